@@ -1,0 +1,89 @@
+"""What thermlab raises: bad input with every problem at once, and failed work.
+
+A command turns :class:`InputError` into exit status 2 and any other
+:class:`ThermlabError` into exit status 1.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Literal
+
+ReportState = Literal["failed", "died", "timeout"]
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """One thing that is wrong with an input.
+
+    Attributes
+    ----------
+    where : str
+        A file, ``file:line``, or ``file:line (key.path)``.
+    found : str
+        What stands there.
+    allowed : str
+        What may stand there.
+    """
+
+    where: str
+    found: str
+    allowed: str
+
+    def __str__(self) -> str:
+        return f"{self.where}: found {self.found}; allowed: {self.allowed}"
+
+
+class ThermlabError(Exception):
+    """Base of everything thermlab raises on purpose."""
+
+
+class InputError(ThermlabError, ValueError):
+    """The input is not usable; nothing was done.
+
+    Parameters
+    ----------
+    problems : iterable of Problem
+        Every problem found, in the order of the files and lines.
+
+    Attributes
+    ----------
+    problems : tuple of Problem
+        The same, each with place, what was found and what is allowed.
+    """
+
+    def __init__(self, problems: Iterable[Problem]) -> None:
+        self.problems: tuple[Problem, ...] = tuple(problems)
+        super().__init__("\n".join(str(problem) for problem in self.problems))
+
+    def __reduce__(self) -> tuple[type[InputError], tuple[tuple[Problem, ...]]]:
+        # Worker processes hand errors back pickled; the default would pass the text as problems.
+        return type(self), (self.problems,)
+
+
+class ReportError(ThermlabError):
+    """A report was begun and not finished.
+
+    Parameters
+    ----------
+    state : {"failed", "died", "timeout"}
+        A cell raised, the kernel died, or a cell took too long.
+    cell : int or None
+        Number of the cell, from 0, where it is known.
+    message : str
+        What happened, for a person.
+    """
+
+    def __init__(self, state: ReportState, cell: int | None, message: str) -> None:
+        self.state: ReportState = state
+        self.cell = cell
+        self.message = message
+        super().__init__(f"report {state}" + ("" if cell is None else f" in cell {cell}") + f": {message}")
+
+    def __reduce__(self) -> tuple[type[ReportError], tuple[ReportState, int | None, str]]:
+        return type(self), (self.state, self.cell, self.message)
+
+
+class ArchiveError(ThermlabError):
+    """An archive does not hold what it says it holds, or cannot be written."""
