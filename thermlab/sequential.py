@@ -1,0 +1,286 @@
+"""Intervals that stay honest when the bench is looked at after every mount.
+
+An ordinary 95 % interval is honest once. Looked at after every mount, and stopped when it first pleases, it misses
+the truth far more often. Here the error allowed for the whole campaign is spent look by look: the critical value of
+look k is set so that, over all campaigns in which nothing differs, the share that has crossed by look k is what may
+have been spent by then. The running intersection of these intervals is the answer at any look.
+
+The critical values come from simulated Student campaigns, not from the normal approximation: with three or four mounts
+the approximation spends too much. Simulation takes any order of mounts, unequal counts, several candidates against one
+baseline and a prior mount SD in the same few lines. The seed is fixed: the same order gives the same intervals.
+
+References
+----------
+Lan and DeMets 1983, Biometrika 70, 659-663: error spending. Kim and DeMets 1987, Biometrika 74, 149-154: the power
+family alpha t^rho. Jennison and Turnbull 1989, J. R. Statist. Soc. B 51, 305-361: repeated confidence intervals.
+"Exact critical values for group sequential designs with small sample sizes", J. Biopharm. Statist. 30 (2020) 752-764,
+doi 10.1080/10543406.2020.1730878: why Student and not normal. (The first three from memory.)
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+Floats = NDArray[np.float64]
+
+SPENDING_EXPONENT = 2.0
+N_PATHS = 200_000
+SEED = 20_240_229
+FEWEST_DOF = 1
+
+
+class MountTally:
+    """Running means and the pooled sum of squares of many campaigns at once (Welford's update).
+
+    Parameters
+    ----------
+    n_paths : int
+        Number of campaigns.
+    n_treatments : int
+        Treatments, the baseline first.
+    prior_dof : float
+        Degrees of freedom of the prior mount SD as used, 0 without.
+    prior_variance : float or ndarray of shape (n_paths,)
+        Its square, K2.
+    """
+
+    def __init__(
+        self, n_paths: int, n_treatments: int, *, prior_dof: float = 0.0, prior_variance: Floats | float = 0.0
+    ) -> None:
+        self.counts = [0] * n_treatments
+        self.means = np.zeros((n_treatments, n_paths))
+        self.sum_squares = np.zeros(n_paths) + prior_dof * np.asarray(prior_variance, dtype=np.float64)
+        self.prior_dof = prior_dof
+
+    def copy(self) -> MountTally:
+        """Return an independent copy."""
+        other = object.__new__(MountTally)
+        other.counts = list(self.counts)
+        other.means = self.means.copy()
+        other.sum_squares = self.sum_squares.copy()
+        other.prior_dof = self.prior_dof
+        return other
+
+    def add(self, treatment: int, values: Floats) -> None:
+        """Add one mount of one treatment to every campaign."""
+        self.counts[treatment] += 1
+        step = values - self.means[treatment]
+        self.means[treatment] += step / self.counts[treatment]
+        self.sum_squares += step * (values - self.means[treatment])
+
+    @property
+    def dof(self) -> float:
+        """Degrees of freedom of the pooled mount SD."""
+        return sum(self.counts) - sum(count > 0 for count in self.counts) + self.prior_dof
+
+    def ready(self, candidate: int) -> bool:
+        """Say whether a candidate has a difference with a standard error."""
+        return self.counts[0] > 0 and self.counts[candidate] > 0 and self.dof >= FEWEST_DOF
+
+    def difference_and_error(self, candidate: int) -> tuple[Floats, Floats]:
+        """Return candidate minus baseline and its standard error, each of shape (n_paths,), K."""
+        error = np.sqrt(self.sum_squares / self.dof * (1.0 / self.counts[candidate] + 1.0 / self.counts[0]))
+        return self.means[candidate] - self.means[0], error
+
+
+def power_spending(alpha: float, exponent: float = SPENDING_EXPONENT) -> Callable[[float], float]:
+    """Return the share of the error that may be spent by a fraction of the planned mounts.
+
+    References
+    ----------
+    Kim and DeMets 1987, Biometrika 74, 149-154 (from memory): alpha t^rho.
+    """
+    return lambda fraction: alpha * min(1.0, max(0.0, fraction)) ** exponent
+
+
+def critical_values(
+    order: Sequence[int],
+    *,
+    n_treatments: int,
+    mounts_planned: int,
+    spend: Callable[[float], float],
+    prior_dof: float = 0.0,
+    one_sided: int | None = None,
+    n_paths: int = N_PATHS,
+    seed: int = SEED,
+) -> tuple[float | None, ...]:
+    """Return the critical value of each look, one look after each mount of ``order``.
+
+    Parameters
+    ----------
+    order : sequence of int
+        Treatment of each mount in the order made; 0 is the baseline.
+    n_treatments : int
+        Treatments, the baseline included.
+    mounts_planned : int
+        Mounts of the whole campaign: where the error is all spent.
+    spend : callable
+        Error that may have been spent by a fraction of the planned mounts.
+    prior_dof : float
+        Degrees of freedom of a prior mount SD as used; 0 without.
+    one_sided : int or None
+        None: largest absolute t over all candidates (intervals that hold for all of them at once).
+        A candidate's number: its t in one direction alone (a claim of equivalence).
+    n_paths, seed : int
+        Simulated campaigns and where their random numbers start.
+
+    Returns
+    -------
+    tuple of float or None
+        Of the length of ``order``; None where there is no degree of freedom or too little to spend.
+    """
+    rng = np.random.default_rng(seed)
+    prior: Floats | float = rng.chisquare(prior_dof, n_paths) / prior_dof if prior_dof else 0.0
+    tally = MountTally(n_paths, n_treatments, prior_dof=prior_dof, prior_variance=prior)
+    alive = np.ones(n_paths, dtype=bool)
+    found: list[float | None] = []
+    for look, treatment in enumerate(order, start=1):
+        tally.add(treatment, rng.standard_normal(n_paths))
+        candidates = [i for i in range(1, n_treatments) if tally.ready(i) and one_sided in (None, i)]
+        may_cross = math.floor(spend(look / mounts_planned) * n_paths) - int(n_paths - alive.sum())
+        if not candidates or may_cross < 1:
+            found.append(None)
+            continue
+        statistic = _largest(tally, candidates, signed=one_sided is not None)
+        among = np.sort(statistic[alive])[::-1]
+        # Half way between the last path that may cross and the first that may not.
+        value = float(0.5 * (among[may_cross - 1] + among[may_cross])) if may_cross < among.size else 0.0
+        alive &= statistic <= value
+        found.append(value)
+    return tuple(found)
+
+
+def _largest(tally: MountTally, candidates: Sequence[int], *, signed: bool) -> Floats:
+    best = np.full(tally.sum_squares.shape, -np.inf)
+    for candidate in candidates:
+        difference, error = tally.difference_and_error(candidate)
+        ratio = difference / error
+        best = np.maximum(best, ratio if signed else np.abs(ratio))
+    return best
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LookRule:
+    """Critical values of every look of one campaign, made once and used for the data and for what may follow.
+
+    Attributes
+    ----------
+    order : tuple of int
+        Treatment of each mount, made and still planned; 0 is the baseline.
+    two_sided : tuple of float or None
+        For the simultaneous intervals, per look.
+    one_sided : tuple of tuple
+        Per candidate (first entry: candidate 1), for the claim of equivalence, per look.
+    margin_K : float
+        Margin of the decision, K.
+    """
+
+    order: tuple[int, ...]
+    two_sided: tuple[float | None, ...]
+    one_sided: tuple[tuple[float | None, ...], ...]
+    margin_K: float
+
+
+@lru_cache(maxsize=32)
+def look_rule(
+    order: tuple[int, ...],
+    *,
+    n_treatments: int,
+    margin_K: float,
+    alpha: float = 0.05,
+    prior_dof: float = 0.0,
+    n_paths: int = N_PATHS,
+) -> LookRule:
+    """Set the critical values for a planned order of mounts.
+
+    Parameters
+    ----------
+    order : tuple of int
+        Treatment of each planned mount in order; 0 is the baseline.
+    n_treatments : int
+        Treatments, the baseline included.
+    margin_K : float
+        Margin, K.
+    alpha : float
+        Error over all looks and candidates for the intervals, and over all looks per claim of equivalence.
+    prior_dof : float
+        Degrees of freedom of the prior mount SD as used.
+    n_paths : int
+        Simulated campaigns.
+
+    Returns
+    -------
+    LookRule
+        Critical values.
+    """
+
+    def values(candidate: int | None) -> tuple[float | None, ...]:
+        return critical_values(
+            order,
+            n_treatments=n_treatments,
+            mounts_planned=len(order),
+            spend=power_spending(alpha),
+            prior_dof=prior_dof,
+            one_sided=candidate,
+            n_paths=n_paths,
+        )
+
+    return LookRule(
+        order=order,
+        two_sided=values(None),
+        one_sided=tuple(values(candidate) for candidate in range(1, n_treatments)),
+        margin_K=margin_K,
+    )
+
+
+class RunningDecision:
+    """Running intersection of the intervals of many campaigns, candidate by candidate."""
+
+    def __init__(self, rule: LookRule, n_paths: int, n_treatments: int) -> None:
+        self.rule = rule
+        self.low = np.full((n_treatments, n_paths), -np.inf)
+        self.high = np.full((n_treatments, n_paths), np.inf)
+        self.equivalent = np.zeros((n_treatments, n_paths), dtype=bool)
+
+    def look(self, tally: MountTally, look: int) -> None:
+        """Take in the state after mount ``look`` (from 0)."""
+        for candidate in range(1, len(tally.counts)):
+            if not tally.ready(candidate):
+                continue
+            difference, error = tally.difference_and_error(candidate)
+            two_sided = self.rule.two_sided[look]
+            one_sided = self.rule.one_sided[candidate - 1][look]
+            if two_sided is not None:
+                self.low[candidate] = np.maximum(self.low[candidate], difference - two_sided * error)
+                self.high[candidate] = np.minimum(self.high[candidate], difference + two_sided * error)
+            if one_sided is not None:
+                self.equivalent[candidate] |= np.abs(difference) + one_sided * error < self.rule.margin_K
+
+    def decided(self) -> NDArray[np.bool_]:
+        """Say where a verdict other than ``undecided`` stands; shape (n_treatments, n_paths), row 0 all true."""
+        decided: NDArray[np.bool_] = (self.high < 0) | (self.low > 0) | self.equivalent
+        decided[0] = True
+        return decided
+
+    def verdict(self, candidate: int, path: int = 0) -> str:
+        """Return the verdict of one candidate in the words of the report."""
+        low, high = float(self.low[candidate, path]), float(self.high[candidate, path])
+        margin = self.rule.margin_K
+        ladder = (
+            (low > high, "undecided"),
+            (high < -margin, "cooler by more than the margin"),
+            (low > margin, "warmer by more than the margin"),
+            (bool(self.equivalent[candidate, path]), "equivalent within the margin"),
+            (high < 0, "cooler"),
+            (low > 0, "warmer"),
+        )
+        return next((words for holds, words in ladder if holds), "undecided")
