@@ -1,0 +1,352 @@
+"""Bench logs with known truth: ladders of load runs, mount by mount, with all that goes wrong on a real bench.
+
+The physics is in :mod:`thermlab.thermal_network`, room and sensors in :mod:`thermlab.simulated_readings`, planted
+faults in :mod:`thermlab.disturbances`; here they become ladders and runs with their truth.
+:mod:`thermlab.simulated_logs` writes the result as a campaign folder in many log dialects.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from thermlab.disturbances import Disturbance, Drive, Readings, disturb_drive, disturb_readings
+from thermlab.simulated_readings import SimulatedRoom, SimulatedSensors, quantise
+from thermlab.thermal_network import (
+    Floats,
+    SimulatedBench,
+    core_excess,
+    fan_factor,
+    forced_bench,
+    integrate,
+    passive_bench,
+    settled_rise,
+    throttle_power,
+    time_constant_s,
+)
+
+__all__ = [
+    "Disturbance",
+    "RunTruth",
+    "SimulatedBench",
+    "SimulatedLadder",
+    "SimulatedRoom",
+    "SimulatedRun",
+    "SimulatedSensors",
+    "SimulatedTreatment",
+    "forced_bench",
+    "passive_bench",
+    "settled_rise",
+    "simulate_ladder",
+    "simulate_ladders",
+    "throttle_power",
+    "time_constant_s",
+]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SimulatedTreatment:
+    """A treatment's interface resistance: its mean, and how much the mounts scatter (normal), K/W."""
+
+    name: str
+    resistance_K_per_W: float
+    mount_sd_K_per_W: float = 0.005
+
+    def mounts(self, n: int, rng: np.random.Generator) -> Floats:
+        """Draw the resistance of `n` fresh mounts, K/W, (n,)."""
+        return np.maximum(self.resistance_K_per_W + rng.normal(0.0, self.mount_sd_K_per_W, n), 1e-4)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunTruth:
+    """What is true of a run, whatever the sensors show.
+
+    Attributes
+    ----------
+    settled_rise_K, settled_mean_rise_K : float
+        Settled rise at the set power in the room's mean, hottest sensor and mean of all, as if there were no limit, K.
+    left_K : float
+        What a settled device would rise at the power then flowing, less the rise of the hottest sensor over the room's
+        mean of the last quarter hour, at the end of the soak, K: positive is still warming. What a moving room and a
+        disturbance did is in it.
+    time_constant_s : float
+        Slow small-signal time constant at the set power, s.
+    throttle_power_W : float or None
+        Power at which the mount settles at the bench's limit in the room's mean; None without a limit.
+    shed : bool
+        Whether power was shed at any time of the soak.
+    """
+
+    settled_rise_K: float
+    settled_mean_rise_K: float
+    left_K: float
+    time_constant_s: float
+    throttle_power_W: float | None
+    shed: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SimulatedRun:
+    """One load run: its rows, from the step in power to the end of the soak, and its truth.
+
+    Attributes
+    ----------
+    set_power_W : float
+        Power step.
+    time_s : ndarray, (n,)
+        Seconds since the ladder's log began, on the log's clock.
+    temperature_C : ndarray, (n, n_cores)
+    power_W, ambient_C, clock_MHz : ndarray, (n,)
+        As logged.
+    truth : RunTruth
+    """
+
+    set_power_W: float
+    time_s: Floats
+    temperature_C: Floats
+    power_W: Floats
+    ambient_C: Floats
+    clock_MHz: Floats
+    truth: RunTruth
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SimulatedLadder:
+    """All rows of one mount, lead-in included, and its runs.
+
+    Attributes
+    ----------
+    resistance_K_per_W : float
+        True interface resistance of the mount.
+    time_s, temperature_C, power_W, ambient_C, clock_MHz : ndarray
+        Logged rows; (n,) or (n, n_cores). Rows that a gap removed are missing.
+    probe_time_s, probe_C : ndarray, (n_all,)
+        The room probe without gaps and jumps of the log, for a file of its own.
+    true_time_s, true_room_C, true_power_W : ndarray, (n_all,)
+        What nobody logs.
+    starts_s, ends_s : tuple of float
+        Start and end of each soak, s on the true clock.
+    log_starts_s, log_ends_s : tuple of float
+        First and last row of each soak on the log's clock, s.
+    runs : tuple of SimulatedRun
+    """
+
+    resistance_K_per_W: float
+    time_s: Floats
+    temperature_C: Floats
+    power_W: Floats
+    ambient_C: Floats
+    clock_MHz: Floats
+    probe_time_s: Floats
+    probe_C: Floats
+    true_time_s: Floats
+    true_room_C: Floats
+    true_power_W: Floats
+    starts_s: tuple[float, ...]
+    ends_s: tuple[float, ...]
+    log_starts_s: tuple[float, ...]
+    log_ends_s: tuple[float, ...]
+    runs: tuple[SimulatedRun, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Timing:
+    """Row numbers at the integration step: the pre-soak, and start and end of each soak."""
+
+    presoak: int
+    starts: np.ndarray[tuple[int], np.dtype[np.int64]]
+    ends: np.ndarray[tuple[int], np.dtype[np.int64]]
+
+    def starts_s(self, step_s: float) -> Floats:
+        """Return when each soak starts, s."""
+        return self.starts.astype(np.float64) * step_s
+
+    def demand(self, steps_W: Floats, idle_W: float, overshoot_percent: float, overshoot_rows: int) -> Floats:
+        """Return the power asked for, W, (n_times, n_mounts)."""
+        demand = np.full((int(self.ends[-1]), steps_W.shape[0]), idle_W)
+        demand[self.presoak : self.starts[0]] = steps_W[:, 0]
+        for start, end, power in zip(self.starts, self.ends, steps_W.T, strict=True):
+            demand[start:end] = power
+        raised = 1.0 + 0.01 * overshoot_percent
+        for row in sorted({self.presoak, *self.starts.tolist()}):
+            if row and not np.array_equal(demand[row], demand[row - 1]):
+                demand[row : row + overshoot_rows] *= raised
+        return demand
+
+
+def simulate_ladder(
+    bench: SimulatedBench,
+    resistance_K_per_W: float,
+    steps_W: Sequence[float],
+    *,
+    disturbances: Mapping[int, Sequence[Disturbance]] | None = None,
+    **settings: Any,
+) -> SimulatedLadder:
+    """Simulate one mount; `disturbances` by index of the step, the rest as in :func:`simulate_ladders`."""
+    keyed = {(0, step): tuple(found) for step, found in (disturbances or {}).items()}
+    return simulate_ladders(bench, [resistance_K_per_W], steps_W, disturbances=keyed, **settings)[0]
+
+
+def simulate_ladders(
+    bench: SimulatedBench,
+    resistances_K_per_W: ArrayLike,
+    steps_W: ArrayLike,
+    *,
+    rng: np.random.Generator,
+    soak_min: float | Sequence[float] = 40.0,
+    presoak_min: float | None = None,
+    lead_min: float = 10.0,
+    idle_W: float = 8.0,
+    between_min: float = 0.0,
+    interval_s: float = 1.0,
+    step_s: float | None = None,
+    room: SimulatedRoom | None = None,
+    sensors: SimulatedSensors | None = None,
+    disturbances: Mapping[tuple[int, int], Sequence[Disturbance]] | None = None,
+) -> list[SimulatedLadder]:
+    """Simulate the ladders of many mounts at once.
+
+    Parameters
+    ----------
+    bench : SimulatedBench
+    resistances_K_per_W : array_like, (n_mounts,)
+        True interface resistance of each mount, K/W.
+    steps_W : array_like, (n_steps,) or (n_mounts, n_steps)
+        Set power in the order in which the steps are run, W.
+    rng : numpy.random.Generator
+        Everything random comes from here, in a fixed order.
+    soak_min : float or sequence of float, (n_steps,)
+        Soak of each step, min.
+    presoak_min : float or None
+        Time at the first step's power before the first soak begins; None: as long as the first soak; 0: cold.
+    lead_min, idle_W : float
+        Idle time before, from the settled state at the idle power.
+    between_min : float
+        Idle time before every later step; 0: each step follows at once on the one before.
+    interval_s, step_s : float
+        Interval between rows, and the integration step (default: the interval, at most 1 s).
+    room, sensors : SimulatedRoom, SimulatedSensors
+        Defaults: a steady room; a readout of 1 K with 0.3 K of noise.
+    disturbances : mapping from (index of the mount, index of the step)
+        What goes wrong, and when.
+
+    Returns
+    -------
+    list of SimulatedLadder
+        One for each mount.
+    """
+    room, sensors = room or SimulatedRoom(), sensors or SimulatedSensors()
+    resistance = np.asarray(resistances_K_per_W, dtype=np.float64)
+    steps = np.broadcast_to(np.asarray(steps_W, dtype=np.float64), (resistance.size, np.shape(steps_W)[-1]))
+    step_s = min(interval_s, 1.0) if step_s is None else step_s
+    soaks = np.broadcast_to(np.asarray(soak_min, dtype=np.float64), (steps.shape[1],))
+    timing = _lay_out(soaks, float(soaks[0]) if presoak_min is None else presoak_min, lead_min, between_min, step_s)
+    planted = {key: tuple(found) for key, found in (disturbances or {}).items() if found}
+
+    drive = _drive(bench, timing, resistance, steps, idle_W, step_s, room, sensors, planted, rng)
+    network = integrate(
+        bench, resistance_K_per_W=drive.interface_K_per_W, demand_W=drive.demand_W, room_C=drive.room_C,
+        airflow=drive.airflow, step_s=step_s,
+    )  # fmt: skip
+    rows = slice(None, None, max(1, round(interval_s / step_s)))
+    power_W, room_C, demand_W = network.power_W[rows], drive.room_C[rows], drive.demand_W[rows]
+    time_s: Floats = np.arange(len(drive.demand_W), dtype=np.float64)[rows] * step_s
+    cores_C = sensors.cores(bench, network.device_C[rows], power_W, interval_s, rng)
+    unlogged_W = np.broadcast_to(drive.unlogged_W, drive.demand_W.shape)[rows]
+    logged_W, probe_C = sensors.power(power_W - unlogged_W, rng), room.probe(room_C, interval_s, rng)
+    clock_MHz = sensors.clock(power_W, demand_W)
+    starts_s, ends_s = timing.starts_s(step_s), timing.ends * step_s
+    device_C, shed = network.device_C[rows], power_W < 0.999 * demand_W
+    first, last = (np.searchsorted(time_s, times - 1e-9).tolist() for times in (starts_s, ends_s))
+    soaks_of_rows = [slice(*span) for span in zip(first, last, strict=True)]
+    truths = _truths(bench, resistance, steps, soaks_of_rows, device_C, power_W, room_C, shed, room.mean_C, interval_s)
+    ladders = []
+    for j in range(resistance.size):
+        mine = {step: found for (mount, step), found in planted.items() if mount == j}
+        sink_rise_K = network.sink_C[rows][:, j] - room_C[:, j]
+        readings = Readings(time_s, cores_C[:, j], logged_W[:, j], probe_C[:, j], sink_rise_K)
+        shown, kept = disturb_readings(mine, starts_s, readings)
+        temperature_C = quantise(shown.temperature_C, sensors.resolution_K, sensors.rounding)
+        ambient_C = quantise(shown.probe_C, room.probe_resolution_K)
+        runs = []
+        for power, soak, truth in zip(steps[j].tolist(), soaks_of_rows, truths[j], strict=True):
+            left = kept[soak]
+            runs.append(
+                SimulatedRun(
+                    set_power_W=power, time_s=shown.time_s[soak][left], temperature_C=temperature_C[soak][left],
+                    power_W=logged_W[soak, j][left], ambient_C=ambient_C[soak][left],
+                    clock_MHz=clock_MHz[soak, j][left], truth=truth,
+                )
+            )  # fmt: skip
+        ladders.append(
+            SimulatedLadder(
+                resistance_K_per_W=float(resistance[j]), time_s=shown.time_s[kept], temperature_C=temperature_C[kept],
+                power_W=logged_W[kept, j], ambient_C=ambient_C[kept], clock_MHz=clock_MHz[kept, j],
+                probe_time_s=time_s, probe_C=ambient_C, true_time_s=time_s, true_room_C=room_C[:, j],
+                true_power_W=power_W[:, j], starts_s=tuple(starts_s.tolist()), ends_s=tuple(ends_s.tolist()),
+                log_starts_s=tuple(float(shown.time_s[soak.start]) for soak in soaks_of_rows),
+                log_ends_s=tuple(float(shown.time_s[soak.stop - 1]) for soak in soaks_of_rows), runs=tuple(runs),
+            )
+        )  # fmt: skip
+    return ladders
+
+
+def _lay_out(soaks_min: Floats, presoak_min: float, lead_min: float, between_min: float, step_s: float) -> _Timing:
+    """Turn minutes into row numbers at the integration step."""
+    lead, presoak, between = (round(60.0 * value / step_s) for value in (lead_min, presoak_min, between_min))
+    lengths = np.round(60.0 * soaks_min / step_s).astype(np.int64)
+    ends = lead + presoak + np.cumsum(lengths) + between * np.arange(lengths.size)
+    return _Timing(lead, ends - lengths, ends)
+
+
+def _drive(
+    bench: SimulatedBench, timing: _Timing, resistance: Floats, steps_W: Floats, idle_W: float, step_s: float,
+    room: SimulatedRoom, sensors: SimulatedSensors, planted: Mapping[tuple[int, int], Sequence[Disturbance]],
+    rng: np.random.Generator,
+) -> Drive:  # fmt: skip
+    """Put together what drives the network."""
+    deviation = 1.0 + 0.01 * sensors.power_deviation_percent * rng.normal(0.0, 1.0, steps_W.shape)
+    overshoot_rows = round(sensors.overshoot_s / step_s)
+    demand = timing.demand(steps_W * deviation, idle_W, sensors.overshoot_percent, overshoot_rows)
+    airflow = np.ones((1, 1))
+    if bench.fan_curve:
+        airflow = fan_factor(bench, timing.demand(steps_W, idle_W, 0.0, 0))
+    time_s: Floats = np.arange(len(demand), dtype=np.float64) * step_s
+    room_C = room.trace(time_s, resistance.size, rng)
+    drive = Drive(demand, room_C, airflow, resistance[None, :], np.zeros((1, 1)))
+    return disturb_drive(planted, timing.starts_s(step_s), time_s, drive) if planted else drive
+
+
+def _truths(
+    bench: SimulatedBench, resistance: Floats, steps_W: Floats, soaks: Sequence[slice], device_C: Floats,
+    power_W: Floats, room_C: Floats, shed: np.ndarray[tuple[int, int], np.dtype[np.bool_]], reference_C: float,
+    interval_s: float,
+) -> list[list[RunTruth]]:  # fmt: skip
+    """Work out what is true of every run, by mount and step, from the rows without noise."""
+    quarter_hour, minute = (max(1, round(seconds / interval_s)) for seconds in (900.0, 60.0))
+    path = np.broadcast_to(resistance[:, None], steps_W.shape)
+    rise_K = settled_rise(bench, path, steps_W, room_C=reference_C)
+    mean_rise_K = settled_rise(bench, path, steps_W, room_C=reference_C, measurand="mean")
+    room_end_C = np.stack([room_C[soak][-quarter_hour:].mean(axis=0) for soak in soaks], axis=1)
+    flowing_W = np.stack([power_W[soak][-minute:].mean(axis=0) for soak in soaks], axis=1)
+    end_C = np.stack([device_C[soak][-1] for soak in soaks], axis=1)
+    left_K = settled_rise(bench, path, flowing_W, room_C=room_end_C) - (
+        end_C + core_excess(bench, flowing_W) - room_end_C
+    )
+    limits_W: list[float] | list[None] = [None] * resistance.size
+    if bench.limit_C is not None:
+        found = throttle_power(bench, resistance, room_C=reference_C, temperature_C=bench.limit_C)
+        limits_W = [float(power) for power in found]
+    return [
+        [
+            RunTruth(
+                settled_rise_K=float(rise_K[j, k]), settled_mean_rise_K=float(mean_rise_K[j, k]),
+                left_K=float(left_K[j, k]), shed=bool(shed[soak, j].any()), throttle_power_W=limits_W[j],
+                time_constant_s=time_constant_s(bench, float(resistance[j]), float(steps_W[j, k]), reference_C),
+            )
+            for k, soak in enumerate(soaks)
+        ]
+        for j in range(resistance.size)
+    ]  # fmt: skip
