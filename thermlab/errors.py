@@ -6,9 +6,11 @@ A command turns :class:`InputError` into exit status 2 and any other
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
 
 ReportState = Literal["failed", "died", "timeout"]
 

@@ -8,12 +8,14 @@ from __future__ import annotations
 
 import codecs
 import re
-from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from typing import Annotated, Any, Literal, Self
+from typing import TYPE_CHECKING, Annotated, Any, Literal, Self
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 from pydantic_core import PydanticCustomError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
 
 Clock = Literal["calendar", "time of day", "elapsed"]
 TemperatureUnit = Literal["degC", "degF", "K"]
@@ -43,6 +45,7 @@ class Model(BaseModel):
     @classmethod
     def rules(cls, data: Mapping[str, Any]) -> Iterator[Broken]:
         """Yield every rule between keys of `data` that is broken."""
+        del data  # without rules nothing is broken
         yield from ()
 
     @model_validator(mode="after")
@@ -122,7 +125,9 @@ def _time_format(value: str) -> str:
     if "f" in letters and "S" not in letters:
         raise refused("format", f"{shown}: %f without %S", "seconds (%S) before their fraction (%f)")
     date = letters & _DATE
-    whole = len(date & {"Y", "y"}) == 1 and (date - {"Y", "y"} == {"j"} or ("d" in date and len(date) == 3 and "j" not in date))
+    whole = len(date & {"Y", "y"}) == 1 and (
+        date - {"Y", "y"} == {"j"} or ("d" in date and len(date) == 3 and "j" not in date)
+    )
     if date and not whole:
         raise refused("format", shown, "a whole date (%Y or %y; %m, %b or %B; %d), or none at all")
     if "z" in letters and not date:
@@ -144,7 +149,11 @@ class TimeSettings(Model):
         """Format or unit, not both; elapsed time in one column."""
         has = [key for key in ("format", "unit") if data.get(key) is not None]
         if len(has) != 1:
-            yield Broken((), " and ".join(has) or "neither format nor unit", "exactly one of format (clock times), unit (elapsed time)")
+            yield Broken(
+                (),
+                " and ".join(has) or "neither format nor unit",
+                "exactly one of format (clock times), unit (elapsed time)",
+            )
         columns = data.get("columns")
         if has == ["unit"] and isinstance(columns, (list, tuple)) and len(columns) > 1:
             yield Broken(("columns",), f"{len(columns)} columns", "one column of elapsed time")
@@ -191,7 +200,9 @@ class TextSettings(Model):
         """Delimiter and decimal sign differ."""
         delimiter, decimal = data.get("delimiter", ","), data.get("decimal", ".")
         if delimiter == decimal:
-            yield Broken(("decimal",), f"{decimal!r} as delimiter and as decimal sign", "a delimiter other than the decimal sign")
+            yield Broken(
+                ("decimal",), f"{decimal!r} as delimiter and as decimal sign", "a delimiter other than the decimal sign"
+            )
 
 
 class LogSettings(TextSettings):
@@ -211,7 +222,9 @@ class AmbientLogSettings(TextSettings):
     time: TimeSettings = Field(description="{columns, format} or {columns, unit}")
     columns: Names = Field(description="column names; * and ? are wildcards")
     unit: TemperatureUnit = Field(description="degC, degF or K")
-    clock_offset_s: float = Field(default=0.0, ge=-1e8, le=1e8, description="seconds added to its times to bring them to the log's clock")
+    clock_offset_s: float = Field(
+        default=0.0, ge=-1e8, le=1e8, description="seconds added to its times to bring them to the log's clock"
+    )
 
 
 class AmbientConstant(Model):

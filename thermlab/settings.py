@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
-from pydantic import Field
+from pydantic import AfterValidator, Field
 
 from thermlab.log_settings import (
     AmbientConstant,
@@ -18,6 +18,7 @@ from thermlab.log_settings import (
     TemperatureColumns,
     Text,
     TimeSettings,
+    refused,
 )
 from thermlab.thresholds import CheckThresholds
 
@@ -47,6 +48,16 @@ def _table(value: object) -> Mapping[str, Any]:
     return value if isinstance(value, Mapping) else {}
 
 
+def _name(value: str) -> str:
+    # Cells of the run sheet are read without the spaces around them; such a name could never match.
+    if value != value.strip():
+        raise refused("name", repr(value), "a name without spaces around it")
+    return value
+
+
+TreatmentName = Annotated[Name, AfterValidator(_name)]
+
+
 class Treatment(Model):
     """One thing that is compared, with its price and handling."""
 
@@ -63,7 +74,11 @@ class Treatment(Model):
         """Two ways to count the uses must not contradict each other."""
         pack, use, uses = (_number(data.get(key)) for key in ("pack_g", "use_g", "uses_per_pack"))
         if pack and use and uses and use > 0 and abs(pack / use - uses) > 0.05 * uses:
-            yield Broken(("uses_per_pack",), f"{uses:g} uses, but pack_g / use_g = {pack / use:g}", "uses_per_pack, or pack_g with use_g")
+            yield Broken(
+                ("uses_per_pack",),
+                f"{uses:g} uses, but pack_g / use_g = {pack / use:g}",
+                "uses_per_pack, or pack_g with use_g",
+            )
         if use and pack and use > pack:
             yield Broken(("use_g",), f"{use:g} g of a pack of {pack:g} g", "no more than pack_g")
 
@@ -96,10 +111,12 @@ class Limits(Model):
 
     @classmethod
     def rules(cls, data: Mapping[str, Any]) -> Iterator[Broken]:
-        """The limit lies above the room."""
+        """Require a limit above the room."""
         limit, room = _number(data.get("temperature_C")), _number(data.get("room_C"))
         if limit is not None and room is not None and not limit > room:
-            yield Broken(("temperature_C",), f"{limit:g} degC at a room of {room:g} degC", "a limit above limits.room_C")
+            yield Broken(
+                ("temperature_C",), f"{limit:g} degC at a room of {room:g} degC", "a limit above limits.room_C"
+            )
 
 
 class Soak(Model):
@@ -131,7 +148,9 @@ class Prior(Model):
         """One mount SD, per watt or at a power."""
         has = [key for key in ("mount_sd_K_per_W", "mount_sd_K", "at_power_W") if data.get(key) is not None]
         if has not in (["mount_sd_K_per_W"], ["mount_sd_K", "at_power_W"]):
-            yield Broken((), " and ".join(has) or "no mount SD", "exactly one of mount_sd_K_per_W, or mount_sd_K with at_power_W")
+            yield Broken(
+                (), " and ".join(has) or "no mount SD", "exactly one of mount_sd_K_per_W, or mount_sd_K with at_power_W"
+            )
         if isinstance(data.get("source"), str) and data["source"] and not data["source"].strip():
             yield Broken(("source",), "only spaces", "where the prior comes from")
 
@@ -140,8 +159,7 @@ class Prior(Model):
         """The mount SD per watt, K/W."""
         if self.mount_sd_K_per_W is not None:
             return self.mount_sd_K_per_W
-        assert self.mount_sd_K is not None and self.at_power_W is not None  # kept by the rules
-        return self.mount_sd_K / self.at_power_W
+        return (self.mount_sd_K or 0.0) / (self.at_power_W or 1.0)  # both are there: the rules say so
 
 
 class AnalysisSettings(Model):
@@ -157,9 +175,11 @@ class CampaignSettings(Model):
     title: str = Field(min_length=1, max_length=500, description="what the campaign is about")
     bench: Text = Field(default="", description="name of the bench")
     cooling: Literal["passive", "forced"] = Field(default="passive", description="passive, or forced (fixed fans)")
-    baseline: Name = Field(description="one of the treatments")
+    baseline: TreatmentName = Field(description="one of the treatments")
     currency: str | None = Field(default=None, max_length=20, description="currency of the prices")
-    treatments: dict[Name, Treatment] = Field(min_length=1, max_length=1000, description="one or more treatments by name")
+    treatments: dict[TreatmentName, Treatment] = Field(
+        min_length=1, max_length=1000, description="one or more treatments by name"
+    )
     decision: Decision = Field(description="{margin_K, ...}")
     limits: Limits | None = Field(default=None, description="{temperature_C, room_C}")
     soak: Soak | None = Field(default=None, description="{minutes}")
@@ -170,7 +190,9 @@ class CampaignSettings(Model):
     uncertainty: UncertaintyInputs = Field(default_factory=UncertaintyInputs, description="Type B inputs")
     prior: Prior | None = Field(default=None, description="mount SD of earlier campaigns")
     analysis: AnalysisSettings = Field(default_factory=AnalysisSettings, description="{variance, order_covariate}")
-    checks: CheckThresholds = Field(default_factory=CheckThresholds, description="thresholds of the run checks, by name")
+    checks: CheckThresholds = Field(
+        default_factory=lambda: CheckThresholds.model_validate({}), description="thresholds of the run checks, by name"
+    )
 
     @classmethod
     def rules(cls, data: Mapping[str, Any]) -> Iterator[Broken]:
