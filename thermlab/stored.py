@@ -1,0 +1,87 @@
+"""Results that were written earlier, perhaps by an older version, read back.
+
+``results.json`` of schema 1 stays readable: keys that a later version adds are
+left alone, keys that an earlier version did not write are absent.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from typing import TYPE_CHECKING, Any, NoReturn
+
+from thermlab.errors import InputError, Problem
+from thermlab.filing import open_regular
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+SCHEMA = 1
+MAX_BYTES = 64 << 20
+
+
+def read_json(path: Path, *, max_bytes: int = MAX_BYTES) -> object:
+    """Read a JSON file within bounds; NaN and infinities are refused.
+
+    Raises
+    ------
+    InputError
+        The file is missing, no regular file, too large, or no JSON.
+    """
+    try:
+        handle = open_regular(path)
+    except OSError as error:
+        raise InputError([Problem(str(path), f"no readable file ({error.strerror or error})", "a JSON file")]) from None
+    with os.fdopen(handle, "rb") as file:
+        content = file.read(max_bytes + 1)
+    if len(content) > max_bytes:
+        raise InputError([Problem(str(path), f"more than {max_bytes} bytes", f"at most {max_bytes} bytes")])
+    try:
+        found: object = json.loads(content, parse_constant=_refuse)
+    except (ValueError, RecursionError) as error:
+        raise InputError([Problem(str(path), f"no JSON ({error})", "a JSON file as thermlab writes it")]) from None
+    return found
+
+
+def _refuse(name: str) -> NoReturn:
+    raise ValueError(f"the constant {name}")
+
+
+def read_results(path: Path) -> dict[str, Any]:
+    """Read a ``results.json`` of schema 1, of a campaign or of a build.
+
+    Raises
+    ------
+    InputError
+        It cannot be read, or is of another schema.
+    """
+    results = read_json(path)
+    if not isinstance(results, dict) or results.get("schema") != SCHEMA:
+        found = f"schema {results.get('schema')!r}" if isinstance(results, dict) else "no results"
+        raise InputError([Problem(str(path), found, f"results of schema {SCHEMA}")])
+    return results
+
+
+def answers(results: dict[str, Any]) -> tuple[str, ...]:
+    """Return what came out of a campaign or build, one sentence each, for a list of many.
+
+    Parameters
+    ----------
+    results : dict
+        From :func:`read_results`.
+    """
+    if results.get("kind") == "build":
+        return (f"{results.get('verdict')}: {results.get('verdict_reason') or ''}".rstrip(": "),)
+    comparison = results.get("comparison")
+    if not comparison or not comparison.get("treatments"):
+        return ("no comparison",)
+    found = []
+    for row in comparison["treatments"]:
+        text = f"{row['treatment']}: {row['verdict']}"
+        difference, interval = row.get("difference_K"), row.get("interval_K")
+        if difference is not None:
+            text += f", {difference:+.2f} K"
+        if interval is not None:
+            text += f" [{interval[0]:+.2f}, {interval[1]:+.2f}]"
+        found.append(text)
+    return tuple(found)
