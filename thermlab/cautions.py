@@ -1,0 +1,202 @@
+"""What a comparison warns of, in sentences a builder can act on."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from thermlab.effects import PriorUse, TreatmentComparison
+    from thermlab.lack_of_fit import LackOfFit
+    from thermlab.mounts import MountTable
+    from thermlab.reference import ReferenceRise
+    from thermlab.scatter import Scatter
+    from thermlab.secondary import OffsetCheck
+
+_LARGEST_COUNT_RATIO = 2.0
+_STRONG_ORDER_CORRELATION = 0.7
+_PRIOR_CONTRADICTED = 0.05
+
+
+def caution_counts(table: MountTable, mounts_planned: int | None) -> list[str]:
+    """Say what the numbers of mounts weaken.
+
+    Parameters
+    ----------
+    table : MountTable
+        Used mounts.
+    mounts_planned : int or None
+        Mounts of each treatment that were planned.
+
+    Returns
+    -------
+    list of str
+    """
+    cautions = []
+    counts = {name: int(n) for name, n in zip(table.treatments, table.counts(), strict=True)}
+    for name, count in counts.items():
+        if count == 0:
+            cautions.append(f"Treatment {name} has no used mount.")
+    filled = {name: count for name, count in counts.items() if count}
+    if mounts_planned is not None and min(counts.values(), default=0) < mounts_planned:
+        short = ", ".join(f"{name} {count}" for name, count in counts.items() if count < mounts_planned)
+        cautions.append(
+            f"This looks at the data before the {mounts_planned} planned mounts of each treatment are in ({short}): "
+            "looking early and stopping on a good result makes chance results more frequent than stated."
+        )
+    if filled and max(filled.values()) > _LARGEST_COUNT_RATIO * min(filled.values()):
+        listed = ", ".join(f"{name} {count}" for name, count in filled.items())
+        cautions.append(
+            f"Numbers of mounts differ by more than a factor of two ({listed}): where the treatments scatter "
+            "differently, the intervals may be too narrow. Equal numbers protect."
+        )
+    degrees = sum(filled.values()) - len(filled)
+    single = [name for name, count in filled.items() if count == 1]
+    if degrees > 0 and single:
+        verb = "has one mount only: its" if len(single) == 1 else "have one mount only: their"
+        cautions.append(f"{', '.join(single)} {verb} scatter is borrowed from the other treatments.")
+    return cautions
+
+
+def caution_order(table: MountTable, baseline: str) -> list[str]:
+    """Say where the order of the mounts is mixed up with the treatment.
+
+    Parameters
+    ----------
+    table : MountTable
+        Used mounts with their order.
+    baseline : str
+        The treatment the others are compared with.
+
+    Returns
+    -------
+    list of str
+    """
+    if not table.ordered or baseline not in table.treatments:
+        return []
+    cautions = []
+    base = table.order[table.group == table.treatments.index(baseline)]
+    for index, name in enumerate(table.treatments):
+        own = table.order[table.group == index]
+        if name == baseline or not own.size or not base.size or own.size + base.size < 3:
+            continue
+        apart = own.max() < base.min() or base.max() < own.min()
+        both = np.concatenate([own, base])
+        ranks = np.argsort(np.argsort(both)).astype(np.float64)
+        arm = np.concatenate([np.ones(own.size), np.zeros(base.size)])
+        correlation = float(np.corrcoef(ranks, arm)[0, 1])
+        if apart or abs(correlation) >= _STRONG_ORDER_CORRELATION:
+            how = "all mounts of one were made before the other" if apart else "one was mostly made before the other"
+            cautions.append(
+                f"The order of the mounts is confounded with the treatment for {name} and {baseline} ({how}, rank "
+                f"correlation {correlation:+.2f}): any drift of the bench or growing practice looks like a difference. "
+                "Take turns, one mount of each treatment per round."
+            )
+    return cautions
+
+
+def caution_prior(prior: PriorUse | None, scatter: Scatter) -> list[str]:
+    """Say how much rests on the prior, and whether it contradicts the data."""
+    if prior is None:
+        return []
+    cautions = []
+    share = prior.used_dof / (prior.used_dof + max(scatter.own_dof, 0.0))
+    source = f" ({prior.source})" if prior.source else ""
+    if scatter.own_dof <= 0.0:
+        cautions.append(
+            f"The answer rests on the prior: with one mount of each treatment the scatter of {prior.mount_sd_K:.2g} K "
+            f"between mounts is taken wholly from earlier campaigns{source}."
+        )
+    else:
+        cautions.append(
+            f"A prior mount SD of {prior.mount_sd_K:.2g} K at the reference power{source} carries {share:.0%} of the "
+            "degrees of freedom."
+        )
+    if not prior.run_noise_K > 0.0:
+        cautions.append(
+            "No run noise could be found from the ladders to add to the prior mount SD; it is taken as none."
+        )
+    if prior.p_value is not None and prior.p_value < _PRIOR_CONTRADICTED:
+        cautions.append(
+            f"The prior contradicts the data: the variance between mounts here is {prior.variance_ratio:.2g} times the "
+            f"prior one (F test p = {prior.p_value:.2g}). It is used all the same; check that bench, method and "
+            "procedure are the same."
+        )
+    return cautions
+
+
+def caution_missing(items: Sequence[TreatmentComparison], scatter: Scatter, reference: ReferenceRise) -> list[str]:
+    """Say why an interval is missing."""
+    cautions = [
+        f"No interval for {item.treatment}: {item.verdict_note}."
+        for item in items
+        if item.simultaneous_interval_K is None
+    ]
+    if scatter.no_scatter and reference.rise_K is not None:
+        cautions.append(
+            "The mounts of each treatment agree to the last digit: the readout hides the scatter between mounts."
+        )
+    return cautions
+
+
+def caution_default_reference(table: MountTable, reference: ReferenceRise, declared: float | None) -> list[str]:
+    """Say that the reference is not the top of the ladder."""
+    if declared is not None or reference.power_W is None or not table.names:
+        return []
+    highest = float(table.steps_W.max())
+    if reference.power_W >= highest:
+        return []
+    words = (
+        f"Not every mount has a used run at the highest step of {highest:g} W: rises are compared at "
+        f"{reference.power_W:g} W, the highest step that all of them have."
+    )
+    return [words]
+
+
+def caution_p_values(items: Sequence[TreatmentComparison], alpha: float) -> list[str]:
+    """Say where p value and interval disagree."""
+    cautions = []
+    for item in items:
+        if item.p_value is None or item.simultaneous_interval_K is None:
+            continue
+        low, high = item.simultaneous_interval_K
+        apart = low > 0.0 or high < 0.0
+        if apart != (item.p_value < alpha):
+            cautions.append(
+                f"The adjusted p value of {item.treatment} ({item.p_value:.3f}) and its interval disagree about zero: "
+                f"the interval sets the verdict ({item.verdict})."
+            )
+    return cautions
+
+
+def caution_curve(fit: LackOfFit | None) -> list[str]:
+    """Say where the rise curve fails the steps."""
+    if fit is None:
+        return []
+    cautions = []
+    if fit.p_value < 0.05:
+        cautions.append(
+            f"The rise curve does not describe the steps (lack of fit F = {fit.F:.2f} with {fit.dof1} and {fit.dof2} "
+            f"degrees of freedom, p = {fit.p_value:.2g}): do not trust extrapolation."
+        )
+    if fit.kink is not None:
+        cautions.append(
+            f"The rise per watt changes by {fit.kink.jump_K_per_W:+.3g} K/W between {fit.kink.below_W:g} W and "
+            f"{fit.kink.above_W:g} W: did a fan change its speed? Then no single curve runs through the ladder."
+        )
+    return cautions
+
+
+def caution_offset(check: OffsetCheck | None, alpha: float) -> list[str]:
+    """Say where an offset between treatments is shown."""
+    if check is None:
+        return []
+    return [
+        f"{test.treatment} differs from the baseline by an offset of {test.offset_K:+.2g} K that does not grow with "
+        f"power (p = {test.p_value:.2g}): look for a moved probe or room sensor, and at the offset-proof slope."
+        for test in check.treatments
+        if test.p_value < alpha
+    ]

@@ -1,0 +1,92 @@
+"""Linear least squares, once, for every straight line and curve of the kit.
+
+Columns are scaled to unit length before a QR factorisation, and the solution is
+refined once with the residuals, so that badly scaled powers keep their digits.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+
+class NotEstimableError(ValueError):
+    """The data cannot tell the coefficients apart."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LinearFit:
+    """Coefficients of a linear model with what is needed to judge them.
+
+    Attributes
+    ----------
+    coefficients : ndarray, shape (p,)
+        Least-squares estimates.
+    unscaled_covariance : ndarray, shape (p, p)
+        Their covariance for a residual standard deviation of 1.
+    residuals : ndarray, shape (n,)
+        Data minus fit.
+    dof : int
+        Residual degrees of freedom, n - p.
+    """
+
+    coefficients: Floats
+    unscaled_covariance: Floats
+    residuals: Floats
+    dof: int
+
+    @property
+    def residual_sd(self) -> float | None:
+        """Residual standard deviation, None without degrees of freedom."""
+        return math.sqrt(float(self.residuals @ self.residuals) / self.dof) if self.dof > 0 else None
+
+    @property
+    def standard_errors(self) -> Floats | None:
+        """Standard errors of the coefficients, shape (p,), None without degrees of freedom."""
+        sd = self.residual_sd
+        return None if sd is None else sd * np.sqrt(np.diag(self.unscaled_covariance))
+
+
+def fit_linear(design: Floats, response: Floats) -> LinearFit:
+    """Fit a linear model by ordinary least squares.
+
+    Parameters
+    ----------
+    design : ndarray, shape (n, p)
+        One column per coefficient.
+    response : ndarray, shape (n,)
+        Data.
+
+    Returns
+    -------
+    LinearFit
+
+    Raises
+    ------
+    NotEstimableError
+        When there are fewer rows than columns or the columns depend on each other.
+    """
+    rows, columns = design.shape
+    if rows < columns:
+        raise NotEstimableError(f"{rows} values for {columns} coefficients")
+    scale = np.sqrt((design * design).sum(axis=0))
+    if not np.all(scale > 0.0):
+        raise NotEstimableError("a column of the design is zero")
+    q, r = np.linalg.qr(design / scale)
+    if np.abs(np.diag(r)).min() < 1e-11:
+        raise NotEstimableError("columns of the design depend on each other")
+    solution = np.linalg.solve(r, q.T @ response)
+    solution += np.linalg.solve(r, q.T @ (response - (design / scale) @ solution))
+    inverse = np.linalg.solve(r, np.eye(columns)) / scale[:, None]
+    coefficients = solution / scale
+    return LinearFit(
+        coefficients=coefficients,
+        unscaled_covariance=inverse @ inverse.T,
+        residuals=response - design @ coefficients,
+        dof=rows - columns,
+    )
