@@ -169,13 +169,12 @@ def write_campaign(
         The folder.
     """
     dialect = dialect or LogDialect()
-    (folder / "logs").mkdir(parents=True, exist_ok=True)
     labels = {(m.treatment, m.mount): (m.treatment, m.mount) for m in campaign.mounts}
     for one, other in swapped:
         labels[one], labels[other] = labels[other], labels[one]
-    writer = _LogWriter(folder, dialect, decimals, np.random.default_rng(seed))
     lines = []
-    for mount, entries in zip(campaign.mounts, writer.write(campaign), strict=True):
+    written = write_logs(folder, campaign, dialect=dialect, decimals=decimals, seed=seed)
+    for mount, entries in zip(campaign.mounts, written, strict=True):
         treatment, number = labels[mount.treatment, mount.mount]
         for power, (log, start, end) in zip(campaign.steps_W, entries, strict=True):
             line = {
@@ -192,6 +191,15 @@ def write_campaign(
     text = yaml.safe_dump(document, sort_keys=False, allow_unicode=True, width=120)
     (folder / "campaign.yaml").write_text(text, encoding="utf-8")
     return folder
+
+
+def write_logs(
+    folder: Path, campaign: SimulatedCampaign, *, dialect: LogDialect | None = None, decimals: int = 1, seed: int = 0
+) -> list[list[tuple[str, str, str]]]:
+    """Write the logs alone; return log, start and end of each run as for the run sheet, by mount and step."""
+    (folder / "logs").mkdir(parents=True, exist_ok=True)
+    writer = _LogWriter(folder, dialect or LogDialect(), decimals, np.random.default_rng(seed))
+    return writer.write(campaign)
 
 
 def campaign_settings(campaign: SimulatedCampaign, dialect: LogDialect) -> dict[str, Any]:
