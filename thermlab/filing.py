@@ -19,7 +19,9 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 _CHUNK = 1 << 20
-_NO_FOLLOW = getattr(os, "O_NOFOLLOW", 0)
+# Without O_NONBLOCK a named pipe put in a file's place would hang the reader.
+_READ = os.O_RDONLY | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_CLOEXEC", 0)
+_NO_ATIME = getattr(os, "O_NOATIME", 0)
 
 
 def show_name(name: str) -> str:
@@ -70,6 +72,8 @@ def walk_files(folder: Path, skip_top: Iterable[str] = ()) -> tuple[list[str], l
 
 
 def _is_text(name: str) -> bool:
+    if name.isascii():
+        return True
     try:
         name.encode("utf-8")
     except UnicodeEncodeError:
@@ -77,36 +81,45 @@ def _is_text(name: str) -> bool:
     return True
 
 
-def open_regular(path: str | Path) -> int:
+def open_regular(path: str | Path) -> tuple[int, int]:
     """Open a regular file for reading and leave its times alone.
+
+    Returns
+    -------
+    handle, size : int
+        File descriptor, and size in bytes.
 
     Raises
     ------
     OSError
         There is no such file, or it is a link, a folder, a device or a pipe.
     """
-    # Without O_NONBLOCK a named pipe put in the file's place would hang the caller.
-    flags = os.O_RDONLY | _NO_FOLLOW | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_CLOEXEC", 0)
     try:
-        handle = os.open(path, flags | getattr(os, "O_NOATIME", 0))
+        handle = os.open(path, _READ | _NO_ATIME)
     except PermissionError:
-        handle = os.open(path, flags)
-    if not stat.S_ISREG(os.fstat(handle).st_mode):
+        handle = os.open(path, _READ)
+    status = os.fstat(handle)
+    if not stat.S_ISREG(status.st_mode):
         os.close(handle)
         raise OSError(f"{path} is not a regular file")
-    return handle
+    return handle, status.st_size
 
 
 def sha256_file(path: str | Path) -> tuple[str, int]:
     """Return the SHA-256 of a regular file in hex, and its size in bytes."""
-    handle = open_regular(path)
+    handle, size = open_regular(path)
     try:
-        digest = hashlib.sha256()
-        size = 0
-        while block := os.read(handle, _CHUNK):
+        # One read of the right length is most of the work where files are small.
+        block = os.read(handle, min(size + 1, _CHUNK))
+        digest = hashlib.sha256(block)
+        n_bytes = len(block)
+        while n_bytes > size or len(block) == _CHUNK:
+            block = os.read(handle, _CHUNK)
+            if not block:
+                break
             digest.update(block)
-            size += len(block)
-        return digest.hexdigest(), size
+            n_bytes += len(block)
+        return digest.hexdigest(), n_bytes
     finally:
         os.close(handle)
 
@@ -127,7 +140,7 @@ def copy_file(source: Path, target: Path) -> str:
     OSError
         The source is no regular file, the target exists, the disk is full ...
     """
-    reading = open_regular(source)
+    reading, _ = open_regular(source)
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
         digest = hashlib.sha256()

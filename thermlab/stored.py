@@ -29,7 +29,7 @@ def read_json(path: Path, *, max_bytes: int = MAX_BYTES) -> object:
         The file is missing, no regular file, too large, or no JSON.
     """
     try:
-        handle = open_regular(path)
+        handle, _ = open_regular(path)
     except OSError as error:
         raise InputError([Problem(str(path), f"no readable file ({error.strerror or error})", "a JSON file")]) from None
     with os.fdopen(handle, "rb") as file:
