@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from thermlab.curves import NotEstimable, RiseCurve, fit_curve
+from thermlab.curves import NotEstimableError, RiseCurve, fit_curve
 from thermlab.errors import InputError, Problem
 from thermlab.sample_size import sd_upper_limit
 
@@ -269,7 +269,7 @@ def _curve(results: Mapping[str, Any]) -> RiseCurve | None:
     runs = _used(results.get("runs") or ())
     try:
         return fit_curve([run["set_power_W"] for run in runs], [run["rise_K"] for run in runs])
-    except (NotEstimable, ValueError):
+    except (NotEstimableError, ValueError):
         return None
 
 

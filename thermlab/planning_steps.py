@@ -195,6 +195,8 @@ class SplitProblem:
         Rise against power of the bench.
     limit_rise_K : float or None
         Rise at which the device throttles; None where the throttle power is not asked for.
+    curve_known : bool
+        Whether the curve comes from this bench; otherwise the steps are spread, so that they show it.
     """
 
     ladder_W: tuple[float, ...]
@@ -206,6 +208,12 @@ class SplitProblem:
     confidence_level: float
     curve: RiseCurve
     limit_rise_K: float | None
+    curve_known: bool = True
+
+    def choose_steps(self, n_steps: int) -> tuple[float, ...]:
+        """Choose power steps from the ladder, ascending, W."""
+        aim = self.throttle_power_W() if self.curve_known else None
+        return best_steps(self.ladder_W, n_steps, reference_power_W=self.reference_power_W, throttle_power_W=aim)
 
     def throttle_power_W(self) -> float | None:
         """Return the expected throttle power, W; None where it is not asked for or out of reach of the ladder."""
@@ -263,9 +271,7 @@ def _split(problem: SplitProblem, n_steps: int, hours: float, times: BenchHours)
     if n_mounts < 1:
         return None
     throttle_power = problem.throttle_power_W()
-    steps = best_steps(
-        problem.ladder_W, n_steps, reference_power_W=problem.reference_power_W, throttle_power_W=throttle_power
-    )
+    steps = problem.choose_steps(n_steps)
     sd = math.hypot(problem.mount_sd_K, problem.run_noise_K)
     alpha, treatments = 1 - problem.confidence_level, problem.n_treatments
     throttle_sd = problem.throttle_sd_W(steps)
@@ -302,54 +308,3 @@ def _why_missing(problem: SplitProblem, n_steps: int, n_mounts: int, throttle_po
     if throttle_power_W is None:
         return "the throttle power lies more than 20 % outside the power steps"
     return "one step does not show the curve: no throttle power" if n_steps == 1 else ""
-
-
-def recommend_split(problem: SplitProblem, splits: Sequence[Split]) -> tuple[Split, str]:
-    """Recommend one split and say why.
-
-    The narrowest difference wins; where the throttle power is asked for, the smallest product of the two half-widths
-    among the splits that carry the curve: two steps where they enclose the throttle power, three where the curve has to
-    be carried beyond the steps, since with two nothing would show that it bends otherwise.
-    """
-    usable = [split for split in splits if split.difference_half_width_K is not None]
-    if not usable:
-        best = max(splits, key=lambda split: (split.n_mounts, -split.n_steps))
-        why = "The hours buy one mount of each treatment, which shows no difference whatever the steps."
-        return best, f"{why} Plan more hours, or bring a mount SD from earlier campaigns."
-    power = problem.throttle_power_W()
-    inside = power is not None and min(problem.ladder_W) <= power <= max(problem.ladder_W)
-    fewest = 1 if power is None else 2 if inside else 3
-    with_curve = [split for split in usable if split.n_steps >= fewest and split.throttle_half_width_W is not None]
-    if power is None:
-        best = min(usable, key=_width_of_difference)
-        why = "No throttle power is asked for, so no more steps than the difference needs"
-        if problem.limit_rise_K is not None:
-            why = "The throttle power lies out of reach of the steps, so no more of them than the difference needs"
-    elif with_curve:
-        best = min(with_curve, key=_product)
-        bend = "they enclose it" if inside else "it lies beyond them, and two would not show another bend"
-        why = f"The throttle power needs the curve, so at least {fewest} steps ({bend})"
-    else:
-        best = min(usable, key=_width_of_difference)
-        why = "The hours do not buy the curve on two mounts of each treatment, so the throttle power is given up"
-    why += "; every other hour goes into mounts, because the mount is what varies: "
-    return best, why + _against_the_ladder(best, max(splits, key=lambda split: split.n_steps))
-
-
-def _against_the_ladder(best: Split, ladder: Split) -> str:
-    text = f"{best.n_mounts} mounts of each treatment"
-    if ladder.n_steps <= best.n_steps:
-        return text + "."
-    text += f" instead of {ladder.n_mounts} with {ladder.n_steps} steps."
-    if ladder.difference_half_width_K is None:
-        return text + " That ladder gives no interval at all."
-    widths = f"{best.difference_half_width_K:.2f} K instead of {ladder.difference_half_width_K:.2f} K"
-    return f"{text} The half-width of a difference is {widths}."
-
-
-def _width_of_difference(split: Split) -> float:
-    return math.inf if split.difference_half_width_K is None else split.difference_half_width_K
-
-
-def _product(split: Split) -> float:
-    return _width_of_difference(split) * (split.throttle_half_width_W or math.inf)
