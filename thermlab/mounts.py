@@ -70,7 +70,9 @@ class MountTable:
     @property
     def common(self) -> NDArray[np.bool_]:
         """Which steps every used mount has, shape (k,)."""
-        return np.logical_and.reduce(self.present, axis=0) & np.full(self.steps_W.size, bool(self.names))
+        if not self.names:
+            return np.zeros(self.steps_W.size, dtype=np.bool_)
+        return np.asarray(self.present.all(axis=0), dtype=np.bool_)
 
     def counts(self) -> Counts:
         """Return the number of used mounts of each treatment, shape (n_treatments,)."""

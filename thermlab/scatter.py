@@ -145,6 +145,8 @@ class Scatter:
         The mounts agree to the last digit, so that the readout hides the scatter.
     drift_per_mount : float or None
         Fitted change per place in the order, with the order covariate.
+    mean_variance_factor : dict of str to float
+        Variance of each treatment's mean over that of one mount: 1/m, more with the order covariate.
     differences : tuple of Difference
         Every candidate, in order.
     """
@@ -157,6 +159,7 @@ class Scatter:
     dof: float
     no_scatter: bool
     drift_per_mount: float | None
+    mean_variance_factor: dict[str, float]
     differences: tuple[Difference, ...]
 
 
@@ -213,6 +216,11 @@ def judge_mounts(values: Floats, groups: Groups, *, scale: float, prior_variance
         dof=dof,
         no_scatter=own_variance is not None and own_variance <= tiny,
         drift_per_mount=drift,
+        mean_variance_factor={
+            name: float(1.0 / counts[i] + (shift[i] ** 2 / spread if drift is not None else 0.0))
+            for i, name in enumerate(groups.treatments)
+            if counts[i] > 0
+        },
         differences=differences,
     )
 

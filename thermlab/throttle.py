@@ -1,0 +1,372 @@
+"""At which power the device would reach its limit in the customer's room.
+
+Each mount's curve is solved for the power at which its rise fills what is left
+between room and limit; these powers are then the mounts' summaries, compared
+like any other. A straight line or a fit that takes runs for replicates would
+give an interval that is wrong; nothing is said beyond 20 % outside the ladder.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from thermlab.cautions import caution_curve
+from thermlab.dunnett import t_point
+from thermlab.lack_of_fit import assess_curve
+from thermlab.mount_curves import MountCurve, curves_of_mounts, model_spread_W
+from thermlab.mounts import MountTable, tabulate_mounts
+from thermlab.scatter import Groups, Interval, Scatter, Variance, judge_mounts
+from thermlab.throttle_cautions import caution_intervals, caution_items, caution_observed, caution_room
+from thermlab.variances import order_can_be_fitted
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from thermlab.runs import HeldPower, ReducedRun
+    from thermlab.variances import Prior
+
+FARTHEST_EXTRAPOLATION = 0.20
+"""Beyond this fraction outside the ladder no throttle power is given."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MountThrottle:
+    """Throttle power of one mount.
+
+    Attributes
+    ----------
+    mount : str
+        Its name within the treatment.
+    throttle_power_W : float or None
+        Where its own curve reaches the limit, W; None for a flat or falling curve.
+    fit_interval_W : tuple of float or None
+        What its own fit leaves open (the confidence band inverted), W; the scatter between mounts is not in it.
+    """
+
+    mount: str
+    throttle_power_W: float | None
+    fit_interval_W: Interval | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TreatmentThrottle:
+    """Throttle power of one treatment.
+
+    Attributes
+    ----------
+    treatment : str
+        Treatment.
+    n_mounts : int
+        Mounts with a curve.
+    throttle_power_W : float or None
+        Mean over its mounts, W.
+    interval_W, future_mount_interval_W : tuple of float or None
+        Interval of the mean of all mounts one could make, and where a single future mount is expected, W.
+    difference_W : float or None
+        Less the baseline's, W; positive: carries more power.
+    difference_interval_W, simultaneous_difference_interval_W : tuple of float or None
+        Of this difference alone, and together with the other candidates, W.
+    extrapolation : float or None
+        Throttle power over its highest used step, less 1.
+    observed : tuple of HeldPower
+        Runs that shed power at the limit.
+    directly_observed_W : float or None
+        Their held power moved along the fitted curve to the customer's room and limit, mean over runs, W.
+    slope_K_per_W : float or None
+        Slope of the mean curve at the throttle power, K/W.
+    model_spread_W : float or None
+        Half-spread over curve models, W.
+    reason : str
+        Why there is no throttle power; empty where there is one.
+    mounts : tuple of MountThrottle
+        Every mount.
+    """
+
+    treatment: str
+    n_mounts: int
+    throttle_power_W: float | None = None
+    interval_W: Interval | None = None
+    future_mount_interval_W: Interval | None = None
+    difference_W: float | None = None
+    difference_interval_W: Interval | None = None
+    simultaneous_difference_interval_W: Interval | None = None
+    extrapolation: float | None = None
+    observed: tuple[HeldPower, ...] = ()
+    directly_observed_W: float | None = None
+    slope_K_per_W: float | None = None
+    model_spread_W: float | None = None
+    reason: str = ""
+    mounts: tuple[MountThrottle, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ThrottlePower:
+    """Throttle power of every treatment, baseline first.
+
+    Attributes
+    ----------
+    room_C, temperature_limit_C : float
+        The customer's room and the limit of the device, degC.
+    model : str
+        Curve used, in words.
+    model_spread_W : float or None
+        Largest half-spread over curve models (exponents 0.75 and 0.85, quadratic) among the treatments, W.
+    mount_sd_W, mount_sd_dof : float or None
+        Scatter of throttle powers between mounts, W, and its degrees of freedom (pooled).
+    treatments : tuple of TreatmentThrottle
+        Baseline first, then candidates in order.
+    cautions : tuple of str
+        What a reader has to know.
+    """
+
+    room_C: float
+    temperature_limit_C: float
+    model: str
+    model_spread_W: float | None
+    mount_sd_W: float | None
+    mount_sd_dof: float | None
+    treatments: tuple[TreatmentThrottle, ...]
+    cautions: tuple[str, ...]
+
+
+def predict_throttle(
+    runs: Sequence[ReducedRun],
+    *,
+    treatments: Sequence[str],
+    baseline: str,
+    room_C: float,
+    temperature_C: float,
+    confidence_level: float = 0.95,
+    variance: Variance = "pooled",
+    prior: Prior | None = None,
+    order_covariate: bool = False,
+    held: Sequence[HeldPower] = (),
+    cooling: str = "passive",
+) -> ThrottlePower:
+    """Predict the throttle power of every treatment.
+
+    Parameters
+    ----------
+    runs : sequence of ReducedRun
+        All runs of the campaign.
+    treatments : sequence of str
+        Baseline and candidates; one alone is allowed.
+    baseline : str
+        One of ``treatments``.
+    room_C, temperature_C : float
+        The customer's room and the limit of the device, degC.
+    confidence_level : float
+        Between 0 and 1.
+    variance : {"pooled", "welch"}
+        The method the comparison used (``Comparison.variance``).
+    prior : Prior, optional
+        Mount SD known from earlier campaigns.
+    order_covariate : bool
+        Take out a linear drift with the order of the mounts, as the comparison did.
+    held : sequence of HeldPower
+        Observations of runs that shed power at their limit.
+    cooling : {"passive", "forced"}
+        Decides what a warmer room does.
+
+    Returns
+    -------
+    ThrottlePower
+
+    Raises
+    ------
+    ValueError
+        When ``baseline`` is not among ``treatments`` or ``confidence_level`` is not between 0 and 1.
+    """
+    if baseline not in treatments or not 0.0 < confidence_level < 1.0:
+        raise ValueError(
+            f"found baseline {baseline!r} and confidence level {confidence_level}; "
+            f"allowed: a baseline among {list(treatments)}, a level between 0 and 1"
+        )
+    names = (baseline, *(name for name in treatments if name != baseline))
+    table = tabulate_mounts(runs, names)
+    limit = temperature_C - room_C
+    curves, model = curves_of_mounts(table)
+    powers = [None if curve is None or limit <= 0.0 else curve.curve.power_W(limit) for curve in curves]
+    reasons, extrapolations = _refusals(table, curves, powers, limit)
+    accepted = np.array([reasons[names[int(g)]] == "" for g in table.group], dtype=np.bool_)
+    scatter = _judge(
+        table, curves, powers, accepted, baseline, variance, prior, order_covariate, 1.0 - confidence_level
+    )
+    items = tuple(
+        _describe(
+            name, table, curves, powers, limit, confidence_level, reasons, extrapolations, scatter, variance, held
+        )
+        for name in names
+    )
+    spreads = [item.model_spread_W for item in items if item.model_spread_W is not None]
+    return ThrottlePower(
+        room_C=room_C,
+        temperature_limit_C=temperature_C,
+        model=model,
+        model_spread_W=max(spreads) if spreads else None,
+        mount_sd_W=scatter.sd,
+        mount_sd_dof=scatter.dof if scatter.sd is not None else None,
+        treatments=items,
+        cautions=(
+            *caution_items(items),
+            *caution_intervals(items, scatter),
+            *caution_observed(items),
+            *caution_room(runs, items, room_C, limit, cooling),
+            *caution_curve(assess_curve(table)),
+        ),
+    )
+
+
+def _refusals(
+    table: MountTable, curves: Sequence[MountCurve | None], powers: Sequence[float | None], limit: float
+) -> tuple[dict[str, str], dict[str, float]]:
+    """Why a treatment gets no throttle power (empty: it gets one), and how far each lies outside its ladder."""
+    reasons, extrapolations = {}, {}
+    for name in table.treatments:
+        own = _rows(table, name)
+        missing = [table.names[i] for i in own if powers[i] is None]
+        if limit <= 0.0:
+            reasons[name] = "the room is not below the limit"
+        elif not own:
+            reasons[name] = "it has no used mount"
+        elif any(curves[i] is None for i in own):
+            reasons[name] = "too few power steps were used to fit a curve"
+        elif missing:
+            reasons[name] = f"the curve of {', '.join(missing)} is flat or falling, or never reaches the limit"
+        else:
+            mean = float(np.mean([powers[i] for i in own]))
+            used = table.steps_W[table.present[own].any(axis=0)]
+            extrapolations[name] = mean / float(used.max()) - 1.0
+            below = 1.0 - mean / float(used.min())
+            reasons[name] = ""
+            if extrapolations[name] > FARTHEST_EXTRAPOLATION:
+                reasons[name] = (
+                    f"it would lie {extrapolations[name]:.0%} above the highest used step of {used.max():g} W, "
+                    f"and more than {FARTHEST_EXTRAPOLATION:.0%} is not trusted"
+                )
+            elif below > FARTHEST_EXTRAPOLATION:
+                reasons[name] = (
+                    f"it would lie {below:.0%} below the lowest used step of {used.min():g} W, and more than "
+                    f"{FARTHEST_EXTRAPOLATION:.0%} is not trusted"
+                )
+    return reasons, extrapolations
+
+
+def _rows(table: MountTable, treatment: str) -> list[int]:
+    return [int(i) for i in np.flatnonzero(table.group == table.treatments.index(treatment))]
+
+
+def _judge(
+    table: MountTable,
+    curves: Sequence[MountCurve | None],
+    powers: Sequence[float | None],
+    accepted: NDArray[np.bool_],
+    baseline: str,
+    variance: Variance,
+    prior: Prior | None,
+    order_covariate: bool,
+    alpha: float,
+) -> Scatter:
+    """Judge the throttle powers of the accepted treatments like any other summary of mounts."""
+    kept = [int(i) for i in np.flatnonzero(accepted)]
+    values = np.array([powers[i] for i in kept], dtype=np.float64)
+    order = table.order[kept]
+    with_order = order_covariate and table.ordered and variance == "pooled"
+    groups = Groups(
+        treatments=table.treatments,
+        baseline=baseline,
+        group=table.group[kept],
+        order=order if with_order and order_can_be_fitted(table.group[kept], order) else None,
+        variance=variance,
+        prior_dof=prior.used_dof if prior is not None else 0.0,
+        alpha=alpha,
+    )
+    prior_variance = None
+    if prior is not None and kept:
+        parts = [
+            (prior.mount_sd_K_per_W * value / curve.curve.slope_K_per_W(value)) ** 2 + curve.power_variance_W2(value)
+            for value, curve in ((powers[i] or 0.0, curves[i]) for i in kept)
+            if curve is not None
+        ]
+        prior_variance = float(np.mean(parts))
+    return judge_mounts(
+        values, groups, scale=float(values.max()) if values.size else 1.0, prior_variance=prior_variance
+    )
+
+
+def _describe(
+    name: str,
+    table: MountTable,
+    curves: Sequence[MountCurve | None],
+    powers: Sequence[float | None],
+    limit: float,
+    confidence_level: float,
+    reasons: dict[str, str],
+    extrapolations: dict[str, float],
+    scatter: Scatter,
+    variance: Variance,
+    held: Sequence[HeldPower],
+) -> TreatmentThrottle:
+    """Put together what is known of one treatment."""
+    own = _rows(table, name)
+    observed = tuple(item for item in held if item.treatment == name)
+    own_curves = [curve.curve for curve in (curves[i] for i in own) if curve is not None]
+    every = [curve.curve for curve in curves if curve is not None]
+    moved = []
+    for item in observed:
+        # The mean curve of the treatment, or of the bench where the treatment has none of its own.
+        slopes = [curve.slope_K_per_W(item.held_power_W) for curve in own_curves or every]
+        slope = float(np.mean(slopes)) if slopes else 0.0
+        if slope > 0.0 and limit > 0.0:
+            moved.append(item.held_power_W + (limit - item.held_rise_K) / slope)
+    result = TreatmentThrottle(
+        treatment=name,
+        n_mounts=len(own_curves),
+        extrapolation=extrapolations.get(name),
+        observed=observed,
+        directly_observed_W=float(np.mean(moved)) if moved else None,
+        reason=reasons[name],
+    )
+    if reasons[name]:
+        return result
+    mean = scatter.mean[name]
+    half = _half_widths(name, len(own), scatter, variance, confidence_level)
+    difference = next((item for item in scatter.differences if item.treatment == name), None)
+    mounts = []
+    for i in own:
+        curve, power = curves[i], powers[i]
+        fit_interval = curve.interval_W(limit, confidence_level) if curve is not None and power is not None else None
+        mounts.append(MountThrottle(mount=table.names[i], throttle_power_W=power, fit_interval_W=fit_interval))
+    return replace(
+        result,
+        throttle_power_W=mean,
+        interval_W=None if half is None else (mean - half[0], mean + half[0]),
+        future_mount_interval_W=None if half is None else (mean - half[1], mean + half[1]),
+        difference_W=None if difference is None else difference.difference,
+        difference_interval_W=None if difference is None else difference.interval,
+        simultaneous_difference_interval_W=None if difference is None else difference.simultaneous_interval,
+        slope_K_per_W=float(np.mean([curve.slope_K_per_W(mean) for curve in own_curves])),
+        model_spread_W=model_spread_W(table, own, limit, mean),
+        mounts=tuple(mounts),
+    )
+
+
+def _half_widths(
+    name: str, n_mounts: int, scatter: Scatter, variance: Variance, confidence_level: float
+) -> tuple[float, float] | None:
+    """Half-widths of the interval of the mean and of one future mount, W."""
+    if variance == "welch":
+        sd, dof = scatter.sd_by_treatment.get(name), float(n_mounts - 1)
+    else:
+        sd, dof = scatter.sd, scatter.dof
+    hidden = scatter.no_scatter and not scatter.dof > scatter.own_dof
+    if sd is None or dof <= 0.0 or not sd > 0.0 or hidden:
+        return None
+    t = t_point(0.5 + confidence_level / 2.0, dof)
+    factor = scatter.mean_variance_factor[name]
+    return float(t * sd * factor**0.5), float(t * sd * (1.0 + factor) ** 0.5)
