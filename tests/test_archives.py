@@ -54,6 +54,7 @@ def test_a_campaign_is_filed_whole_and_others_can_check_it(campaign, store):
         subprocess.run(["sha256sum", "-c", "--strict", "--quiet", listing], cwd=filed.bag, check=True)
     assert verify(store).ok
     assert verify(filed.bag).ok
+    assert archive_list.read_lines(store)[0][0].answers == ("pad-b: cooler, −1.21 [−2.00, −0.42] K",)
 
 
 def test_the_source_is_only_read(campaign, store):

@@ -18,6 +18,7 @@ from urllib.parse import quote
 
 from thermlab import __version__, archive_list
 from thermlab.filing import replace_file
+from thermlab.marks import PAGE
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -25,7 +26,7 @@ if TYPE_CHECKING:
 
 INDEX = "index.html"
 HISTORY = "history.html"
-PAGES = {"campaign": "data/report/report.html", "build": "data/record/record.html"}
+REPORTS = {"campaign": "data/report/report.html", "build": "data/record/record.html"}
 
 _SCRIPT = """
 "use strict";
@@ -75,22 +76,22 @@ _SCRIPT = """
 })();
 """
 _STYLE = """
-.archive table { border-collapse: collapse; width: 100%; }
-.archive th, .archive td { text-align: left; vertical-align: top; padding: 0.4rem 0.8rem 0.4rem 0; }
-.archive tbody tr { border-top: 1px solid currentColor; }
-.archive tbody th { font-weight: 600; min-width: 12rem; overflow-wrap: anywhere; }
-.archive ul { list-style: none; margin: 0; padding: 0; }
+.archive main { max-width: 80rem; margin: 0 auto; padding: 0 1.25rem 3rem; }
+.archive table { width: 100%; }
+.archive tbody th { min-width: 11rem; overflow-wrap: anywhere; }
+.archive td ul { list-style: none; margin: 0; padding: 0; }
 .archive td { min-width: 5rem; overflow-wrap: anywhere; }
-.archive .scroll { overflow-x: auto; }
-.archive .wide { min-width: 16rem; }
-.archive .date { white-space: nowrap; }
-#tools { display: flex; flex-wrap: wrap; gap: 0.5rem 1.5rem; align-items: baseline; }
+.archive td.wide { min-width: 17rem; max-width: none; }
+.archive td.date { white-space: nowrap; }
+#tools { display: flex; flex-wrap: wrap; gap: .5rem 1.5rem; align-items: baseline; margin: 1rem 0; }
 #tools p { margin: 0; }
-#tools input { font: inherit; padding: 0.3rem; width: 16rem; max-width: 100%; }
-.archive thead button { font: inherit; font-weight: 600; color: inherit; background: none; border: 0;
-  padding: 0.3rem 0; min-height: 24px; text-align: left; text-decoration: underline; cursor: pointer; }
+#tools input { font: inherit; color: inherit; background: var(--sheet); border: 1px solid var(--muted);
+  padding: .3rem .5rem; width: 16rem; max-width: 100%; }
+.archive thead button { font: inherit; font-weight: 600; color: inherit; background: none; border: 0; padding: .3rem 0;
+  min-height: 1.6rem; text-align: left; text-decoration: underline; text-underline-offset: .2em; cursor: pointer; }
 .archive th[aria-sort=ascending] button::after { content: " \\2191"; }
 .archive th[aria-sort=descending] button::after { content: " \\2193"; }
+@media print { #tools { display: none; } .archive thead button { text-decoration: none; } }
 """
 _HEADINGS = ("Title", "Answer", "What", "Bench", "Report made", "Filed", "Folder")
 
@@ -175,8 +176,10 @@ def render_index(entries: Sequence[archive_list.Entry], *, last: str | None, his
 
 
 def page_style() -> str:
-    """Return the style sheet that every page of the kit carries."""
-    return (files("thermlab") / "page_theme" / "thermlab" / "page.css").read_text(encoding="utf-8")
+    """Return the style sheet that every page of the kit carries, with its colours."""
+    colours = " ".join(f"--{name}: {colour};" for name, colour in PAGE.items())
+    sheet = (files("thermlab") / "page_theme" / "thermlab" / "page.css").read_text(encoding="utf-8")
+    return f":root {{ {colours} }}\n{sheet}"
 
 
 def _count(number: int, noun: str) -> str:
@@ -184,7 +187,7 @@ def _count(number: int, noun: str) -> str:
 
 
 def _row(entry: archive_list.Entry) -> str:
-    page = PAGES.get(entry.kind)
+    page = REPORTS.get(entry.kind)
     title = plain(entry.title) or plain(entry.bag)
     shown = f'<a href="{quote(entry.bag)}/{page}">{title}</a>' if page else title
     found = "".join(f"<li>{plain(text)}</li>" for text in entry.answers)

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, NoReturn
 
 from thermlab.errors import InputError, Problem
 from thermlab.filing import open_regular
+from thermlab.wording import with_interval
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -75,13 +76,14 @@ def answers(results: dict[str, Any]) -> tuple[str, ...]:
     comparison = results.get("comparison")
     if not comparison or not comparison.get("treatments"):
         return ("no comparison",)
-    found = []
-    for row in comparison["treatments"]:
-        text = f"{row['treatment']}: {row['verdict']}"
-        difference, interval = row.get("difference_K"), row.get("interval_K")
-        if difference is not None:
-            text += f", {difference:+.2f} K"
-        if interval is not None:
-            text += f" [{interval[0]:+.2f}, {interval[1]:+.2f}]"
-        found.append(text)
-    return tuple(found)
+    return tuple(
+        f"{row.get('treatment')}: {row.get('verdict')}, {with_interval(row.get('difference_K'), _pair(row))} K"
+        if row.get("difference_K") is not None
+        else f"{row.get('treatment')}: {row.get('verdict')}"
+        for row in comparison["treatments"]
+    )
+
+
+def _pair(row: dict[str, Any]) -> tuple[float, float] | None:
+    interval = row.get("simultaneous_interval_K") or row.get("interval_K")
+    return None if interval is None else (float(interval[0]), float(interval[1]))
