@@ -176,7 +176,7 @@ class TemperatureColumns(Model):
 class PowerColumn(Model):
     """The column of the heat load."""
 
-    columns: Names = Field(description="the name of the power column; * and ? are wildcards")
+    columns: Names = Field(max_length=1, description="the name of the power column; * and ? are wildcards")
     unit: Literal["W", "mW", "kW"] = Field(description="W, mW or kW")
 
 

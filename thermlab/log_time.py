@@ -9,6 +9,7 @@ from __future__ import annotations
 import functools
 import math
 import re
+from datetime import date
 from typing import Any
 
 from thermlab.errors import InputError, Problem
@@ -17,21 +18,20 @@ from thermlab.paths import shown
 
 UNIT_S = {"s": 1.0, "ms": 1e-3, "min": 60.0, "h": 3600.0}
 DAY_S = 86_400.0
-_MONTHS = tuple(
-    [
-        "january",
-        "february",
-        "march",
-        "april",
-        "may",
-        "june",
-        "july",
-        "august",
-        "september",
-        "october",
-        "november",
-        "december",
-    ]
+_EPOCH = date(1970, 1, 1).toordinal()
+_MONTHS = (
+    "january",
+    "february",
+    "march",
+    "april",
+    "may",
+    "june",
+    "july",
+    "august",
+    "september",
+    "october",
+    "november",
+    "december",
 )
 _DAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 MONTH_DAYS = (31, 29, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31)
@@ -192,11 +192,10 @@ def seconds_of(match: re.Match[str] | None) -> float | None:
         year = values["Y"] if "Y" in values else values["y"] + (2000 if values["y"] < 69 else 1900)
         month = values.get("m") or values.get("b") or values.get("B") or 1
         day = values.get("d", 1)
-        leap = year % 4 == 0 and (year % 100 != 0 or year % 400 == 0)
-        longest = 28 if month == 2 and not leap else MONTH_DAYS[month - 1]
-        if year < 1 or day > longest or values.get("j", 1) > 365 + leap:
+        number = day_number(year, month, day, values.get("j", 1))
+        if number is None:
             return None
-        days = _days(year, month) + day - 1 + values.get("j", 1) - 1
+        days = number
     hour = values["H"] if "H" in values else values.get("I", 0) % 12 + 12 * values.get("p", 0)
     whole = days * 86_400 + hour * 3600 + values.get("M", 0) * 60 + values.get("S", 0) - values.get("z", 0)
     return whole + (int(groups["f"]) / 10 ** len(groups["f"]) if "f" in groups else 0.0)
@@ -216,8 +215,15 @@ def word_value(key: str, text: str) -> int:
     return -size if text[0] == "-" else size
 
 
-def _days(year: int, month: int) -> int:
-    """Return the days from 1970-01-01 to the first of a month (proleptic Gregorian)."""
-    year -= month <= 2
-    day_of_year = (153 * (month + (-3 if month > 2 else 9)) + 2) // 5
-    return year * 365 + year // 4 - year // 100 + year // 400 + day_of_year - 719_468
+def day_number(year: int, month: int, day: int, day_of_year: int) -> int | None:
+    """Return the days from 1970-01-01 to a date; None where there is no such day.
+
+    `day_of_year` counts from 1 with `month` and `day` 1, or is 1.
+    """
+    leap = year % 4 == 0 and (year % 100 != 0 or year % 400 == 0)
+    if year < 1 or not 1 <= month <= 12 or not 1 <= day_of_year <= 365 + leap:
+        return None
+    longest = 28 if month == 2 and not leap else MONTH_DAYS[month - 1]
+    if not 1 <= day <= longest:
+        return None
+    return date(year, month, day).toordinal() - _EPOCH + day_of_year - 1

@@ -12,7 +12,9 @@ from typing import Any
 
 import numpy as np
 
-from thermlab.log_time import MONTH_DAYS, NUMERIC, PATTERNS, RANGES, pattern_of, seconds_of, word_value
+from thermlab.log_time import NUMERIC, PATTERNS, RANGES, day_number, pattern_of, seconds_of, word_value
+
+_LAYOUTS = 24
 
 
 def column_seconds(texts: Any, time_format: str) -> Any:
@@ -34,13 +36,21 @@ def column_seconds(texts: Any, time_format: str) -> Any:
     seconds: Any = np.full(n, np.nan)
     pattern = pattern_of(time_format)
     left = np.ones(n, dtype=bool)
-    for row in range(min(n, 3)):  # the first rows may be units or a repeated header
+    for _ in range(_LAYOUTS):
+        # One length may hold several layouts, such as 1/12/2026 and 12/1/2026.
+        row = int(left.argmax())
+        if not left[row]:
+            return seconds
+        left[row] = False
         match = pattern.fullmatch(bytes(texts[row]).decode("utf-8", "replace"))
-        if match is not None and match.string.isascii():
-            good, values = _aligned(texts, texts[row], match)
-            seconds[good] = values[good]
-            left &= ~good
-            break
+        value = seconds_of(match)
+        if match is None or value is None or not match.string.isascii():
+            continue
+        seconds[row] = value
+        good, values = _aligned(texts, texts[row], match)
+        good &= left
+        seconds[good] = values[good]
+        left &= ~good
     for row in np.flatnonzero(left).tolist():
         value = seconds_of(pattern.fullmatch(bytes(texts[row]).decode("utf-8", "replace")))
         if value is not None:
@@ -83,22 +93,34 @@ def _aligned(texts: Any, model: Any, match: re.Match[str]) -> tuple[Any, Any]:
         else:
             literal[low:high] = True  # a week day: must be the same text, else the row is read by itself
     good &= (texts[:, literal] == model[literal]).all(axis=1)
-    zero = np.zeros(n, dtype=np.int64)
-    days: Any = zero
-    if "Y" in values or "y" in values:
-        year = values["Y"] if "Y" in values else values["y"] + np.where(values["y"] < 69, 2000, 1900)
-        month = next((values[key] for key in "mbB" if key in values), zero + 1)
-        month = np.where(good, month, 1)
-        day, day_of_year = values.get("d", zero + 1), values.get("j", zero + 1)
-        leap = (year % 4 == 0) & ((year % 100 != 0) | (year % 400 == 0))
-        longest = np.where((month == 2) & ~leap, 28, np.array(MONTH_DAYS)[month - 1])
-        good &= (year >= 1) & (day <= longest) & (day_of_year <= 365 + leap)
-        shifted = year - (month <= 2)
-        start = (153 * (month + np.where(month > 2, -3, 9)) + 2) // 5
-        days = shifted * 365 + shifted // 4 - shifted // 100 + shifted // 400 + start - 719_468 + day + day_of_year - 2
     hour = values["H"] if "H" in values else values["I"] % 12 + 12 * values["p"]
-    whole = days * 86_400 + hour * 3600 + values["M"] * 60 + values.get("S", zero) - values.get("z", 0)
+    whole = hour * 3600 + values["M"] * 60 + values.get("S", 0) - values.get("z", 0)
+    if "Y" in values or "y" in values:
+        days, exists = _day_numbers(values, good)
+        good &= exists
+        whole = whole + days * 86_400
     return good, whole + fraction
+
+
+def _day_numbers(values: dict[str, Any], good: Any) -> tuple[Any, Any]:
+    """Return the days since 1970-01-01, and which of them exist; each distinct date once."""
+    year = values["Y"] if "Y" in values else values["y"] + np.where(values["y"] < 69, 2000, 1900)
+    month = next((values[key] for key in "mbB" if key in values), 1)
+    day = values.get("d", values.get("j"))
+    packed = np.where(good, (year * 100 + month) * 1000 + day, 0)
+    if (packed == packed[0]).all():
+        dates, which = packed[:1], np.zeros(len(packed), dtype=np.int64)
+    else:
+        dates, which = np.unique(packed, return_inverse=True)
+    numbers = [_day_number(date, by_year="j" in values) for date in dates.tolist()]
+    exists = np.array([number is not None for number in numbers])
+    return np.array([number or 0 for number in numbers])[which], exists[which]
+
+
+def _day_number(packed: int, *, by_year: bool) -> int | None:
+    year, rest = divmod(packed, 100_000)
+    month, day = divmod(rest, 1000)
+    return day_number(year, 1, 1, day) if by_year else day_number(year, month, day, 1)
 
 
 def _words(key: str, field: Any) -> tuple[Any, Any]:

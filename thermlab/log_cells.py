@@ -1,0 +1,242 @@
+"""Cells of a delimited text as byte ranges, and numbers from them, without looping over rows.
+
+A column of plain decimals is read from a byte matrix at once; only the cells that
+are anything else (blank, missing, with a unit, in error) are looked at one by one,
+each distinct text once.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+MAX_DIGITS = 15
+"""Most digits of a plain number: as a whole number it is exact in a float64."""
+MAX_CELL = MAX_DIGITS + 2
+
+SPELLINGS = {
+    "degC": ("degC", "°C", "º C", "° C", "℃", "C", "deg C", "celsius", "Celsius"),
+    "degF": ("degF", "°F", "° F", "℉", "F", "deg F", "fahrenheit", "Fahrenheit"),
+    "K": ("K", "kelvin", "Kelvin"),
+    "W": ("W", "watt", "Watt", "watts"),
+    "mW": ("mW",),
+    "kW": ("kW", "KW"),
+    "MHz": ("MHz", "Mhz", "mhz"),
+    "GHz": ("GHz", "Ghz", "ghz"),
+    "Hz": ("Hz", "hz"),
+    "s": ("s", "S", "sec", "seconds"),
+    "ms": ("ms",),
+    "min": ("min", "minutes"),
+    "h": ("h", "hours"),
+}
+UNIT_OF = {spelling: unit for unit, spellings in SPELLINGS.items() for spelling in spellings}
+
+
+@dataclass(frozen=True, slots=True)
+class Cells:
+    """Lines of a delimited text as byte ranges.
+
+    Attributes
+    ----------
+    data : numpy.ndarray
+        (n_bytes,) uint8, ends with a line end.
+    starts, ends : numpy.ndarray
+        (n_lines,) byte range of each line.
+    count : numpy.ndarray
+        (n_lines,) number of delimiters of each line.
+    grid : numpy.ndarray or None
+        (n_lines, n_cells) end of each cell, where all lines have the same number.
+    delimiters, first : numpy.ndarray
+        Positions of all delimiters; (n_lines,) index of each line's first one.
+        Empty where there is a grid.
+    """
+
+    data: Any
+    starts: Any
+    ends: Any
+    count: Any
+    grid: Any
+    delimiters: Any
+    first: Any
+
+    def columns(self, rows: Any, positions: list[int]) -> tuple[Any, Any]:
+        """Return the byte ranges (n_rows, n_positions) of columns, without the spaces around the cells."""
+        if self.grid is None:
+            ranges = [self._column(rows, position) for position in positions]
+            start, end = (np.stack([pair[side] for pair in ranges], axis=1) for side in (0, 1))
+        else:
+            grid = self.grid if len(rows) == len(self.grid) else self.grid[rows]
+            end = grid[:, positions]
+            start = grid[:, [position - 1 for position in positions]] + 1
+            for column, position in enumerate(positions):
+                if position == 0:
+                    start[:, column] = self.starts[rows]
+        _trim(self.data, start, end)
+        return start, end
+
+    def cell_ends(self, rows: Any, position: int) -> Any:
+        """Return where the cells of one column end, in lines that have delimiters behind it."""
+        return self.grid[rows, position] if self.grid is not None else self.delimiters[self.first[rows] + position]
+
+    def _column(self, rows: Any, position: int) -> tuple[Any, Any]:
+        first, count = self.first[rows], self.count[rows]
+        start, end = self.starts[rows], self.ends[rows]
+        last = len(self.delimiters) - 1
+        if last >= 0:
+            end = np.where(count > position, self.delimiters[np.minimum(first + position, last)], end)
+        if last >= 0 and position > 0:
+            start = self.delimiters[np.minimum(first + position - 1, last)] + 1
+        return start, end
+
+    def line(self, row: int) -> str:
+        """Return one line as text."""
+        return bytes(self.data[self.starts[row] : self.ends[row]]).decode("utf-8")
+
+    def text(self, row: int, position: int) -> str:
+        """Return one cell as text, empty where the line is too short."""
+        if position > self.count[row]:
+            return ""
+        start, end = self.columns(np.array([row]), [position])
+        return bytes(self.data[start[0, 0] : end[0, 0]]).decode("utf-8").strip()
+
+
+def cut_cells(region: bytes, delimiter: str) -> Cells:
+    """Find the lines and cells of a text that ends with a line end."""
+    data = np.frombuffer(region, dtype=np.uint8)
+    n_lines = region.count(b"\n")
+    per_line, rest = divmod(region.count(delimiter.encode()), n_lines)
+    none = np.zeros(0, dtype=np.int64)
+    if rest == 0:
+        edges = np.flatnonzero((data == 10) | (data == ord(delimiter))).reshape(n_lines, per_line + 1)
+        ends = edges[:, -1]
+        if (data[ends] == 10).all():
+            starts = np.concatenate([[0], ends[:-1] + 1])
+            return Cells(data, starts, ends, np.full(n_lines, per_line), edges, none, none)
+    ends = np.flatnonzero(data == 10)
+    starts = np.concatenate([[0], ends[:-1] + 1])
+    delimiters = np.flatnonzero(data == ord(delimiter))
+    first = np.searchsorted(delimiters, starts)
+    count = np.searchsorted(delimiters, ends) - first
+    return Cells(data, starts, ends, count, None, delimiters, first)
+
+
+def _trim(data: Any, start: Any, end: Any) -> None:
+    """Move both ends of each range past spaces and tabs, in place."""
+    while True:
+        edge = data[start]
+        moves = ((edge == 32) | (edge == 9)) & (start < end)
+        if not moves.any():
+            break
+        start += moves
+    while True:
+        edge = data[end - 1]
+        moves = ((edge == 32) | (edge == 9)) & (start < end)
+        if not moves.any():
+            break
+        end -= moves
+
+
+def byte_matrix(data: Any, start: Any, width: int) -> Any:
+    """Return (n, width) uint8: the bytes from each start on."""
+    if width == 0:
+        return np.zeros((len(start), 0), dtype=np.uint8)
+    return np.lib.stride_tricks.sliding_window_view(data, width)[start]
+
+
+def plain_numbers(data: Any, start: Any, end: Any, decimal: str) -> tuple[Any, Any]:
+    """Read cells that are plain decimals.
+
+    Parameters
+    ----------
+    data : numpy.ndarray
+        (n_bytes,) uint8.
+    start, end : numpy.ndarray
+        (n,) byte ranges without spaces around them.
+    decimal : str
+        The decimal sign.
+
+    Returns
+    -------
+    values : numpy.ndarray
+        (n,) float64; NaN where the cell is blank or not plain.
+    odd : numpy.ndarray
+        (n,) bool: neither plain nor blank.
+    """
+    length = end - start
+    values = np.full(len(start), np.nan)
+    filled = length > 0
+    width = min(int(length.max(initial=0)), MAX_CELL)
+    plain = filled & (length <= width) & (end >= width)
+    if not plain.any():
+        return values, filled
+    # Right-aligned, one row per place: the last digits of all cells stand side by side.
+    digits = np.ascontiguousarray(byte_matrix(data, np.maximum(end - width, 0), width).T)
+    digits -= 48  # uint8 wraps: anything but a digit is above 9
+    lead = np.where(plain, width - length, 0).astype(np.uint8)
+    first = data[start]
+    signed = ((first == 45) | (first == 43)) & plain
+    lead += signed
+    place = np.arange(width, dtype=np.uint8)[:, None]
+    if lead.any():
+        np.putmask(digits, place < lead, 0)
+    dots = digits == (ord(decimal) - 48) % 256
+    n_dots = dots.sum(axis=0, dtype=np.uint8)
+    np.putmask(digits, dots, 0)
+    n_digits = width - lead - n_dots
+    plain &= (digits <= 9).all(axis=0) & (n_dots <= 1) & (n_digits >= 1) & (n_digits <= MAX_DIGITS)
+    decimals = (dots * (width - 1 - place)).sum(axis=0, dtype=np.uint8)
+    for places in np.flatnonzero(np.bincount(decimals[plain], minlength=1)).tolist():
+        which = plain & (decimals == places)
+        weights = 10.0 ** np.arange(width - 1, -1, -1)
+        if places:  # the sign has a place of its own: what stands before it counts a tenth
+            weights[: width - 1 - places] /= 10
+        chosen = digits if which.all() else digits[:, which]
+        # A whole number below 10^15 over a power of ten: both exact, so the quotient is rounded correctly.
+        values[which] = (weights @ chosen.astype(np.float64)) / 10.0**places
+    negative = signed & (first == 45)
+    if negative.any():
+        values[negative] = -values[negative]
+    return values, ~plain & filled
+
+
+class CellRefusedError(ValueError):
+    """A cell that is no number: what is allowed instead is in `args`."""
+
+
+def number_pattern(decimal: str) -> str:
+    """Return the expression of a number with the declared decimal sign."""
+    sign = re.escape(decimal)
+    return rf"[+-]?(?:\d+(?:{sign}\d*)?|{sign}\d+)(?:[eE][+-]?\d{{1,3}})?"
+
+
+def read_cell(text: str, decimal: str, missing: tuple[str, ...], unit: str) -> float:
+    """Return the number in one cell that is not a plain decimal, NaN where it is missing.
+
+    Raises
+    ------
+    CellRefusedError
+        Where it is no number with the declared decimal sign and unit.
+    """
+    text = text.strip()
+    if not text or text in missing:
+        return math.nan
+    written = text.replace("\u2212", "-")
+    pattern = number_pattern(decimal)
+    match = re.match(pattern, written, re.ASCII)
+    allowed = f"a number with {decimal!r} as decimal sign"
+    if match is not None:
+        rest = written[match.end() :].strip()
+        value = float(match.group().replace(decimal, "."))
+        if not rest or UNIT_OF.get(rest.strip("[]()")) == unit:
+            if not math.isfinite(value):
+                raise CellRefusedError(f"{allowed}, finite")
+            return value
+        if rest.strip("[]()") in UNIT_OF:
+            raise CellRefusedError(f"{allowed} in {unit}, the declared unit")
+        if re.fullmatch(r"[-+.,' \u00a0\u202f\d]+", written):
+            raise CellRefusedError(f"{allowed} and without thousands separators")
+    raise CellRefusedError(allowed)
