@@ -161,7 +161,7 @@ class BudgetInputs:
 
 
 def resolution_u(step: float) -> float:
-    """Standard uncertainty of a readout with a step: ``step / sqrt(12)`` (JCGM 100, F.2.2.1).
+    """Return the standard uncertainty of a readout with a step: ``step / sqrt(12)`` (JCGM 100, F.2.2.1).
 
     Parameters
     ----------

@@ -68,16 +68,31 @@ def cochran(sds: list[float], n_mounts: int, alpha: float = 0.05) -> tuple[float
     -------
     (c, critical) : tuple
         ``c`` is None where all variances are zero.
-
-    Notes
-    -----
-    Critical value ``1 / (1 + (T - 1) / F)`` with F the ``1 - alpha / T`` point of
-    F(m - 1, (m - 1)(T - 1)).
     """
     total = sum(sd * sd for sd in sds)
-    f = float(fdtri(n_mounts - 1, (n_mounts - 1) * (len(sds) - 1), 1.0 - alpha / len(sds)))
-    critical = 1.0 / (1.0 + (len(sds) - 1) / f)
-    return (max(sd * sd for sd in sds) / total if total > 0.0 else None), critical
+    c = max(sd * sd for sd in sds) / total if total > 0.0 else None
+    return c, cochran_critical(len(sds), n_mounts, alpha)
+
+
+def cochran_critical(n_treatments: int, n_mounts: int, alpha: float = 0.05) -> float:
+    """Critical value of Cochran's C.
+
+    Parameters
+    ----------
+    n_treatments : int
+        Treatments, at least 2.
+    n_mounts : int
+        Mounts of each, at least 2.
+    alpha : float
+        Level of the test.
+
+    Returns
+    -------
+    float
+        ``1 / (1 + (T - 1) / F)`` with F the ``1 - alpha / T`` point of F(m - 1, (m - 1)(T - 1)).
+    """
+    f = float(fdtri(n_mounts - 1, (n_mounts - 1) * (n_treatments - 1), 1.0 - alpha / n_treatments))
+    return 1.0 / (1.0 + (n_treatments - 1) / f)
 
 
 def welch_error(squares_a: float, count_a: int, squares_b: float, count_b: int) -> tuple[float, float] | None:
