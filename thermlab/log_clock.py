@@ -68,14 +68,14 @@ def close_jumps(log: LogText, seconds: Any, lines: Any, clock: Clock) -> tuple[A
         if midnights.any():
             seconds = seconds + DAY_S * np.concatenate([[0], np.cumsum(midnights)])
             steps = np.diff(seconds)
-            log.notes.append(f"midnight passed {int(midnights.sum())} times")
+            log.notes.append(f"{int(midnights.sum())} × midnight, counted as the next day")
     forward = steps[steps > 0]
     back = np.flatnonzero(steps < 0)
     first = int(lines[0])
     if len(forward) == 0 and len(back) == 0:
         raise log.refuse(first, f"{log.key}.time", "the same time on every row", "times that move on")
     if len(back) > max(MAX_JUMPS, len(steps) // 20) or len(forward) == 0:
-        found = f"times that step back {len(back)} times"
+        found = f"{len(back)} of {len(steps)} times earlier than the one before"
         raise log.refuse(int(lines[back[0] + 1]), f"{log.key}.time", found, "rows in the order of their times")
     span_s = float(seconds.max() - seconds.min())
     if span_s > MAX_SPAN_S:

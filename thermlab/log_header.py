@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from thermlab.errors import InputError, Problem
+from thermlab.log_cells import UNIT_OF
 from thermlab.log_text import LogText, split_line
 from thermlab.paths import shown
 
@@ -110,7 +111,7 @@ def find_header(log: LogText, roles: Sequence[Role], delimiter: str) -> Header:
         end = log.data.find(b"\n", begin)
         end = len(log.data) if end < 0 else end
         names = _names(log.data[begin:end], delimiter)
-        matched = sum(any(expression.match(name) for name in names) for _, _, expression in patterns)
+        matched = sum(_holds(names, expression) for _, _, expression in patterns)
         if matched == len(patterns) and names:
             if line > 1:
                 log.notes.append(f"{line - 1} line{'s' if line > 2 else ''} before the header skipped")
@@ -131,6 +132,10 @@ def _names(raw: bytes, delimiter: str) -> list[str]:
         return []
 
 
+def _holds(names: list[str], expression: re.Pattern[str]) -> bool:
+    return any(name and expression.match(name) for name in names)
+
+
 def _columns(log: LogText, line: int, names: list[str], roles: Sequence[Role]) -> dict[str, tuple[int, ...]]:
     problems: list[Problem] = []
     columns: dict[str, tuple[int, ...]] = {}
@@ -139,7 +144,7 @@ def _columns(log: LogText, line: int, names: list[str], roles: Sequence[Role]) -
         found: list[int] = []
         for pattern in role.patterns:
             expression = matcher(pattern)
-            positions = [position for position, name in enumerate(names) if expression.match(name)]
+            positions = [position for position, name in enumerate(names) if name and expression.match(name)]
             if role.single and len(positions) > 1:
                 text = f"{len(positions)} columns for {shown(pattern)}: {_listed(names, positions)}"
                 problems.append(log.problem(line, role.key, text, "a pattern that matches exactly one column"))
@@ -151,6 +156,7 @@ def _columns(log: LogText, line: int, names: list[str], roles: Sequence[Role]) -
                 text = f"{shown(names[position])} for {other} and for {role.key}"
                 problems.append(log.problem(line, role.key, text, "patterns that match a column for one purpose only"))
         problems += _bad_names(log, line, names, role, found)
+        _note_units(log, names, role, found)
     if problems:
         raise InputError(problems)
     return columns
@@ -168,6 +174,14 @@ def _bad_names(log: LogText, line: int, names: list[str], role: Role, found: lis
     return problems
 
 
+def _note_units(log: LogText, names: list[str], role: Role, found: list[int]) -> None:
+    for position in found:
+        match = re.search(r"[\[(]\s*([^\[\]()]+?)\s*[\])]$", names[position])
+        unit = UNIT_OF.get(match.group(1)) if match else None
+        if role.unit and unit is not None and unit != role.unit:
+            log.notes.append(f"column {shown(names[position])} is read in {role.unit}, as {role.key} declares")
+
+
 def _no_header(log: LogText, roles: Sequence[Role], delimiter: str, best: tuple[int, int, list[str]]) -> InputError:
     matched, line, names = best
     hint = _other_delimiter(log, roles, delimiter)
@@ -180,7 +194,7 @@ def _no_header(log: LogText, roles: Sequence[Role], delimiter: str, best: tuple[
     for role in roles:
         for pattern in role.patterns:
             expression = matcher(pattern)
-            if any(expression.match(name) for name in names):
+            if _holds(names, expression):
                 continue
             literal = pattern.replace("*", "").replace("?", "")[:100]
             near = difflib.get_close_matches(literal, [name[:100] for name in names[:200] if name], n=3, cutoff=0.3)
@@ -197,7 +211,7 @@ def _other_delimiter(log: LogText, roles: Sequence[Role], delimiter: str) -> tup
     for line, raw in enumerate(log.data[:MAX_LINE_BYTES].split(b"\n", 50)[:50], 1):
         for other in ",;\t|":
             names = _names(raw, other) if other != delimiter else []
-            if names and all(any(expression.match(name) for name in names) for expression in expressions):
+            if names and all(_holds(names, expression) for expression in expressions):
                 return line, other
     return None
 

@@ -80,7 +80,8 @@ def rows_of_readings(table: LogRows) -> tuple[Any, Any]:
     regular = _is_regular(table) & ~blank
     seconds = np.full(len(blank), np.nan)
     candidates = np.flatnonzero(regular)
-    seconds[candidates] = _seconds(table, candidates)
+    if len(candidates):
+        seconds[candidates] = _seconds(table, candidates)
     good = np.isfinite(seconds)
     odd = np.flatnonzero(~good & ~blank)
     if len(odd):
@@ -90,11 +91,9 @@ def rows_of_readings(table: LogRows) -> tuple[Any, Any]:
         table.log.notes.append(f"last line {table.line(int(rows[-1]))} is cut short, dropped")
         rows = rows[:-1]
     if table.problems:
-        shown_problems = table.problems[:MAX_SHOWN]
         more = len(table.problems) - MAX_SHOWN
-        if more > 0:
-            shown_problems.append(table.log.problem(0, "", f"{more} more lines like these", "none"))
-        raise InputError(shown_problems)
+        rest = [table.log.problem(0, "", f"{more} more lines like these", "none")] if more > 0 else []
+        raise InputError([*table.problems[:MAX_SHOWN], *rest])
     if len(rows) < 2:
         count = "no rows" if len(rows) == 0 else "one row"
         raise table.log.refuse(table.header.line, "", f"{count} of readings below the header", "at least two rows")
@@ -227,9 +226,7 @@ class _OddLines:
         elif self.summaries:
             first = self.summaries[0]
             label = shown(table.cells.line(first).strip().replace(table.delimiter, " "), limit=40)
-            notes.append(
-                f"{len(self.summaries)} summary lines at the end dropped, from line {table.line(first)}: {label}"
-            )
+            notes.append(f"from line {table.line(first)} on {len(self.summaries)} summary lines dropped: {label}")
 
 
 def _is_header(table: LogRows, row: int) -> bool:
@@ -254,11 +251,13 @@ def _is_units(table: LogRows, row: int) -> bool:
 
 def _wrong_units(table: LogRows, row: int) -> list[Problem]:
     problems = []
-    for role, position in _declared(table):
+    declared = [(role.unit, role.key, position) for role, position in _declared(table)]
+    declared += [(table.time.unit or "", table.time_key, position) for position in table.header.columns[table.time_key]]
+    for declared_unit, key, position in declared:
         text = table.cells.text(row, position)
         unit = UNIT_OF.get(text.strip("[]() "))
-        if role.unit and unit is not None and unit != role.unit:
-            allowed = f"{role.unit}, as {role.key} declares"
+        if declared_unit and unit is not None and unit != declared_unit:
+            allowed = f"{declared_unit}, as {key} declares"
             problems.append(
                 table.log.problem(table.line(row), table.header.names[position], f"the unit {text}", allowed)
             )
@@ -268,6 +267,8 @@ def _wrong_units(table: LogRows, row: int) -> list[Problem]:
 def _is_summary(table: LogRows, row: int, is_regular: bool) -> bool:
     """Tell whether a line below the last reading begins with a word where the time should be."""
     label = table.time_text(row) or ("" if is_regular else table.cells.line(row).strip())
+    if not is_regular and not any(c.isdigit() for c in label):
+        return True  # such as a rule of dashes
     return bool(label) and not (label[0].isdigit() or label[0] in "+-.") and label not in table.text.missing
 
 

@@ -19,6 +19,9 @@ MAX_LINES = 4_000_000
 SEPARATOR = "\x1f"
 """Stands between cells once quotes are resolved; no log has it as text."""
 
+_EDGES = " \t\ufeff"
+"""Stripped from names; a byte order mark may stand behind the lines before the header."""
+
 _BOMS = (
     (b"\xff\xfe\x00\x00", "utf-32"),
     (b"\x00\x00\xfe\xff", "utf-32"),
@@ -159,9 +162,9 @@ def _drop_nul_block(log: LogText) -> None:
 def split_line(line: str, delimiter: str) -> list[str]:
     """Return the cells of one line without spaces around them; raises csv.Error where quotes do not pair."""
     if '"' not in line:
-        return [cell.strip() for cell in line.split(delimiter)]
+        return [cell.strip(_EDGES) for cell in line.split(delimiter)]
     cells = next(csv.reader([line], delimiter=delimiter, skipinitialspace=delimiter != " ", strict=True), [])
-    return [cell.strip() for cell in cells]
+    return [cell.strip(_EDGES) for cell in cells]
 
 
 def without_quotes(log: LogText, region: bytes, delimiter: str, first_line: int) -> bytes:
