@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, NoReturn
 
 from thermlab.errors import InputError, Problem
 from thermlab.filing import open_regular
-from thermlab.wording import with_interval
+from thermlab.phrases import with_interval
 
 if TYPE_CHECKING:
     from pathlib import Path
