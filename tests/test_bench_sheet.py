@@ -62,7 +62,18 @@ def test_only_the_first_step_of_a_mount_asks_for_a_pre_soak(runs):
 
 @pytest.mark.parametrize(
     "word",
-    ["solvent", "Amount", "torque", "Room probe", "power limits", "noted", "Lot and age", "Photo", "Cautions", "pre-soak"],
+    [
+        "solvent",
+        "Amount",
+        "torque",
+        "Room probe",
+        "power limits",
+        "noted",
+        "Lot and age",
+        "Photo",
+        "Cautions",
+        "pre-soak",
+    ],
 )
 def test_the_check_list_asks_for_everything(runs, word):
     assert word in Page(sheet(runs)).text

@@ -34,18 +34,21 @@ def recommend_split(problem: SplitProblem, splits: Sequence[Split]) -> tuple[Spl
         best = max(splits, key=lambda split: (split.n_mounts, -split.n_steps))
         why = "The hours buy one mount of each treatment, which shows no difference whatever the steps."
         return best, f"{why} Plan more hours, or bring a mount SD from earlier campaigns."
-    power = problem.throttle_power_W()
     fewest = fewest_steps(problem)
-    with_curve = [split for split in usable if split.n_steps >= fewest and split.throttle_half_width_W is not None]
-    if power is None:
+    with_curve = [split for split in usable if split.throttle_half_width_W is not None]
+    with_check = [split for split in with_curve if split.n_steps >= fewest]
+    if fewest == 1:
         best = min(usable, key=_width_of_difference)
         why = "No throttle power is asked for, so no more steps than the difference needs"
         if problem.limit_rise_K is not None:
             why = "The throttle power lies out of reach of the steps, so no more of them than the difference needs"
-    elif with_curve:
-        best = min(with_curve, key=_product)
+    elif with_check:
+        best = min(with_check, key=_product)
         bend = "they enclose it" if fewest == 2 else "two would not show that it bends otherwise"
         why = f"The throttle power needs the curve, so at least {fewest} steps ({bend})"
+    elif with_curve:
+        best = min(with_curve, key=_product)
+        why = "The hours buy the curve with two steps only, which would not show that it bends otherwise"
     else:
         best = min(usable, key=_width_of_difference)
         why = "The hours do not buy the curve on two mounts of each treatment, so the throttle power is given up"
