@@ -118,7 +118,6 @@ def compare_with_ladder(
     """Return the seven-step ladder with one mount a treatment and 40 min soak, and the split recommended for its hours."""
     ladder_times = BenchHours()
     hours = 2 * ladder_times.mount_h(len(LADDER_W))
-    soak = 40.0 if time_constant_min is None else recommended_soak_min(time_constant_min)
     problem = SplitProblem(
         ladder_W=LADDER_W,
         reference_power_W=120.0,
@@ -131,7 +130,13 @@ def compare_with_ladder(
         limit_rise_K=60.0,
         curve_known=curve_known,
     )
-    split, _ = recommend_split(problem, compare_splits(problem, hours, BenchHours(soak_min=soak)))
+
+    def times_for(steps_W: tuple[float, ...]) -> BenchHours:
+        if time_constant_min is None:
+            return BenchHours()
+        return BenchHours(soak_min=recommended_soak_min(problem, steps_W, time_constant_min))
+
+    split, _ = recommend_split(problem, compare_splits(problem, hours, times_for))
     given = {"mount_sd_K": mount_sd_K, "n": n, "seed": seed}
     ladder = simulate_split(LADDER_W, 1, hours=hours, **given)
     return ladder, simulate_split(split.steps_W, split.n_mounts, hours=split.hours, **given)

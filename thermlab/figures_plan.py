@@ -53,9 +53,9 @@ def _splits(axes: Axes, plan: Plan) -> None:
     axes.axhline(plan.request.margin_K, color=PAGE["band-edge"], linewidth=1, linestyle=(0, (4, 2)))
     axes.axvline(plan.split.n_steps, color=PAGE["band"], linewidth=12, zorder=0)
     axes.set_xticks(steps, [f"{split.n_steps}\n{split.n_mounts} mounts" for split in plan.splits])
-    axes.set_xlabel("power steps of a mount, with the mounts of each treatment that the same hours then buy")
+    axes.set_xlabel("power steps, and the mounts of each treatment for the same hours")
     axes.set_ylabel("difference: ± K", color=DIFFERENCE)
-    axes.set_title("Half-widths for the same hours; shaded: recommended, dashed: margin", loc="left", fontsize=11)
+    axes.set_title("Half-widths (shaded: recommended, dashed: margin)", loc="left", fontsize=11)
     quiet(axes, keep=("bottom", "left"))
     _second(axes, steps, [split.throttle_half_width_W for split in plan.splits], "throttle power: ± W")
 
@@ -66,9 +66,9 @@ def _soaks(axes: Axes, plan: Plan) -> None:
     _ceiling(axes, [soak.difference_half_width_K for soak in plan.soaks])
     axes.axvline(plan.times.soak_min, color=PAGE["band"], linewidth=12, zorder=0)
     axes.set_xticks(soaks, [f"{soak.soak_min:g}\n{soak.n_mounts}" for soak in plan.soaks])
-    axes.set_xlabel("soak, min, with the mounts of each treatment that the same hours then buy")
+    axes.set_xlabel("soak in min, and the mounts of each treatment for the same hours")
     axes.set_ylabel("difference: ± K", color=DIFFERENCE)
-    axes.set_title("What a soak costs; shaded: planned", loc="left", fontsize=11)
+    axes.set_title("Soak (shaded: planned)", loc="left", fontsize=11)
     quiet(axes, keep=("bottom", "left"))
     _second(axes, soaks, [soak.left_K for soak in plan.soaks], "left to extrapolate: K")
 
@@ -79,10 +79,10 @@ def _curve(axes: Axes, places: Sequence[float], values: Sequence[float | None], 
         axes.plot(*zip(*known, strict=True), color=colour, marker=marker, linewidth=1.5)
 
 
-def _ceiling(axes: Axes, values: Sequence[float | None]) -> None:
-    # The half-width with two mounts each dwarfs the rest; zero stays the floor, so that heights compare.
+def _ceiling(axes: Axes, values: Sequence[float | None], room: float = 1.15) -> None:
+    # Zero is the floor, so that heights compare.
     known = [value for value in values if value is not None]
-    axes.set_ylim(0, 1.15 * max(known) if known else 1)
+    axes.set_ylim(0, room * max(known) if known else 1)
 
 
 def _second(axes: Axes, places: Sequence[float], values: Sequence[float | None], label: str) -> None:
@@ -90,7 +90,7 @@ def _second(axes: Axes, places: Sequence[float], values: Sequence[float | None],
         return
     other = axes.twinx()
     _curve(other, places, values, THROTTLE, "s")
-    _ceiling(other, values)
+    _ceiling(other, values, room=1.5)  # the two curves have nearly the same shape: keep them apart
     other.set_ylabel(label, color=THROTTLE)
     quiet(other, keep=("right",))
 

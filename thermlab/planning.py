@@ -8,6 +8,7 @@ logs, or looks at a campaign that is under way and says what the next mount can 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from thermlab.curves import RiseCurve
@@ -21,6 +22,7 @@ from thermlab.run_order import MOST_MOUNTS, calendar, plan_order
 from thermlab.split_choice import fewest_steps, recommend_split
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from pathlib import Path
 
     from thermlab.mount_numbers import MountNumber
@@ -172,16 +174,13 @@ def make_plan(request: PlanRequest) -> Plan:
     request.check()
     scatter = _scatter(request)
     tau = scatter.time_constant_min if request.time_constant_min is None else request.time_constant_min
-    times = BenchHours(
-        soak_min=_soak_min(request, tau),
-        change_over_min=request.change_over_min,
-        remount_min=request.remount_min,
-    )
     problem = _problem(request, scatter)
-    n_mounts, steps_W, splits = _size(request, problem, times, scatter)
+    times_for = partial(_times, request, problem, tau)
+    n_mounts, steps_W, splits = _size(request, problem, times_for, scatter)
     split, reason = recommend_split(problem, splits)
     if n_mounts is None:
         n_mounts, steps_W = split.n_mounts, split.steps_W
+    times = times_for(steps_W)
     runs = plan_order(
         request.treatments, n_mounts=n_mounts, steps_W=steps_W, step_order=request.step_order, seed=request.seed
     )
@@ -227,10 +226,15 @@ def _scatter(request: PlanRequest) -> MountScatter:
     return given_scatter(request.mount_sd_K, request.mount_sd_dof, run_noise_K=request.run_noise_K)
 
 
-def _soak_min(request: PlanRequest, time_constant_min: float | None) -> float:
-    if request.soak_min is not None:
-        return request.soak_min
-    return DEFAULT_SOAK_MIN if time_constant_min is None else recommended_soak_min(time_constant_min)
+def _times(
+    request: PlanRequest, problem: SplitProblem, time_constant_min: float | None, steps_W: tuple[float, ...]
+) -> BenchHours:
+    soak_min = request.soak_min
+    if soak_min is None:
+        soak_min = DEFAULT_SOAK_MIN
+        if time_constant_min is not None:
+            soak_min = recommended_soak_min(problem, steps_W, time_constant_min)
+    return BenchHours(soak_min=soak_min, change_over_min=request.change_over_min, remount_min=request.remount_min)
 
 
 def _problem(request: PlanRequest, scatter: MountScatter) -> SplitProblem:
@@ -254,13 +258,16 @@ def _numbers(request: PlanRequest, problem: SplitProblem, steps_W: tuple[float, 
 
 
 def _size(
-    request: PlanRequest, problem: SplitProblem, times: BenchHours, scatter: MountScatter
+    request: PlanRequest,
+    problem: SplitProblem,
+    times_for: Callable[[tuple[float, ...]], BenchHours],
+    scatter: MountScatter,
 ) -> tuple[int | None, tuple[float, ...], tuple[Split, ...]]:
     """Return mounts of each treatment (None: as in the recommended split), steps, and the splits of the same hours."""
     n_steps = min(fewest_steps(problem), len(request.ladder_W))
     steps = problem.choose_steps(n_steps)
     if request.hours is not None:
-        return None, steps, compare_splits(problem, request.hours, times)
+        return None, steps, compare_splits(problem, request.hours, times_for)
     n_mounts = request.mounts
     if n_mounts is None:
         rows = _numbers(request, problem, steps)
@@ -269,8 +276,8 @@ def _size(
         found = f"{request.margin_K:g} K, which needs {n_mounts or 'more than 10000'} mounts of each treatment"
         allowed = f"a margin that at most {MOST_MOUNTS} mounts settle at a mount SD of {scatter.planned_sd_K:.2g} K"
         raise InputError([Problem("plan: margin", found, allowed)])
-    hours = n_mounts * len(request.treatments) * times.mount_h(n_steps)
-    return n_mounts, steps, compare_splits(problem, hours, times)
+    hours = n_mounts * len(request.treatments) * times_for(steps).mount_h(n_steps)
+    return n_mounts, steps, compare_splits(problem, hours, times_for)
 
 
 def _settings(request: PlanRequest, problem: SplitProblem, scatter: MountScatter, tau: float | None) -> dict[str, Any]:
@@ -314,7 +321,7 @@ def _cautions(
     if tau is None:
         cautions.append(
             "The time constant of the bench is not known: it can be read off the first report, "
-            "and the soak may then be cut to two of them."
+            "and the soak may then be cut to two of them, or a little more after large steps."
         )
     if hours > LONG_CAMPAIGN_H:
         cautions.append(f"{hours:.0f} bench hours: look after every mount (thermlab plan --from) and stop early.")

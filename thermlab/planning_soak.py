@@ -3,7 +3,8 @@
 The settled rise is extrapolated with one time constant for the bench. A shorter soak buys mounts; it costs a noisier
 settled rise, and it leaves more to extrapolate: an error of x % in the time constant leaves about 2 x % of what was
 still missing in the rise, and so in the throttle power. In a difference it cancels as long as all soaks are equal.
-Below 1.6 time constants the extrapolation is not trusted.
+Below 1.6 time constants, or with more than 2 K left, the run checks call it
+doubtful.
 """
 
 from __future__ import annotations
@@ -27,6 +28,7 @@ SHORTEST_TRUSTED_SOAK = 1.6
 RECOMMENDED_SOAK = 2.0
 SOAKS = (1.3, 1.6, 2.0, 2.5, 3.0, 4.0, 5.0)
 SETTLED_LEFT_K = 0.5
+MOST_LEFT_K = 2.0
 TIME_CONSTANT_ERROR = 0.05
 READING_SD_K = 0.3
 READING_CORRELATION_S = 20.0
@@ -51,7 +53,7 @@ class SoakChoice:
     difference_half_width_K : float or None
         Expected half-width of the interval of a difference, K.
     left_K : float
-        What the highest step still lacks at the end of the soak, K; it is extrapolated.
+        The most that any step still lacks at the end of its soak, K; it is extrapolated.
     rise_error_K : float
         What an error of 5 % in the time constant leaves of it in the rise, K. It cancels in a difference.
     throttle_error_W : float or None
@@ -72,8 +74,8 @@ class SoakChoice:
 
 def left_after_soak_K(
     problem: SplitProblem, steps_W: Sequence[float], soak_min: float, time_constant_min: float
-) -> float:
-    """Return what the highest step still lacks at the end of its soak, K.
+) -> tuple[float, ...]:
+    """Return what each step still lacks at the end of its soak, K, for a first-order sink.
 
     Steps ascend; the first is pre-soaked, so it has soaked twice as long from cold.
 
@@ -86,14 +88,14 @@ def left_after_soak_K(
     soak_min, time_constant_min : float
         Soak of a step and time constant of the bench at the highest power, min.
     """
-    steps = sorted(steps_W)
-    soaked = soak_min / time_constant_min
-    if len(steps) == 1:
-        return problem.curve.rise_K(steps[0]) * math.exp(-2 * soaked)
-    last = problem.curve.rise_K(steps[-1]) - problem.curve.rise_K(steps[-2])
-    # What the step before still lacked decays on: a geometric series over the ladder, its first term from cold.
-    before = left_after_soak_K(problem, steps[:-1], soak_min, time_constant_min)
-    return (last + before) * math.exp(-soaked)
+    decay = math.exp(-soak_min / time_constant_min)
+    left: list[float] = []
+    reached_K = 0.0
+    for place, step in enumerate(sorted(steps_W)):
+        settled_K = problem.curve.rise_K(step)
+        left.append((settled_K - reached_K) * (decay**2 if place == 0 else decay))
+        reached_K = settled_K - left[-1]
+    return tuple(left)
 
 
 def settled_rise_sd_K(soak_min: float, time_constant_min: float) -> float | None:
@@ -159,17 +161,30 @@ def compare_soaks(
     if not (math.isfinite(time_constant_min) and time_constant_min > 0):
         raise InputError([Problem("plan: time constant", f"{time_constant_min} min", "a time above 0 min")])
     soaks = [round_up_min(factor * time_constant_min) for factor in SOAKS]
+    soaks.append(recommended_soak_min(problem, steps_W, time_constant_min))
     choose = partial(_soak, problem, hours, times, tuple(steps_W))
     return tuple(choose(time_constant_min=time_constant_min, soak_min=soak) for soak in sorted(set(soaks)))
 
 
-def recommended_soak_min(time_constant_min: float) -> float:
-    """Return the soak the kit recommends, min: two time constants, rounded up.
+def recommended_soak_min(problem: SplitProblem, steps_W: Sequence[float], time_constant_min: float) -> float:
+    """Return the soak the kit recommends, min.
 
-    From two time constants on the simulated settled rise is within 0.05 K (pre-soaked first step, readout of 1 K);
-    below, its noise grows fast.
+    Two time constants, because below them the noise of the settled rise grows fast; longer where a step between two
+    powers is so large that more than 2 K would be left to extrapolate, which the run checks call doubtful.
+
+    Parameters
+    ----------
+    problem : SplitProblem
+        Bench and curve.
+    steps_W : sequence of float
+        Steps of a mount, W.
+    time_constant_min : float
+        Time constant of the bench at the highest power, min.
     """
-    return round_up_min(RECOMMENDED_SOAK * time_constant_min)
+    soak = RECOMMENDED_SOAK * time_constant_min
+    while max(left_after_soak_K(problem, steps_W, round_up_min(soak), time_constant_min)) > MOST_LEFT_K:
+        soak += 0.1 * time_constant_min
+    return round_up_min(soak)
 
 
 def round_up_min(minutes: float) -> float:
@@ -194,11 +209,11 @@ def _soak(
     if noise is not None and at_best is not None:
         sd = math.hypot(problem.mount_sd_K, problem.run_noise_K * noise / at_best)
         width = half_width(sd, n_mounts, problem.n_treatments, level=problem.confidence_level)
-    left = left_after_soak_K(problem, steps_W, soak_min, time_constant_min)
+    left = max(left_after_soak_K(problem, steps_W, soak_min, time_constant_min))
     error = 2.0 * TIME_CONSTANT_ERROR * left
     power = problem.throttle_power_W()
     soaked = soak_min / time_constant_min
-    note = "too short to trust" if soaked < SHORTEST_TRUSTED_SOAK else ""
+    note = "too short to trust" if soaked < SHORTEST_TRUSTED_SOAK or left > MOST_LEFT_K else ""
     return SoakChoice(
         soak_min=soak_min,
         soak_time_constants=soaked,

@@ -22,7 +22,7 @@ from thermlab.errors import InputError, Problem
 from thermlab.sample_size import equivalence_power, t_test_power
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
 MOST_EXTRAPOLATION = 0.20
 MOST_STEPS = 12
@@ -65,6 +65,8 @@ class Split:
         Power steps of a mount, mounts of each treatment.
     steps_W : tuple of float
         The steps that serve best, the reference among them, W.
+    soak_min : float
+        Soak of a step, min.
     hours : float
         Bench hours it takes, h.
     difference_half_width_K : float or None
@@ -84,6 +86,7 @@ class Split:
     n_steps: int
     n_mounts: int
     steps_W: tuple[float, ...]
+    soak_min: float
     hours: float
     difference_half_width_K: float | None
     power_at_margin: float | None
@@ -234,7 +237,9 @@ class SplitProblem:
         return math.hypot(mount, factor * self.run_noise_K) / self.curve.slope_K_per_W(power)
 
 
-def compare_splits(problem: SplitProblem, hours: float, times: BenchHours) -> tuple[Split, ...]:
+def compare_splits(
+    problem: SplitProblem, hours: float, times_for: Callable[[tuple[float, ...]], BenchHours]
+) -> tuple[Split, ...]:
     """Return what every number of steps gives for the same hours, from one step to the whole ladder.
 
     Parameters
@@ -243,8 +248,8 @@ def compare_splits(problem: SplitProblem, hours: float, times: BenchHours) -> tu
         Bench, scatter and question.
     hours : float
         Bench hours to spend, h.
-    times : BenchHours
-        What a mount costs.
+    times_for : callable
+        What a mount costs, from its steps: large steps may need a longer soak.
 
     Raises
     ------
@@ -256,22 +261,25 @@ def compare_splits(problem: SplitProblem, hours: float, times: BenchHours) -> tu
         problems.append(Problem("plan: power steps", f"{len(problem.ladder_W)} steps", f"1 to {MOST_STEPS}"))
     if problem.reference_power_W not in problem.ladder_W:
         problems.append(Problem("plan: reference power", f"{problem.reference_power_W:g} W", "one of the power steps"))
-    least = problem.n_treatments * times.mount_h(1)
+    least = problem.n_treatments * times_for((problem.reference_power_W,)).mount_h(1)
     if not hours + 1e-9 >= least:
         allowed = f"at least {least:.2f} h: one mount of each treatment at one step"
         problems.append(Problem("plan: hours", f"{hours:g} h", allowed))
     if problems:
         raise InputError(problems)
-    splits = (_split(problem, n_steps, hours, times) for n_steps in range(1, len(problem.ladder_W) + 1))
+    splits = (_split(problem, n_steps, hours, times_for) for n_steps in range(1, len(problem.ladder_W) + 1))
     return tuple(split for split in splits if split is not None)
 
 
-def _split(problem: SplitProblem, n_steps: int, hours: float, times: BenchHours) -> Split | None:
+def _split(
+    problem: SplitProblem, n_steps: int, hours: float, times_for: Callable[[tuple[float, ...]], BenchHours]
+) -> Split | None:
+    steps = problem.choose_steps(n_steps)
+    times = times_for(steps)
     n_mounts = times.mounts_within(hours, n_steps=n_steps, n_treatments=problem.n_treatments)
     if n_mounts < 1:
         return None
     throttle_power = problem.throttle_power_W()
-    steps = problem.choose_steps(n_steps)
     sd = math.hypot(problem.mount_sd_K, problem.run_noise_K)
     alpha, treatments = 1 - problem.confidence_level, problem.n_treatments
     throttle_sd = problem.throttle_sd_W(steps)
@@ -290,6 +298,7 @@ def _split(problem: SplitProblem, n_steps: int, hours: float, times: BenchHours)
         n_steps=n_steps,
         n_mounts=n_mounts,
         steps_W=steps,
+        soak_min=times.soak_min,
         hours=n_mounts * treatments * times.mount_h(n_steps),
         difference_half_width_K=width(sd, "difference"),
         power_at_margin=shows,
