@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from thermlab.history_words import MILLI, across_sentence, age_sentence, baseline_sentence, bench_name
 from thermlab.marks import PAGE, treatment_marks
-from thermlab.pictures import Picture, inches_box, new_figure, quiet, short, style
+from thermlab.phrases import percent
+from thermlab.pictures import Picture, inches_box, new_figure, quiet, short, spread_labels, style
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -89,8 +90,8 @@ def across(one: AcrossCampaigns) -> Picture:
     level = one.combined.confidence_level if one.combined is not None else 0.95
     with style():
         n_rows = len(one.studies) + (1 if one.combined is not None else 0)
-        figure = new_figure(1.3 + _ROW_IN * n_rows)
-        axes = figure.add_axes(inches_box(figure, left=2.3, right=0.25, bottom=0.72, top=0.35))
+        figure = new_figure(1.42 + _ROW_IN * n_rows)
+        axes = figure.add_axes(inches_box(figure, left=2.3, right=0.25, bottom=0.84, top=0.35))
         axes.axvline(0.0, color=PAGE["muted"], lw=0.9, zorder=1)
         for row, study in enumerate(one.studies):
             value = MILLI * study.difference_K_per_W
@@ -113,10 +114,13 @@ def across(one: AcrossCampaigns) -> Picture:
                 axes.plot(ends, [row, row], color=PAGE["band-edge"], lw=6, alpha=0.6, solid_capstyle="butt")
             axes.plot([MILLI * end for end in one.combined.interval], [row, row], color=PAGE["ink"], lw=2.6)
             axes.plot(MILLI * one.combined.mean, row, "D", color=PAGE["ink"], ms=7)
-            labels.append("together; wide: a further campaign")
+            labels.append("together")
         axes.set_yticks(range(n_rows), labels, fontsize=9.3)
         axes.set_ylim(n_rows - 0.4, -0.6)
-        axes.set_xlabel("difference to the baseline over power in mK/W")
+        axes.set_xlabel(
+            f"difference to the baseline over power in mK/W\nline: {percent(level)} interval; band: a further campaign",
+            fontsize=9.3,
+        )
         axes.text(0.0, 1.01, "← cooler", transform=axes.transAxes, va="bottom", fontsize=10)
         axes.text(1.0, 1.01, "warmer →", transform=axes.transAxes, va="bottom", ha="right", fontsize=10)
         quiet(axes)
@@ -132,8 +136,8 @@ def builds(points: Sequence[BuildPoint]) -> Picture:
         At least one.
     """
     with style():
-        figure = new_figure(1.15 + _ROW_IN * len(points))
-        axes = figure.add_axes(inches_box(figure, left=2.3, right=0.25, bottom=0.72, top=0.3))
+        figure = new_figure(1.2 + _ROW_IN * len(points))
+        axes = figure.add_axes(inches_box(figure, left=2.3, right=0.25, bottom=0.84, top=0.2))
         axes.axvline(0.0, color=PAGE["muted"], lw=0.9, zorder=1)
         said = []
         for row, point in enumerate(points):
@@ -151,7 +155,7 @@ def builds(points: Sequence[BuildPoint]) -> Picture:
         axes.set_yticks(range(len(points)), labels, fontsize=9.3)
         axes.set_ylim(len(points) - 0.4, -0.6)
         axes.set_xlabel(
-            "rise less the mean of the campaign's mounts in K; bar: where a fresh mount was expected", fontsize=9.3
+            "rise less the mean of the campaign's mounts in K\nbar: where a fresh mount was expected", fontsize=9.3
         )
         quiet(axes)
     return Picture(figure, "Builds against the interval for a fresh mount. " + "; ".join(said).replace("-", "−") + ".")
@@ -170,22 +174,25 @@ def ageing(one: AgeTrend) -> Picture:
     with style():
         figure = new_figure(3.2)
         axes = figure.add_axes(inches_box(figure, left=0.95, right=1.6, bottom=0.65, top=0.2))
+        ends: list[tuple[float, float, str]] = []
         for place, mount in enumerate(one.mounts):
             for step in sorted({run.power_W for run in mount.runs}):
                 own = [run for run in mount.runs if run.power_W == step]
                 ages = [run.age for run in own]
                 values = [MILLI * run.resistance_K_per_W for run in own]
                 axes.plot(ages, values, mark.marker, color=mark.colour, ms=5.5, ls=lines[place % len(lines)], lw=1.1)
-                axes.annotate(
-                    f"{short(mount.mount, 10, 1)}, {step:g} W",
-                    (ages[-1], values[-1]),
-                    xytext=(7, 0),
-                    textcoords="offset points",
-                    va="center",
-                    fontsize=9,
-                    color=PAGE["muted"],
-                    annotation_clip=False,
-                )
+                ends.append((ages[-1], values[-1], f"{short(mount.mount, 10, 1)}, {step:g} W"))
+        low, high = axes.get_ylim()
+        for (age, _, text), height in zip(
+            ends, spread_labels([end[1] for end in ends], 0.07 * (high - low)), strict=True
+        ):
+            place_at: dict[str, Any] = {
+                "xytext": (8, 0),
+                "textcoords": "offset points",
+                "va": "center",
+                "annotation_clip": False,
+            }
+            axes.annotate(text, (age, height), fontsize=9, color=PAGE["muted"], **place_at)
         axes.set_xlabel(f"age ({short(one.unit, 20, 1)})")
         axes.set_ylabel("rise over power in mK/W")
         quiet(axes, keep=("left", "bottom"))

@@ -90,7 +90,8 @@ def lot_sentence(one: LotSummary) -> str:
     found = one.combined
     return (
         f"Lots of {one.treatment} on {bench_name(one.bench)} at {one.power_W:g} W: {_count(found.n, 'lot')}, "
-        f"between lots {MILLI * found.tau:.2g} mK/W beyond the scatter of mounts (p = {found.q_p_value:.2g} for none)."
+        f"between lots {MILLI * found.tau:.2g} mK/W beyond the scatter of mounts "
+        f"(test of no difference between lots: p = {found.q_p_value:.2g})."
     )
 
 

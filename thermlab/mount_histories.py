@@ -202,7 +202,10 @@ def _lots(
     if combined is None:  # one lot
         return None
     cautions = []
-    if len({point.bag for point in points}) >= len(lots):
+    together: dict[str, set[str]] = defaultdict(set)
+    for point in points:
+        together[point.bag].add(point.lot)
+    if all(len(found) == 1 for found in together.values()):
         cautions.append(
             "Lots were run in different campaigns: a change of the bench would look like a difference of lots."
         )
