@@ -136,8 +136,8 @@ def test_public_names_can_all_be_had():
 def test_unknown_names_are_refused():
     import thermlab  # noqa: PLC0415  the test above must see it unimported
 
-    with pytest.raises(AttributeError, match="no attribute 'resluts'"):
-        thermlab.resluts  # noqa: B018
+    with pytest.raises(AttributeError, match="no attribute 'anything_else'"):
+        thermlab.anything_else  # noqa: B018
 
 
 def test_what_developers_are_told_to_edit_exists():
