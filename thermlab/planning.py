@@ -153,6 +153,30 @@ def request_of(**fields: Any) -> PlanRequest:
     return PlanRequest(**fields)
 
 
+def listed(text: str, *, numbers: bool) -> tuple[Any, ...]:
+    """Return what a comma-separated text lists.
+
+    Parameters
+    ----------
+    text : str
+        Names, or powers in W.
+    numbers : bool
+        Whether they are numbers.
+
+    Raises
+    ------
+    InputError
+        Something in it is no number.
+    """
+    parts = [part.strip() for part in text.split(",") if part.strip()]
+    if not numbers:
+        return tuple(parts)
+    try:
+        return tuple(float(part) for part in parts)
+    except ValueError:
+        raise InputError([Problem("plan: power steps", repr(text), "powers in W, separated by commas")]) from None
+
+
 def make_plan(request: PlanRequest) -> Plan:
     """Work out a campaign without writing anything.
 
