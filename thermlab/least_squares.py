@@ -77,12 +77,14 @@ def fit_linear(design: Floats, response: Floats) -> LinearFit:
     scale = np.sqrt((design * design).sum(axis=0))
     if not np.all(scale > 0.0):
         raise NotEstimableError("a column of the design is zero")
-    q, r = np.linalg.qr(design / scale)
+    scaled = design / scale
+    q, r = np.linalg.qr(scaled)
     if np.abs(np.diag(r)).min() < 1e-11:
         raise NotEstimableError("columns of the design depend on each other")
-    solution = np.linalg.solve(r, q.T @ response)
-    solution += np.linalg.solve(r, q.T @ (response - (design / scale) @ solution))
-    inverse = np.linalg.solve(r, np.eye(columns)) / scale[:, None]
+    inverse = np.linalg.inv(r)
+    solution = inverse @ (q.T @ response)
+    solution += inverse @ (q.T @ (response - scaled @ solution))
+    inverse /= scale[:, None]
     coefficients = solution / scale
     return LinearFit(
         coefficients=coefficients,

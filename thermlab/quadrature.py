@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 _TAIL = 1e-15
-_WIDEST_STEP = 0.25
+_WIDEST_STEP = 0.2
 _FEWEST_NODES = 97
 
 

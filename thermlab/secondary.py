@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -212,7 +213,6 @@ def check_offset(table: MountTable, groups: Groups) -> OffsetCheck | None:
 
 def _test(treatment: str, offset: float, error: float, dof: float, alpha: float) -> OffsetTest:
     t = t_point(1.0 - alpha / 2.0, dof)
-    detectable = brentq(lambda nc: noncentral_t_power(nc, t, dof) - OFFSET_POWER, 0.0, 20.0 * t, xtol=1e-6)
     return OffsetTest(
         treatment=treatment,
         offset_K=offset,
@@ -220,16 +220,25 @@ def _test(treatment: str, offset: float, error: float, dof: float, alpha: float)
         standard_error_K=error,
         dof=dof,
         p_value=t_tail(offset / error, dof),
-        detectable_K=float(detectable) * error,
+        detectable_K=_detectable_errors(alpha, dof) * error,
     )
+
+
+@lru_cache(maxsize=256)
+def _detectable_errors(alpha: float, dof: float) -> float:
+    """Smallest true difference found with the stated power, in standard errors."""
+    t = t_point(1.0 - alpha / 2.0, dof)
+    return float(brentq(lambda nc: noncentral_t_power(nc, t, dof) - OFFSET_POWER, 0.0, 20.0 * t, xtol=1e-6))
 
 
 def _summaries(table: MountTable) -> list[_Summary]:
     """One summary per mount for each estimand, with its weights on the common steps."""
+    if not table.names:
+        return []
     common = table.common
     steps = table.steps_W[common]
     found: list[_Summary] = []
-    scale = float(np.nanmax(np.abs(table.rise_K))) if table.rise_K.size else 0.0
+    scale = float(np.nanmax(np.abs(table.rise_K)))
     if steps.size:
         rise = table.rise_K[:, common]
         everything = np.full(steps.size, 1.0 / steps.size)

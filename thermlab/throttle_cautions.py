@@ -49,7 +49,8 @@ def caution_observed(items: Sequence[TreatmentThrottle]) -> list[str]:
         if seen is not None and band is not None and not band[0] <= seen <= band[1]:
             cautions.append(
                 f"Runs of {item.treatment} that shed power at the limit point to {seen:.4g} W, outside the "
-                f"{band[0]:.4g} to {band[1]:.4g} W predicted for one mount: believe the observation and look for the reason."
+                f"{band[0]:.4g} to {band[1]:.4g} W predicted for one mount: believe the observation and look for the "
+                "reason."
             )
     return cautions
 
