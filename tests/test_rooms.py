@@ -33,7 +33,9 @@ def test_its_times_are_brought_to_the_clock_of_the_log(tmp_path):
 
 
 def test_fahrenheit_is_converted_once(tmp_path):
-    assert read(tmp_path, "time;room\n2026-11-25 10:00;72,5\n2026-11-25 10:01;50\n", unit="degF").ambient_C.tolist() == [22.5, 10.0]
+    assert read(
+        tmp_path, "time;room\n2026-11-25 10:00;72,5\n2026-11-25 10:01;50\n", unit="degF"
+    ).ambient_C.tolist() == [22.5, 10.0]
 
 
 def test_a_clock_set_back_is_noted(tmp_path):

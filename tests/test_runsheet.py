@@ -1,5 +1,8 @@
 """The run sheet: every problem with line, column and value."""
 
+# ruff: noqa: E501  (a row of a table of cases stands on one line)
+
+import os
 from pathlib import Path
 
 import pytest
@@ -140,8 +143,6 @@ def test_a_file_that_is_no_run_sheet(folder, raw, expected):
 
 
 def test_links_and_devices_are_refused(folder, tmp_path_factory):
-    import os
-
     outside = tmp_path_factory.mktemp("outside") / "x.csv"
     outside.write_text("x")
     (folder / "logs" / "link.csv").symlink_to(outside)

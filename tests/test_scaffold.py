@@ -25,8 +25,23 @@ def test_every_key_that_is_commented_out_is_valid_too(tmp_path):
     folder = new(tmp_path / "campaign")
     path = folder / "campaign.yaml"
     text = path.read_text()
-    keys = ("pack_", "use", "electrically", "handling", "reference", "confidence", "mounts_", "clock:", "prior", "analysis", "checks")
-    opened = [line.replace("# ", "", 1) if line.strip().startswith(tuple(f"# {key}" for key in keys)) else line for line in text.splitlines()]
+    keys = (
+        "pack_",
+        "use",
+        "electrically",
+        "handling",
+        "reference",
+        "confidence",
+        "mounts_",
+        "clock:",
+        "prior",
+        "analysis",
+        "checks",
+    )
+    opened = [
+        line.replace("# ", "", 1) if line.strip().startswith(tuple(f"# {key}" for key in keys)) else line
+        for line in text.splitlines()
+    ]
     assert len([1 for old, new_line in zip(text.splitlines(), opened, strict=True) if old != new_line]) == 14
     path.write_text("\n".join(opened))
     with pytest.raises(InputError) as caught:

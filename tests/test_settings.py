@@ -1,5 +1,7 @@
 """campaign.yaml: what is accepted, and the text of every refusal."""
 
+# ruff: noqa: E501  (a row of a table of cases stands on one line)
+
 from pathlib import Path
 
 import pytest
@@ -134,8 +136,8 @@ def test_a_constant_room_brings_its_own_uncertainty():
     assert read(constant).ambient_u_K == 1.5
     found = problems_of(constant + "uncertainty: {ambient_u_K: 0.3}\n")
     assert found == [
-        "campaign.yaml:13 (uncertainty.ambient_u_K): found a second uncertainty of the room; "
-        "allowed: ambient_constant.u_K alone when the room is constant"
+        ("campaign.yaml:13 (uncertainty.ambient_u_K): found a second uncertainty of the room; "
+        "allowed: ambient_constant.u_K alone when the room is constant")
     ]
 
 

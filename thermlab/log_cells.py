@@ -188,12 +188,14 @@ def plain_numbers(data: Any, start: Any, end: Any, decimal: str) -> tuple[Any, A
     np.putmask(digits, dots, 0)
     n_digits = width - lead - n_dots
     plain &= (digits <= 9).all(axis=0) & (n_dots <= 1) & (n_digits >= 1) & (n_digits <= MAX_DIGITS)
-    decimals = (dots * (width - 1 - place)).sum(axis=0, dtype=np.uint8)
-    for places in np.flatnonzero(np.bincount(decimals[plain], minlength=1)).tolist():
-        which = plain & (decimals == places)
+    # Place of the decimal sign from the right, from 1; 0 where there is none.
+    sign_place = (dots * (width - place)).sum(axis=0, dtype=np.uint8)
+    for at in np.flatnonzero(np.bincount(sign_place[plain], minlength=1)).tolist():
+        which = plain & (sign_place == at)
         weights = 10.0 ** np.arange(width - 1, -1, -1)
-        if places:  # the sign has a place of its own: what stands before it counts a tenth
-            weights[: width - 1 - places] /= 10
+        places = max(at - 1, 0)
+        if at:  # the sign has a place of its own: what stands before it counts a tenth
+            weights[: width - at] /= 10
         chosen = digits if which.all() else digits[:, which]
         # A whole number below 10^15 over a power of ten: both exact, so the quotient is rounded correctly.
         values[which] = (weights @ chosen.astype(np.float64)) / 10.0**places
