@@ -6,6 +6,7 @@
 #   make lab      open JupyterLab in this folder
 #   make lint     style and spelling        make types   static types
 #   make bench    time a report against an empty notebook
+#   make study    run the longer simulations behind the numbers in docs/
 #   make clean    remove what make made, .venv included
 #   make lock     renew requirements.lock from pyproject.toml (needs uv)
 #
@@ -17,7 +18,7 @@ ARGS ?=
 BIN := $(VENV)/bin
 STAMP := $(VENV)/.made-from-lock
 
-.PHONY: demo test lab lint types bench clean lock
+.PHONY: demo test lab lint types bench study clean lock
 
 demo: $(STAMP)
 	@$(BIN)/python demo/make_logs.py
@@ -40,6 +41,9 @@ types: $(STAMP)
 
 bench: $(STAMP)
 	$(BIN)/python bench/run_bench.py $(ARGS)
+
+study: $(STAMP)
+	@for script in study/*_study.py; do echo "$$script"; $(BIN)/python "$$script" $(ARGS) || exit 1; done
 
 clean:
 	rm -rf $(VENV) demo/*/logs demo/*/report demo/*/.failed demo/*/.thermlab .pytest_cache .mypy_cache .ruff_cache .hypothesis
