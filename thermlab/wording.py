@@ -1,0 +1,242 @@
+"""Sentences: what was found, in plain words with the numbers.
+
+Plain text throughout; :mod:`thermlab.pages` escapes it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from thermlab.phrases import (
+    Interval,
+    difference_words,
+    interval_decimals,
+    listed,
+    number,
+    percent,
+    span_words,
+    watts,
+)
+
+if TYPE_CHECKING:
+    from thermlab.analysis import Analysis
+    from thermlab.effects import Comparison, TreatmentComparison
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answer:
+    """The answer for one candidate.
+
+    Attributes
+    ----------
+    treatment : str
+        The candidate.
+    verdict : str
+        As in ``results.json``.
+    claim, evidence : str
+        One sentence in two parts: the verdict in words, and difference and interval behind it.
+    details : tuple of str
+        Sentences on throttle power and cost.
+    next_step : str
+        What to do next about this candidate.
+    """
+
+    treatment: str
+    verdict: str
+    claim: str
+    evidence: str
+    details: tuple[str, ...]
+    next_step: str
+
+    @property
+    def lead(self) -> str:
+        """The whole sentence."""
+        return self.claim + self.evidence
+
+
+def answers(analysis: Analysis) -> tuple[Answer, ...]:
+    """Say what was found about each candidate.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        What was found.
+
+    Returns
+    -------
+    tuple of Answer
+        Candidates in the order of the campaign; empty without a comparison.
+    """
+    comparison = analysis.comparison
+    if comparison is None:
+        return ()
+    return tuple(_answer(analysis, comparison, item) for item in comparison.treatments)
+
+
+def _answer(analysis: Analysis, comparison: Comparison, item: TreatmentComparison) -> Answer:
+    claim, evidence = _lead(analysis, comparison, item)
+    details = (throttle_sentence(analysis, item.treatment), cost_sentence(analysis, item.treatment))
+    return Answer(
+        treatment=item.treatment,
+        verdict=item.verdict,
+        claim=claim,
+        evidence=evidence,
+        details=tuple(sentence for sentence in details if sentence),
+        next_step=_next_step(analysis, comparison, item),
+    )
+
+
+def headline_interval(item: TreatmentComparison) -> Interval:
+    """Return the interval the verdict rests on: the simultaneous one where there are several candidates."""
+    return item.simultaneous_interval_K or item.interval_K
+
+
+def _lead(  # noqa: PLR0911 - one sentence per verdict
+    analysis: Analysis, comparison: Comparison, item: TreatmentComparison
+) -> tuple[str, str]:
+    name, base = item.treatment, comparison.baseline
+    if item.n_mounts == 0 or comparison.baseline_n_mounts == 0:
+        return f"No verdict on {name}", f": {name if item.n_mounts == 0 else base} has no mount that could be used."
+    if item.difference_K is None:
+        return f"No verdict on {name}", ": no difference can be had at the reference power."
+    interval = headline_interval(item)
+    decimals = interval_decimals(interval)
+    margin = f"{settings_of(analysis)[0]:g} K"
+    found = f"{difference_words(item.difference_K, decimals)} at {watts(comparison.reference_power_W)}"
+    if item.verdict == "not replicated":
+        why = f"with one mount each nothing tells {name} from how its mount happened to come out"
+        return f"No verdict on {name}", f": it read {found}, but {why}."
+    if interval is None:
+        return f"Undecided on {name}", f": {found}, but no interval can be given (see the cautions)."
+    span = f"({interval_name(analysis)} {span_words(interval, decimals)})"
+    if item.verdict in ("cooler by more than the margin", "warmer by more than the margin"):
+        return (
+            f"{name} runs {item.verdict.split()[0]} than {base} by more than the margin of {margin}",
+            f": {found} {span}.",
+        )
+    if item.verdict == "equivalent within the margin":
+        claim = f"{name} and {base} are equivalent within the margin of {margin}"
+        return claim, f": {name} is {found} {span}.{_equivalence_words(analysis, item)}"
+    if item.verdict in ("cooler", "warmer"):
+        rest = f"Whether that is more than the margin of {margin} is not settled."
+        return f"{name} runs {item.verdict} than {base}", f": {found} {span}. {rest}"
+    claim = f"Undecided: the mounts made so far do not tell whether {name} runs cooler or warmer than {base}"
+    return claim, f": {found} {span}; the margin is {margin}."
+
+
+def _equivalence_words(analysis: Analysis, item: TreatmentComparison) -> str:
+    text = ""
+    if item.equivalence_interval_K is not None:
+        words = span_words(item.equivalence_interval_K, interval_decimals(item.equivalence_interval_K))
+        level = percent(round(2.0 * settings_of(analysis)[1] - 1.0, 9))
+        text = f" The {level} interval of the equivalence test, {words}, lies inside the margin."
+    interval = headline_interval(item)
+    if interval is not None and not interval[0] <= 0.0 <= interval[1]:
+        text += f" It is {'cooler' if interval[1] < 0.0 else 'warmer'}, but by less than the margin."
+    return text
+
+
+def settings_of(analysis: Analysis) -> tuple[float, float]:
+    """Return the margin in K and the confidence level as used, overrides included."""
+    decision = analysis.settings["decision"]
+    return float(decision["margin_K"]), float(decision["confidence_level"])
+
+
+def interval_name(analysis: Analysis) -> str:
+    """Name the interval the verdicts rest on."""
+    comparison = analysis.comparison
+    several = comparison is not None and sum(item.n_mounts > 0 for item in comparison.treatments) > 1
+    return f"{percent(settings_of(analysis)[1])} {'simultaneous ' if several else ''}confidence interval"
+
+
+def throttle_sentence(analysis: Analysis, treatment: str) -> str:
+    """Say at which power the machine would throttle with a treatment; empty where no limit was given."""
+    throttle = analysis.throttle
+    if throttle is None:
+        return ""
+    item = next((one for one in throttle.treatments if one.treatment == treatment), None)
+    if item is None or item.throttle_power_W is None:
+        seen = (
+            ""
+            if item is None or item.directly_observed_W is None
+            else (f" Runs that reached the limit held {item.directly_observed_W:.0f} W, moved to these conditions.")
+        )
+        why = "see the cautions" if item is None or not item.reason else item.reason.rstrip(".")
+        return f"No throttle power is given for {treatment}: {why}." + seen
+    decimals = interval_decimals(item.interval_W, default=0)
+    text = f"With {treatment} the machine would throttle at about {number(item.throttle_power_W, decimals)} W "
+    text += f"in a room at {throttle.room_C:g} °C"
+    if item.interval_W is not None:
+        low, high = (number(end, decimals) for end in item.interval_W)
+        text += (
+            f" ({percent(settings_of(analysis)[1])} confidence interval for the mean of all mounts {low} to {high} W"
+        )
+        if item.future_mount_interval_W is not None:
+            low, high = (number(end, decimals) for end in item.future_mount_interval_W)
+            text += f"; one future mount {low} to {high} W"
+        text += ")"
+    if item.difference_W is not None:
+        gap = number(abs(item.difference_W), interval_decimals(item.difference_interval_W, default=0))
+        more = "more" if item.difference_W >= 0.0 else "less"
+        text += f", {gap} W {more} than with {analysis.campaign.settings.baseline}"
+    return text + "."
+
+
+def cost_sentence(analysis: Analysis, treatment: str) -> str:
+    """Say what one mount costs; empty where no price was given."""
+    value = analysis.value
+    item = None if value is None else next((one for one in value.treatments if one.treatment == treatment), None)
+    if item is None or item.cost_per_mount is None:
+        return ""
+    currency = analysis.campaign.settings.currency or "(no currency given)"
+    text = f"One mount takes {item.cost_per_mount:.2f} {currency} of material"
+    if item.cost_per_K is not None:
+        if item.cost_per_K <= 0.0:
+            text += ", no more than the baseline"
+        else:
+            text += f", which is {item.cost_per_K:.2g} {currency} more per K gained"
+    return text + "."
+
+
+def _next_step(  # noqa: PLR0911 - one step per verdict
+    analysis: Analysis, comparison: Comparison, item: TreatmentComparison
+) -> str:
+    name, base = item.treatment, comparison.baseline
+    margin = f"{settings_of(analysis)[0]:g} K"
+    if item.verdict == "not replicated":
+        return (
+            f"Mount {name} and {base} at least twice more each, taking turns; then the scatter between mounts is known."
+        )
+    if item.verdict == "undecided" and item.mounts_needed is not None:
+        return (
+            f"To settle a difference of {margin}, plan about {item.mounts_needed} mounts of each treatment in total "
+            f"({name} has {item.n_mounts}, {base} {comparison.baseline_n_mounts})."
+        )
+    if item.verdict == "undecided":
+        return f"More mounts of {name} and {base} are needed before anything can be said."
+    if item.verdict == "equivalent within the margin":
+        return f"Choose between {name} and {base} by price and handling."
+    if item.verdict == "cooler by more than the margin":
+        return f"Take {name} where its price and handling suit."
+    if item.verdict == "warmer by more than the margin":
+        return f"Keep {base} rather than {name} where heat decides."
+    if item.verdict == "cooler":
+        return f"Take {name} if any gain will do; if only a gain of {margin} is worth it, make more mounts of both."
+    return (
+        f"Keep {base} unless {name} is worth it for other reasons; to know whether it costs {margin}, make more mounts."
+    )
+
+
+def next_steps(analysis: Analysis) -> tuple[str, ...]:
+    """Say what to do next: which runs to repeat, then a step for each candidate."""
+    lost = [run for run in analysis.runs if run.worst() == "unusable"]
+    steps = []
+    if lost:
+        shown = listed(
+            [f"{run.run} ({run.treatment}, mount {run.mount}, {watts(run.set_power_W)})" for run in lost[:6]]
+        )
+        more = f", and {len(lost) - 6} more below" if len(lost) > 6 else ""
+        steps.append(f"Repeat what went wrong where it matters: {shown}{more}.")
+    steps += [answer.next_step for answer in answers(analysis)]
+    return tuple(dict.fromkeys(steps))
