@@ -1,0 +1,271 @@
+"""Blocks of HTML for reports and notebooks, escaped in one place.
+
+Every text reaches HTML through :func:`escape`, whoever wrote it. A
+:class:`Block` is HTML that was built so; anything else put into a page or a
+table is taken for text and escaped.
+"""
+
+from __future__ import annotations
+
+import html
+import platform
+import re
+from dataclasses import dataclass
+from importlib import metadata
+from typing import TYPE_CHECKING
+
+from thermlab import __version__, method_words, phrases, wording
+from thermlab.marks import Mark, treatment_marks
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping, Sequence
+
+    from thermlab.analysis import Analysis
+
+SAFETY = (
+    "Hot metal burns; ISO 13732-1 gives thresholds of contact temperature (check the standard).",
+    "Some compounds conduct electricity or attack aluminium; keep them off contacts and read their data sheets.",
+    "Solvents used for cleaning are flammable.",
+    "Mains supply and load runs left alone need local rules and qualified people.",
+    "This report gives no safety clearance.",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """A piece of finished HTML that a notebook shows as it is."""
+
+    html: str
+
+    def _repr_html_(self) -> str:
+        return self.html
+
+    def __repr__(self) -> str:
+        return f"Block of {len(self.html)} characters"
+
+
+_TAG = re.compile(r"<[^>]*>")
+_SHORT = 20
+"""Cells of so many characters are kept on one line."""
+
+
+def escape(content: object) -> str:
+    """Return content as HTML: a :class:`Block` as it is, all else escaped for text and attributes alike."""
+    return content.html if isinstance(content, Block) else html.escape(str(content), quote=True)
+
+
+def tag(name: str, *contents: object, **attributes: object) -> Block:
+    """Return an element; contents and attribute values are escaped, ``class_`` stands for ``class``."""
+    shown = "".join(f' {key.rstrip("_").replace("_", "-")}="{escape(str(v))}"' for key, v in attributes.items())
+    return Block(f"<{name}{shown}>" + "".join(escape(content) for content in contents) + f"</{name}>")
+
+
+def join(blocks: Iterable[object], between: str = "") -> Block:
+    """Return several blocks as one."""
+    return Block(between.join(escape(block) for block in blocks))
+
+
+def paragraph(text: object) -> Block:
+    """Return a paragraph."""
+    return tag("p", _bound(text))
+
+
+def _bound(text: object) -> object:
+    return phrases.together(text) if isinstance(text, str) else text
+
+
+def remark(text: object) -> Block:
+    """Return a paragraph in the quieter tone of remarks."""
+    return tag("p", text, class_="remark")
+
+
+def items(texts: Iterable[object]) -> Block:
+    """Return a list of points."""
+    return tag("ul", *(tag("li", _bound(text)) for text in texts))
+
+
+def table(
+    caption: str,
+    headings: Sequence[object],
+    rows: Iterable[Sequence[object]],
+    *,
+    numeric: Iterable[int] = (),
+    wide: Iterable[int] = (),
+    row_classes: Sequence[str] = (),
+) -> Block:
+    """Return a table whose first column heads its rows.
+
+    Parameters
+    ----------
+    caption : str
+        What the table shows.
+    headings : sequence
+        One per column, with unit; anything that is not a :class:`Block` is escaped.
+    rows : iterable of sequences
+        Cells; anything that is not a :class:`Block` is escaped.
+    numeric : iterable of int
+        Columns set flush right.
+    wide : iterable of int
+        Columns of sentences, which get room.
+    row_classes : sequence of str
+        A class for each row, empty for none.
+
+    Returns
+    -------
+    Block
+        In a region that scrolls sideways and takes the keyboard focus where the page is narrow.
+    """
+    kinds = {column: {"class_": "number"} for column in numeric} | {column: {"class_": "wide"} for column in wide}
+
+    def cell(column: int, content: object) -> Block:
+        kind = dict(kinds.get(column, {}))
+        if len(_TAG.sub("", escape(content))) <= _SHORT:
+            kind["class_"] = f"{kind.get('class_', '')} short".strip()
+        return tag("th", content, scope="row", **kind) if column == 0 else tag("td", content, **kind)
+
+    head = [tag("th", text, scope="col", **kinds.get(i, {})) for i, text in enumerate(headings)]
+    body = []
+    for place, row in enumerate(rows):
+        kind = row_classes[place] if place < len(row_classes) else ""
+        cells = [cell(i, content) for i, content in enumerate(row)]
+        body.append(tag("tr", *cells, **({"class_": kind} if kind else {})))
+    whole = tag("table", tag("caption", caption), tag("thead", tag("tr", *head)), tag("tbody", *body))
+    return tag("div", whole, class_="scroll", role="region", tabindex="0", aria_label=caption)
+
+
+def cautions_block(cautions: Sequence[str], heading: str = "Cautions") -> Block:
+    """Return cautions before what they touch; nothing where there are none."""
+    if not cautions:
+        return Block("")
+    return tag("div", tag("p", heading), items(cautions), class_="cautions", role="note")
+
+
+def marks_of(analysis: Analysis) -> dict[str, Mark]:
+    """Return the marks of the treatments of a campaign, baseline first."""
+    settings = analysis.campaign.settings
+    return treatment_marks(list(settings.treatments), settings.baseline)
+
+
+def _sign(name: str, marks: Mapping[str, Mark]) -> Block:
+    mark = marks.get(name)
+    if mark is None:
+        return Block("")
+    shown = tag("span", mark.sign, class_="sign", style=f"color:{mark.colour}", aria_hidden="true")
+    return join([shown, Block(" ")])
+
+
+def signed(name: str, marks: Mapping[str, Mark]) -> Block:
+    """Return a treatment's name behind its mark."""
+    return join([_sign(name, marks), name])
+
+
+def opening(analysis: Analysis) -> Block:
+    """Return title, cautions and the answer: what a reader with two minutes reads."""
+    settings = analysis.campaign.settings
+    bench = f"Bench {settings.bench}. " if settings.bench else ""
+    parts = [
+        tag("h1", settings.title),
+        tag("p", f"{bench}{method_words.summary(analysis)}.", class_="subtitle"),
+        cautions_block(analysis.cautions),
+        tag("h2", "Answer", id="answer"),
+        *_answers(analysis),
+    ]
+    return join(parts, "\n")
+
+
+def _answers(analysis: Analysis) -> list[Block]:
+    marks, baseline = marks_of(analysis), analysis.campaign.settings.baseline
+    found = wording.answers(analysis)
+    blocks = [
+        tag(
+            "div",
+            tag(
+                "p",
+                _sign(answer.treatment, marks),
+                tag("strong", _bound(answer.claim)),
+                _bound(answer.evidence),
+                class_="lead",
+            ),
+            paragraph(" ".join(answer.details)) if answer.details else Block(""),
+            class_="answer",
+        )
+        for answer in found
+    ]
+    if not found:
+        blocks.append(
+            paragraph("There is no comparison: see the cautions for the reason. The runs are reported below.")
+        )
+    own = " ".join(
+        filter(None, (wording.throttle_sentence(analysis, baseline), wording.cost_sentence(analysis, baseline)))
+    )
+    if own:
+        blocks.append(tag("div", tag("p", _sign(baseline, marks), "Baseline. ", _bound(own)), class_="answer"))
+    return blocks
+
+
+def next_steps(analysis: Analysis) -> Block:
+    """Return what to do next; nothing where nothing is to be done."""
+    steps = wording.next_steps(analysis)
+    return tag("div", tag("p", "What to do next"), items(steps), class_="next") if steps else Block("")
+
+
+def went_wrong(analysis: Analysis) -> Block:
+    """Return which runs were left out or are doubtful, and why."""
+    marks = marks_of(analysis)
+    rows, classes = [], []
+    for run in analysis.runs:
+        worst = run.worst()
+        if run.used and worst in (None, "note"):
+            continue
+        reasons = [flag.reason for flag in run.flags if flag.severity != "note"]
+        reasons = ([run.reason] if run.reason and run.reason not in reasons else []) + reasons
+        fate = "left out" if not run.used else "used, doubtful"
+        rows.append(
+            (
+                run.run,
+                signed(run.treatment, marks),
+                run.mount,
+                f"{run.set_power_W:g}",
+                fate,
+                join(map(paragraph, reasons)),
+            )
+        )
+        classes.append("unusable" if not run.used else "")
+    if not rows:
+        return paragraph("Nothing: every run was used and no check found anything that counts.")
+    headings = ("run", "treatment", "mount", "step in W", "fate", "why")
+    return table(
+        "Runs that were left out or are doubtful", headings, rows, numeric=(3,), wide=(5,), row_classes=classes
+    )
+
+
+def method(analysis: Analysis) -> Block:
+    """Return the method in words, with what was used."""
+    return join(map(paragraph, method_words.method_words(analysis)))
+
+
+def safety() -> Block:
+    """Return what a report about hot machines has to say."""
+    return items(SAFETY)
+
+
+def provenance(analysis: Analysis) -> Block:
+    """Return checksums of the inputs, versions and what was changed for this report."""
+    versions = {"thermlab": __version__, "Python": platform.python_version()}
+    versions |= {name: metadata.version(name) for name in ("numpy", "pandas", "scipy", "matplotlib")}
+    shown = "; ".join(f"{name} {version}" for name, version in versions.items())
+    changed = [
+        f"{name}: {_value(new)} instead of {_value(old)}" for name, (old, new) in analysis.overrides.items()
+    ] or ["nothing: all as written in the campaign"]
+    rows = [(name, tag("code", digest)) for name, digest in analysis.sha256.items()]
+    return join(
+        [
+            paragraph(f"Versions: {shown}."),
+            paragraph("Changed for this report: " + "; ".join(changed) + "."),
+            table("Inputs and their SHA-256 checksums", ("file", "SHA-256"), rows),
+        ]
+    )
+
+
+def _value(value: object) -> str:
+    return "as chosen by rule" if value is None else f"{value:g}" if isinstance(value, (int, float)) else str(value)

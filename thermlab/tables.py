@@ -1,0 +1,301 @@
+"""The tables of a report.
+
+Numbers are rounded to two significant digits of their uncertainty (GUM 7.2.6);
+``results.json`` keeps all digits.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from typing import TYPE_CHECKING
+
+from thermlab.pages import Block, cautions_block, items, join, marks_of, remark, signed, table
+from thermlab.phrases import decimals_for, interval_decimals, number, percent, with_interval
+from thermlab.wording import settings_of
+
+if TYPE_CHECKING:
+    from thermlab.analysis import Analysis
+    from thermlab.runs import Flag, HeldPower, ReducedRun
+    from thermlab.value import TreatmentValue
+
+
+def differences(analysis: Analysis) -> Block:
+    """Return each candidate against the baseline with every interval, one column per candidate."""
+    comparison = analysis.comparison
+    if comparison is None:
+        return remark("No comparison.")
+    marks, (margin, level) = marks_of(analysis), settings_of(analysis)
+    found = comparison.treatments
+    both = percent(round(2.0 * level - 1.0, 9))
+    rows: list[tuple[object, ...]] = [
+        ("mounts used", *(item.n_mounts for item in found)),
+        ("mean rise in K", *(number(item.mean_rise_K, interval_decimals(item.interval_K)) for item in found)),
+        ("difference in K", *(number(i.difference_K, interval_decimals(i.interval_K), sign=True) for i in found)),
+        (
+            f"{percent(level)} simultaneous interval (the verdict rests on it)",
+            *(_ends(i.simultaneous_interval_K) for i in found),
+        ),
+        (f"{percent(level)} interval of this candidate alone", *(_ends(item.interval_K) for item in found)),
+        (f"{both} interval of the equivalence test", *(_ends(item.equivalence_interval_K) for item in found)),
+        ("Welch interval (own scatter of each treatment)", *(_ends(item.welch_interval_K) for item in found)),
+        ("p value (never sets the verdict)", *(_p_value(item.p_value) for item in found)),
+        ("verdict", *(item.verdict for item in found)),
+        ("note", *(item.verdict_note or "–" for item in found)),
+        (
+            "mounts needed per treatment, in total",
+            *("–" if i.mounts_needed is None else i.mounts_needed for i in found),
+        ),
+        (
+            "difference with runs left out put back",
+            *(number(i.without_exclusions_K, interval_decimals(i.interval_K), sign=True) for i in found),
+        ),
+    ]
+    at = "" if comparison.reference_power_W is None else f" at {comparison.reference_power_W:g} W"
+    mean = number(comparison.baseline_mean_rise_K, 2)
+    return join(
+        [
+            table(
+                f"Candidate minus baseline in K{at}; negative is cooler",
+                ("quantity", *(signed(item.treatment, marks) for item in found)),
+                rows,
+                numeric=range(1, len(found) + 1),
+            ),
+            remark(
+                f"Baseline {comparison.baseline}: mean rise {mean} K, {comparison.baseline_n_mounts} mounts. "
+                f"Margin {margin:g} K."
+            ),
+        ]
+    )
+
+
+def _ends(interval: tuple[float, float] | None) -> str:
+    if interval is None:
+        return "–"
+    decimals = interval_decimals(interval)
+    return " to ".join(number(end, decimals, sign=True) for end in interval)
+
+
+def _p_value(p: float | None) -> str:
+    return "–" if p is None else "< 0.001" if p < 0.001 else f"{p:.3f}"
+
+
+def throttle(analysis: Analysis) -> Block:
+    """Return throttle powers with their intervals and what was seen directly, one column per treatment."""
+    found = analysis.throttle
+    if found is None:
+        return remark(
+            "No throttle power: the campaign gives no limits, or no curve could be fitted (see the cautions)."
+        )
+    marks, (_, level) = marks_of(analysis), settings_of(analysis)
+    each = found.treatments
+    rows: list[tuple[object, ...]] = [
+        ("throttle power in W", *(number(i.throttle_power_W, interval_decimals(i.interval_W)) for i in each)),
+        (f"{percent(level)} interval of the mean", *(_range(item.interval_W) for item in each)),
+        (f"{percent(level)} interval of one future mount", *(_range(item.future_mount_interval_W) for item in each)),
+        ("difference to the baseline in W", *(with_interval(i.difference_W, i.difference_interval_W) for i in each)),
+        ("the same, simultaneous interval", *(_ends(item.simultaneous_difference_interval_W) for item in each)),
+        (
+            "beyond the highest step",
+            *("–" if i.extrapolation is None else _percent_sign(i.extrapolation) for i in each),
+        ),
+        ("held at the limit, moved to these conditions, in W", *(number(item.directly_observed_W, 1) for item in each)),
+        ("runs that reached the limit", *(_observed(item.observed) for item in each)),
+    ]
+    if any(item.reason for item in each):
+        rows.append(("why there is none", *(item.reason or "–" for item in each)))
+    caption = f"Power at which the device reaches {found.temperature_limit_C:g} °C in a room at {found.room_C:g} °C"
+    spread = found.model_spread_W
+    note = (
+        Block("")
+        if spread is None
+        else remark(f"Other plausible curves move these powers by up to {number(spread, 1)} W.")
+    )
+    shown = table(
+        caption,
+        ("quantity", *(signed(item.treatment, marks) for item in each)),
+        rows,
+        numeric=range(1, len(each) + 1),
+    )
+    return join([shown, note])
+
+
+def _range(interval: tuple[float, float] | None) -> str:
+    if interval is None:
+        return "–"
+    decimals = interval_decimals(interval)
+    return " to ".join(number(end, decimals) for end in interval)
+
+
+def _percent_sign(fraction: float) -> str:
+    return f"{number(100.0 * fraction, 0, sign=True)} %"
+
+
+def _observed(held: Sequence[HeldPower]) -> str:
+    return ", ".join(f"{seen.run}: {seen.held_power_W:.1f} W at {seen.ambient_C:.1f} °C" for seen in held) or "–"
+
+
+def value(analysis: Analysis) -> Block:
+    """Return cost per mount, cost per K gained and handling."""
+    if analysis.value is None:
+        return remark("No prices were given.")
+    settings, marks = analysis.campaign.settings, marks_of(analysis)
+    currency = settings.currency or "currency not given"
+    rows = []
+    for item in analysis.value.treatments:
+        treatment = settings.treatments.get(item.treatment)
+        conducts = None if treatment is None else treatment.electrically_conductive
+        rows.append(
+            (
+                signed(item.treatment, marks),
+                number(item.cost_per_mount, 2),
+                _cost_per_K(item),
+                {True: "not beaten", False: "another is as cool and no dearer", None: "–"}[item.not_beaten],
+                {True: "yes", False: "no", None: "not stated"}[conducts],
+                "" if treatment is None else treatment.handling,
+                "" if treatment is None else treatment.description,
+            )
+        )
+    headings = (
+        "treatment",
+        f"cost per mount ({currency})",
+        f"extra cost per K cooler ({currency})",
+        "on rise and price together",
+        "conducts electricity",
+        "handling",
+        "description",
+    )
+    return table("Price and handling", headings, rows, numeric=(1, 2), wide=(5, 6))
+
+
+def _cost_per_K(item: TreatmentValue) -> str:
+    if item.cost_per_K is None:
+        return "–"
+    return number(item.cost_per_K, 2) + (f" ({_range(item.cost_per_K_interval)})" if item.cost_per_K_interval else "")
+
+
+def runs(analysis: Analysis) -> Block:
+    """Return every run in the order made, with its numbers, flags, evidence and reason."""
+    marks = marks_of(analysis)
+    rows = [_run_row(run, signed(run.treatment, marks)) for run in analysis.runs]
+    headings = (
+        "run", "treatment", "mount", "step in W", "power in W", "room in °C", "settled rise in K", "u in K",
+        "still to come in K", "end reading in °C", "end reading less room in K", "sensor", "soak in min", "settled",
+        "fate", "flags, with their evidence", "lot, condition, note",
+    )  # fmt: skip
+    classes = ["" if run.used else "unusable" for run in analysis.runs]
+    return table(
+        "All runs in the order they were made",
+        headings,
+        rows,
+        numeric=(3, 4, 5, 6, 7, 8, 9, 10, 12),
+        wide=(14, 15),
+        row_classes=classes,
+    )
+
+
+def _run_row(run: ReducedRun, treatment: Block) -> tuple[object, ...]:
+    decimals = decimals_for(run.u_rise_K)
+    return (
+        run.run,
+        treatment,
+        run.mount,
+        f"{run.set_power_W:g}",
+        number(run.power_W, 2),
+        number(run.ambient_C, 2),
+        number(run.rise_K, decimals),
+        number(run.u_rise_K, decimals),
+        number(run.drift_left_K, 2, sign=True),
+        number(run.end_reading_C, 1),
+        number(run.end_rise_K, 1),
+        run.sensor or "–",
+        number(run.soak_min, 1),
+        {True: "yes", False: "no", None: "–"}[run.settled],
+        "used" if run.used else f"left out: {run.reason}",
+        items(_flag(flag) for flag in run.flags) if run.flags else "",
+        "; ".join(text for text in (run.lot, run.condition, run.note) if text),
+    )
+
+
+def _flag(flag: Flag) -> str:
+    evidence = ", ".join(f"{name} {value:.4g}" for name, value in flag.evidence.items())
+    return f"{flag.flag} ({flag.severity}): {flag.reason}" + (f" [{evidence}]" if evidence else "")
+
+
+def secondary(analysis: Analysis) -> Block:
+    """Return the estimands that were declared besides the primary one."""
+    comparison = analysis.comparison
+    if comparison is None or not comparison.secondary:
+        return remark("None.")
+    marks, (_, level) = marks_of(analysis), settings_of(analysis)
+    rows = [
+        (item.estimand, signed(item.treatment, marks), with_interval(item.difference, item.interval), item.unit)
+        for item in comparison.secondary
+    ]
+    headings = ("estimand", "candidate", f"difference to the baseline, {percent(level)} interval", "unit")
+    return table("Declared besides the primary estimand; they never set a verdict", headings, rows, numeric=(2,))
+
+
+def budget(analysis: Analysis) -> Block:
+    """Return the uncertainty budgets."""
+    if not analysis.budget:
+        return remark("No budget: there is no run that could be used.")
+    rows = [
+        (
+            line.quantity,
+            line.input,
+            line.evaluation,
+            _significant(line.u),
+            _significant(line.sensitivity),
+            _significant(line.contribution),
+            "∞" if line.dof is None else f"{line.dof:.3g}",
+        )
+        for line in analysis.budget
+    ]
+    headings = (
+        "quantity",
+        "input",
+        "type",
+        "standard uncertainty",
+        "sensitivity",
+        "contribution",
+        "degrees of freedom",
+    )
+    return table("Where the uncertainty comes from (k = 1)", headings, rows, numeric=(3, 4, 5, 6))
+
+
+def _significant(value: float | None) -> str:
+    return number(value, decimals_for(None if value is None else abs(value), default=0))
+
+
+def settings(analysis: Analysis) -> Block:
+    """Return every setting and threshold that was used."""
+    rows = [(name, _shown(name, text, analysis)) for name, text in _flat(analysis.settings)]
+    return table("Every number and choice used, defaults included", ("setting", "value"), rows)
+
+
+def _shown(name: str, text: str, analysis: Analysis) -> str:
+    changed = analysis.overrides.get(name.rsplit(".", 1)[-1])
+    return (
+        text
+        if changed is None or name.startswith(("checks", "uncertainty", "log"))
+        else f"{text} (changed for this report)"
+    )
+
+
+def _flat(settings: Mapping[str, object], prefix: str = "") -> Iterator[tuple[str, str]]:
+    for name, value in settings.items():
+        if isinstance(value, Mapping) and value:
+            yield from _flat(value, f"{prefix}{name}.")
+        elif isinstance(value, (list, tuple)):
+            yield f"{prefix}{name}", ", ".join(map(str, value)) or "none"
+        else:
+            yield (
+                f"{prefix}{name}",
+                "not given" if value is None else f"{value:g}" if isinstance(value, float) else str(value),
+            )
+
+
+def section_cautions(analysis: Analysis, part: str) -> Block:
+    """Return the cautions of one part, ``"comparison"`` or ``"throttle"``, before what they touch."""
+    found = getattr(analysis, part)
+    return cautions_block(getattr(found, "cautions", ()) if found is not None else ())
