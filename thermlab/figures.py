@@ -1,0 +1,15 @@
+"""The figures of a report; each is a :class:`~thermlab.pictures.Picture` with its words.
+
+- Which candidate is cooler, by how much, and does it matter? :func:`differences`
+- At which power would the machine throttle? :func:`throttle`
+- Does every mount tell the same story along the ladder? :func:`rise_against_power`
+- Had each run settled, and which readings were used? :func:`traces`
+- Which runs went wrong? :func:`checks`
+"""
+
+from thermlab.figures_answer import differences, throttle
+from thermlab.figures_runs import rise_against_power
+from thermlab.figures_settling import checks, traces
+from thermlab.pictures import Picture, Pictures
+
+__all__ = ["Picture", "Pictures", "checks", "differences", "rise_against_power", "throttle", "traces"]
