@@ -1,0 +1,440 @@
+"""Reports: whole or not at all, and honest about what became of them."""
+
+import csv
+import hashlib
+import json
+import os
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import jsonschema
+import nbformat
+import pytest
+from fixtures_analysis import all_finite, stand_in_template, write_small_campaign
+
+from thermlab import outputs
+from thermlab.errors import InputError
+from thermlab.execution import ExecutionFailedError, execute_template, normalise
+from thermlab.outputs import check_target, locked, publish, publish_failure
+from thermlab.parameters import as_overrides, check_parameters
+from thermlab.reports import FILES, ReportOutcome, exit_status, report
+from thermlab.results import results_schema
+
+
+def digests(folder):
+    return {
+        str(path.relative_to(folder)): hashlib.sha256(path.read_bytes()).hexdigest()
+        for path in sorted(folder.rglob("*"))
+        if path.is_file()
+    }
+
+
+def small_template(folder, code, name="small"):
+    """Write a template with the parameters of the real one and one cell of code."""
+    parameters = "campaign = ''\nroom_C = None\ntemperature_C = None\nmargin_K = None\nreference_power_W = None\n"
+    cells = [
+        nbformat.v4.new_code_cell(
+            parameters + "confidence_level = None\nanonymous = False", metadata={"tags": ["parameters"]}
+        ),
+        nbformat.v4.new_code_cell("print('before')"),
+        nbformat.v4.new_code_cell(code),
+        nbformat.v4.new_code_cell("print('after')"),
+    ]
+    metadata = {"kernelspec": {"name": "python3", "display_name": "Python 3", "language": "python"}}
+    path = folder / f"{name}.ipynb"
+    nbformat.write(nbformat.v4.new_notebook(cells=cells, metadata=metadata), path)
+    return path
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory):
+    """One finished report of a made-up analysis."""
+    folder = tmp_path_factory.mktemp("made")
+    campaign = write_small_campaign(folder / "cam{paign}")
+    before = digests(campaign)
+    (outcome,) = report(campaign, parameters={"margin_K": "0.5"}, template=stand_in_template(folder))
+    return campaign, outcome, before
+
+
+def test_a_report_holds_exactly_its_files(made):
+    campaign, outcome, before = made
+
+    assert outcome.state == "ok", outcome.message
+    assert sorted(path.name for path in outcome.folder.iterdir()) == sorted(FILES)
+    assert {name: digest for name, digest in digests(campaign).items() if not name.startswith("report/")} == before
+    assert [path.name for path in campaign.iterdir() if path.name.startswith(".")] == []
+
+
+def test_results_are_those_the_kernel_computed(made):
+    _, outcome, _ = made
+    results = json.loads((outcome.folder / "results.json").read_text())
+
+    jsonschema.validate(results, results_schema())
+    assert all_finite(results)
+    assert results["overrides"] == {"margin_K": [None, 0.5]}
+    rows = list(csv.DictReader((outcome.folder / "runs_reduced.csv").read_text().splitlines()))
+    assert [row["run"] for row in rows] == [run["run"] for run in results["runs"]]
+
+
+def test_status_says_ok(made):
+    status = json.loads((made[1].folder / "status.json").read_text())
+
+    assert status["state"] == "ok"
+    assert set(status) == {"state", "cell", "message", "version"}
+
+
+def test_the_page_is_one_file_without_script_or_network(made):
+    page = made[1].page.read_text("utf-8")
+
+    assert len(page) < 1_500_000
+    assert "<script" not in page
+    assert "default-src 'none'" in page
+    assert not re.findall(r'(?:src|href)="(?!data:image/png;base64,|#)[^"]*"', page)
+    assert not re.findall(r"\bhttps?://", page)
+    assert '<html lang="en">' in page
+    assert "<title>Grease, pad or sheet – thermlab report</title>" in page
+    assert page.count("<h1") == page.count("<main") == 1
+    assert "No description" not in page
+
+
+def test_every_picture_has_words_and_every_link_a_target(made):
+    page = made[1].page.read_text("utf-8")
+
+    pictures = re.findall(r"<img [^>]*?alt=\"([^\"]*)\"", page)
+    assert len(pictures) == page.count("<img ") >= 5
+    assert all(re.search(r"\d", alt) for alt in pictures)
+    for anchor in re.findall(r'href="#([^"]+)"', page):
+        assert f'id="{anchor}"' in page
+
+
+def test_cautions_and_answer_come_first_and_the_code_never(made):
+    page = made[1].page.read_text("utf-8")
+
+    order = [
+        "<h1>",
+        'class="cautions"',
+        'id="answer"',
+        "<img ",
+        'class="next"',
+        ">What went wrong</h2>",
+        ">Provenance</h2>",
+    ]
+    places = [page.index(part) for part in order]
+    assert places == sorted(places)
+    assert "check_parameters" not in page
+
+
+def test_the_notebook_carries_no_machine_and_no_clock(made):
+    campaign, outcome, _ = made
+    text = (outcome.folder / "report.ipynb").read_text("utf-8")
+    notebook = nbformat.reads(text, as_version=4)
+
+    nbformat.validate(notebook)
+    assert str(campaign.parent) not in re.sub(r"sys\.path\.insert\(0, [^)]*\)", "", text)
+    assert "papermill" not in json.dumps(dict(notebook.metadata))
+    assert not [cell for cell in notebook.cells if set(cell.metadata) & {"papermill", "execution"}]
+    injected = next(cell for cell in notebook.cells if cell["id"] == "injected-parameters")
+    assert 'campaign = ".."' in injected.source
+    assert not [o for cell in notebook.cells for o in cell.get("outputs", []) if o.output_type in ("stream", "error")]
+
+
+def broken_report(tmp_path, code, **options):
+    """Put a report that looks finished in place, then make one that fails."""
+    campaign = write_small_campaign(tmp_path / "campaign")
+    publish(campaign / "report", {name: b"old " + name.encode() for name in FILES})
+    before = digests(campaign)
+    (outcome,) = report(campaign, template=small_template(tmp_path, code), **options)
+    after = digests(campaign)
+    assert {name: after[name] for name in before} == before, "the old report or an input was touched"
+    extra = sorted(set(after) - set(before))
+    status = json.loads((campaign / "report" / ".failed" / "status.json").read_text())
+    return outcome, status, extra
+
+
+@pytest.mark.parametrize(
+    ("code", "state", "message"),
+    [
+        ("import os; os._exit(3)", "died", "the kernel died"),
+        ("raise KeyError('nothing of that name')", "failed", "KeyError: 'nothing of that name'"),
+        ("import time; time.sleep(30)", "timeout", "longer than 1 s"),
+    ],
+    ids=["died", "failed", "timeout"],
+)
+def test_a_failure_leaves_the_old_report_and_says_what_happened(tmp_path, code, state, message):
+    outcome, status, extra = broken_report(tmp_path, code, cell_timeout_s=1)
+
+    assert outcome.state == status["state"] == state
+    assert status["cell"] == outcome.cell == 3  # the injected cell counts
+    assert message in status["message"]
+    assert extra == ["report/.failed/report.ipynb", "report/.failed/status.json"]
+    assert exit_status([outcome]) == 1
+
+
+def test_bad_input_found_in_the_kernel_is_told_line_by_line(tmp_path):
+    code = (
+        "from thermlab.errors import InputError, Problem\n"
+        "raise InputError([Problem('logs/a.csv:7', \"'x'\", 'a number'), Problem('logs/b.csv', 'no row', 'rows')])"
+    )
+
+    outcome, status, extra = broken_report(tmp_path, code)
+
+    assert status["state"] == "bad input"
+    assert [str(problem) for problem in outcome.error.problems] == [
+        "logs/a.csv:7: found 'x'; allowed: a number",
+        "logs/b.csv: found no row; allowed: rows",
+    ]
+    assert extra == ["report/.failed/status.json"]
+    assert exit_status([outcome]) == 2
+
+
+def test_bad_input_writes_nothing_where_nothing_was(tmp_path):
+    campaign = write_small_campaign(tmp_path / "campaign")
+    code = "from thermlab.errors import InputError, Problem\nraise InputError([Problem('a', 'b', 'c')])"
+
+    (outcome,) = report(campaign, template=small_template(tmp_path, code), out=tmp_path / "new" / "deep")
+
+    assert outcome.state == "bad input"
+    assert not (tmp_path / "new").exists()
+
+
+def test_a_campaign_that_cannot_be_loaded_runs_nothing(tmp_path):
+    campaign = write_small_campaign(tmp_path / "campaign")
+    (campaign / "campaign.yaml").write_text("titel: x\n")
+
+    (outcome,) = report(campaign, template=small_template(tmp_path, "1"))
+
+    assert outcome.state == "bad input"
+    assert "title" in outcome.message
+    assert not (campaign / "report").exists()
+
+
+def test_a_template_without_results_is_a_failure_that_says_so(tmp_path):
+    outcome, status, _ = broken_report(tmp_path, "1")
+
+    assert outcome.state == "failed"
+    assert "carries no results" in status["message"]
+
+
+def test_the_next_success_clears_the_failure(tmp_path, made):
+    target = tmp_path / "report"
+    publish(target, dict.fromkeys(FILES, b"old"))
+    publish_failure(target, {"status.json": b"{}"})
+
+    with locked(target):
+        publish(target, dict.fromkeys(FILES, b"new"))
+
+    assert sorted(path.name for path in target.iterdir()) == sorted(FILES)
+    assert [path.name for path in tmp_path.iterdir()] == ["report"]
+
+
+def test_one_failing_campaign_never_stops_the_others(tmp_path):
+    good, bad = write_small_campaign(tmp_path / "good"), tmp_path / "bad"
+    write_small_campaign(bad)
+    (bad / "runs.csv").write_text("run\n")
+
+    outcomes = report([bad, good], jobs=2, out=tmp_path / "out", template=small_template(tmp_path, "1/0"))
+
+    assert [outcome.state for outcome in outcomes] == ["bad input", "failed"]
+    assert [outcome.folder.name for outcome in outcomes] == ["bad", "good"]
+    assert "ZeroDivisionError" in outcomes[1].message
+    assert exit_status(outcomes) == 1
+
+
+def test_two_campaigns_of_one_name_need_two_folders(tmp_path):
+    paths = [write_small_campaign(tmp_path / place / "campaign") for place in ("a", "b")]
+
+    with pytest.raises(InputError, match="two reports for one folder"):
+        report(paths, out=tmp_path / "out")
+
+
+@pytest.mark.parametrize("content", ["notes.txt", "sub/x", ".hidden"])
+def test_a_folder_that_holds_anything_else_is_refused(tmp_path, content):
+    campaign = write_small_campaign(tmp_path / "campaign")
+    file = campaign / "report" / content
+    file.parent.mkdir(parents=True)
+    file.write_text("mine")
+
+    (outcome,) = report(campaign, template=small_template(tmp_path, "1"))
+
+    assert outcome.state == "bad input"
+    assert file.parts[len(campaign.parts) + 1] in outcome.message
+    assert file.read_text() == "mine"
+
+
+def test_a_file_is_no_target(tmp_path):
+    (tmp_path / "report").write_text("x")
+
+    with pytest.raises(InputError, match="found a file"):
+        check_target(tmp_path / "report", FILES)
+
+
+def test_exit_status():
+    def outcome(state):
+        return ReportOutcome(campaign=Path("c"), folder=Path("r"), state=state)
+
+    assert exit_status([outcome("ok")]) == 0
+    assert exit_status([outcome("bad input"), outcome("bad input")]) == 2
+    assert exit_status([outcome("ok"), outcome("bad input")]) == 1
+    assert exit_status([outcome("ok"), outcome("died")]) == 1
+
+
+# --- putting files in place -----------------------------------------------------------------------------------------
+
+
+def test_a_second_writer_is_turned_away_and_a_stale_lock_is_not_in_the_way(tmp_path):
+    target = tmp_path / "report"
+    code = (
+        "import sys; from pathlib import Path; from thermlab.outputs import locked\n"
+        "with locked(Path(sys.argv[1])): print('in', flush=True); sys.stdin.read()"
+    )
+    other = subprocess.Popen(
+        [sys.executable, "-c", code, str(target)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+    )
+    assert other.stdout.readline() == "in\n"
+
+    with pytest.raises(Exception, match="another process is writing here"), locked(target):
+        pass
+
+    other.kill()
+    other.communicate()
+    assert (tmp_path / ".report.lock").exists()
+    with locked(target):
+        publish(target, {"a": b"1"})
+    assert [path.name for path in tmp_path.iterdir()] == ["report"]
+
+
+@pytest.mark.parametrize("exchange", [True, False])
+def test_a_process_killed_at_any_step_leaves_old_or_new_and_whole(tmp_path, exchange):
+    seen = set()
+    for stop in range(1, 30):
+        target = tmp_path / f"{exchange}{stop}" / "report"
+        target.parent.mkdir()
+        publish(target, {"a": b"old a", "b": b"old b"})
+        code = KILLER.format(stop=stop, exchange=exchange)
+        ended = subprocess.run([sys.executable, "-c", code, str(target)], check=False, capture_output=True, text=True)
+        assert ended.returncode in (0, 9), ended.stderr
+        with locked(target):  # what the next run does first
+            pass
+        found = {path.name: path.read_text() for path in target.iterdir()}
+        assert found in ({"a": "old a", "b": "old b"}, {"a": "new a", "b": "new b"})
+        assert [path.name for path in target.parent.iterdir()] == ["report"]
+        seen.add(found["a"])
+        if ended.returncode == 0:
+            break
+    assert ended.returncode == 0, "the process was killed at every step tried"
+    assert seen == {"old a", "new a"}
+
+
+KILLER = """
+import os, pathlib, shutil, sys
+from thermlab import outputs
+left = {stop}
+def dying(function):
+    def call(*args, **kwargs):
+        global left
+        left -= 1
+        if left == 0:
+            os._exit(9)
+        return function(*args, **kwargs)
+    return call
+for owner, name in ((pathlib.Path, "mkdir"), (pathlib.Path, "rename"), (pathlib.Path, "open"), (os, "fsync"),
+                    (shutil, "rmtree")):
+    setattr(owner, name, dying(getattr(owner, name)))
+outputs._exchange = dying(outputs._exchange) if {exchange} else lambda one, other: False
+target = pathlib.Path(sys.argv[1])
+with outputs.locked(target):
+    outputs.publish(target, dict(a=b"new a", b=b"new b"))
+"""
+
+
+def test_a_full_disk_changes_nothing(tmp_path, monkeypatch):
+    target = tmp_path / "report"
+    publish(target, {"a": b"old"})
+
+    def full(*_):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(os, "fsync", full)
+    with pytest.raises(OSError, match="No space left"):
+        publish(target, {"a": b"new"})
+
+    assert (target / "a").read_bytes() == b"old"
+    assert [path.name for path in tmp_path.iterdir()] == ["report"]
+
+
+def test_no_room_for_the_report_is_a_failure_that_says_so(tmp_path, monkeypatch):
+    campaign = write_small_campaign(tmp_path / "campaign")
+
+    def full(*_):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(outputs, "publish", full)
+    monkeypatch.setattr("thermlab.reports._files", lambda *_: {})
+    (outcome,) = report(campaign, template=small_template(tmp_path, "1"))
+
+    assert outcome.state == "failed"
+    assert "No space left" in outcome.message
+
+
+# --- parameters -----------------------------------------------------------------------------------------------------
+
+
+def test_parameters_are_checked_all_at_once():
+    given = {"margin_K": "0", "room_c": "3", "temperature_C": "hot", "confidence_level": 95, "x\nimport os": 1}
+
+    with pytest.raises(InputError) as caught:
+        check_parameters(given)
+
+    text = str(caught.value)
+    assert len(caught.value.problems) == 5
+    assert "did you mean room_C?" in text
+    assert "parameter margin_K: found '0'; allowed: a difference in K above 0" in text
+    assert "parameter confidence_level: found 95; allowed: a fraction" in text
+    assert "\nimport os" not in text.replace("\\nimport os", "")
+
+
+@pytest.mark.parametrize("value", ["nan", "inf", True, [1.0], "1; import os"])
+def test_values_that_are_no_finite_number_are_refused(value):
+    with pytest.raises(InputError, match="margin_K"):
+        check_parameters({"margin_K": value})
+
+
+def test_text_and_none_are_read_as_on_a_command_line():
+    checked = check_parameters(
+        {"room_C": " 30 ", "margin_K": None, "temperature_C": "None", "reference_power_W": "-0"}
+        | {"reference_power_W": 90}
+    )
+
+    assert as_overrides(checked) == {"room_C": 30.0, "reference_power_W": 90.0}
+
+
+def test_names_the_template_does_not_declare_never_reach_it(tmp_path):
+    template = small_template(tmp_path, "1")
+
+    with pytest.raises(InputError, match="an unknown name"):
+        execute_template(template, {"campaign": "x", "x\nimport os; os.system('touch gone')#": 1})
+
+    assert not (tmp_path / "gone").exists()
+
+
+def test_normalised_notebooks_of_one_run_and_another_are_equal(tmp_path):
+    template = small_template(tmp_path, "print(campaign)")
+
+    def run():
+        notebook = execute_template(template, {"campaign": str(tmp_path)})
+        return nbformat.writes(normalise(notebook, parameters={"campaign": "c"}, paths={str(tmp_path): "c"}))
+
+    first = run()
+
+    assert first == run()
+    assert str(tmp_path) not in first
+
+
+def test_a_kernel_that_dies_is_found_out_by_its_exception_alone(tmp_path):
+    with pytest.raises(ExecutionFailedError) as caught:
+        execute_template(small_template(tmp_path, "import os; os._exit(1)"), {"campaign": ""})
+
+    assert caught.value.state == "died"
+    assert caught.value.notebook is not None
