@@ -1,0 +1,184 @@
+"""The command line; each command is also a function of the library.
+
+Exit status: 0 done, 1 failed, 2 nothing done because of bad input. Commands
+import what they need when they run, so that ``--help`` answers at once.
+"""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from thermlab import __version__
+from thermlab.errors import InputError, Problem, ThermlabError
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from thermlab.reports import ReportOutcome
+
+
+class Commands(click.Group):
+    """A group of commands that turns our errors into lines on standard error and an exit status."""
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run the command."""
+        try:
+            return super().invoke(ctx)
+        except InputError as error:
+            for problem in error.problems:
+                click.echo(str(problem), err=True)
+            ctx.exit(2)
+        except ThermlabError as error:
+            click.echo(str(error), err=True)
+            ctx.exit(1)
+
+    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002
+        """List commands in the order of work instead of the alphabet."""
+        return list(self.commands)
+
+
+@click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(__version__, prog_name="thermlab")
+def main() -> None:
+    """Compare thermal interface materials on your own bench, from logs to a report."""
+
+
+@main.command()
+@click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
+def new(folder: Path) -> None:
+    """Start a campaign: a commented campaign.yaml and an empty run sheet in DIR."""
+    from thermlab.scaffold import new as start  # noqa: PLC0415
+
+    start(folder)
+    click.echo(
+        f"{folder}: fill in campaign.yaml and runs.csv, put the logs into logs/, then run: thermlab check {folder}"
+    )
+
+
+@main.command()
+@click.argument("campaign", type=click.Path(path_type=Path))
+def check(campaign: Path) -> None:
+    """Check a campaign and its logs without computing anything."""
+    from thermlab.checking import check as look  # noqa: PLC0415
+
+    click.echo(look(campaign).summary())
+    click.echo("nothing wrong was found")
+
+
+@main.command()
+@click.argument("campaigns", metavar="CAMPAIGN...", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option(
+    "-p", "--parameter", "given", nargs=2, multiple=True, metavar="NAME VALUE",
+    help="Try another room_C, temperature_C, margin_K, reference_power_W or confidence_level; may be repeated.",
+)  # fmt: skip
+@click.option(
+    "--out", type=click.Path(path_type=Path), help="Folder of the report; with several campaigns, of their folders."
+)
+@click.option("--jobs", type=click.IntRange(1, 64), default=1, show_default=True, help="Reports made at the same time.")
+@click.option("--cluster", metavar="ADDRESS", help="Address of a scheduler that shares the work among machines.")
+@click.option("--anonymous", is_flag=True, help="Leave out notes, photos, paths and names of files.")
+def report(
+    campaigns: Sequence[Path],
+    given: Sequence[tuple[str, str]],
+    out: Path | None,
+    jobs: int,
+    cluster: str | None,
+    anonymous: bool,
+) -> None:
+    """Make the report of one or more campaigns, each in CAMPAIGN/report unless --out says otherwise."""
+    from thermlab.execution import use_light_validation  # noqa: PLC0415
+
+    use_light_validation()
+    from thermlab.reports import exit_status  # noqa: PLC0415
+    from thermlab.reports import report as make  # noqa: PLC0415
+
+    if cluster is not None:
+        raise InputError([Problem("--cluster", repr(cluster), "nothing: not available in this version; use --jobs")])
+    names = [name for name, _ in given]
+    twice = sorted({name for name in names if names.count(name) > 1})
+    if twice:
+        raise InputError([Problem(f"parameter {name}", "two values", "one value") for name in twice])
+    outcomes = make(
+        campaigns,
+        parameters=dict(given),
+        out=out,
+        jobs=jobs,
+        anonymous=anonymous,
+        progress=sys.stderr.isatty(),
+    )
+    for outcome in outcomes:
+        _tell(outcome, several=len(outcomes) > 1)
+    if len(outcomes) > 1:
+        done = sum(outcome.state == "ok" for outcome in outcomes)
+        click.echo(f"{done} of {len(outcomes)} reports done", err=done < len(outcomes))
+    sys.exit(exit_status(outcomes))
+
+
+@main.command()
+@click.argument("folder", metavar="[DIR]", required=False, type=click.Path(path_type=Path))
+@click.option(
+    "--from",
+    "from_campaign",
+    metavar="CAMPAIGN",
+    type=click.Path(path_type=Path),
+    help="A campaign under way: say what the next mount can still change. Takes only --mounts beside it.",
+)
+@click.option("--margin", "margin_K", metavar="K", type=float, help="Smallest difference that matters.")
+@click.option("--treatments", metavar="A,B,...", help="What is compared, the baseline included.")
+@click.option("--baseline", metavar="A", help="The treatment the others are compared with.")
+@click.option("--goal", type=click.Choice(["difference", "equivalence"]), help="What is to be shown.  [difference]")
+@click.option("--power", type=float, help="Chance of showing it.  [0.8]")
+@click.option("--hours", metavar="H", type=float, help="Bench hours to be spent; default: what the question needs.")
+@click.option("--mounts", type=int, help="Mounts of each treatment, in place of --hours.")
+@click.option("--mount-sd", "mount_sd_K", metavar="K", type=float, help="SD between mounts at the reference step.")
+@click.option("--mount-sd-dof", "mount_sd_dof", metavar="N", type=float, help="Degrees of freedom behind --mount-sd.")
+@click.option("--pilot", metavar="PATH", help="Take the mount SD from a campaign or a results.json instead.")
+@click.option("--archive", metavar="DIR", help="Pool the mount SD from the archived campaigns of one bench instead.")
+@click.option("--bench", help="Which bench within --archive.")
+@click.option("--steps", "steps_W", metavar="W,W,...", help="Power steps the bench can run.  [40,56,72,88,104,120]")
+@click.option("--reference", "reference_power_W", metavar="W", type=float, help="Step compared at.  [the highest]")
+@click.option("--time-constant", "time_constant_min", metavar="MIN", type=float, help="Time constant of the bench.")
+@click.option("--soak", "soak_min", metavar="MIN", type=float, help="Soak; default: from the time constant, or 40.")
+@click.option("--day", "day_h", metavar="H", type=float, help="Bench hours in a day.  [8]")
+@click.option("--limit", "temperature_C", metavar="C", type=float, help="Temperature limit of the device.  [95]")
+@click.option("--room", "room_C", metavar="C", type=float, help="The customer's room.  [35]")
+@click.option("--no-throttle", "throttle", flag_value=False, default=None, help="The throttle power is not asked for.")
+@click.option("--random-steps", "step_order", flag_value="random", default=None, help="Draw the order of steps too.")
+@click.option("--seed", type=int, help="Seed of the order.  [1]")
+def plan(folder: Path | None, from_campaign: Path | None, **given: Any) -> None:
+    """Plan mounts, power steps and their order; DIR becomes a campaign that waits for its logs.
+
+    Without DIR the plan is only shown. DIR holds campaign.yaml, runs.csv, bench_sheet.html (print it) and plan.json.
+    """
+    from thermlab import plan_pages, planning  # noqa: PLC0415
+
+    request = {name: value for name, value in given.items() if value is not None}
+    for name in ("treatments", "steps_W"):
+        if name in request:
+            request[name] = planning.listed(request[name], numbers=name == "steps_W")
+    made = planning.plan(folder, from_campaign=from_campaign, **request)
+    said = plan_pages.plan_sentences(made) if isinstance(made, planning.Plan) else plan_pages.outlook_sentences(made)
+    for sentence in said:
+        click.echo(sentence)
+    if folder is not None:
+        click.echo(f"{folder}: print bench_sheet.html, fill in campaign.yaml, then run: thermlab check {folder}")
+
+
+def _tell(outcome: ReportOutcome, *, several: bool) -> None:
+    if outcome.state == "ok":
+        click.echo(str(outcome.page))
+        return
+    lead = f"{outcome.campaign}: " if several else ""
+    if outcome.state == "bad input":
+        for line in outcome.message.splitlines():
+            click.echo(f"{lead}{line}", err=True)
+        return
+    cell = "" if outcome.cell is None else f" in cell {outcome.cell}"
+    what = {"failed": "the report failed", "died": "the report's kernel died", "timeout": "the report took too long"}
+    click.echo(f"{outcome.campaign}: {what[outcome.state]}{cell}: {outcome.message.splitlines()[0]}", err=True)
+    if (outcome.folder / ".failed").is_dir():
+        click.echo(f"{outcome.campaign}: as far as it got: {outcome.folder / '.failed'}", err=True)
