@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
 EXPONENT = 0.8
 _MOST_STEPS = 8
+_NO_SCATTER = 1e-11
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -203,7 +204,7 @@ def predict_inverse(
         return None
     estimate = float(brentq(excess, low, high, xtol=1e-13, rtol=1e-14))
     sd = fit.residual_sd
-    if sd is None or not sd > 0.0:
+    if sd is None or not sd > _NO_SCATTER * max(abs(value), abs(excess(high)), abs(excess(low))):
         return InversePrediction(estimate=estimate, standard_error=None, interval=None, dof=fit.dof)
     extra = 1.0 / new_observations if new_observations else 0.0
 
