@@ -25,12 +25,13 @@ from thermlab.cautions import (
 from thermlab.effects import Comparison, PriorUse, TreatmentComparison
 from thermlab.lack_of_fit import assess_curve
 from thermlab.least_squares import NotEstimableError
+from thermlab.method_choice import choose_variance, cochran_at_reference, method_in_words, order_is_usable
 from thermlab.mounts import MountTable, fit_common_steps, tabulate_mounts
 from thermlab.reference import ReferenceRise, reference_rise, summarise_mounts
 from thermlab.sample_size import mounts_needed, sd_upper_limit
-from thermlab.scatter import Difference, Groups, Scatter, Variance, judge_mounts
+from thermlab.scatter import Difference, Groups, Scatter, judge_mounts
 from thermlab.secondary import check_offset, compare_secondaries
-from thermlab.variances import Prior, cochran, order_can_be_fitted
+from thermlab.variances import Prior
 from thermlab.verdicts import decide, is_equivalent
 
 if TYPE_CHECKING:
@@ -99,9 +100,9 @@ def compare_treatments(
     noise = _run_noise(table)
     prior_use = _prior_at_reference(prior, reference, noise)
     cautions = [*reference.cautions, *caution_default_reference(table, reference, reference_power_W)]
-    cochran_c, cochran_critical = _cochran(table, reference)
-    used, why = _choose_variance(variance, table, prior, cochran_c, cochran_critical, cautions)
-    with_order = order_covariate and _order_usable(table, used, cautions)
+    cochran_c, cochran_critical = cochran_at_reference(table, reference)
+    used, why = choose_variance(variance, table, prior, cochran_c, cochran_critical, cautions)
+    with_order = order_covariate and order_is_usable(table, used, cautions)
     groups = Groups(
         treatments=table.treatments,
         baseline=baseline,
@@ -137,7 +138,7 @@ def compare_treatments(
         estimand="settled rise"
         + ("" if power is None else f" at {power:g} W")
         + f", mean of mounts, candidate minus {baseline}",
-        method=f"{reference.method}; {why}{_method_words(used, with_order, prior_use, len(items))}",
+        method=f"{reference.method}; {why}{method_in_words(used, with_order, prior_use, len(items))}",
         reference_power_W=power,
         variance=used,
         dof=None
@@ -294,71 +295,3 @@ def _judge_prior(prior: PriorUse | None, scatter: Scatter) -> PriorUse | None:
     dofs = (scatter.own_dof, prior.used_dof)
     p_value = 2.0 * min(float(fdtr(*dofs, ratio)), float(fdtrc(*dofs, ratio)))
     return replace(prior, variance_ratio=ratio, p_value=min(1.0, p_value))
-
-
-def _cochran(table: MountTable, reference: ReferenceRise) -> tuple[float | None, float | None]:
-    """Cochran's C of the rises at the reference, with equal counts of at least two."""
-    counts = table.counts()
-    filled = counts[counts > 0]
-    if reference.rise_K is None or filled.size < 2 or filled.min() != filled.max() or filled[0] < 2:
-        return None, None
-    sds = [float(reference.rise_K[table.group == i].std(ddof=1)) for i in range(counts.size) if counts[i] > 0]
-    return cochran(sds, int(filled[0]))
-
-
-def _choose_variance(
-    asked: str,
-    table: MountTable,
-    prior: Prior | None,
-    cochran_c: float | None,
-    critical: float | None,
-    cautions: list[str],
-) -> tuple[Variance, str]:
-    """Choose the variance method, say why, and add a caution where it is not the one asked for."""
-    counts = table.counts()
-    fewest = int(counts[counts > 0].min()) if counts.any() else 0
-    unequal = cochran_c is not None and critical is not None and cochran_c > critical
-    if asked == "welch":
-        if prior is None and fewest >= 2:
-            return "welch", "Welch as declared: "
-        reason = "a prior is declared" if prior is not None else "a treatment has fewer than two used mounts"
-        cautions.append(f"Welch was declared but cannot be used, because {reason}; the pooled variance is used.")
-        return "pooled", "pooled instead of Welch: "
-    if not unequal:
-        return "pooled", ""
-    words = f"Cochran's C of {cochran_c:.3f} is beyond its 5 % point of {critical:.3f}"
-    if asked == "auto" and prior is None and fewest >= 3:
-        cautions.append(f"The treatments scatter differently ({words}): the headline is Welch's, not the pooled one.")
-        return "welch", f"Welch because {words}: "
-    cautions.append(
-        f"The treatments scatter differently ({words}); the pooled intervals of the quieter ones are too wide, "
-        "those of the noisier ones too narrow."
-    )
-    return "pooled", ""
-
-
-def _order_usable(table: MountTable, used: Variance, cautions: list[str]) -> bool:
-    reason = ""
-    if used == "welch":
-        reason = "it does not go with Welch's method"
-    elif not table.ordered:
-        reason = "the order of the runs is not known"
-    elif not order_can_be_fitted(table.group, table.order):
-        reason = "there are too few mounts to tell it from the treatments"
-    if reason:
-        cautions.append(f"The declared covariate for the order of the mounts is not used: {reason}.")
-    return not reason
-
-
-def _method_words(used: Variance, with_order: bool, prior: PriorUse | None, n_candidates: int) -> str:
-    words = (
-        "Welch t per candidate" + (", Bonferroni points and Holm p values" if n_candidates > 1 else "")
-        if used == "welch"
-        else "pooled t on one number per mount"
-        + (", Dunnett points and step-down Dunnett p values" if n_candidates > 1 else "")
-    )
-    if with_order:
-        words += ", linear drift with the order of the mounts taken out"
-    if prior is not None:
-        words += f", mount SD pooled with a prior of {prior.used_dof:g} degrees of freedom (half of {prior.dof:g})"
-    return words

@@ -11,7 +11,7 @@ if TYPE_CHECKING:
 
     from thermlab.runs import ReducedRun
     from thermlab.scatter import Scatter
-    from thermlab.throttle import TreatmentThrottle
+    from thermlab.throttle_records import TreatmentThrottle
 
 # Simulated for a rise of 65 K with 35 % of the heat shed by radiation, convection properties held constant:
 # the rise at fixed power falls by 0.12 K per K of warmer room (0.07 with 20 %, 0.17 with 50 %).
