@@ -326,6 +326,60 @@ def print_power(n: int) -> None:
     print(f"Mounts for 80 % at 1 K, SD 0.54: {mounts_needed(1.0, 0.54)}")
 
 
+def print_history(n: int) -> None:
+    """Coverage of one difference whose SD comes partly from earlier campaigns, by the share of their dof that counts."""
+    print(
+        f"\nPrior from C campaigns x 4 dof whose true SD varies (lognormal CV), coverage with one mount / two mounts each, {n}:"
+    )
+    for cv, campaigns in ((0.0, 3), (0.3, 3), (0.3, 6), (0.5, 6)):
+        found = []
+        for share in (1.0, 0.5):
+            for n_mounts in (1, 2):
+                rng = np.random.default_rng(10)
+                spread = math.sqrt(math.log(1 + cv * cv))
+                sds = np.exp(spread * rng.standard_normal((n, campaigns + 1)))
+                pooled = (sds[:, 1:] ** 2 * rng.chisquare(4, (n, campaigns)) / 4).mean(axis=1)
+                used, own = share * 4 * campaigns, 2 * (n_mounts - 1)
+                squares = sds[:, 0] ** 2 * (rng.chisquare(own, n) if own else 0.0)
+                error = np.sqrt((used * pooled + squares) / (used + own) * 2 / n_mounts)
+                difference = sds[:, 0] * math.sqrt(2 / n_mounts) * rng.standard_normal(n)
+                found.append(float(np.mean(np.abs(difference) <= stdtrit(used + own, 0.975) * error)))
+        print(
+            f"  CV {cv}, C {campaigns}: all dof {found[0]:.3f} / {found[1]:.3f}, half {found[2]:.3f} / {found[3]:.3f}"
+        )
+
+
+def print_drift() -> None:
+    """Bias that a drift of the probe of 0.1 K per mount leaves in a difference, by the order of the mounts."""
+    print("\nDrift of 0.1 K per mount, bias of the difference, K:")
+    for name in ("AAABBB", "ABBAAB"):
+        places = {letter: [i for i, other in enumerate(name) if other == letter] for letter in "AB"}
+        print(f"  {name}: {0.1 * (np.mean(places['B']) - np.mean(places['A'])):+.2f}")
+    orders = [block_order(2, 3, seed=seed) for seed in range(2_000)]
+    biases = [0.1 * (np.flatnonzero(order).mean() - np.flatnonzero(np.equal(order, 0)).mean()) for order in orders]
+    print(f"  randomised blocks: mean {np.mean(biases):+.3f}, largest {np.max(np.abs(biases)):.2f}")
+
+
+def print_soak_error() -> None:
+    """Share of what is left after a soak that a wrong time constant leaves in the settled rise."""
+    print("\nError of the settled rise as a share of what was left, time constant 5 % too long / too short:")
+    for soak in (1.6, 2.0, 2.5, 3.0):
+        window = min(1.6, soak - 0.3)
+        t = np.linspace(-window, 0.0, 200)
+        shares = []
+        for wrong in (1.05, 0.95):
+            design = np.column_stack([np.ones_like(t), np.exp(-t / wrong)])
+            level = np.linalg.lstsq(design, -np.exp(-t), rcond=None)[0][0]
+            shares.append(f"{level:+.3f}")
+        print(f"  soak {soak} time constants: {' / '.join(shares)}")
+
+
+def print_prior_saving() -> None:
+    """Mounts for 80 % at 1 K with a prior counted in."""
+    found = {dof: mounts_needed(1.0, 0.55, prior_dof=dof) for dof in (0.0, 4.0, 20.0, 40.0)}
+    print(f"\nMounts for 80 % at 1 K, SD of one mount 0.55 K, by prior dof as used: {found}")
+
+
 def main() -> None:
     """Print every figure."""
     parser = argparse.ArgumentParser(description=__doc__)
@@ -334,6 +388,10 @@ def main() -> None:
     print_power(n)
     print_splits(n)
     print_error_rates(n)
+    print_history(n)
+    print_drift()
+    print_soak_error()
+    print_prior_saving()
     print_procedures(min(n, 10_000))
 
 

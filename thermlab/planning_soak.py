@@ -1,7 +1,7 @@
 """How long to soak: what a shorter soak costs once the time constant of the bench is known, against waiting.
 
 The settled rise is extrapolated with one time constant for the bench. A shorter soak buys mounts; it costs a noisier
-settled rise, and it leaves more to extrapolate: an error of x % in the time constant leaves about 2 x % of what was
+settled rise, and it leaves more to extrapolate: an error of x % in the time constant leaves about 2.4 x % of what was
 still missing in the rise, and so in the throttle power. In a difference it cancels as long as all soaks are equal.
 Below 1.6 time constants, or with more than 2 K left, the run checks call it
 doubtful.
@@ -30,6 +30,8 @@ SOAKS = (1.3, 1.6, 2.0, 2.5, 3.0, 4.0, 5.0)
 SETTLED_LEFT_K = 0.5
 MOST_LEFT_K = 2.0
 TIME_CONSTANT_ERROR = 0.05
+ERROR_SHARE = 2.4
+"""Of what was left, for each share by which the time constant is wrong: least squares over 1.6 time constants."""
 READING_SD_K = 0.3
 READING_CORRELATION_S = 20.0
 READOUT_STEP_K = 1.0
@@ -210,7 +212,7 @@ def _soak(
         sd = math.hypot(problem.mount_sd_K, problem.run_noise_K * noise / at_best)
         width = half_width(sd, n_mounts, problem.n_treatments, level=problem.confidence_level)
     left = max(left_after_soak_K(problem, steps_W, soak_min, time_constant_min))
-    error = 2.0 * TIME_CONSTANT_ERROR * left
+    error = ERROR_SHARE * TIME_CONSTANT_ERROR * left
     power = problem.throttle_power_W()
     soaked = soak_min / time_constant_min
     note = "too short to trust" if soaked < SHORTEST_TRUSTED_SOAK or left > MOST_LEFT_K else ""
