@@ -59,7 +59,7 @@ def simulate_split(
     seed: int = 1,
     estimand: str = "reference",
 ) -> SplitOutcome:
-    """Simulate campaigns with two treatments; both splits are judged with the same prior mount SD, half its dof counting.
+    """Simulate campaigns with two treatments, judged with a prior mount SD of which half the dof count.
 
     Rises are curve + (difference + mount effect) x P / 120 W + run noise; the mount effect is new in every mount.
     """
@@ -115,7 +115,7 @@ def _throttle_rmse(rises: np.ndarray, steps: np.ndarray, true_K: float, limit_K:
 def compare_with_ladder(
     *, mount_sd_K: float, time_constant_min: float | None, curve_known: bool, n: int = 20_000, seed: int = 1
 ) -> tuple[SplitOutcome, SplitOutcome]:
-    """Return the seven-step ladder with one mount a treatment and 40 min soak, and the split recommended for its hours."""
+    """Return the seven-step ladder of one mount each with 40 min soak, and the split recommended for its hours."""
     ladder_times = BenchHours()
     hours = 2 * ladder_times.mount_h(len(LADDER_W))
     problem = SplitProblem(
@@ -280,9 +280,8 @@ def print_error_rates(n: int) -> None:
         apart = simulate_looks(rule, (60.0, *(59.0,) * (n_treatments - 1)), 0.4, n=n, seed=8)
         looks = sum(value is not None for value in rule.two_sided)
         claims = f"false claim of equivalence at the margin {apart.false_equivalence:.4f}"
-        print(
-            f"  {n_treatments} treatments, {n_mounts} mounts each, {looks} looks: {null.error:.4f}, 1 K: {apart.error:.4f}; {claims}"
-        )
+        case = f"{n_treatments} treatments, {n_mounts} mounts each, {looks} looks"
+        print(f"  {case}: {null.error:.4f}, 1 K: {apart.error:.4f}; {claims}")
 
 
 def print_splits(n: int) -> None:
@@ -295,19 +294,16 @@ def print_splits(n: int) -> None:
             factor = ladder.difference_rmse_K / split.difference_rmse_K
             widths = (ladder.throttle_difference_rmse_W, split.throttle_difference_rmse_W)
             watts = "none" if None in widths else f"{widths[0] / widths[1]:.2f}"
+            print(f"  mount SD {sd}, time constant {tau}, curve known {known}:", end=" ")
+            print(f"{split.n_mounts} mounts x {split.n_steps} steps, hours {ladder.hours:.1f} / {split.hours:.1f}")
             print(
-                f"  mount SD {sd}, time constant {tau}, curve known {known}: {split.n_mounts} mounts x {split.n_steps} steps"
+                f"    RMSE {ladder.difference_rmse_K:.3f} / {split.difference_rmse_K:.3f} K, factor {factor:.2f};",
+                end=" ",
             )
-            print(
-                f"    hours {ladder.hours:.1f} / {split.hours:.1f}; RMSE {ladder.difference_rmse_K:.3f} / {split.difference_rmse_K:.3f} K, factor {factor:.2f};"
-            )
-            print(
-                f"    power {ladder.power:.2f} / {split.power:.2f}; coverage {ladder.coverage:.3f} / {split.coverage:.3f}; throttle difference RMSE factor {watts}"
-            )
+            print(f"power {ladder.power:.2f} / {split.power:.2f};", end=" ")
+            print(f"coverage {ladder.coverage:.3f} / {split.coverage:.3f}; throttle difference factor {watts}")
         origin = simulate_split(LADDER_W, 1, hours=0, mount_sd_K=sd, n=n, estimand="through origin")
-        print(
-            f"    the ladder with all its steps in the estimate: RMSE {origin.difference_rmse_K:.3f} K, power {origin.power:.2f}"
-        )
+        print(f"    ladder, all steps in: RMSE {origin.difference_rmse_K:.3f} K, power {origin.power:.2f}")
 
 
 def print_power(n: int) -> None:
@@ -327,10 +323,8 @@ def print_power(n: int) -> None:
 
 
 def print_history(n: int) -> None:
-    """Coverage of one difference whose SD comes partly from earlier campaigns, by the share of their dof that counts."""
-    print(
-        f"\nPrior from C campaigns x 4 dof whose true SD varies (lognormal CV), coverage with one mount / two mounts each, {n}:"
-    )
+    """Coverage of a difference whose SD comes partly from earlier campaigns, by the share of their dof that counts."""
+    print(f"\nPrior from C campaigns x 4 dof, true SDs with a lognormal CV, {n} each; one mount / two mounts each:")
     for cv, campaigns in ((0.0, 3), (0.3, 3), (0.3, 6), (0.5, 6)):
         found = []
         for share in (1.0, 0.5):

@@ -3,8 +3,7 @@
 The settled rise is extrapolated with one time constant for the bench. A shorter soak buys mounts; it costs a noisier
 settled rise, and it leaves more to extrapolate: an error of x % in the time constant leaves about 2.4 x % of what was
 still missing in the rise, and so in the throttle power. In a difference it cancels as long as all soaks are equal.
-Below 1.6 time constants, or with more than 2 K left, the run checks call it
-doubtful.
+Below 1.6 time constants, or with more than 2 K left, the run checks call it doubtful.
 """
 
 from __future__ import annotations
