@@ -61,7 +61,7 @@ def test_equivalence_power_crossover():
     assert found == pytest.approx(0.8158453, abs=5.1e-8)
 
 
-# Mounts for 80 % / 90 % power, found by simulation of this bench (section on planning in docs): per mount SD, for true
+# Mounts for 80 % / 90 % power, from an independent prototype, checked by simulation: per mount SD, for true
 # differences of 0.5, 1 and 2 K; for equivalence within 1 K with a true difference of 0 and 0.3 K; for 1 K with three
 # candidates. Through-origin estimand with a run noise of 0.2 K.
 THROUGH_ORIGIN = {
