@@ -4,15 +4,18 @@ import importlib.util
 import json
 import math
 import os
+import subprocess
 import sys
 from pathlib import Path
 
 import numpy as np
 import pytest
+from click.testing import CliRunner
 from scipy.signal import lfilter
 from scipy.special import stdtrit
 
 from thermlab.campaign import load_campaign
+from thermlab.cli import main
 from thermlab.curves import RiseCurve
 from thermlab.dunnett import dunnett_critical
 from thermlab.errors import InputError
@@ -549,3 +552,83 @@ def test_the_chosen_looks_decide_with_fewer_mounts_than_anytime_valid_ones(study
 
     assert chosen.mean_mounts < anytime.mean_mounts - 0.5
     assert chosen.decided > anytime.decided + 0.2
+
+
+# --- command line and notebook
+
+NOTEBOOK = Path(__file__).parents[1] / "notebooks" / "plan_campaign.ipynb"
+
+
+def test_the_command_writes_a_folder_and_says_what_it_planned(tmp_path):
+    words = [
+        "plan",
+        str(tmp_path / "new"),
+        "--margin",
+        "1",
+        "--treatments",
+        "a, b,c",
+        "--baseline",
+        "a",
+        "--hours",
+        "40",
+    ]
+
+    done = CliRunner().invoke(main, words)
+
+    assert done.exit_code == 0
+    assert "power steps" in done.output
+    assert "caution: " in done.output
+    assert load_campaign(tmp_path / "new").settings.baseline == "a"
+
+
+def test_the_command_without_a_folder_only_shows(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+
+    done = CliRunner().invoke(
+        main, ["plan", "--margin", "1", "--treatments", "a,b", "--baseline", "a", "--steps", "40,90"]
+    )
+
+    assert done.exit_code == 0
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["--margin", "1"], "no treatments"),
+        (["--margin", "1", "--treatments", "a,b", "--baseline", "a", "--steps", "40,warm"], "powers in W"),
+        (["--from", "nowhere", "--margin", "1"], "only mounts"),
+    ],
+)
+def test_the_command_ends_with_status_2_on_bad_input(words, said):
+    done = CliRunner().invoke(main, ["plan", *words])
+
+    assert done.exit_code == 2
+    assert said in done.output
+
+
+def test_the_notebook_is_stripped_and_thin():
+    notebook = json.loads(NOTEBOOK.read_text(encoding="utf-8"))
+    code = [cell for cell in notebook["cells"] if cell["cell_type"] == "code"]
+
+    assert notebook["metadata"]["kernelspec"]["name"] == "python3"
+    assert all(cell["outputs"] == [] and cell["execution_count"] is None for cell in code)
+    assert len({cell["id"] for cell in notebook["cells"]}) == len(notebook["cells"])
+    assert all(len(cell["source"]) <= 5 for cell in code if "parameters" not in cell["metadata"].get("tags", []))
+
+
+@pytest.mark.slow
+def test_the_notebook_runs_from_top_to_bottom(tmp_path):
+    pytest.importorskip("nbclient")
+    done = subprocess.run(
+        [sys.executable, "-m", "papermill", str(NOTEBOOK), str(tmp_path / "out.ipynb"), "-k", "python3"],
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=False,
+    )
+
+    assert done.returncode == 0, done.stderr[-2000:]
+    shown = (tmp_path / "out.ipynb").read_text(encoding="utf-8")
+    assert "Mounts that each question needs" in shown
+    assert "image/png" in shown
