@@ -10,13 +10,14 @@ import contextlib
 import re
 import sys
 import tempfile
+import threading
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from thermlab.errors import InputError, Problem, ReportError
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Callable, Mapping
 
 START_TIMEOUT_S = 60
 CELL_TIMEOUT_S = 600
@@ -66,7 +67,12 @@ def template_path(name: str) -> Path:
 
 
 def execute_template(
-    template: Path, parameters: Mapping[str, Any], *, cell_timeout_s: int = CELL_TIMEOUT_S, progress: str | None = None
+    template: Path,
+    parameters: Mapping[str, Any],
+    *,
+    cell_timeout_s: int = CELL_TIMEOUT_S,
+    progress: str | None = None,
+    meanwhile: Callable[[], None] | None = None,
 ) -> Any:
     """Execute a template with papermill in a fresh kernel.
 
@@ -80,6 +86,8 @@ def execute_template(
         Longest time for one cell, s.
     progress : str or None
         Label of a progress bar of cells on standard error; None for no bar.
+    meanwhile : callable or None
+        What to do in another thread while this process waits for the kernel.
 
     Returns
     -------
@@ -101,6 +109,8 @@ def execute_template(
 
     notebook = nbformat.read(template, as_version=4)  # type: ignore[no-untyped-call]
     _check_names(notebook, parameters)
+    aside = threading.Thread(target=meanwhile or _nothing)
+    aside.start()
     bar = {"desc": progress, "file": sys.stderr, "leave": False} if progress else False
     with tempfile.TemporaryDirectory(prefix="thermlab-") as scratch:
         partial = Path(scratch) / "executed.ipynb"
@@ -129,6 +139,12 @@ def execute_template(
             raise _failure("died", None, "the kernel died", partial) from error
         except (RuntimeError, TimeoutError) as error:
             raise _failure("died", None, f"the kernel did not start or answer: {error}", partial) from error
+        finally:
+            aside.join()
+
+
+def _nothing() -> None:
+    pass
 
 
 def _check_names(notebook: Any, parameters: Mapping[str, Any]) -> None:

@@ -76,7 +76,7 @@ def _bound(text: object) -> object:
 
 def remark(text: object) -> Block:
     """Return a paragraph in the quieter tone of remarks."""
-    return tag("p", text, class_="remark")
+    return tag("p", _bound(text), class_="remark")
 
 
 def items(texts: Iterable[object]) -> Block:

@@ -51,6 +51,7 @@ def render(notebook: Any, *, title: str, kind: str = "Report", language: str = "
         The whole page.
     """
     from nbconvert.exporters.html import HTMLExporter  # noqa: PLC0415
+    from nbconvert.exporters.templateexporter import TemplateExporter  # noqa: PLC0415
     from traitlets.config import Config  # noqa: PLC0415
 
     shown = notebook.copy()
@@ -71,8 +72,20 @@ def render(notebook: Any, *, title: str, kind: str = "Report", language: str = "
         exporter = HTMLExporter(  # type: ignore[no-untyped-call]
             config=config, template_name="thermlab", extra_template_basedirs=[str(folder)], default_preprocessors=[]
         )
-        html, _ = exporter.from_notebook_node(shown, resources={"page": page})
+        for name in ("highlight_code", "filter_data_type"):  # templates we build on name them; the page shows no code
+            exporter.register_filter(name, _unchanged)  # type: ignore[no-untyped-call]
+        # Not HTMLExporter's own: it parses the page once more to mend what our template does not leave broken.
+        html, _ = TemplateExporter.from_notebook_node(exporter, shown, resources={"page": page})
     return str(html)
+
+
+def prepare() -> None:
+    """Import what rendering needs; meant for the time in which this process only waits for a kernel."""
+    import nbconvert.exporters.html  # noqa: F401, PLC0415
+
+
+def _unchanged(value: Any, *_: object, **__: object) -> Any:
+    return value
 
 
 def _own_html(notebook: Any) -> str:

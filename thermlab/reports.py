@@ -7,7 +7,6 @@ of the executed notebook afterwards and puts the files in place.
 
 from __future__ import annotations
 
-import json
 import sys
 import time
 from concurrent.futures import ProcessPoolExecutor, as_completed
@@ -15,20 +14,25 @@ from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, replace
 from multiprocessing import get_context
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any
 
-from thermlab import __version__, execution, outputs
+from thermlab import execution, outputs
 from thermlab.campaign import load_campaign
 from thermlab.errors import InputError, Problem, ReportError, ThermlabError
 from thermlab.parameters import as_overrides, check_parameters
-from thermlab.rendering import render
-from thermlab.results import MIME, results_json, runs_reduced_csv
+from thermlab.rendering import prepare
+from thermlab.report_files import (
+    FILES,
+    ReportJob,
+    State,
+    finished_files,
+    notebook_bytes,
+    status_bytes,
+    without_paths,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
-
-FILES = ("report.html", "report.ipynb", "results.json", "runs_reduced.csv", "status.json")
-State = Literal["ok", "bad input", "failed", "died", "timeout"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,17 +69,6 @@ class ReportOutcome:
     def page(self) -> Path:
         """Path of the page."""
         return self.folder / "report.html"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Job:
-    campaign: Path
-    folder: Path
-    parameters: Mapping[str, Any]
-    anonymous: bool
-    template: Path
-    cell_timeout_s: int
-    progress: str | None = None
 
 
 def report(
@@ -125,7 +118,7 @@ def report(
     paths = [Path(campaigns)] if isinstance(campaigns, (str, Path)) else [Path(path) for path in campaigns]
     notebook = execution.template_path("comparison") if template is None else Path(template).resolve()
     work = [
-        _Job(
+        ReportJob(
             campaign=path,
             folder=folder,
             parameters=as_overrides(given),
@@ -165,7 +158,7 @@ def _folders(paths: Sequence[Path], out: str | Path | None) -> list[Path]:
     return folders
 
 
-def _side_by_side(work: Sequence[_Job], jobs: int, progress: bool) -> tuple[ReportOutcome, ...]:
+def _side_by_side(work: Sequence[ReportJob], jobs: int, progress: bool) -> tuple[ReportOutcome, ...]:
     from tqdm import tqdm  # noqa: PLC0415
 
     done: dict[int, ReportOutcome] = {}
@@ -183,12 +176,12 @@ def _side_by_side(work: Sequence[_Job], jobs: int, progress: bool) -> tuple[Repo
     return tuple(done[place] for place in range(len(work)))
 
 
-def _report_in_worker(job: _Job) -> ReportOutcome:
+def _report_in_worker(job: ReportJob) -> ReportOutcome:
     execution.use_light_validation()
     return _report_one(job)
 
 
-def _report_one(job: _Job) -> ReportOutcome:
+def _report_one(job: ReportJob) -> ReportOutcome:
     began = time.monotonic()
     try:
         load_campaign(job.campaign)
@@ -202,7 +195,7 @@ def _report_one(job: _Job) -> ReportOutcome:
     return replace(outcome, seconds=time.monotonic() - began)
 
 
-def _make(job: _Job) -> ReportOutcome:
+def _make(job: ReportJob) -> ReportOutcome:
     """Execute, render and publish; on failure leave the old report and say why beside it."""
     notebook = None
     state: State = "failed"
@@ -212,8 +205,9 @@ def _make(job: _Job) -> ReportOutcome:
             {"campaign": str(job.campaign.resolve()), **job.parameters, "anonymous": job.anonymous},
             cell_timeout_s=job.cell_timeout_s,
             progress=job.progress,
+            meanwhile=prepare,
         )
-        outputs.publish(job.folder, _files(job, notebook))
+        outputs.publish(job.folder, finished_files(job, notebook))
         return ReportOutcome(campaign=job.campaign, folder=job.folder, state="ok")
     except InputError as error:
         outcome = _outcome(job, error, "bad input", None, str(error))
@@ -225,13 +219,13 @@ def _make(job: _Job) -> ReportOutcome:
     return _leave_failure(job, outcome, notebook)
 
 
-def _leave_failure(job: _Job, outcome: ReportOutcome, notebook: Any) -> ReportOutcome:
+def _leave_failure(job: ReportJob, outcome: ReportOutcome, notebook: Any) -> ReportOutcome:
     if outcome.state == "bad input" and not job.folder.is_dir():
         return outcome  # nothing was there, and bad input writes nothing
     try:
-        files = {"status.json": _status(outcome.state, outcome.cell, _spoken(job, outcome.message))}
+        files = {"status.json": status_bytes(outcome.state, outcome.cell, without_paths(job, outcome.message))}
         if notebook is not None:
-            files["report.ipynb"] = _notebook_bytes(job, notebook)
+            files["report.ipynb"] = notebook_bytes(job, notebook)
         outputs.publish_failure(job.folder, files)
     except OSError as error:
         return replace(
@@ -240,76 +234,11 @@ def _leave_failure(job: _Job, outcome: ReportOutcome, notebook: Any) -> ReportOu
     return outcome
 
 
-def _files(job: _Job, notebook: Any) -> dict[str, bytes]:
-    results = carried_results(notebook)
-    page = render(notebook, title=f"{results['campaign']['title']} – thermlab report")
-    return {
-        "report.html": page.encode(),
-        "report.ipynb": _notebook_bytes(job, notebook),
-        "results.json": results_json(results).encode(),
-        "runs_reduced.csv": runs_reduced_csv(results).encode(),
-        "status.json": _status("ok", None, ""),
-    }
-
-
-def carried_results(notebook: Any) -> dict[str, Any]:
-    """Take the results out of an executed report notebook.
-
-    Parameters
-    ----------
-    notebook : NotebookNode or dict
-        As executed.
-
-    Returns
-    -------
-    dict
-        As in ``results.json``.
-
-    Raises
-    ------
-    ThermlabError
-        The notebook carries none.
-    """
-    for cell in notebook["cells"]:
-        for output in cell.get("outputs", []):
-            if MIME in output.get("data", {}):
-                results: dict[str, Any] = json.loads(json.dumps(output["data"][MIME]))
-                return results
-    raise ThermlabError("the notebook carries no results: has its last cell run?")
-
-
-def _notebook_bytes(job: _Job, notebook: Any) -> bytes:
-    import nbformat  # noqa: PLC0415
-
-    name = "campaign" if job.anonymous else job.campaign.resolve().name
-    inside = job.folder == job.campaign.resolve() / "report"
-    shown = {"campaign": ".." if inside else name, **job.parameters, "anonymous": job.anonymous}
-    plain = execution.normalise(notebook, parameters=shown, paths=_paths(job))
-    text: str = nbformat.writes(plain)  # type: ignore[no-untyped-call]
-    return (text + "\n").encode()
-
-
-def _paths(job: _Job) -> dict[str, str]:
-    name = "campaign" if job.anonymous else job.campaign.resolve().name
-    return {str(job.campaign.resolve()): name, str(Path(sys.prefix)): "python", str(Path(__file__).parent): "thermlab"}
-
-
-def _spoken(job: _Job, text: str) -> str:
-    for path, name in _paths(job).items():
-        text = text.replace(path, name)
-    return text
-
-
-def _status(state: State, cell: int | None, message: str) -> bytes:
-    status = {"state": state, "cell": cell, "message": message, "version": __version__}
-    return (json.dumps(status, ensure_ascii=False, indent=1) + "\n").encode()
-
-
 def _as_ours(error: Exception) -> ThermlabError:
     return (
         error if isinstance(error, ThermlabError) else ReportError("failed", None, f"{type(error).__name__}: {error}")
     )
 
 
-def _outcome(job: _Job, error: ThermlabError, state: State, cell: int | None, message: str) -> ReportOutcome:
+def _outcome(job: ReportJob, error: ThermlabError, state: State, cell: int | None, message: str) -> ReportOutcome:
     return ReportOutcome(campaign=job.campaign, folder=job.folder, state=state, cell=cell, message=message, error=error)

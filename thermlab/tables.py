@@ -178,18 +178,17 @@ def runs(analysis: Analysis) -> Block:
     marks = marks_of(analysis)
     rows = [_run_row(run, signed(run.treatment, marks)) for run in analysis.runs]
     headings = (
-        "run", "treatment", "mount", "step in W", "power in W", "room in °C", "settled rise in K", "u in K",
-        "still to come in K", "end reading in °C", "end reading less room in K", "sensor", "soak in min", "settled",
-        "fate", "flags, with their evidence", "lot, condition, note",
+        "run", "treatment", "mount", "step in W", "settled rise in K", "u in K", "still to come in K", "settled",
+        "fate", "flags, with their evidence", "power in W", "room in °C", "end reading in °C",
+        "end reading less room in K", "sensor", "soak in min", "lot, condition, note",
     )  # fmt: skip
-    classes = ["" if run.used else "unusable" for run in analysis.runs]
     return table(
         "All runs in the order they were made",
         headings,
         rows,
-        numeric=(3, 4, 5, 6, 7, 8, 9, 10, 12),
-        wide=(14, 15),
-        row_classes=classes,
+        numeric=(3, 4, 5, 6, 10, 11, 12, 13, 15),
+        wide=(8, 9),
+        row_classes=["" if run.used else "unusable" for run in analysis.runs],
     )
 
 
@@ -200,18 +199,18 @@ def _run_row(run: ReducedRun, treatment: Block) -> tuple[object, ...]:
         treatment,
         run.mount,
         f"{run.set_power_W:g}",
-        number(run.power_W, 2),
-        number(run.ambient_C, 2),
         number(run.rise_K, decimals),
         number(run.u_rise_K, decimals),
         number(run.drift_left_K, 2, sign=True),
+        {True: "yes", False: "no", None: "–"}[run.settled],
+        "used" if run.used else f"left out: {run.reason}",
+        items(_flag(flag) for flag in run.flags) if run.flags else "",
+        number(run.power_W, 2),
+        number(run.ambient_C, 2),
         number(run.end_reading_C, 1),
         number(run.end_rise_K, 1),
         run.sensor or "–",
         number(run.soak_min, 1),
-        {True: "yes", False: "no", None: "–"}[run.settled],
-        "used" if run.used else f"left out: {run.reason}",
-        items(_flag(flag) for flag in run.flags) if run.flags else "",
         "; ".join(text for text in (run.lot, run.condition, run.note) if text),
     )
 
