@@ -1,0 +1,126 @@
+"""What a reader has to know before any number, the gravest first."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from thermlab.overrides import DECISION
+
+if TYPE_CHECKING:
+    from thermlab.campaign import Campaign
+    from thermlab.effects import Comparison
+    from thermlab.settled_runs import SettledRuns
+    from thermlab.throttle_records import ThrottlePower
+
+_WORDS = {
+    "margin_K": "margin (K)",
+    "reference_power_W": "reference power (W)",
+    "confidence_level": "confidence level",
+    "room_C": "room (degC)",
+    "temperature_C": "temperature limit (degC)",
+}
+
+
+def campaign_cautions(
+    campaign: Campaign,
+    settled: SettledRuns,
+    comparison: Comparison | None,
+    throttle: ThrottlePower | None,
+    overrides: dict[str, tuple[Any, Any]],
+    notes: tuple[str, ...],
+) -> tuple[str, ...]:
+    """Collect every caution of a campaign.
+
+    Parameters
+    ----------
+    campaign : Campaign
+        Settings and run sheet.
+    settled : SettledRuns
+        Its reduced runs.
+    comparison : Comparison or None
+        None without any usable run.
+    throttle : ThrottlePower or None
+        None where it was not asked for.
+    overrides : dict
+        What differs from the campaign as written.
+    notes : tuple of str
+        What the log reader passed over.
+
+    Returns
+    -------
+    tuple of str
+        Without repetition.
+    """
+    found = [
+        *_overridden(overrides, DECISION, "was changed after the data were seen"),
+        *_overridden(overrides, ("room_C", "temperature_C"), "is not the one written in the campaign"),
+        *_one_treatment(campaign),
+        *([] if comparison is not None else ["No run can be used: there is no result to give."]),
+        *(comparison.cautions if comparison is not None else ()),
+        *_throttle(campaign, throttle),
+        *_bench(settled),
+        *_room(campaign),
+        *_left_out(settled),
+        *campaign.cautions,
+        *notes,
+    ]
+    return tuple(dict.fromkeys(found))
+
+
+def _overridden(overrides: dict[str, tuple[Any, Any]], names: tuple[str, ...], what: str) -> list[str]:
+    def shown(value: Any) -> str:
+        return "not set" if value is None else f"{value:g}"
+
+    return [
+        f"The {_WORDS[name]} {what}: {shown(overrides[name][0])} as written, {shown(overrides[name][1])} used here."
+        for name in names
+        if name in overrides
+    ]
+
+
+def _one_treatment(campaign: Campaign) -> list[str]:
+    if len(campaign.settings.treatments) > 1:
+        return []
+    return ["There is one treatment only, so there is nothing to compare it with."]
+
+
+def _throttle(campaign: Campaign, throttle: ThrottlePower | None) -> list[str]:
+    if campaign.settings.limits is None:
+        return ["No temperature limit and customer's room are given, so no throttle power can be predicted."]
+    return [] if throttle is None else list(throttle.cautions)
+
+
+def _bench(settled: SettledRuns) -> list[str]:
+    if settled.bench.time_constant is not None or not settled.runs:
+        return []
+    return [
+        "The runs do not determine the time constant of the bench; only runs that are steady at their end have a "
+        "settled rise, and it is their mean."
+    ]
+
+
+def _room(campaign: Campaign) -> list[str]:
+    constant = campaign.settings.ambient_constant
+    if constant is None:
+        return []
+    return [
+        f"The room was not logged: {constant.value_C:g} degC was read off a thermometer, with a standard uncertainty "
+        f"of {constant.u_K:g} K. A room that moved is in the rises."
+    ]
+
+
+def _left_out(settled: SettledRuns) -> list[str]:
+    gone = [run for run in settled.runs if not run.used and not run.held]
+    held = [run for run in settled.runs if not run.used and run.held]
+    found = []
+    if gone:
+        listed = "; ".join(f"{run.run} ({run.reason})" for run in gone[:12])
+        more = f" and {len(gone) - 12} more" if len(gone) > 12 else ""
+        found.append(f"Left out of the answer: {listed}{more}.")
+    if held:
+        listed = ", ".join(run.run for run in held[:12])
+        found.append(
+            f"Shed power at the limit and so not in the fits at set power, but an observation of the throttle power: "
+            f"{listed}."
+        )
+    return found

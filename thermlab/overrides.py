@@ -1,0 +1,73 @@
+"""Try another room, limit, margin, reference or level without touching the campaign."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from thermlab.errors import InputError, Problem
+from thermlab.settings import Limits
+
+if TYPE_CHECKING:
+    from thermlab.settings import CampaignSettings
+
+DECISION = ("margin_K", "reference_power_W", "confidence_level")
+LIMITS = ("room_C", "temperature_C")
+
+
+def apply_overrides(
+    settings: CampaignSettings, **wanted: float | None
+) -> tuple[CampaignSettings, dict[str, tuple[Any, Any]]]:
+    """Return settings with what is wanted in place of what is written.
+
+    Parameters
+    ----------
+    settings : CampaignSettings
+        As written in the campaign.
+    **wanted : float or None
+        ``room_C``, ``temperature_C``, ``margin_K``, ``reference_power_W``, ``confidence_level``; None leaves it.
+
+    Returns
+    -------
+    settings : CampaignSettings
+        To be used.
+    overrides : dict of str to (written, used)
+        Only what differs.
+
+    Raises
+    ------
+    InputError
+        Where the limit is not above the room, or only one of the two is known.
+    """
+    given = {name: value for name, value in wanted.items() if value is not None}
+    overrides: dict[str, tuple[Any, Any]] = {}
+    decision = settings.decision
+    for name in DECISION:
+        if name in given and given[name] != getattr(decision, name):
+            overrides[name] = (getattr(decision, name), given[name])
+    limits = settings.limits
+    for name in LIMITS:
+        written = None if limits is None else getattr(limits, name)
+        if name in given and given[name] != written:
+            overrides[name] = (written, given[name])
+    if any(name in overrides for name in LIMITS):
+        limits = _limits(limits, given)
+    changed = {name: pair[1] for name, pair in overrides.items() if name in DECISION}
+    return settings.model_copy(update={"decision": decision.model_copy(update=changed), "limits": limits}), overrides
+
+
+def _limits(written: Limits | None, given: dict[str, float]) -> Limits:
+    values = {name: given.get(name, None if written is None else getattr(written, name)) for name in LIMITS}
+    missing = [name for name, value in values.items() if value is None]
+    if missing:
+        raise InputError([Problem(f"parameter {missing[0]}", "no value", "both room_C and temperature_C")])
+    if not values["temperature_C"] > values["room_C"]:  # type: ignore[operator]
+        raise InputError(
+            [
+                Problem(
+                    "parameter temperature_C",
+                    f"a limit of {values['temperature_C']:g} degC in a room of {values['room_C']:g} degC",
+                    "a limit above the room",
+                )
+            ]
+        )
+    return Limits(temperature_C=values["temperature_C"], room_C=values["room_C"])

@@ -1,0 +1,154 @@
+"""Read every log of a campaign once and cut it into runs.
+
+The only step between the campaign folder and the pure middle of the library:
+after it nothing is read any more.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from thermlab.errors import InputError, Problem
+from thermlab.log_time import parse_time
+from thermlab.logs import Log, read_log
+from thermlab.rooms import RoomLog, read_room_log
+from thermlab.traces import Trace, cut_trace
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from thermlab.campaign import Campaign
+    from thermlab.runsheet import RunLine
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Readings:
+    """Traces of a campaign and what was noticed on reading.
+
+    Attributes
+    ----------
+    traces : tuple of Trace or None
+        One entry a line of the run sheet; None for an excluded run whose log is missing.
+    sha256 : dict of str to str
+        Checksum of every file read, by its path in the campaign folder.
+    notes : tuple of str
+        What the reader passed over, each with its file.
+    """
+
+    traces: tuple[Trace | None, ...]
+    sha256: dict[str, str]
+    notes: tuple[str, ...]
+
+
+def read_campaign_logs(campaign: Campaign) -> Readings:
+    """Read all logs of a campaign, each once, and cut them into runs.
+
+    Parameters
+    ----------
+    campaign : Campaign
+        A campaign that passed its own checks.
+
+    Returns
+    -------
+    Readings
+
+    Raises
+    ------
+    InputError
+        With every problem of every log and every empty cut.
+    """
+    problems: list[Problem] = []
+    notes: list[str] = []
+    sha256 = dict(campaign.sha256)
+    room = _read_room(campaign, problems, notes, sha256)
+    traces: dict[int, Trace | None] = {}
+    for name, lines in _by_log(campaign):
+        path = campaign.folder / name
+        if not path.is_file():
+            if all(line.exclude for line in lines):
+                traces.update({line.line: None for line in lines})
+                continue
+            problems.extend(Problem(f"runs.csv:{line.line} (log)", repr(name), "a log that exists") for line in lines)
+            continue
+        try:
+            log = read_log(path, campaign.settings.log, name=name)
+        except InputError as error:
+            problems.extend(error.problems)
+            continue
+        sha256[name] = log.sha256
+        notes.extend(f"{name}: {note}" for note in log.notes)
+        for line in lines:
+            trace = _cut(campaign, line, log, room)
+            if trace is None:
+                problems.append(_empty(line, log))
+            traces[line.line] = trace
+    if problems:
+        raise InputError(problems)
+    _require_some_room(campaign, traces)
+    return Readings(traces=tuple(traces[line.line] for line in campaign.runs), sha256=sha256, notes=tuple(notes))
+
+
+def _by_log(campaign: Campaign) -> Iterator[tuple[str, list[RunLine]]]:
+    """Lines of the run sheet by log, in order of appearance: each log is read once and let go."""
+    grouped: dict[str, list[RunLine]] = {}
+    for line in campaign.runs:
+        grouped.setdefault(line.log, []).append(line)
+    yield from grouped.items()
+
+
+def _read_room(
+    campaign: Campaign, problems: list[Problem], notes: list[str], sha256: dict[str, str]
+) -> RoomLog | float | None:
+    settings = campaign.settings
+    if settings.ambient_constant is not None:
+        return float(settings.ambient_constant.value_C)
+    if settings.ambient_log is None:
+        return None
+    name = settings.ambient_log.file
+    try:
+        room = read_room_log(campaign.folder / name, settings.ambient_log, name=name)
+    except InputError as error:
+        problems.extend(error.problems)
+        return 0.0
+    sha256[name] = room.sha256
+    notes.extend(f"{name}: {note}" for note in room.notes)
+    return room
+
+
+def _cut(campaign: Campaign, line: RunLine, log: Log, room: RoomLog | float | None) -> Trace | None:
+    time = campaign.settings.log.time
+    limits = campaign.settings.limits
+    return cut_trace(
+        line,
+        log,
+        start_s=parse_time(line.start, time) if line.start else None,
+        end_s=parse_time(line.end, time) if line.end else None,
+        room=room,
+        limit_C=None if limits is None else limits.temperature_C,
+    )
+
+
+def _empty(line: RunLine, log: Log) -> Problem:
+    return Problem(
+        f"runs.csv:{line.line} (start, end)",
+        f"no readings of {log.name} between {line.start or 'its beginning'} and {line.end or 'its end'}",
+        "a cut that holds the run",
+    )
+
+
+def _require_some_room(campaign: Campaign, traces: dict[int, Trace | None]) -> None:
+    """A room file that covers no run at all has the wrong clock: that is bad input, not a spoiled run."""
+    settings = campaign.settings
+    have = [trace for trace in traces.values() if trace is not None]
+    if settings.ambient_log is None or not have or any(trace.room_covered > 0 for trace in have):
+        return
+    raise InputError(
+        [
+            Problem(
+                f"{settings.ambient_log.file}",
+                "no reading of the room during any run",
+                "a room file on the clock of the logs; ambient_log.clock_offset_s (s) is added to its times",
+            )
+        ]
+    )

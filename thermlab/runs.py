@@ -1,0 +1,156 @@
+"""One load run after reduction: what every later step of thermlab works on.
+
+A :class:`ReducedRun` is made once from a log and never changed. Comparison,
+throttle power and report read its fields; none of them looks at a log again.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+Severity = Literal["note", "doubtful", "unusable"]
+
+FLAG_NAMES = (
+    "not settled",
+    "drift at constant power",
+    "load step",
+    "power off set",
+    "shed power at limit",
+    "ambient unsteady",
+    "ambient follows power",
+    "sensor stuck",
+    "gap",
+    "clock jump",
+    "soak length",
+    "core spread",
+    "off the ladder",
+    "mount off its treatment",
+    "labels may be swapped",
+    "coarse readout",
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Flag:
+    """What a check found on a run.
+
+    Attributes
+    ----------
+    flag : str
+        One of :data:`FLAG_NAMES`.
+    severity : {"note", "doubtful", "unusable"}
+        Notes do not count, doubtful runs are used and shown, unusable ones are
+        left out and shown.
+    reason : str
+        One sentence for a person.
+    evidence : dict of str to float
+        The numbers behind it; each key ends in its unit.
+    """
+
+    flag: str
+    severity: Severity
+    reason: str
+    evidence: dict[str, float]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HeldPower:
+    """What a run that shed power at its limit says about the throttle power.
+
+    Attributes
+    ----------
+    run, treatment, mount : str
+        Which run it was.
+    held_power_W : float
+        Mean power over the end of the soak, W.
+    held_rise_K : float
+        Rise of the device over the room in the same window, K.
+    ambient_C : float
+        Room temperature the sink felt, degC.
+    """
+
+    run: str
+    treatment: str
+    mount: str
+    held_power_W: float
+    held_rise_K: float
+    ambient_C: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReducedRun:
+    """One load run reduced to the numbers the comparison needs.
+
+    Attributes
+    ----------
+    run, treatment, mount : str
+        Identity; a mount is identified by (treatment, mount).
+    set_power_W : float
+        The power step, W.
+    power_W : float or None
+        Mean logged power over the fit window, W.
+    ambient_C : float or None
+        Mean room temperature over the fit window, degC.
+    rise_K : float or None
+        Settled rise at the set power, K; None where it cannot be had.
+    u_rise_K : float or None
+        Combined standard uncertainty (Type A and B, k = 1), K.
+    u_rise_a_K : float or None
+        Its Type A part alone, K.
+    drift_left_K : float or None
+        Settled rise minus rise at the end of the soak, K; positive: still warming.
+    end_reading_C : float or None
+        Customary reading: the largest one-minute mean of the hottest sensor at the end of the soak, degC.
+    end_rise_K : float or None
+        The same less the room over that minute, K.
+    sensor : str or None
+        The sensor the rise is taken from, or ``"mean of n"``.
+    soak_min : float or None
+        Time under load, min.
+    settled : bool or None
+        Whether what was left at the end is shown to be at most 0.5 K.
+    flags : tuple of Flag
+        Everything the checks found.
+    used : bool
+        Whether the run enters the fits at set power.
+    reason : str
+        Why it is not used; empty where it is.
+    held : HeldPower or None
+        Observation of the throttle power where the run shed power.
+    order : int
+        Place in the order in which the runs were made, from 0.
+    lot, condition, note : str
+        As in the run sheet.
+    """
+
+    run: str
+    treatment: str
+    mount: str
+    set_power_W: float
+    power_W: float | None = None
+    ambient_C: float | None = None
+    rise_K: float | None = None
+    u_rise_K: float | None = None
+    u_rise_a_K: float | None = None
+    drift_left_K: float | None = None
+    end_reading_C: float | None = None
+    end_rise_K: float | None = None
+    sensor: str | None = None
+    soak_min: float | None = None
+    settled: bool | None = None
+    flags: tuple[Flag, ...] = ()
+    used: bool = True
+    reason: str = ""
+    held: HeldPower | None = None
+    order: int = 0
+    lot: str = ""
+    condition: str = ""
+    note: str = ""
+    window_min: tuple[float, float] | None = field(default=None)
+    """Fit window of the level, minutes since the soak began."""
+
+    def worst(self) -> Severity | None:
+        """Return the worst severity among the flags, None without flags."""
+        found = {flag.severity for flag in self.flags}
+        return next((s for s in ("unusable", "doubtful", "note") if s in found), None)

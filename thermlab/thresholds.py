@@ -1,0 +1,107 @@
+"""Every threshold of the run checks, in one place.
+
+The keys are those of ``checks:`` in ``campaign.yaml``; the report shows each
+value. Where a threshold has no published source it says so.
+"""
+
+from __future__ import annotations
+
+from pydantic import BaseModel, ConfigDict, Field
+
+PRACTICE = "common practice, no source"
+SIMULATED = "simulation: make study"
+
+
+class CheckThresholds(BaseModel):
+    """Thresholds of the run checks; all are in the unit their name ends in."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
+
+    # not settled
+    settled_left_K: float = Field(
+        0.5, gt=0, description=f"a run counts as settled when at most this is left, with its bound; {SIMULATED}"
+    )
+    trusted_soak_time_constants: float = Field(
+        1.6, gt=0, description=f"shortest soak whose extrapolation is trusted; {SIMULATED}"
+    )
+    trusted_left_K: float = Field(2.0, gt=0, description=f"most that a trusted extrapolation may add; {SIMULATED}")
+    steady_window_min: float = Field(15.0, gt=0, description=f"longest window of the settled rule; {SIMULATED}")
+
+    # power
+    power_off_note_percent: float = Field(1.0, gt=0, description=f"logged against set power, note; {PRACTICE}")
+    power_off_doubtful_percent: float = Field(
+        2.5, gt=0, description=f"logged against set power, beyond that of the other runs, doubtful; {PRACTICE}"
+    )
+    power_off_unusable_percent: float = Field(15.0, gt=0, description=f"logged against set power, unusable; {PRACTICE}")
+    power_drift_percent: float = Field(2.5, gt=0, description=f"overshoot or sag of power within the soak; {PRACTICE}")
+    load_step_percent: float = Field(4.0, gt=0, description=f"lasting step of power within the soak; {PRACTICE}")
+    load_step_min: float = Field(0.5, gt=0, description=f"shortest interruption that counts; {PRACTICE}")
+    shed_power_percent: float = Field(2.0, gt=0, description=f"held power below set, at the limit; {PRACTICE}")
+    shed_limit_K: float = Field(2.0, gt=0, description=f"distance to the limit that counts as at it; {PRACTICE}")
+
+    # room
+    ambient_range_note_K: float = Field(1.5, gt=0, description=f"spread of the room in the soak, note; {PRACTICE}")
+    ambient_range_K: float = Field(3.0, gt=0, description=f"spread of the room in the soak, doubtful; {PRACTICE}")
+    ambient_rate_K_per_h: float = Field(4.0, gt=0, description=f"steady drift of the room, doubtful; {PRACTICE}")
+    ambient_jump_K: float = Field(1.0, gt=0, description=f"jump of the room within two minutes, doubtful; {PRACTICE}")
+    ambient_follows_power_K: float = Field(
+        1.0, gt=0, description=f"rise of the room with power over one ladder; {PRACTICE}"
+    )
+
+    # logging
+    gap_note_s: float = Field(15.0, gt=0, description=f"longest hole in the readings, note; {PRACTICE}")
+    gap_s: float = Field(60.0, gt=0, description=f"longest hole in the readings, doubtful; {PRACTICE}")
+    missing_percent: float = Field(5.0, gt=0, description=f"missing readings of the sensor used, doubtful; {PRACTICE}")
+    missing_unusable_percent: float = Field(50.0, gt=0, description=f"missing in the fit window, unusable; {PRACTICE}")
+    soak_tolerance_s: float = Field(30.0, gt=0, description=f"soak against declared, note; {SIMULATED}")
+    soak_tolerance_percent: float = Field(5.0, gt=0, description=f"soak against declared, doubtful; {PRACTICE}")
+    stuck_min: float = Field(5.0, gt=0, description=f"time without any change that is called stuck; {PRACTICE}")
+
+    # shape of the trace
+    drift_K: float = Field(
+        0.6, gt=0, description=f"departure from the fitted approach to the settled rise, doubtful; {SIMULATED}"
+    )
+    drift_unusable_K: float = Field(2.0, gt=0, description=f"the same, unusable; {SIMULATED}")
+    drift_ratio: float = Field(
+        4.0, gt=1, description=f"the same in its own standard uncertainty, both must be exceeded; {SIMULATED}"
+    )
+    coarse_noise_ratio: float = Field(
+        0.3, gt=0, description="noise over readout step below which a mean is biased (Widrow & Kollar; from memory)"
+    )
+
+    # between runs
+    core_spread_K: float = Field(2.0, gt=0, description=f"spread between sensors against the other mounts; {PRACTICE}")
+    core_spread_ratio: float = Field(5.0, gt=1, description=f"the same against its scatter between mounts; {PRACTICE}")
+    ladder_ratio: float = Field(
+        4.5, gt=1, description=f"studentised residual of a run on its mount's ladder, doubtful; {SIMULATED}"
+    )
+    ladder_K: float = Field(0.8, gt=0, description=f"the same in K, both must be exceeded; {SIMULATED}")
+    mount_off_ratio: float = Field(
+        4.0, gt=1, description=f"mount against the others of its treatment, in their scatter; {SIMULATED}"
+    )
+    mount_off_K: float = Field(1.5, gt=0, description=f"the same in K, both must be exceeded; {PRACTICE}")
+    swap_ratio: float = Field(4.0, gt=1, description=f"fall of the scatter when two labels are exchanged; {SIMULATED}")
+
+
+def describe(thresholds: CheckThresholds) -> list[dict[str, object]]:
+    """List every threshold with its value and where it comes from.
+
+    Parameters
+    ----------
+    thresholds : CheckThresholds
+        The thresholds in use.
+
+    Returns
+    -------
+    list of dict
+        One entry per threshold: ``name``, ``value``, ``default``, ``meaning``.
+    """
+    return [
+        {
+            "name": name,
+            "value": getattr(thresholds, name),
+            "default": info.default,
+            "meaning": info.description or "",
+        }
+        for name, info in type(thresholds).model_fields.items()
+    ]
