@@ -187,4 +187,4 @@ def bench_curve(powers_W: Sequence[float], rises_K: Sequence[float], *, cooling:
     slope = SINGLE_STEP_SLOPE[cooling] * rise / power
     # b P + a P^0.8 with the given value and slope at one power.
     b = (slope - 0.8 * rise / power) / 0.2
-    return RiseCurve(b_K_per_W=b, a=(rise - b * power) / power**0.8)
+    return RiseCurve(b_K_per_W=b, a=(rise - b * power) / power**0.8, lowest_W=power, highest_W=power)
