@@ -5,6 +5,7 @@
 import csv
 import hashlib
 import io
+import tracemalloc
 from pathlib import Path
 
 import numpy as np
@@ -361,3 +362,20 @@ def test_what_is_written_is_what_is_read(read, data):
     found = read(file.getvalue(), delimiter=delimiter, decimal=decimal)
     expected = [[np.nan if cell is None else float(cell) for cell in line[:2]] for line in table]
     np.testing.assert_array_equal(np.column_stack([found.temperature_C[:, 0], found.power_W]), expected)
+
+
+@pytest.mark.parametrize(
+    "piece",
+    [b"\n", b",", b"1,1,1\n", b'",', b'"a",', b"\0", b"9", b"\xc3\xa9", b"2026-11-25 10:00:00,x,1\n", b"2026-11-25 10:00:00,,\n", b"\r", b",,\n", b"1 "],
+)
+def test_memory_stays_within_ten_times_the_file(read, piece):
+    size = 3_000_000
+    raw = HEADER.encode() + row(1).encode() + piece * (size // len(piece))
+    tracemalloc.start()
+    try:
+        with pytest.raises(InputError):
+            read(raw)
+        peak = tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+    assert peak < 10 * size + 16_000_000

@@ -61,8 +61,8 @@ class LogCheck:
     def summary(self) -> str:
         """Return one paragraph for a person."""
         head = (
-            f"{self.name}: {self.n_rows} rows every {self.interval_s:.4g} s from {self.begins}, {self.span_min:.1f} min; "
-            f"columns {', '.join(self.columns)}"
+            f"{self.name}: {self.n_rows} rows every {self.interval_s:.4g} s from {self.begins}, "
+            f"{self.span_min:.1f} min; columns {', '.join(self.columns)}"
         )
         return "\n".join([head, *(f"    {note}" for note in self.notes)])
 

@@ -108,14 +108,16 @@ def cut_cells(region: bytes, delimiter: str) -> Cells:
     """Find the lines and cells of a text that ends with a line end."""
     data = np.frombuffer(region, dtype=np.uint8)
     n_lines = region.count(b"\n")
-    per_line, rest = divmod(region.count(delimiter.encode()), n_lines)
+    is_edge = (data == 10) | (data == ord(delimiter))
+    per_line, rest = divmod(int(np.count_nonzero(is_edge)), n_lines)
+    per_line -= 1
     none = np.zeros(0, dtype=np.int64)
     if rest == 0:
-        edges = np.flatnonzero((data == 10) | (data == ord(delimiter))).reshape(n_lines, per_line + 1)
+        edges = np.flatnonzero(is_edge).reshape(n_lines, per_line + 1)
         ends = edges[:, -1]
         if (data[ends] == 10).all():
             starts = np.concatenate([[0], ends[:-1] + 1])
-            return Cells(data, starts, ends, np.full(n_lines, per_line), edges, none, none)
+            return Cells(data, starts, ends, np.broadcast_to(per_line, n_lines), edges, none, none)
     ends = np.flatnonzero(data == 10)
     starts = np.concatenate([[0], ends[:-1] + 1])
     delimiters = np.flatnonzero(data == ord(delimiter))
@@ -174,7 +176,9 @@ def plain_numbers(data: Any, start: Any, end: Any, decimal: str) -> tuple[Any, A
     if not plain.any():
         return values, filled
     # Right-aligned, one row per place: the last digits of all cells stand side by side.
-    digits = np.ascontiguousarray(byte_matrix(data, np.maximum(end - width, 0), width).T)
+    digits = np.empty((width, len(end)), dtype=np.uint8)
+    for row in range(width):
+        np.take(data, end - (width - row), out=digits[row], mode="clip")
     digits -= 48  # uint8 wraps: anything but a digit is above 9
     lead = np.where(plain, width - length, 0).astype(np.uint8)
     first = data[start]

@@ -30,6 +30,7 @@ MAX_SHOWN = 10
 MAX_ODD = 2000
 MAX_ELAPSED_S = 1e10
 _MAX_TIME_BYTES = 120
+_CHUNK_ROWS = 1 << 17
 
 
 @dataclass(slots=True)
@@ -45,6 +46,7 @@ class LogRows:
     delimiter: str
     terminated: bool
     problems: list[Problem] = field(default_factory=list)
+    n_more: int = 0
 
     def line(self, row: int) -> int:
         """Return the line of the file a row stands on."""
@@ -80,18 +82,19 @@ def rows_of_readings(table: LogRows) -> tuple[Any, Any]:
     regular = _is_regular(table) & ~blank
     seconds = np.full(len(blank), np.nan)
     candidates = np.flatnonzero(regular)
-    if len(candidates):
-        seconds[candidates] = _seconds(table, candidates)
+    for begin in range(0, len(candidates), _CHUNK_ROWS):
+        part = candidates[begin : begin + _CHUNK_ROWS]
+        seconds[part] = _seconds(table, part)
     good = np.isfinite(seconds)
     odd = np.flatnonzero(~good & ~blank)
     if len(odd):
-        _judge(table, odd.tolist(), regular, good)
+        _judge(table, odd, regular, good)
     rows = np.flatnonzero(good)
     if not table.terminated and len(rows) > 1 and rows[-1] == len(blank) - 1 and _cut_short(table, rows):
         table.log.notes.append(f"last line {table.line(int(rows[-1]))} is cut short, dropped")
         rows = rows[:-1]
     if table.problems:
-        more = len(table.problems) - MAX_SHOWN
+        more = len(table.problems) - MAX_SHOWN + table.n_more
         rest = [table.log.problem(0, "", f"{more} more lines like these", "none")] if more > 0 else []
         raise InputError([*table.problems[:MAX_SHOWN], *rest])
     if len(rows) < 2:
@@ -161,16 +164,15 @@ def _joined(data: Any, starts: Any, length: int) -> Any:
     return np.hstack(parts[:-1])
 
 
-def _judge(table: LogRows, odd: list[int], regular: Any, good: Any) -> None:
+def _judge(table: LogRows, odd: Any, regular: Any, good: Any) -> None:
     """Say what each line is that holds no readings."""
-    last_good = int(np.flatnonzero(good)[-1]) if good.any() else -1
     if len(odd) > MAX_ODD:
-        for row in odd[:MAX_SHOWN]:
-            table.problems.append(_problem(table, row, bool(regular[row])))
-        table.problems += table.problems[:1] * (len(odd) - MAX_SHOWN)
+        table.problems += [_problem(table, row, bool(regular[row])) for row in odd[:MAX_SHOWN].tolist()]
+        table.n_more += len(odd) - MAX_SHOWN
         return
+    last_good = int(np.flatnonzero(good)[-1]) if good.any() else -1
     sorter = _OddLines(table, last_good)
-    for row in odd:
+    for row in odd.tolist():
         sorter.add(row, bool(regular[row]))
     sorter.note()
 

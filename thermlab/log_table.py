@@ -10,9 +10,9 @@ import numpy as np
 from thermlab.errors import InputError, Problem
 from thermlab.log_cells import CellRefusedError, cut_cells, plain_numbers, read_cell
 from thermlab.log_clock import ClockJump, close_jumps
-from thermlab.log_header import Role, find_header
+from thermlab.log_header import Header, Role, find_header
 from thermlab.log_rows import LogRows, rows_of_readings
-from thermlab.log_text import SEPARATOR, read_text, without_quotes
+from thermlab.log_text import SEPARATOR, LogText, read_text, without_quotes
 from thermlab.paths import shown
 
 if TYPE_CHECKING:
@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from thermlab.log_settings import TextSettings, TimeSettings
 
 MAX_PER_COLUMN = 3
+MAX_LOOKED_AT = 5000
 _CHUNK_CELLS = 1 << 19
 
 _TO_STANDARD: dict[str, Callable[[Any], Any]] = {
@@ -117,7 +118,11 @@ def read_table(
         region = without_quotes(log, region, delimiter, header.line + 1)
         delimiter = SEPARATOR
     terminated = region.endswith(b"\n")
-    cells = cut_cells(region if terminated else region + b"\n", delimiter)
+    if not terminated:
+        region += b"\n"
+    log.data = b""  # a long log is not held twice
+    _refuse_flood(log, region, delimiter, header)
+    cells = cut_cells(region, delimiter)
     lines = LogRows(log, header, cells, text, time, roles, delimiter, terminated)
     rows, seconds = rows_of_readings(lines)
     values = _values(lines, rows)
@@ -129,6 +134,22 @@ def read_table(
         column: count for role in roles for column, count in zip(names[role.key], missing[role.key], strict=True)
     }
     return Table(log.sha256, time_s, raw_time_s, jumps, names, values, tuple(log.notes), n_missing)
+
+
+def _refuse_flood(log: LogText, region: bytes, delimiter: str, header: Header) -> None:
+    """Refuse a file with far more cells than its lines can have, before any memory is spent on them."""
+    mark, most = delimiter.encode(), 2 * len(header.names) + 100
+    # bytes.count is slow where there is much to count
+    if np.count_nonzero(np.frombuffer(region, dtype=np.uint8) == mark[0]) <= most * region.count(b"\n"):
+        return
+    begin, line = 0, header.line + 1
+    while True:
+        end = region.index(b"\n", begin)
+        count = region.count(mark, begin, end)
+        if count > most:
+            allowed = f"{header.n_named} cells, as in the header of line {header.line}"
+            raise log.refuse(line, "", f"{count + 1} cells", allowed)
+        begin, line = end + 1, line + 1
 
 
 def _values(lines: LogRows, rows: Any) -> dict[str, Any]:
@@ -195,6 +216,8 @@ def _odd_cells(
             numbers[place] = value
             continue
         counts[column] += 1
+        if counts[column] > MAX_LOOKED_AT:
+            break
         if counts[column] <= MAX_PER_COLUMN:
             allowed = f"{value}; a text for a missing value belongs into {lines.log.key}.missing"
             line = lines.line(int(part[row]))

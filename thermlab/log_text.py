@@ -16,6 +16,8 @@ if TYPE_CHECKING:
 
 MAX_BYTES = 1 << 30
 MAX_LINES = 4_000_000
+SHORTEST_LINE = 5
+"""Mean length below which a long file is no log: the shortest rows of readings, such as 1,2,3, are longer."""
 SEPARATOR = "\x1f"
 """Stands between cells once quotes are resolved; no log has it as text."""
 
@@ -104,6 +106,9 @@ def read_text(path: Path, encoding: str, *, name: str, key: str) -> LogText:
     n_lines = log.data.count(b"\n")
     if n_lines > MAX_LINES:
         raise log.refuse(MAX_LINES, "", f"{n_lines} lines", f"at most {MAX_LINES} lines")
+    if n_lines > 10_000 + len(log.data) // SHORTEST_LINE:
+        found = f"{n_lines} lines in {len(log.data)} bytes"
+        raise log.refuse(0, "", found, f"lines of at least {SHORTEST_LINE} bytes on average")
     return log
 
 

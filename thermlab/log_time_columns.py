@@ -15,6 +15,7 @@ import numpy as np
 from thermlab.log_time import NUMERIC, PATTERNS, RANGES, day_number, pattern_of, seconds_of, word_value
 
 _LAYOUTS = 24
+_MAX_FAILED = 2000
 
 
 def column_seconds(texts: Any, time_format: str) -> Any:
@@ -51,10 +52,13 @@ def column_seconds(texts: Any, time_format: str) -> Any:
         good &= left
         seconds[good] = values[good]
         left &= ~good
-    for row in np.flatnonzero(left).tolist():
-        value = seconds_of(pattern.fullmatch(bytes(texts[row]).decode("utf-8", "replace")))
+    failed = 0
+    for odd in np.flatnonzero(left):
+        value = seconds_of(pattern.fullmatch(bytes(texts[odd]).decode("utf-8", "replace")))
         if value is not None:
-            seconds[row] = value
+            seconds[odd] = value
+        elif (failed := failed + 1) > _MAX_FAILED:
+            break  # a column of something else
     return seconds
 
 

@@ -98,7 +98,8 @@ def read_plain(path: Path, limit: int) -> bytes:
                 raise PathRefusedError("a folder, link end or device", "a plain file")
             if status.st_size > limit:
                 raise PathRefusedError(f"{status.st_size} bytes", f"at most {limit} bytes")
-            raw = file.read(limit + 1)
+            # read() sets its whole argument aside before it reads
+            raw = file.read(status.st_size + 1)
     except FileNotFoundError:
         raise PathRefusedError("no such file", "a file of this name", missing=True) from None
     except (OSError, ValueError) as error:
