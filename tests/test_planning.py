@@ -383,6 +383,23 @@ def test_an_archive_pools_by_degrees_of_freedom_and_counts_half(tmp_path):
     assert "half" in " ".join(scatter.cautions)
 
 
+def test_a_campaign_with_a_prior_gives_its_own_scatter_only(tmp_path):
+    with_prior = results(sd_K=0.9, dof=20.0, bench="bench-1")
+    with_prior["bench"]["prior"] = {"mount_sd_K": 1.0}
+    with_prior["comparison"]["mounts"] = [
+        {"treatment": name, "rise_K": rise}
+        for name, rise in (("a", 60.0), ("a", 61.0), ("b", 58.0), ("b", 58.6), ("c", 5))
+    ]
+
+    scatter = pilot_scatter(write(tmp_path, "pilot", with_prior))
+
+    assert scatter.dof == 2
+    assert scatter.sd_K == pytest.approx(math.sqrt((0.5 + 0.18) / 2))
+    del with_prior["comparison"]["mounts"]
+    with pytest.raises(InputError, match="no mount SD"):
+        pilot_scatter(write(tmp_path, "older", with_prior))
+
+
 def test_campaigns_of_two_benches_are_not_pooled_by_accident(tmp_path):
     write(tmp_path, "one", results(key="1"))
     write(tmp_path, "two", results(bench="bench-2", sd_K=0.9, key="2"))

@@ -1,17 +1,21 @@
 """A campaign under way: which mounts are made, which are planned, and what is said of it."""
 
+from datetime import datetime, timedelta
 from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from click.testing import CliRunner
 
 from thermlab.bench_sheet import NOT_MADE
+from thermlab.cli import main
 from thermlab.comparison import compare_treatments
 from thermlab.errors import InputError
 from thermlab.plan_pages import outlook, outlook_sentences, under_way
 from thermlab.planning import plan
 from thermlab.runs import ReducedRun
+from thermlab.simulation import passive_bench, simulate_ladders
 from thermlab.underway import advise
 
 TREATMENTS = ["grease-a", "pad-b"]
@@ -122,6 +126,74 @@ def test_a_campaign_without_a_comparison_is_refused():
 
     with pytest.raises(InputError, match="no comparison"):
         advise(given)
+
+
+def write_run(path, run):
+    """Write one simulated run as the planned campaign.yaml says the logger writes."""
+    lines = ["time,die 1 [degC],die 2 [degC],heater power [W],room [degC]"]
+    start = datetime(2030, 1, 7, 9, 0, 0)  # noqa: DTZ001 - a logger's own clock
+    for seconds, cores, power, room in zip(run.time_s, run.temperature_C, run.power_W, run.ambient_C, strict=True):
+        stamp = start + timedelta(seconds=round(float(seconds)))
+        lines.append(f"{stamp:%Y-%m-%d %H:%M:%S},{cores[0]:g},{cores[1]:g},{power:.1f},{room:.1f}")
+    path.write_text("\n".join(lines) + "\n")
+
+
+@pytest.fixture(scope="module")
+def bench_campaign(tmp_path_factory):
+    """A planned folder of which two blocks have been made on a simulated bench."""
+    folder = tmp_path_factory.mktemp("bench") / "campaign"
+    made = plan(
+        folder,
+        treatments=TREATMENTS,
+        baseline="grease-a",
+        margin_K=1.0,
+        mounts=4,
+        steps_W=(60.0, 90.0),
+        throttle=False,
+        soak_min=30.0,
+    )
+    begun = [run for run in made.runs if run.block <= 2]
+    order = list(dict.fromkeys((run.treatment, run.mount) for run in begun))
+    steps = [run.set_power_W for run in begun if (run.treatment, run.mount) == order[0]]
+    rng = np.random.default_rng(5)
+    resistances = [0.18 - 0.03 * (name == "pad-b") + 0.002 * rng.standard_normal() for name, _ in order]
+    ladders = simulate_ladders(passive_bench(), resistances, steps, rng=rng, soak_min=30.0, interval_s=5.0)
+    for (treatment, mount), ladder in zip(order, ladders, strict=True):
+        names = [run.run for run in begun if (run.treatment, run.mount) == (treatment, mount)]
+        for name, run in zip(names, ladder.runs, strict=True):
+            write_run(folder / "logs" / f"{name}.csv", run)
+    sheet = folder / "runs.csv"
+    lines = sheet.read_text().splitlines()
+    done = {run.run for run in begun}
+    kept = [line.replace(NOT_MADE, "") if line.split(",")[0] in done else line for line in lines]
+    sheet.write_text("\n".join(kept) + "\n")
+    return folder
+
+
+def test_from_an_empty_folder_to_an_outlook_after_two_blocks(bench_campaign):
+    found = plan(None, from_campaign=bench_campaign)
+
+    assert found.n_mounts == {"grease-a": 2, "pad-b": 2}
+    assert len(found.next_treatments) == 4
+    # 0.03 K/W at 90 W.
+    assert found.candidates[0].difference_K == pytest.approx(-2.7, abs=0.6)
+    assert len(found.chance_after) == 3
+
+
+def test_a_campaign_under_way_is_a_pilot_for_the_next(bench_campaign):
+    made = plan(None, treatments=["a", "b"], baseline="a", margin_K=1.0, pilot=bench_campaign, steps_W=(60.0, 90.0))
+
+    assert made.scatter.dof == 2
+    # The simulated sink's own constant.
+    assert 5 < made.settings["time_constant_min"] < 25
+    assert "upper 80 % limit" in made.cautions[0]
+
+
+def test_the_command_says_what_the_next_mount_can_change(bench_campaign):
+    done = CliRunner().invoke(main, ["plan", "--from", str(bench_campaign)])
+
+    assert done.exit_code == 0
+    assert "Mounts so far: grease-a 2, pad-b 2." in done.output
 
 
 def test_a_campaign_under_way_takes_nothing_but_mounts():

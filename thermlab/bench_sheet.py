@@ -21,19 +21,20 @@ NOT_MADE = "not made yet"
 LOG_FOLDER = "logs"
 POLICY = "default-src 'none'; style-src 'unsafe-inline'"
 STYLE = """
-@page { size: A4 landscape; margin: 9mm; }
-body { font: 9pt/1.25 sans-serif; color: #111; background: #fff; margin: 4mm; }
+@page { size: A4 portrait; margin: 9mm; }
+body { font: 8.5pt/1.2 sans-serif; color: #111; background: #fff; margin: 0 2mm; }
 h1 { font-size: 13pt; margin: 0 0 1mm; }
 h2 { font-size: 10pt; margin: 2.5mm 0 1mm; }
 p { margin: 0 0 1mm; }
 ul { margin: 0; padding-left: 4mm; columns: 2; column-gap: 8mm; }
-ul.tick { list-style: none; padding-left: 0; }
+ul.tick { list-style: none; padding-left: 4mm; text-indent: -4mm; }
 table { border-collapse: collapse; width: 100%; }
 th, td { border: 0.3pt solid #555; padding: 0.6mm 1.2mm; text-align: left; vertical-align: top; }
 thead { display: table-header-group; }
 tr { break-inside: avoid; }
-.write { min-width: 16mm; }
-.wide { min-width: 40mm; }
+.write { min-width: 14mm; }
+.wide { min-width: 32mm; }
+.whole { white-space: nowrap; }
 """
 
 BEFORE = (
@@ -170,17 +171,17 @@ def _mounts(runs: Sequence[PlannedRun], entries: Sequence[CalendarEntry]) -> Blo
         begins.setdefault((entry.treatment, entry.mount), f"day {entry.day}, {clock(entry.start_h)}")
     steps: dict[tuple[str, str], list[str]] = {}
     for run in runs:
-        before = "pre-soak ☐  " if run.pre_soak else ""
-        steps.setdefault((run.treatment, run.mount), []).append(f"{before}{run.set_power_W:g} W ☐")
-    heads = ("Begins", "Treatment", "Mount", "Steps in this order", "Lot, age", "Amount", "Torque", "Photo", "Notes")
+        before = "☐ pre-soak " if run.pre_soak else ""
+        steps.setdefault((run.treatment, run.mount), []).append(f"{before}☐\N{NO-BREAK SPACE}{run.set_power_W:g}")
+    heads = ("Begins", "Treatment", "Mount", "Steps in this order, W", "Lot, age", "Amount, torque", "Photo", "Notes")
     rows = [
         tag(
             "tr",
-            tag("td", begins.get(mount, "")),
+            tag("td", begins.get(mount, ""), class_="whole"),
             tag("th", mount[0], scope="row"),
             tag("td", mount[1]),
-            tag("td", "  ".join(listed)),
-            *(tag("td", "", class_="write") for _ in range(3)),
+            tag("td", " ".join(listed)),
+            *(tag("td", "", class_="write") for _ in range(2)),
             tag("td", "☐"),
             tag("td", "", class_="wide"),
         )

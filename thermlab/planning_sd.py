@@ -251,12 +251,31 @@ def _results_of(path: Path) -> dict[str, Any]:
 
 
 def _mount_sd(results: Mapping[str, Any]) -> tuple[float, float, float] | None:
-    """Return mount SD per watt (K/W), its dof and the power it was found at (W)."""
+    """Return the campaign's own mount SD per watt (K/W), its dof and the power it was found at (W).
+
+    Without the part of a prior: pooled again it would be counted twice.
+    """
     comparison, bench = results.get("comparison") or {}, results.get("bench") or {}
-    sd = _positive(comparison.get("mount_sd_K")) or _positive(bench.get("mount_sd_K"))
-    dof = _positive(comparison.get("mount_sd_dof")) or _positive(bench.get("mount_sd_dof"))
     power = _positive(comparison.get("reference_power_W"))
+    if comparison.get("mounts"):
+        sd, dof = _own_sd(comparison["mounts"])
+    elif bench.get("prior") is None:
+        sd = _positive(comparison.get("mount_sd_K")) or _positive(bench.get("mount_sd_K"))
+        dof = _positive(comparison.get("mount_sd_dof")) or _positive(bench.get("mount_sd_dof"))
+    else:
+        return None
     return (sd / power, dof, power) if sd and dof and power else None
+
+
+def _own_sd(mounts: Iterable[Mapping[str, Any]]) -> tuple[float | None, float | None]:
+    rises: dict[str, list[float]] = {}
+    for mount in mounts:
+        rise = mount.get("rise_K")
+        if isinstance(rise, (int, float)) and math.isfinite(rise):
+            rises.setdefault(str(mount.get("treatment")), []).append(float(rise))
+    dof = sum(len(of_one) - 1 for of_one in rises.values())
+    squares = sum(sum((rise - sum(of_one) / len(of_one)) ** 2 for rise in of_one) for of_one in rises.values())
+    return (math.sqrt(squares / dof), float(dof)) if dof > 0 else (None, None)
 
 
 def _positive(value: object) -> float | None:
