@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import math
 from collections import Counter
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from thermlab.bench_sheet import NOT_MADE
@@ -13,7 +14,6 @@ from thermlab.next_mounts import NextMounts, look_ahead
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
-    from pathlib import Path
 
     from thermlab.analysis import Analysis
 
@@ -41,12 +41,12 @@ def advise(campaign: str | Path | Analysis, *, mounts: int | None = None) -> Nex
     InputError
         The campaign cannot be read, or has no two treatments to compare.
     """
-    if hasattr(campaign, "comparison"):
-        analysis: Analysis = campaign
-    else:
+    if isinstance(campaign, (str, Path)):
         from thermlab.analysis import analyse  # noqa: PLC0415
 
         analysis = analyse(campaign)
+    else:
+        analysis = campaign
     settings, comparison = analysis.campaign.settings, analysis.comparison
     where = str(analysis.campaign.folder)
     if comparison is None:
@@ -62,9 +62,9 @@ def advise(campaign: str | Path | Analysis, *, mounts: int | None = None) -> Nex
         values,
         treatments=list(settings.treatments),
         baseline=settings.baseline,
-        margin_K=float(comparison.settings["margin_K"]),
+        margin_K=settings.decision.margin_K,
         still_planned=planned,
-        confidence_level=float(comparison.settings["confidence_level"]),
+        confidence_level=settings.decision.confidence_level,
         prior_sd_K=None if prior is None else math.hypot(prior.mount_sd_K, prior.run_noise_K),
         prior_dof=0.0 if prior is None else prior.used_dof,
     )
