@@ -34,6 +34,8 @@ if TYPE_CHECKING:
     from thermlab.thresholds import CheckThresholds
 
 LAG_ROUNDS = 3
+# A lag off by this fraction changes a rise by less than 0.01 K at 1 K/h.
+LAG_AGREES = 0.02
 # Local slope over mean resistance, d ln(rise) / d ln(P), where one step alone
 # leaves the curve unknown: a sixth of the rise in the interface, the rest in a
 # naturally convecting sink (common practice, no source).
@@ -71,6 +73,7 @@ def reduce_bench(
     thresholds: CheckThresholds,
     leave_out: Collection[int] = (),
     blocks: Sequence[Blocks] | None = None,
+    near: BenchTimeConstant | None = None,
 ) -> BenchReduction:
     """Reduce all runs of a bench.
 
@@ -90,6 +93,8 @@ def reduce_bench(
         Positions of runs that must not enter the time constant.
     blocks : sequence of Blocks, optional
         Block means of the traces where they are known already.
+    near : BenchTimeConstant, optional
+        A time constant to start from.
 
     Returns
     -------
@@ -101,16 +106,21 @@ def reduce_bench(
     scales = [(trace.set_power_W / highest) ** CONVECTION_EXPONENT[cooling] for trace in traces]
     shed = [_sheds(trace, limit_C, thresholds) for trace in traces]
     members = [i for i in range(len(traces)) if not shed[i] and i not in leave_out]
-    constant: BenchTimeConstant | None = None
+    constant = near
     for _ in range(LAG_ROUNDS):
         approaches = [
             _approach(traces[i], blocks[i], constant, scale=scales[i], cooling=cooling, measurand=measurand)
             for i in members
         ]
-        before, constant = constant, estimate_time_constant(approaches, slow_from=SLOW_FROM[cooling])
+        before = constant
+        constant = estimate_time_constant(
+            approaches,
+            slow_from=SLOW_FROM[cooling],
+            guess_s=None if before is None else before.time_constant_s,
+        )
         if constant is None:
             break
-        if before is not None and abs(constant.time_constant_s / before.time_constant_s - 1) < 0.005:
+        if before is not None and abs(constant.time_constant_s / before.time_constant_s - 1) < LAG_AGREES:
             break
     if constant is not None:
         constant = replace(constant, left_out=tuple(members[i] for i in constant.left_out))

@@ -15,6 +15,7 @@ import numpy as np
 from thermlab.benches import BenchReduction, bench_curve, reduce_bench
 from thermlab.checks import RunView, check_run
 from thermlab.checks_between import check_between
+from thermlab.checks_shape import describe_shape
 from thermlab.runs import Flag, HeldPower, ReducedRun
 from thermlab.traces import block_means
 from thermlab.transients import SLOW_FROM
@@ -30,6 +31,7 @@ if TYPE_CHECKING:
     from thermlab.runsheet import RunLine
     from thermlab.settings import CampaignSettings
     from thermlab.traces import Trace
+    from thermlab.transients import BenchTimeConstant
 
     Array = npt.NDArray[np.float64]
 
@@ -106,7 +108,7 @@ def settle_runs(campaign: Campaign, traces: Sequence[Trace | None]) -> SettledRu
     settings = campaign.settings
     blocks = [block_means(trace) for trace in found]
 
-    def reduced(leave_out: set[int]) -> BenchReduction:
+    def reduced(leave_out: set[int], near: BenchTimeConstant | None = None) -> BenchReduction:
         return reduce_bench(
             found,
             cooling=settings.cooling,
@@ -115,6 +117,7 @@ def settle_runs(campaign: Campaign, traces: Sequence[Trace | None]) -> SettledRu
             thresholds=settings.checks,
             leave_out=leave_out,
             blocks=blocks,
+            near=near,
         )
 
     excluded = {i for i, (line, _) in enumerate(have) if line.exclude}
@@ -122,7 +125,7 @@ def settle_runs(campaign: Campaign, traces: Sequence[Trace | None]) -> SettledRu
     flags = _check(settings, found, bench)
     disturbed = excluded | {i for i, run_flags in enumerate(flags) if _disturbed(run_flags)}
     if disturbed - excluded and len(disturbed) <= len(found) // 2:
-        bench = reduced(disturbed)
+        bench = reduced(disturbed, bench.time_constant)
         flags = _check(settings, found, bench)
     curve = _curve(settings, found, bench, flags, excluded)
     made = iter(zip(found, bench.estimates, flags, strict=True))
@@ -176,6 +179,9 @@ def _check(settings: CampaignSettings, traces: Sequence[Trace], bench: BenchRedu
         wanted = float(np.median(soaks)) if len(soaks) > 2 else None
     ratios = [e.power_W / t.set_power_W for t, e in zip(traces, bench.estimates, strict=True) if not e.shed]
     ratios = [ratio for ratio in ratios if np.isfinite(ratio) and 0.85 < ratio < 1.15]
+    slow_from = SLOW_FROM[settings.cooling]
+    shapes = [describe_shape(e, fit_from_s=slow_from * (e.time_constant_s or 0.0)) for e in bench.estimates]
+    known = [s for s, e in zip(shapes, bench.estimates, strict=True) if s is not None and not e.shed]
     noises = [e.noise_K for e in bench.estimates if np.isfinite(e.noise_K)]
     return [
         check_run(
@@ -184,15 +190,18 @@ def _check(settings: CampaignSettings, traces: Sequence[Trace], bench: BenchRedu
                 blocks=block,
                 estimate=estimate,
                 thresholds=settings.checks,
-                fit_from_s=SLOW_FROM[settings.cooling] * (estimate.time_constant_s or 0.0),
+                fit_from_s=slow_from * (estimate.time_constant_s or 0.0),
                 soak_wanted_s=wanted,
                 power_ratio=float(np.median(ratios)) if len(ratios) > 2 else 1.0,
+                shape=shape,
+                usual_variance_K2=float(np.median([s.variance_K2 for s in known])) if known else 0.0,
+                usual_departure_K=float(np.median([s.departure_K for s in known])) if len(known) > 3 else 0.15,
                 usual_noise_K=float(np.median(noises)) if noises else 0.0,
                 declared_readout_K=settings.uncertainty.temperature_resolution_K,
                 room_is_constant=settings.ambient_constant is not None,
             )
         )
-        for trace, block, estimate in zip(traces, bench.blocks, bench.estimates, strict=True)
+        for trace, block, estimate, shape in zip(traces, bench.blocks, bench.estimates, shapes, strict=True)
     ]
 
 

@@ -172,7 +172,9 @@ def fit_exponential(time_s: Array, y: Array, time_constant_s: float, *, end_s: f
     return float(y_mean - left * s_mean), left, float(residual @ residual)
 
 
-def estimate_time_constant(runs: Sequence[Approach], *, slow_from: float) -> BenchTimeConstant | None:
+def estimate_time_constant(
+    runs: Sequence[Approach], *, slow_from: float, guess_s: float | None = None
+) -> BenchTimeConstant | None:
     """Estimate the bench's time constant from all its runs, robustly.
 
     The settled rise and what is left of the step are eliminated run by run
@@ -186,6 +188,8 @@ def estimate_time_constant(runs: Sequence[Approach], *, slow_from: float) -> Ben
         All runs whose power was held, one entry a run.
     slow_from : float
         Where the slow approach begins, in time constants; see :data:`SLOW_FROM`.
+    guess_s : float, optional
+        A value known to be near, s.
 
     Returns
     -------
@@ -193,10 +197,10 @@ def estimate_time_constant(runs: Sequence[Approach], *, slow_from: float) -> Ben
         None where the data do not determine one (relative standard uncertainty above 0.25).
     """
     members = [i for i, run in enumerate(runs) if run.time_s.size >= 12]
-    tau = _first_guess([runs[i] for i in members])
+    tau = guess_s if guess_s is not None else _first_guess([runs[i] for i in members])
     if tau is None:
         return None
-    width = np.log(5.0)
+    width = np.log(5.0) if guess_s is None else np.log(1.4)
     left_out: tuple[int, ...] = ()
     profiles: list[_Profile] = []
     for _ in range(8):
@@ -208,8 +212,8 @@ def estimate_time_constant(runs: Sequence[Approach], *, slow_from: float) -> Ben
         tau, inside = _minimise(profiles, tau, width)
         if not inside and tau > 4.0 * max(p.time_s[-1] for p in profiles):
             return None
-        width = np.log(1.6) if inside else np.log(5.0)
-        if not inside or abs(tau / before - 1) > 0.004:
+        width = np.log(1.4) if inside else np.log(5.0)
+        if not inside or abs(tau / before - 1) > 0.01:
             continue
         if left_out or len(members) < 4:
             break
@@ -284,12 +288,13 @@ def _costs(profile: _Profile, taus: Array) -> Array:
 def _minimise(profiles: Sequence[_Profile], guess: float, width: float) -> tuple[float, bool]:
     """Minimise the summed cost over log tau around a guess; tell whether it lies inside the range."""
     centre, inside = np.log(guess), True
-    for points, reach in ((COARSE_GRID, width), (FINE_GRID, 4.0 * width / COARSE_GRID)):
+    coarse = COARSE_GRID if width > 1.0 else FINE_GRID
+    for points, reach in ((coarse, width), (FINE_GRID, 4.0 * width / coarse)):
         grid = np.linspace(centre - reach, centre + reach, points)
         total = sum((_costs(p, np.exp(grid)) for p in profiles), np.zeros(points))
         best = int(np.argmin(total))
         if best in (0, points - 1):
-            inside = inside and points != COARSE_GRID
+            inside = inside and reach != width
             centre = grid[best]
             continue
         below, here, above = total[best - 1 : best + 2]
