@@ -12,13 +12,12 @@ from __future__ import annotations
 import base64
 import hashlib
 from html import escape
-from importlib.resources import files
 from typing import TYPE_CHECKING
 from urllib.parse import quote
 
 from thermlab import __version__, archive_list
 from thermlab.filing import replace_file
-from thermlab.marks import PAGE
+from thermlab.rendering import style_sheet
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -149,7 +148,7 @@ def render_index(entries: Sequence[archive_list.Entry], *, last: str | None, his
 <meta name="generator" content="thermlab {escape(__version__)}">
 <title>Archive of campaigns and builds</title>
 <style>
-{page_style()}{_STYLE}</style>
+{style_sheet()}{_STYLE}</style>
 </head>
 <body class="archive">
 <main id="main">
@@ -173,13 +172,6 @@ def render_index(entries: Sequence[archive_list.Entry], *, last: str | None, his
 </body>
 </html>
 """
-
-
-def page_style() -> str:
-    """Return the style sheet that every page of the kit carries, with its colours."""
-    colours = " ".join(f"--{name}: {colour};" for name, colour in PAGE.items())
-    sheet = (files("thermlab") / "page_theme" / "thermlab" / "page.css").read_text(encoding="utf-8")
-    return f":root {{ {colours} }}\n{sheet}"
 
 
 def _count(number: int, noun: str) -> str:

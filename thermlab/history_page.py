@@ -6,11 +6,12 @@ import base64
 from typing import TYPE_CHECKING
 
 from thermlab import __version__, figures_history, history_words
-from thermlab.archive_index import HISTORY, page_style
+from thermlab.archive_index import HISTORY
 from thermlab.filing import replace_file
 from thermlab.pages import Block, cautions_block, escape, items, join, paragraph, remark, table, tag
 from thermlab.phrases import percent, with_interval
 from thermlab.pictures import DPI
+from thermlab.rendering import style_sheet
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -52,7 +53,7 @@ def render_history(found: History) -> str:
 <meta name="generator" content="thermlab {escape(__version__)}">
 <title>History of {escape(found.archive)}</title>
 <style>
-{page_style()}
+{style_sheet()}
 .history main {{ margin: 0 auto; padding: 0 1.25rem 4rem; }}
 </style>
 </head>

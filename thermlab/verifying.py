@@ -260,6 +260,6 @@ def _run_again(kind: str, folder: Path, filed: dict[str, Any]) -> dict[str, Any]
     if kind == "build":
         from thermlab.records import assess_build, record_results  # noqa: PLC0415
 
-        return record_results(assess_build(folder))
+        return dict(record_results(assess_build(folder, reference=filed.get("reference"))))
     tried = {name: pair[1] for name, pair in (filed.get("overrides") or {}).items()}
     return dict(to_results(analyse(folder, **tried)))
