@@ -14,6 +14,7 @@ import click
 
 from thermlab import __version__
 from thermlab.errors import InputError, Problem, ThermlabError
+from thermlab.filing_commands import COMMANDS
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -166,6 +167,10 @@ def plan(folder: Path | None, from_campaign: Path | None, **given: Any) -> None:
         click.echo(sentence)
     if folder is not None:
         click.echo(f"{folder}: print bench_sheet.html, fill in campaign.yaml, then run: thermlab check {folder}")
+
+
+for _command in COMMANDS:
+    main.add_command(_command)
 
 
 def _tell(outcome: ReportOutcome, *, several: bool) -> None:

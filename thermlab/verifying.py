@@ -247,7 +247,8 @@ def recompute_bag(bag: Path) -> Recomputed:
                 copy_file(inputs / name, copied / name)
             now = _run_again(kind.name, copied, filed)
     except (ThermlabError, OSError, ValueError) as error:
-        reason = " / ".join(str(error).splitlines()) or type(error).__name__
+        lines = str(error).splitlines() or [type(error).__name__]
+        reason = lines[0] + (f" (and {len(lines) - 1} more)" if len(lines) > 1 else "")
         return Recomputed(bag=bag.name, filed_version=filed_version, version=__version__, reason=reason)
     n_numbers, moved = compare_results(filed, now)
     return Recomputed(bag=bag.name, filed_version=filed_version, version=__version__, n_numbers=n_numbers, moved=moved)
