@@ -265,3 +265,35 @@ def write_small_campaign(folder: Path) -> Path:
     for i in range(2):
         (folder / "logs" / f"{i}.csv").write_text("t,die,p,room\n0,20,50,20\n1,21,50,20\n", encoding="utf-8")
     return folder
+
+
+PAYLOAD = "<img src=x onerror=alert(1)>\"'&"
+
+
+def poisoned() -> Any:
+    """Return an analysis with a payload in every text that a user can write."""
+    analysis = made_up_analysis(
+        names={"grease<b>a": 0.0, PAYLOAD: 0.004, "$x$": -0.02}, title=f"{PAYLOAD} title", cautions=(PAYLOAD,)
+    )
+    run = replace(
+        analysis.runs[0], run=PAYLOAD, mount=PAYLOAD, note="=cmd()", lot=PAYLOAD, condition=PAYLOAD, reason=PAYLOAD,
+        used=False, sensor=PAYLOAD,
+    )  # fmt: skip
+    flagged = replace(
+        analysis.runs[1], flags=(replace(analysis.runs[1].flags[0], reason=PAYLOAD, severity="doubtful"),)
+    )
+    settings = analysis.settings | {"checks": {PAYLOAD: PAYLOAD, "list": [PAYLOAD]}}
+    return replace(
+        analysis,
+        runs=(run, flagged, *analysis.runs[2:]),
+        traces=analysis.traces[1:],
+        settings=settings,
+        sha256={PAYLOAD: "0" * 64},
+        overrides={"margin_K": (PAYLOAD, PAYLOAD)},
+    )
+
+
+def analyse_poisoned(campaign: str, **_: float) -> Any:
+    """Stand where the real analysis stands, with payloads."""
+    assert campaign
+    return poisoned()

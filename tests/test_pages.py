@@ -4,33 +4,10 @@ from dataclasses import replace
 from html.parser import HTMLParser
 
 import pytest
-from fixtures_analysis import made_up_analysis
+from fixtures_analysis import made_up_analysis, poisoned
 
 from thermlab import pages, tables
 from thermlab.rendering import contents, style_sheet
-
-PAYLOAD = "<img src=x onerror=alert(1)>\"'&"
-
-
-def poisoned():
-    analysis = made_up_analysis(
-        names={"grease<b>a": 0.0, PAYLOAD: 0.004, "$x$": -0.02}, title=f"{PAYLOAD} title", cautions=(PAYLOAD,)
-    )
-    run = replace(
-        analysis.runs[0], run=PAYLOAD, mount=PAYLOAD, note=PAYLOAD, lot=PAYLOAD, condition=PAYLOAD, reason=PAYLOAD,
-        used=False, sensor=PAYLOAD,
-    )  # fmt: skip
-    flagged = replace(
-        analysis.runs[1], flags=(replace(analysis.runs[1].flags[0], reason=PAYLOAD, severity="doubtful"),)
-    )
-    settings = analysis.settings | {"checks": {PAYLOAD: PAYLOAD, "list": [PAYLOAD]}}
-    return replace(
-        analysis,
-        runs=(run, flagged, *analysis.runs[2:]),
-        settings=settings,
-        sha256={PAYLOAD: "0" * 64},
-        overrides={"margin_K": (PAYLOAD, PAYLOAD)},
-    )
 
 
 def every_block(analysis):

@@ -11,16 +11,21 @@ from pathlib import Path
 
 import jsonschema
 import nbformat
+import numpy as np
 import pytest
 from fixtures_analysis import all_finite, stand_in_template, write_small_campaign
 
 from thermlab import outputs
 from thermlab.errors import InputError
-from thermlab.execution import ExecutionFailedError, execute_template, normalise
+from thermlab.execution import ExecutionFailedError, execute_template, normalise, template_path
 from thermlab.outputs import check_target, locked, publish, publish_failure
 from thermlab.parameters import as_overrides, check_parameters
+from thermlab.report_files import carried_results
 from thermlab.reports import FILES, ReportOutcome, exit_status, report
 from thermlab.results import results_schema
+from thermlab.simulated_campaigns import simulate_campaign
+from thermlab.simulated_logs import run_name, write_campaign
+from thermlab.simulation import SimulatedTreatment, passive_bench
 
 
 def digests(folder):
@@ -438,3 +443,116 @@ def test_a_kernel_that_dies_is_found_out_by_its_exception_alone(tmp_path):
 
     assert caught.value.state == "died"
     assert caught.value.notebook is not None
+
+
+# --- from logs to a report ------------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def bench_campaign(tmp_path_factory):
+    """A small campaign whose truth is known: two treatments, two mounts each, three steps."""
+    simulated = simulate_campaign(
+        passive_bench(),
+        [
+            SimulatedTreatment(name="grease-a", resistance_K_per_W=0.12, mount_sd_K_per_W=0.001),
+            SimulatedTreatment(name="paste-b", resistance_K_per_W=0.07, mount_sd_K_per_W=0.001),
+        ],
+        steps_W=(50.0, 70.0, 90.0),
+        rng=np.random.default_rng(11),
+        n_mounts=2,
+        soak_min=40.0,
+    )
+    name = run_name(simulated.mounts[0], 50.0)
+    folder = write_campaign(
+        tmp_path_factory.mktemp("bench") / "secret-campaign",
+        simulated,
+        settings={"limits": {"temperature_C": 95.0, "room_C": 35.0}},
+        sheet={name: {"note": "spread by secret-hand"}},
+    )
+    return folder, simulated
+
+
+def test_the_report_finds_the_truth_in_the_logs(bench_campaign):
+    folder, simulated = bench_campaign
+    before = digests(folder)
+
+    (outcome,) = report(folder)
+
+    assert outcome.state == "ok", outcome.message
+    results = json.loads((outcome.folder / "results.json").read_text())
+    jsonschema.validate(results, results_schema())
+    (item,) = results["comparison"]["treatments"]
+    low, high = item["simultaneous_interval_K"]
+    assert low <= simulated.truth.difference_K["paste-b"][-1] <= high
+    assert item["verdict"] == "cooler by more than the margin"
+    page = outcome.page.read_text("utf-8")
+    assert "paste-b runs cooler than grease-a by more than the margin of 1\u00a0K" in page
+    assert "secret-hand" in page
+    after = digests(folder)
+    assert {name: digest for name, digest in after.items() if not name.startswith(("report/", ".thermlab/"))} == before
+
+
+def test_a_room_above_the_limit_is_refused_before_a_kernel_starts(bench_campaign, tmp_path, monkeypatch):
+    monkeypatch.setattr("thermlab.execution.execute_template", None)
+
+    (outcome,) = report(bench_campaign[0], out=tmp_path / "out", parameters={"room_C": 99})
+
+    assert outcome.state == "bad input"
+    assert "a limit of 95 degC in a room of 99 degC" in outcome.message
+    assert not (tmp_path / "out").exists()
+
+
+def test_an_anonymous_report_names_no_file_path_or_note(bench_campaign, tmp_path):
+    folder, _ = bench_campaign
+
+    (outcome,) = report(folder, out=tmp_path / "out", anonymous=True)
+
+    assert outcome.state == "ok", outcome.message
+    logs = [path.name for path in (folder / "logs").iterdir()]
+    for name in FILES:
+        text = (outcome.folder / name).read_text("utf-8")
+        for secret in ("secret-hand", "secret-campaign", str(folder), str(tmp_path), *logs):
+            assert secret not in text, (name, secret)
+
+
+def test_plain_papermill_runs_the_same_notebook(bench_campaign, tmp_path):
+    folder, _ = bench_campaign
+    out = tmp_path / "plain.ipynb"
+    command = [sys.executable, "-m", "papermill", str(template_path("comparison")), str(out), "--no-progress-bar"]
+
+    subprocess.run(
+        [*command, "-p", "campaign", folder.name, "-p", "room_C", "30"],
+        check=True,
+        cwd=folder.parent,
+        capture_output=True,
+    )
+
+    assert [path.name for path in tmp_path.iterdir()] == ["plain.ipynb"]
+    results = carried_results(json.loads(out.read_text("utf-8")))
+    jsonschema.validate(results, results_schema())
+    assert results["overrides"]["room_C"] == [35.0, 30.0]
+
+
+def test_payloads_in_every_text_never_reach_a_page_as_markup(tmp_path):
+    campaign = write_small_campaign(tmp_path / "campaign")
+    template = stand_in_template(tmp_path, **{"import analyse\n": "import analyse_poisoned as analyse\n"})
+
+    (outcome,) = report(campaign, template=template)
+
+    assert outcome.state == "ok", outcome.message
+    page = outcome.page.read_text("utf-8")
+    assert "onerror=alert(1)" in page  # it is shown, as text
+    assert "<img src=x" not in page
+    assert set(re.findall(r"<(?!/)([a-zA-Z][a-zA-Z0-9]*)", page)) <= PAGE_TAGS
+    notebook = nbformat.reads((outcome.folder / "report.ipynb").read_text("utf-8"), as_version=4)
+    for cell in notebook.cells:
+        for output in cell.get("outputs", []):
+            assert "<img src=x" not in output.data.get("text/html", "")
+            assert "text/markdown" not in output.data
+    assert "'=cmd()" in (outcome.folder / "runs_reduced.csv").read_text()
+
+
+PAGE_TAGS = {
+    "html", "head", "meta", "title", "style", "body", "a", "div", "nav", "p", "ol", "li", "main", "h1", "h2", "h3",
+    "ul", "span", "strong", "figure", "img", "table", "caption", "thead", "tbody", "tr", "th", "td", "code",
+}  # fmt: skip

@@ -179,7 +179,11 @@ def throttle(analysis: Analysis) -> Picture | Block:
         A sentence in place of the picture where there is nothing to draw.
     """
     found = analysis.throttle
-    drawn = [] if found is None else [t for t in found.treatments if t.throttle_power_W is not None or t.observed]
+    drawn = (
+        []
+        if found is None
+        else [t for t in found.treatments if t.throttle_power_W is not None or t.directly_observed_W is not None]
+    )
     if found is None or not drawn:
         return remark("No picture of throttle powers: none can be given (see the cautions).")
     marks, (_, level) = marks_of(analysis), settings_of(analysis)
@@ -208,8 +212,8 @@ def throttle(analysis: Analysis) -> Picture | Block:
             )
             if item.interval_W is not None:
                 axes.plot(item.interval_W, [row, row], color=mark.colour, lw=6, alpha=0.45, zorder=3)
-            for seen in item.observed:
-                axes.plot(seen.held_power_W, row + 0.2, "x", color=PAGE["ink"], ms=7, mew=1.6, zorder=6)
+            if item.directly_observed_W is not None:
+                axes.plot(item.directly_observed_W, row + 0.22, "x", color=PAGE["ink"], ms=7, mew=1.6, zorder=6)
             if item.throttle_power_W is not None:
                 axes.plot(
                     item.throttle_power_W, row, mark.marker, color=mark.colour, ms=8.5, mec=PAGE["sheet"], zorder=5
@@ -225,7 +229,7 @@ def throttle(analysis: Analysis) -> Picture | Block:
             _top_step(axes, top)
         limit, room = f"{found.temperature_limit_C:g} °C", f"{found.room_C:g} °C"
         axes.set_xlabel(f"power in W at which the device reaches {limit} in a {room} room", fontsize=10)
-        _throttle_key(figure, level, any(item.observed for item in drawn))
+        _throttle_key(figure, level, any(item.directly_observed_W is not None for item in drawn))
     return Picture(figure, _throttle_alt(analysis, level))
 
 
@@ -236,12 +240,14 @@ def _top_step(axes: Axes, top_W: float) -> None:
     axes.set_xlim(min(low, top_W - 0.04 * (high - low)), max(high, top_W + 0.04 * (high - low)))
     axes.axvline(top_W, color=PAGE["muted"], lw=0.9, ls=(0, (4, 3)), zorder=1)
     above = blended_transform_factory(axes.transData, axes.transAxes)
+    low, high = axes.get_xlim()
+    place = (top_W - low) / (high - low)
     axes.text(
         top_W,
         1.01,
         f"highest step {top_W:g} W",
         transform=above,
-        ha="center",
+        ha="left" if place < 0.2 else "right" if place > 0.8 else "center",
         va="bottom",
         fontsize=9,
         color=PAGE["muted"],
@@ -257,7 +263,7 @@ def _throttle_key(figure: Figure, level: float, observed: bool) -> None:
     key.text(2.43, 0.5, f"{percent(level)} of a future mount", **_SMALL)
     if observed:
         key.plot(4.5, 0.5, "x", color=PAGE["ink"], ms=7, mew=1.6)
-        key.text(4.62, 0.5, "held in a run at limit", **_SMALL)
+        key.text(4.62, 0.5, "seen in runs at the limit", **_SMALL)
 
 
 def _throttle_alt(analysis: Analysis, level: float) -> str:
@@ -273,6 +279,8 @@ def _throttle_alt(analysis: Analysis, level: float) -> str:
             if interval is not None:
                 text += f", {name} {number(interval[0], decimals)} to {number(interval[1], decimals)} W"
         text += "".join(f", run {seen.run} held {seen.held_power_W:.1f} W" for seen in item.observed)
+        if item.directly_observed_W is not None:
+            text += f", moved to these conditions {item.directly_observed_W:.1f} W"
         parts.append(text)
     return (
         f"Throttle powers for a limit of {found.temperature_limit_C:g} degrees in a room at {found.room_C:g} degrees, "

@@ -21,7 +21,8 @@ if TYPE_CHECKING:
 
     from matplotlib.axes import Axes
 
-    from thermlab.analysis import Analysis, RunTrace
+    from thermlab.analysis import Analysis
+    from thermlab.settled_runs import RunTrace
 
 MOUNTS_PER_PICTURE = 9
 RUNS_PER_PICTURE = 48
@@ -162,8 +163,8 @@ def _middle_cut(name: str, longest: int = 17) -> str:
 
 def _check_picture(runs: Sequence[ReducedRun]) -> Picture:
     with style():
-        figure = new_figure(1.1 + 0.45 + 0.225 * len(FLAG_NAMES))
-        axes = figure.add_axes(inches_box(figure, left=1.95, right=0.1, bottom=1.1, top=0.45))
+        figure = new_figure(1.32 + 0.45 + 0.225 * len(FLAG_NAMES))
+        axes = figure.add_axes(inches_box(figure, left=1.95, right=0.1, bottom=1.32, top=0.45))
         axes.set_xlim(0.0, len(runs))
         axes.set_ylim(len(FLAG_NAMES), 0.0)
         for row in range(len(FLAG_NAMES) + 1):

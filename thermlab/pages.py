@@ -140,6 +140,12 @@ def cautions_block(cautions: Sequence[str], heading: str = "Cautions") -> Block:
     return tag("div", tag("p", heading), items(cautions), class_="cautions", role="note")
 
 
+def section_cautions(analysis: Analysis, part: str) -> Block:
+    """Return the cautions of one part, ``"comparison"`` or ``"throttle"``, to stand before it once more."""
+    found = getattr(analysis, part)
+    return cautions_block(() if found is None else found.cautions)
+
+
 def marks_of(analysis: Analysis) -> dict[str, Mark]:
     """Return the marks of the treatments of a campaign, baseline first."""
     settings = analysis.campaign.settings

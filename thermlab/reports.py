@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING, Any
 from thermlab import execution, outputs
 from thermlab.campaign import load_campaign
 from thermlab.errors import InputError, Problem, ReportError, ThermlabError
+from thermlab.overrides import apply_overrides
 from thermlab.parameters import as_overrides, check_parameters
 from thermlab.rendering import prepare
 from thermlab.report_files import (
@@ -184,7 +185,7 @@ def _report_in_worker(job: ReportJob) -> ReportOutcome:
 def _report_one(job: ReportJob) -> ReportOutcome:
     began = time.monotonic()
     try:
-        load_campaign(job.campaign)
+        apply_overrides(load_campaign(job.campaign).settings, **job.parameters)
         outputs.check_target(job.folder, FILES)
         with outputs.locked(job.folder):
             outcome = _make(job)

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING
 
-from thermlab.pages import Block, cautions_block, items, join, marks_of, remark, signed, table
+from thermlab.pages import Block, items, join, marks_of, remark, signed, table
 from thermlab.phrases import decimals_for, interval_decimals, number, percent, with_interval
 from thermlab.wording import settings_of
 
@@ -149,7 +149,7 @@ def value(analysis: Analysis) -> Block:
                 signed(item.treatment, marks),
                 number(item.cost_per_mount, 2),
                 _cost_per_K(item),
-                {True: "not beaten", False: "another is as cool and no dearer", None: "–"}[item.not_beaten],
+                {True: "not beaten", False: "another is cooler and no dearer", None: "–"}[item.not_beaten],
                 {True: "yes", False: "no", None: "not stated"}[conducts],
                 "" if treatment is None else treatment.handling,
                 "" if treatment is None else treatment.description,
@@ -170,7 +170,9 @@ def value(analysis: Analysis) -> Block:
 def _cost_per_K(item: TreatmentValue) -> str:
     if item.cost_per_K is None:
         return "–"
-    return number(item.cost_per_K, 2) + (f" ({_range(item.cost_per_K_interval)})" if item.cost_per_K_interval else "")
+    if item.cost_per_K_interval is None:
+        return number(item.cost_per_K, 2)
+    return with_interval(item.cost_per_K, item.cost_per_K_interval, sign=False)
 
 
 def runs(analysis: Analysis) -> Block:
@@ -187,7 +189,7 @@ def runs(analysis: Analysis) -> Block:
         headings,
         rows,
         numeric=(3, 4, 5, 6, 10, 11, 12, 13, 15),
-        wide=(8, 9),
+        wide=(9,),
         row_classes=["" if run.used else "unusable" for run in analysis.runs],
     )
 
@@ -288,13 +290,10 @@ def _flat(settings: Mapping[str, object], prefix: str = "") -> Iterator[tuple[st
         elif isinstance(value, (list, tuple)):
             yield f"{prefix}{name}", ", ".join(map(str, value)) or "none"
         else:
-            yield (
-                f"{prefix}{name}",
-                "not given" if value is None else f"{value:g}" if isinstance(value, float) else str(value),
-            )
+            yield f"{prefix}{name}", _setting(value)
 
 
-def section_cautions(analysis: Analysis, part: str) -> Block:
-    """Return the cautions of one part, ``"comparison"`` or ``"throttle"``, before what they touch."""
-    found = getattr(analysis, part)
-    return cautions_block(getattr(found, "cautions", ()) if found is not None else ())
+def _setting(value: object) -> str:
+    if value is None or isinstance(value, bool):
+        return {None: "not given", True: "yes", False: "no"}[value]
+    return f"{value:g}" if isinstance(value, float) else str(value)
