@@ -1,0 +1,103 @@
+"""Small pictures of the runs that are doubtful or were left out, one each, for the report."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from thermlab.marks import PAGE, Mark
+from thermlab.pages import Block, marks_of, remark
+from thermlab.phrases import number, watts
+from thermlab.pictures import Picture, Pictures, new_figure, short, style
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from matplotlib.axes import Axes
+
+    from thermlab.analysis import Analysis
+    from thermlab.runs import ReducedRun
+    from thermlab.settled_runs import RunTrace
+
+RUNS_PER_PICTURE = 8
+_COLUMNS = 2
+
+
+def doubtful_runs(analysis: Analysis) -> Pictures | Block:
+    """Draw every run that is doubtful, unusable or left out, with its fit window and the fitted approach.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        What was found.
+
+    Returns
+    -------
+    Pictures or Block
+        A sentence in place of the pictures where there is no such run.
+    """
+    runs = [run for run in analysis.runs if not run.used or run.worst() in ("doubtful", "unusable")]
+    traces = {trace.run: trace for trace in analysis.traces if len(trace.time_min)}
+    drawn = [run for run in runs if run.run in traces]
+    if not drawn:
+        return remark("No run is doubtful or was left out." if not runs else "None of these runs has readings.")
+    pages = [drawn[i : i + RUNS_PER_PICTURE] for i in range(0, len(drawn), RUNS_PER_PICTURE)]
+    marks = marks_of(analysis)
+    return Pictures(_picture(page, traces, marks) for page in pages)
+
+
+def _picture(runs: Sequence[ReducedRun], traces: dict[str, RunTrace], marks: dict[str, Mark]) -> Picture:
+    rows = math.ceil(len(runs) / _COLUMNS)
+    with style():
+        figure = new_figure(0.1 + 2.1 * rows + 0.7)
+        height = figure.get_size_inches()[1]
+        grid = figure.subplots(rows, _COLUMNS, squeeze=False).ravel()
+        figure.subplots_adjust(left=0.1, right=0.98, top=1 - 0.6 / height, bottom=0.82 / height)
+        figure.subplots_adjust(wspace=0.22, hspace=0.62)
+        for axes, run in zip(grid, runs, strict=False):
+            _panel(axes, run, traces[run.run], marks[run.treatment])
+        for axes in grid[len(runs) :]:
+            axes.set_axis_off()
+        for axes in grid[max(0, len(runs) - _COLUMNS) : len(runs)]:
+            axes.set_xlabel("minutes of soak", fontsize=9.5)
+        for axes in grid[::_COLUMNS]:
+            axes.set_ylabel("rise in K", fontsize=9.5)
+        words = "points: block means   shaded: fit window   curve: fitted approach"
+        figure.text(0.5, 0.15 / height, words, ha="center", va="center", fontsize=9, color=PAGE["muted"])
+    each = "; ".join(f"{run.run} ({_fate(run)}): {_why(run)}{_level(run)}" for run in runs)
+    return Picture(figure, f"Rise over time of {len(runs)} doubtful or left-out runs. {each}.")
+
+
+def _panel(axes: Axes, run: ReducedRun, trace: RunTrace, mark: Mark) -> None:
+    rise = np.asarray(trace.rise_K, dtype=float)
+    if trace.window_min is not None:
+        axes.axvspan(*trace.window_min, color=PAGE["band"], lw=0, zorder=0)
+    axes.plot(trace.time_min, rise, ".", color=mark.colour, ms=2.8, mew=0, zorder=2)
+    late = rise[len(rise) // 4 :]
+    known = late[~np.isnan(late)]
+    if known.size:
+        # Without the first rise, so that a degree can be seen; at least two degrees, so that noise looks like noise.
+        middle, half = (known.max() + known.min()) / 2.0, max(1.0, 0.6 * float(np.ptp(known)))
+        axes.set_ylim(middle - half, middle + half)
+    if len(trace.fitted_time_min):
+        axes.plot(trace.fitted_time_min, trace.fitted_rise_K, color=PAGE["ink"], lw=1.1, zorder=3)
+    axes.set_xlim(0.0, float(trace.time_min[-1]))
+    axes.tick_params(labelsize=9)
+    colour = PAGE["ink"] if run.used else PAGE["wrong"]
+    title = f"{short(run.run, 24, 1)}  {watts(run.set_power_W)}\n{short(f'{_fate(run)}: {_why(run)}', 40, 1)}"
+    axes.set_title(title, fontsize=9, loc="left", color=colour)
+
+
+def _fate(run: ReducedRun) -> str:
+    return "used, doubtful" if run.used else "left out"
+
+
+def _why(run: ReducedRun) -> str:
+    flags = ", ".join(flag.flag for flag in run.flags if flag.severity != "note")
+    return flags if not run.reason or run.reason == flags else run.reason + (f"; {flags}" if flags else "")
+
+
+def _level(run: ReducedRun) -> str:
+    return "" if run.rise_K is None else f", settled rise {number(run.rise_K, 1)} K"
