@@ -275,6 +275,18 @@ def test_a_file_is_no_target(tmp_path):
         check_target(tmp_path / "report", FILES)
 
 
+def test_a_link_in_a_campaign_does_not_choose_where_the_report_goes(tmp_path):
+    campaign = write_small_campaign(tmp_path / "campaign")
+    (tmp_path / "elsewhere").mkdir()
+    (campaign / "report").symlink_to(tmp_path / "elsewhere")
+
+    (outcome,) = report(campaign, template=small_template(tmp_path, "1"))
+
+    assert outcome.state == "bad input"
+    assert "found a link" in outcome.message
+    assert list((tmp_path / "elsewhere").iterdir()) == []
+
+
 def test_exit_status():
     def outcome(state):
         return ReportOutcome(campaign=Path("c"), folder=Path("r"), state=state)

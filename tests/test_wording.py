@@ -51,7 +51,7 @@ def test_not_replicated_gives_no_verdict_and_no_interval():
 
     assert answer.claim == "No verdict on pad-b"
     assert "interval" not in answer.lead
-    assert "Mount pad-b and grease-a at least twice more each" in answer.next_step
+    assert "Make two or more fresh mounts of pad-b and of grease-a" in answer.next_step
 
 
 def test_no_mount_at_all_is_said():

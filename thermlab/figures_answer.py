@@ -94,7 +94,7 @@ def _bar(axes: Axes, interval: tuple[float, float], row: float, colour: str, *, 
 
 def _difference_axes(axes: Axes, comparison: Comparison, margin: float) -> None:
     rows = [comparison.baseline, *(item.treatment for item in comparison.treatments)]
-    axes.set_yticks(range(len(rows)), [short(name) for name in rows])
+    axes.set_yticks(range(len(rows)), [short(name) for name in rows], fontsize=10)
     axes.set_ylim(len(rows) - 0.42, -0.45)
     low, high = axes.get_xlim()
     low, high = min(low, -1.35 * margin), max(high, 1.35 * margin)
@@ -107,7 +107,8 @@ def _difference_axes(axes: Axes, comparison: Comparison, margin: float) -> None:
         text = f"{number(item.difference_K, decimals, sign=True)} K"
         if interval is not None:
             text += " [" + ", ".join(number(end, decimals, sign=True) for end in interval) + "]"
-        centred = min(max(item.difference_K, low + 0.22 * (high - low)), high - 0.22 * (high - low))
+        half = 0.008 * len(text) * (high - low)  # about half the width of the text
+        centred = min(max(item.difference_K, low + half), high - half)
         halo = [withStroke(linewidth=3.0, foreground=PAGE["sheet"])]
         axes.text(centred, row + 0.44, text, ha="center", va="center", fontsize=9.5, path_effects=halo)
     quiet(axes)
@@ -221,7 +222,7 @@ def throttle(analysis: Analysis) -> Picture | Block:
                 decimals = interval_decimals(item.interval_W, default=0)
                 text = f"{number(item.throttle_power_W, decimals)} W"
                 axes.text(item.throttle_power_W, row - 0.27, text, ha="center", va="bottom", fontsize=9.5)
-        axes.set_yticks(range(len(drawn)), [short(item.treatment) for item in drawn])
+        axes.set_yticks(range(len(drawn)), [short(item.treatment) for item in drawn], fontsize=10)
         axes.set_ylim(len(drawn) - 0.5, -0.65)
         axes.margins(x=0.06)
         quiet(axes)

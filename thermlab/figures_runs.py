@@ -50,15 +50,16 @@ def rise_against_power(analysis: Analysis) -> Picture | Block:
         figure = new_figure(6.1 if reference else 4.0)
         height = figure.get_size_inches()[1]
         split = 2.85 if reference else 0.7
-        upper = figure.add_axes(inches_box(figure, left=0.95, right=1.5, bottom=split, top=0.3))
+        upper = figure.add_axes(inches_box(figure, left=1.0, right=1.45, bottom=split, top=0.3))
         _draw_mounts(upper, mounts, curves, marks, None)
         _unused(upper, analysis.runs)
         upper.set_ylabel("rise over the room in K")
         upper.set_ylim(0.0, 1.06 * upper.get_ylim()[1])
-        _name_lines(upper, _ends(mounts, curves, None), marks, gap_in=0.36, height_in=height - split - 0.3)
+        if not reference or len({name for name, _ in mounts}) <= 5:  # lines of many lie too close here to be named
+            _name_lines(upper, _ends(mounts, curves, None), marks, height_in=height - split - 0.3)
         if reference:
             lower = figure.add_axes(
-                inches_box(figure, left=0.95, right=1.5, bottom=0.62, top=height - 2.65), sharex=upper
+                inches_box(figure, left=1.0, right=1.45, bottom=0.62, top=height - 2.65), sharex=upper
             )
             upper.tick_params(labelbottom=False)
             lower.axhline(0.0, color=PAGE["rule"], lw=1.0, zorder=0)
@@ -67,7 +68,7 @@ def rise_against_power(analysis: Analysis) -> Picture | Block:
             lower.set_ylabel("less the curve of\n" + short(whose, 18, 1) + " in K", fontsize=10)
             lower.margins(y=0.12)
             lower.set_xlabel("set power in W")
-            _name_lines(lower, _ends(mounts, curves, reference), marks, gap_in=0.36, height_in=2.03)
+            _name_lines(lower, _ends(mounts, curves, reference), marks, height_in=2.03)
         else:
             upper.set_xlabel("set power in W")
     return Picture(figure, _rise_alt(analysis, mounts))
@@ -117,7 +118,11 @@ def _draw_mounts(
     for mount, steps in mounts.items():
         mark = marks[mount[0]]
         # Beside each other, so that mounts of several treatments at one step can all be seen.
-        aside = 0.0 if reference is None else 0.13 * gap * (names.index(mount[0]) - (len(names) - 1) / 2.0)
+        aside = (
+            0.0
+            if reference is None
+            else min(0.13, 0.6 / len(names)) * gap * (names.index(mount[0]) - (len(names) - 1) / 2.0)
+        )
         at = np.array(list(steps))
         rises = np.array(list(steps.values()))
         if reference is not None:
@@ -143,25 +148,22 @@ def _ends(
     return {name: sum(values) / len(values) for name, values in ends.items()}
 
 
-def _name_lines(axes: Axes, ends: dict[str, float], marks: dict[str, Mark], *, gap_in: float, height_in: float) -> None:
+def _name_lines(axes: Axes, ends: dict[str, float], marks: dict[str, Mark], *, height_in: float) -> None:
     """Write each treatment's name beside the end of its lines instead of a legend."""
     low, high = axes.get_ylim()
     names = list(ends)
-    heights = spread_labels([(ends[name] - low) / (high - low) for name in names], gap_in / height_in)
+    gap = min(0.36 / height_in, 1.0 / max(len(names) - 1, 1))
+    lines = 2 if gap * height_in > 0.3 else 1
+    heights = spread_labels([(ends[name] - low) / (high - low) for name in names], gap)
+    aside = min(0.0, 1.0 - max(heights)) + max(0.0, -min(heights))  # into the axes, where they fit
     for name, y in zip(names, heights, strict=True):
         mark = marks[name]
         axes.plot(
-            [1.04],
-            [y],
-            mark.marker,
-            transform=axes.transAxes,
-            mfc="none",
-            mec=mark.colour,
-            mew=1.2,
-            ms=6,
+            [1.04], [y + aside], mark.marker, transform=axes.transAxes, mfc="none", mec=mark.colour, mew=1.2, ms=6,
             clip_on=False,
-        )
-        axes.text(1.065, y, short(name, 15), transform=axes.transAxes, va="center", fontsize=10, color=mark.colour)
+        )  # fmt: skip
+        text = short(name, 14, lines)
+        axes.text(1.07, y + aside, text, transform=axes.transAxes, va="center", fontsize=9.8, color=mark.colour)
     axes.set_ylim(low, high)
 
 

@@ -13,7 +13,7 @@ from matplotlib.patches import Rectangle
 from thermlab.marks import PAGE, SEVERITY, SEVERITY_LETTER, Mark
 from thermlab.pages import Block, marks_of, remark
 from thermlab.phrases import number
-from thermlab.pictures import WIDTH_IN, Picture, Pictures, inches_box, new_figure, quiet, short, style
+from thermlab.pictures import WIDTH_IN, Picture, Pictures, inches_box, middle_cut, new_figure, quiet, short, style
 from thermlab.runs import FLAG_NAMES, ReducedRun
 
 if TYPE_CHECKING:
@@ -81,7 +81,7 @@ def _trace_picture(
                     shown.append(trace.run)
         axes.set_yticks(
             [row + 0.5 for row in range(len(mounts))],
-            [f"{short(name, 15, 1)}\nmount {short(mount, 9, 1)}" for name, mount in mounts],
+            [f"{short(name, 15)}\nmount {short(mount, 9, 1)}" for name, mount in mounts],
             fontsize=9,
         )  # fmt: skip
         axes.set_xticks([column + 0.5 for column in range(len(steps))], [f"{power:g} W" for power in steps])
@@ -157,10 +157,6 @@ def checks(analysis: Analysis) -> Pictures | Block:
     return Pictures(_check_picture(analysis.runs[i : i + size]) for i in range(0, len(analysis.runs), size))
 
 
-def _middle_cut(name: str, longest: int = 17) -> str:
-    return name if len(name) <= longest else f"{name[: longest // 2]}…{name[-(longest // 2) :]}"
-
-
 def _check_picture(runs: Sequence[ReducedRun]) -> Picture:
     with style():
         figure = new_figure(1.32 + 0.45 + 0.225 * len(FLAG_NAMES))
@@ -183,7 +179,7 @@ def _check_picture(runs: Sequence[ReducedRun]) -> Picture:
         every = max(1, math.ceil(len(runs) * 0.125 / (WIDTH_IN - 2.05)))
         axes.set_xticks(
             [column + 0.5 for column in range(0, len(runs), every)],
-            [_middle_cut(run.run) for run in runs[::every]], rotation=90, fontsize=8,
+            [middle_cut(run.run, 17) for run in runs[::every]], rotation=90, fontsize=8,
         )  # fmt: skip
         axes.tick_params(length=0)
         quiet(axes, keep=())

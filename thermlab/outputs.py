@@ -41,6 +41,9 @@ def check_target(target: Path, names: Collection[str]) -> None:
     InputError
         The target is not a folder, or holds something else.
     """
+    if target.is_symlink():
+        # A campaign from elsewhere must not choose where on this machine its report is written.
+        raise InputError([Problem(str(target), "a link", "a folder, or nothing")])
     if not target.exists():
         return
     if not target.is_dir():

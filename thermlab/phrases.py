@@ -37,8 +37,8 @@ def decimals_for(u: float | None, *, default: int = 1) -> int:
 
 
 def together(text: str) -> str:
-    """Keep a number and its unit on one line."""
-    return _UNIT.sub("\\1\u00a0\\2", text)
+    """Keep a number and its unit on one line, and write degrees Celsius as people do."""
+    return _UNIT.sub("\\1\u00a0\\2", text.replace(" degC", " °C"))
 
 
 def interval_decimals(interval: Interval, *, default: int = 1) -> int:

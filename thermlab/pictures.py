@@ -102,9 +102,16 @@ def new_figure(height_in: float) -> Figure:
 
 
 def short(text: str, width: int = 16, lines: int = 2) -> str:
-    """Wrap a name to some lines and cut what does not fit."""
-    wrapped = textwrap.wrap(text, width=width, max_lines=lines, placeholder=" …", break_on_hyphens=True) or [""]
+    """Wrap a name to some lines; one that is too long loses its middle, since names often differ at the end."""
+    fitting = middle_cut(text, width * lines - (4 if lines > 1 else 0))
+    wrapped = textwrap.wrap(fitting, width=width, max_lines=lines, placeholder=" …", break_on_hyphens=True)
     return "\n".join(wrapped)
+
+
+def middle_cut(text: str, longest: int) -> str:
+    """Take out the middle of a text that is longer than `longest` characters."""
+    kept = longest - 1
+    return text if len(text) <= longest else f"{text[: kept - kept // 2]}…{text[-(kept // 2) :]}"
 
 
 def inches_box(

@@ -218,7 +218,7 @@ def _run_row(run: ReducedRun, treatment: Block) -> tuple[object, ...]:
 
 
 def _flag(flag: Flag) -> str:
-    evidence = ", ".join(f"{name} {value:.4g}" for name, value in flag.evidence.items())
+    evidence = ", ".join(f"{name} {value:.3g}" for name, value in flag.evidence.items())
     return f"{flag.flag} ({flag.severity}): {flag.reason}" + (f" [{evidence}]" if evidence else "")
 
 

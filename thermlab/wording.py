@@ -205,9 +205,7 @@ def _next_step(  # noqa: PLR0911 - one step per verdict
     name, base = item.treatment, comparison.baseline
     margin = f"{settings_of(analysis)[0]:g} K"
     if item.verdict == "not replicated":
-        return (
-            f"Mount {name} and {base} at least twice more each, taking turns; then the scatter between mounts is known."
-        )
+        return f"Make two or more fresh mounts of {name} and of {base}, taking turns; then their scatter is known."
     if item.verdict == "undecided" and item.mounts_needed is not None:
         return (
             f"To settle a difference of {margin}, plan about {item.mounts_needed} mounts of each treatment in total "
