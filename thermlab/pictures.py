@@ -84,7 +84,7 @@ class Pictures(tuple[Picture, ...]):
         from IPython.display import display  # noqa: PLC0415
 
         for picture in self:
-            display(picture)
+            display(picture)  # type: ignore[no-untyped-call]
 
 
 @contextmanager
