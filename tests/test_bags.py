@@ -145,7 +145,7 @@ def test_a_changed_list_is_named(bag, name):
     assert name in check.changed
 
 
-@pytest.mark.parametrize("name", [MANIFEST, TAG_MANIFEST])
+@pytest.mark.parametrize("name", ["bagit.txt", MANIFEST, TAG_MANIFEST])
 def test_a_missing_list_is_a_problem(bag, name):
     (bag / name).unlink()
 
@@ -198,7 +198,7 @@ def test_names_decomposed_by_a_file_system_are_the_same_names(tmp_path):
 
 
 def test_a_folder_that_is_no_bag_is_bad_input(tmp_path):
-    with pytest.raises(InputError, match=r"no bagit.txt; allowed: the folder of a bag"):
+    with pytest.raises(InputError, match=r"no bagit\.txt and no manifest; allowed: the folder of a bag"):
         check_bag(tmp_path)
 
 

@@ -23,7 +23,7 @@ from pathlib import Path
 from typing import Any
 
 from thermlab import __version__, archive_index, archive_list
-from thermlab.bags import write_tags
+from thermlab.bags import is_bag, write_tags
 from thermlab.errors import ArchiveError, InputError, Problem
 from thermlab.filing import copy_file, sha256_file, show_name, sync_folder, write_file
 from thermlab.sources import Source, inspect, tidy
@@ -120,7 +120,7 @@ def _check_archive(target: Path) -> None:
     if not target.is_dir():
         raise InputError([Problem(str(target), "a file", "an archive, or a folder that is new or empty")])
     names = [entry.name for entry in target.iterdir() if not entry.name.startswith(".")]
-    strange = [name for name in names if name not in BESIDE and not (target / name / "bagit.txt").is_file()]
+    strange = [name for name in names if name not in BESIDE and not is_bag(target / name)]
     if strange and archive_list.LIST not in names:
         found = f"a folder that holds {', '.join(show_name(name) for name in sorted(strange)[:5])}"
         raise InputError([Problem(str(target), found, "an archive, or a folder that is new or empty")])
@@ -171,28 +171,38 @@ def _file(source: Source, target: Path, mended: str | None) -> Filed:
         staged.rename(bag)
         sync_folder(target)
         last = archive_list.append(target, entry)
-    except BaseException:
-        _undo(target, staged, bag)
-        raise
-    archive_list.withdraw(target)
-    n_bytes = sum((bag / name).stat().st_size for name in digests)
+    except BaseException as error:
+        # The disk may fail after the list was put in place: then the bag is filed, and that is what is said.
+        if _undo(target, staged, bag) or not isinstance(error, OSError):
+            raise
+        raise ArchiveError(f"filed as {bag}, but the disk failed right after: {error}") from error
     try:
+        archive_list.withdraw(target)
         archive_index.write_index(target)
+        n_bytes = sum((bag / name).stat().st_size for name in digests)
     except OSError as error:
-        raise ArchiveError(f"filed as {bag}, but the index page could not be written: {error}") from error
+        raise ArchiveError(f"filed as {bag}, but the index page is perhaps not up to date: {error}") from error
     return Filed(
         bag=bag, n_files=len(digests), n_bytes=n_bytes, last_sha256=last, left_out=source.left_out, mended=mended
     )
 
 
-def _undo(target: Path, staged: Path, bag: Path) -> None:
-    """Take back a filing that failed; what cannot be taken back now, the next filing clears or finishes."""
+def _undo(target: Path, staged: Path, bag: Path) -> bool:
+    """Take back a filing that failed, unless it is listed already; what is left over, the next filing clears.
+
+    Returns
+    -------
+    bool
+        Whether nothing was filed.
+    """
+    if bag.name in {entry.bag for entry in archive_list.read_lines(target)[0]}:
+        return False
     with contextlib.suppress(OSError):
-        if bag.is_dir() and bag.name not in {entry.bag for entry in archive_list.read_lines(target)[0]}:
+        if bag.is_dir():
             bag.rename(staged)
         shutil.rmtree(staged, ignore_errors=True)
-        if not bag.is_dir():
-            archive_list.withdraw(target)
+        archive_list.withdraw(target)
+    return True
 
 
 def _free_name(target: Path, folder: str, created: str) -> str:

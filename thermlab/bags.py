@@ -150,6 +150,11 @@ def read_manifest(path: Path) -> dict[str, str]:
     return found
 
 
+def is_bag(folder: Path) -> bool:
+    """Whether a folder is a bag, perhaps a damaged one: any one of its three lists is enough."""
+    return any((folder / name).is_file() for name in ("bagit.txt", MANIFEST, TAG_MANIFEST))
+
+
 def check_bag(folder: str | Path) -> BagCheck:
     """Read every byte of a bag and name what is not as it was filed.
 
@@ -169,8 +174,8 @@ def check_bag(folder: str | Path) -> BagCheck:
         The folder is not there or is no bag at all.
     """
     folder = Path(folder)
-    if not (folder / "bagit.txt").is_file():
-        raise InputError([Problem(str(folder), "no bagit.txt", "the folder of a bag")])
+    if not is_bag(folder):
+        raise InputError([Problem(str(folder), "no bagit.txt and no manifest", "the folder of a bag")])
     problems = [*_declaration_problems(folder)]
     lists: dict[str, str] = {}
     for name, wanted in ((MANIFEST, "data/"), (TAG_MANIFEST, "")):
@@ -212,7 +217,11 @@ def check_bag(folder: str | Path) -> BagCheck:
 
 
 def _declaration_problems(folder: Path) -> Iterator[str]:
-    text = (folder / "bagit.txt").read_bytes()[:1000].decode("utf-8", "replace")
+    try:
+        text = (folder / "bagit.txt").read_bytes()[:1000].decode("utf-8", "replace")
+    except OSError:
+        yield "bagit.txt cannot be read"
+        return
     match = re.match(r"BagIt-Version: (\d+\.\d+)\r?\nTag-File-Character-Encoding: UTF-8\r?\n?\Z", text)
     if match is None or match[1] not in _READABLE_VERSIONS:
         yield f"bagit.txt does not declare BagIt {' or '.join(_READABLE_VERSIONS)} in UTF-8"

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from thermlab import archive_list
 from thermlab.archives import BESIDE, STAGED
-from thermlab.bags import BagCheck, check_bag
+from thermlab.bags import TAG_MANIFEST, BagCheck, check_bag, is_bag
 from thermlab.differences import Moved, compare_results
 from thermlab.errors import InputError, Problem, ThermlabError
 from thermlab.filing import copy_file, show_name, walk_files
@@ -148,7 +148,7 @@ def verify(place: str | Path, *, recompute: bool = False, last: str | None = Non
         The folder is neither a bag nor an archive.
     """
     place = Path(place)
-    if (place / "bagit.txt").is_file():
+    if is_bag(place):
         return _verify_bag(place, recompute=recompute, last=last)
     if not place.is_dir() or not (_bag_folders(place) or (place / archive_list.LIST).exists()):
         raise InputError([Problem(str(place), "neither a bag nor an archive", "a folder that thermlab archive made")])
@@ -193,16 +193,14 @@ def _verify_bag(bag: Path, *, recompute: bool, last: str | None) -> Verified:
 
 
 def _bag_folders(archive: Path) -> list[str]:
-    return sorted(
-        entry.name for entry in archive.iterdir() if not entry.name.startswith(".") and (entry / "bagit.txt").is_file()
-    )
+    return sorted(entry.name for entry in archive.iterdir() if not entry.name.startswith(".") and is_bag(entry))
 
 
 def _against_list(check: BagCheck, entry: archive_list.Entry | None) -> Iterator[str]:
     if entry is None:
         yield f"added: the bag {show_name(check.bag)}, which the list does not have"
     elif entry.tagmanifest_sha256 != check.tagmanifest_sha256:
-        yield f"replaced: the bag {show_name(check.bag)} is not the one that was listed (its tag manifest differs)"
+        yield f"replaced: the bag {show_name(check.bag)} is not the one that was listed ({TAG_MANIFEST} differs)"
 
 
 def _notes(archive: Path, announced: archive_list.Entry | None) -> Iterator[str]:
@@ -211,7 +209,7 @@ def _notes(archive: Path, announced: archive_list.Entry | None) -> Iterator[str]
     for entry in sorted(archive.iterdir()):
         if entry.name.startswith(STAGED):
             yield f"{show_name(entry.name)} is left from a filing cut short; the next thermlab archive removes it"
-        elif not entry.name.startswith(".") and entry.name not in BESIDE and not (entry / "bagit.txt").is_file():
+        elif not entry.name.startswith(".") and entry.name not in BESIDE and not is_bag(entry):
             yield f"{show_name(entry.name)} is not part of the archive"
 
 
