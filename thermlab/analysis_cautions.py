@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, Any
 
 from thermlab.overrides import DECISION
@@ -9,8 +10,12 @@ from thermlab.overrides import DECISION
 if TYPE_CHECKING:
     from thermlab.campaign import Campaign
     from thermlab.effects import Comparison
+    from thermlab.runs import ReducedRun
     from thermlab.settled_runs import SettledRuns
     from thermlab.throttle_records import ThrottlePower
+
+# Two standard uncertainties of a difference, about 95 %, and half of what is worth acting on.
+REPEATS_DIFFER, REPEATS_DIFFER_K = 2.0, 0.5
 
 _WORDS = {
     "margin_K": "margin (K)",
@@ -60,6 +65,7 @@ def campaign_cautions(
         *_throttle(campaign, throttle),
         *_bench(settled),
         *_room(campaign),
+        *_repeats(settled),
         *_left_out(settled),
         *campaign.cautions,
         *notes,
@@ -107,6 +113,29 @@ def _room(campaign: Campaign) -> list[str]:
         f"The room was not logged: {constant.value_C:g} degC was read off a thermometer, with a standard uncertainty "
         f"of {constant.u_K:g} K. A room that moved is in the rises."
     ]
+
+
+def _repeats(settled: SettledRuns) -> list[str]:
+    """Repeats of a step on one mount that differ by more than their own scatter allows."""
+    groups: dict[tuple[str, str, float], list[ReducedRun]] = {}
+    for run in settled.runs:
+        if run.used and run.rise_K is not None and run.u_rise_a_K:
+            groups.setdefault((run.treatment, run.mount, run.set_power_W), []).append(run)
+    found = []
+    for (treatment, mount, power), repeats in groups.items():
+        if len(repeats) < 2:
+            continue
+        low = min(repeats, key=lambda run: run.rise_K or 0.0)
+        high = max(repeats, key=lambda run: run.rise_K or 0.0)
+        spread = (high.rise_K or 0.0) - (low.rise_K or 0.0)
+        u = math.hypot(low.u_rise_a_K or 0.0, high.u_rise_a_K or 0.0)
+        if spread > REPEATS_DIFFER * u and spread > REPEATS_DIFFER_K:
+            found.append(
+                f"The repeats {low.run} and {high.run} of {treatment} mount {mount} at {power:g} W differ by "
+                f"{spread:.1f} K, {spread / u:.1f} times what their own scatter explains: something changed between "
+                "them that was not logged (air, room, contact)."
+            )
+    return found
 
 
 def _left_out(settled: SettledRuns) -> list[str]:

@@ -30,6 +30,13 @@ CONVECTION_EXPONENT = {"passive": -0.2, "forced": 0.0}
 SLOW_FROM = {"passive": 0.2, "forced": 0.3}
 # Beyond this relative standard uncertainty no time constant is claimed.
 LARGEST_RELATIVE_U = 0.25
+# Fits that begin later have to agree where they can be made: on a soak too short to
+# show the slow approach the time constant grows with the beginning of the fit.
+LATER_STARTS = (0.6, 0.9)
+LARGEST_GROWTH = 0.2
+GROWTH_RATIO = 2.0
+# One or two runs alone cannot tell a fast bench from the beginning of a slow one.
+SHOWN_BY_SOAK, SHOWN_BY_ONE_SOAK, FEW_RUNS = 1.4, 4.0, 3
 COARSE_GRID = 25
 FINE_GRID = 9
 OUTLYING = 4.0
@@ -194,8 +201,28 @@ def estimate_time_constant(
     Returns
     -------
     BenchTimeConstant or None
-        None where the data do not determine one (relative standard uncertainty above 0.25).
+        None where the data do not determine one: relative standard uncertainty above 0.25, or
+        a value that grows when the fit begins later, as on a soak too short to show the slow approach.
     """
+    found = _estimate(runs, slow_from=slow_from, guess_s=guess_s)
+    if found is None:
+        return None
+    longest = max(run.end_s / run.scale for run in runs)
+    needed = SHOWN_BY_SOAK if len(runs) >= FEW_RUNS else SHOWN_BY_ONE_SOAK
+    if longest < needed * found.time_constant_s:
+        return None
+    for start in LATER_STARTS:
+        later = _estimate(runs, slow_from=start, guess_s=found.time_constant_s)
+        if later is None:
+            continue
+        u_growth = np.hypot(found.u_time_constant_s, later.u_time_constant_s)
+        growth = later.time_constant_s - found.time_constant_s
+        if growth > max(LARGEST_GROWTH * found.time_constant_s, GROWTH_RATIO * u_growth):
+            return None
+    return found
+
+
+def _estimate(runs: Sequence[Approach], *, slow_from: float, guess_s: float | None) -> BenchTimeConstant | None:
     members = [i for i, run in enumerate(runs) if run.time_s.size >= 12]
     tau = guess_s if guess_s is not None else _first_guess([runs[i] for i in members])
     if tau is None:
