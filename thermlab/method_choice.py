@@ -1,16 +1,21 @@
-"""Which variance method carries the headline, and why."""
+"""Which variance method carries the headline, and why; how many mounts would settle it."""
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
+from thermlab.sample_size import mounts_needed, sd_upper_limit
 from thermlab.variances import Prior, cochran, order_can_be_fitted
 
 if TYPE_CHECKING:
     from thermlab.effects import PriorUse
     from thermlab.mounts import MountTable
     from thermlab.reference import ReferenceRise
-    from thermlab.scatter import Variance
+    from thermlab.scatter import Groups, Scatter, Variance
+
+_PLANNED_POWER = 0.80
+_SD_LIMIT_CONFIDENCE = 0.80
 
 
 def cochran_at_reference(table: MountTable, reference: ReferenceRise) -> tuple[float | None, float | None]:
@@ -81,3 +86,58 @@ def method_in_words(used: Variance, with_order: bool, prior: PriorUse | None, n_
     if prior is not None:
         words += f", mount SD pooled with a prior of {prior.used_dof:g} degrees of freedom (half of {prior.dof:g})"
     return words
+
+
+def mounts_to_settle(table: MountTable, scatter: Scatter, groups: Groups, margin_K: float) -> dict[str, int | None]:
+    """Mounts of each treatment in total that would settle a difference of one margin.
+
+    Parameters
+    ----------
+    table : MountTable
+        Used mounts.
+    scatter : Scatter
+        Their scatter at the reference power.
+    groups : Groups
+        Treatments and variance method of the headline.
+    margin_K : float
+        Difference to be settled, K.
+
+    Returns
+    -------
+    dict of str to int or None
+        By candidate, for a power of 0.80 at the upper 80 % limit of the mount SD; without an entry where no scatter
+        can be had.
+    """
+    filled = int((table.counts() > 0).sum())
+    if filled < 2:
+        return {}
+    if groups.variance == "welch":
+        # The scatter of the two treatments alone, and a share of alpha for each candidate.
+        return {
+            item.treatment: mounts_needed(
+                margin_K,
+                sd_upper_limit(_pair_sd(scatter, item.treatment, groups.baseline), item.dof, _SD_LIMIT_CONFIDENCE),
+                power=_PLANNED_POWER,
+                alpha=groups.alpha / (filled - 1),
+            )
+            for item in scatter.differences
+            if item.dof is not None
+        }
+    if scatter.sd is None or not scatter.sd > 0.0 or (scatter.no_scatter and not scatter.dof > scatter.own_dof):
+        return {}
+    number = mounts_needed(
+        margin_K,
+        sd_upper_limit(scatter.sd, scatter.dof, _SD_LIMIT_CONFIDENCE),
+        power=_PLANNED_POWER,
+        alpha=groups.alpha,
+        n_treatments=filled,
+        n_candidates=filled - 1,
+        prior_dof=groups.prior_dof,
+    )
+    return dict.fromkeys(table.treatments, number)
+
+
+def _pair_sd(scatter: Scatter, candidate: str, baseline: str) -> float:
+    """Root mean square of two treatments' own standard deviations."""
+    own = [scatter.sd_by_treatment[name] or 0.0 for name in (candidate, baseline)]
+    return math.sqrt(0.5 * (own[0] ** 2 + own[1] ** 2))
