@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from mount_campaigns import LADDER_W, TREATMENTS, simulate, true_rise_K
 from scipy import stats
+from scipy.optimize import brentq
 
 from thermlab.comparison import Prior
 from thermlab.runs import HeldPower
@@ -184,12 +185,15 @@ def held(power_W, rise_K, treatment="grease-a", ambient_C=24.0):
 
 
 def test_held_power_is_moved_along_the_curve():
-    """Held 130 W at 71 K in a 24 degC room; in a 28 degC room 67 K are left: 4 K less, over the slope at 130 W."""
+    """Held 130 W at 71 K in a 24 degC room; in a 28 degC room 67 K are left: 4 K less along the curve."""
     runs = campaign(17, (2, 2), (0.0, 0.0), mount_sd_K=0.0, noise_K=0.0)
     found = predict(runs, held=[held(130.0, 71.0), replace(held(132.0, 71.0), run="h2")])
-    slope = 0.15 + 45.0 * 0.8 / 120.0 * (130.0 / 120.0) ** -0.2
-    slope_2 = 0.15 + 45.0 * 0.8 / 120.0 * (132.0 / 120.0) ** -0.2
-    expected = np.mean([130.0 - 4.0 / slope, 132.0 - 4.0 / slope_2])
+    expected = np.mean(
+        [
+            brentq(lambda p, at=power: true_rise_K(p) - (true_rise_K(at) - 4.0), 50.0, 140.0, xtol=1e-10)
+            for power in (130.0, 132.0)
+        ]
+    )
     assert found.treatments[0].directly_observed_W == pytest.approx(expected, rel=1e-6)
     assert [o.run for o in found.treatments[0].observed] == ["h1", "h2"]
     assert found.treatments[1].directly_observed_W is None

@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from thermlab.rounding import round_to_uncertainty
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
@@ -14,7 +16,7 @@ if TYPE_CHECKING:
     from thermlab.mounts import MountTable
     from thermlab.reference import ReferenceRise
     from thermlab.scatter import Scatter
-    from thermlab.secondary import OffsetCheck
+    from thermlab.secondary import OffsetCheck, SecondaryEffect
 
 _LARGEST_COUNT_RATIO = 2.0
 _STRONG_ORDER_CORRELATION = 0.7
@@ -184,7 +186,8 @@ def caution_curve(fit: LackOfFit | None) -> list[str]:
         )
     if fit.kink is not None:
         cautions.append(
-            f"The rise per watt changes by {fit.kink.jump_K_per_W:+.3g} K/W between {fit.kink.below_W:g} W and "
+            f"The rise per watt changes by {_signed(fit.kink.jump_K_per_W, fit.kink.standard_error_K_per_W)} K/W "
+            f"between {fit.kink.below_W:g} W and "
             f"{fit.kink.above_W:g} W: did a fan change its speed? Then no single curve runs through the ladder."
         )
     return cautions
@@ -195,8 +198,91 @@ def caution_offset(check: OffsetCheck | None, alpha: float) -> list[str]:
     if check is None:
         return []
     return [
-        f"{test.treatment} differs from the baseline by an offset of {test.offset_K:+.2g} K that does not grow with "
-        f"power (p = {test.p_value:.2g}): look for a moved probe or room sensor, and at the offset-proof slope."
+        f"{test.treatment} differs from the baseline by an offset of {_signed(test.offset_K, test.standard_error_K)} K "
+        f"that does not grow with power (p = {test.p_value:.2g}): look for a moved probe or room sensor, and at the "
+        "offset-proof slope."
         for test in check.treatments
         if test.p_value < alpha
     ]
+
+
+def caution_steps(table: MountTable) -> list[str]:
+    """Say which steps the secondaries rest on where some mounts lack some steps."""
+    common = table.steps_W[table.common]
+    if not table.names or common.size == table.steps_W.size:
+        return []
+    if not common.size:
+        return ["No power step was used of every mount: there is no ladder mean, no offset and no offset-proof slope."]
+    rest = "" if common.size > 1 else "; one step has no slope and no offset"
+    return [
+        "Ladder mean, upper steps, offset and offset-proof slope rest on the steps that every mount has: "
+        + ", ".join(f"{step:g}" for step in common)
+        + f" W{rest}."
+    ]
+
+
+def caution_nulls(
+    table: MountTable,
+    items: Sequence[TreatmentComparison],
+    secondary: Sequence[SecondaryEffect],
+    scatter: Scatter,
+    check: OffsetCheck | None,
+    fit: LackOfFit | None,
+) -> list[str]:
+    """Say why anything else is missing, where the missing headline does not say it already.
+
+    Parameters
+    ----------
+    table : MountTable
+        Used mounts.
+    items : sequence of TreatmentComparison
+        Candidates.
+    secondary : sequence of SecondaryEffect
+        Declared secondaries.
+    scatter : Scatter
+        Scatter at the reference power.
+    check : OffsetCheck or None
+        Check for an offset.
+    fit : LackOfFit or None
+        Test of the rise curve.
+
+    Returns
+    -------
+    list of str
+    """
+    if not table.names:
+        return []
+    cautions = []
+    answered = [item.treatment for item in items if item.simultaneous_interval_K is not None]
+    if scatter.sd is None and not items:
+        cautions.append("The scatter between mounts is not known: there is one mount.")
+    alone = [item.treatment for item in items if item.treatment in answered and item.welch_interval_K is None]
+    if alone:
+        cautions.append(
+            f"No Welch interval beside the pooled one for {', '.join(alone)}: it takes two mounts of each and some "
+            "scatter between them."
+        )
+    silent: dict[str, list[str]] = {}
+    for effect in secondary:
+        if effect.treatment in answered and effect.difference is not None and effect.interval is None:
+            silent.setdefault(effect.treatment, []).append(effect.estimand)
+    for name, estimands in silent.items():
+        why = (
+            "a prior mount SD says nothing of it, and one mount of each shows no scatter"
+            if scatter.own_dof <= 0.0
+            else "its numbers agree to the last digit"
+        )
+        cautions.append(f"No interval for {', '.join(estimands)} of {name}: {why}.")
+    unseen = []
+    if check is None and any(item.n_mounts for item in items):
+        unseen.append("an offset between treatments (takes two steps that all mounts share, three with one mount each)")
+    if fit is None:
+        unseen.append("the shape of the rise curve (takes two mounts that share three steps)")
+    if unseen:
+        cautions.append(f"Not tested, for want of runs or of scatter between them: {'; '.join(unseen)}.")
+    return cautions
+
+
+def _signed(value: float, u: float) -> str:
+    """Write a value with its sign, to the digits of its uncertainty."""
+    return ("+" if value > 0.0 else "") + round_to_uncertainty(value, u)

@@ -17,18 +17,25 @@ from thermlab.cautions import (
     caution_curve,
     caution_default_reference,
     caution_missing,
+    caution_nulls,
     caution_offset,
     caution_order,
     caution_p_values,
     caution_prior,
+    caution_steps,
 )
 from thermlab.effects import Comparison, PriorUse, TreatmentComparison
 from thermlab.lack_of_fit import assess_curve
 from thermlab.least_squares import NotEstimableError
-from thermlab.method_choice import choose_variance, cochran_at_reference, method_in_words, order_is_usable
+from thermlab.method_choice import (
+    choose_variance,
+    cochran_at_reference,
+    method_in_words,
+    mounts_to_settle,
+    order_is_usable,
+)
 from thermlab.mounts import MountTable, fit_common_steps, tabulate_mounts
 from thermlab.reference import ReferenceRise, reference_rise, summarise_mounts
-from thermlab.sample_size import mounts_needed, sd_upper_limit
 from thermlab.scatter import Difference, Groups, Scatter, judge_mounts
 from thermlab.secondary import check_offset, compare_secondaries
 from thermlab.variances import Prior
@@ -40,9 +47,6 @@ if TYPE_CHECKING:
     from thermlab.runs import ReducedRun
 
 __all__ = ["Comparison", "Prior", "PriorUse", "TreatmentComparison", "compare_treatments"]
-
-_PLANNED_POWER = 0.80
-_SD_LIMIT_CONFIDENCE = 0.80
 
 
 def compare_treatments(
@@ -114,13 +118,14 @@ def compare_treatments(
     )
     scatter, plain_welch = _judge(table, reference, groups, prior_use)
     prior_use = _judge_prior(prior_use, scatter)
-    needed = _needed(table, scatter, margin_K, alpha)
+    needed = mounts_to_settle(table, scatter, groups, margin_K)
     items = tuple(
         _conclude(item, welch, table, baseline, margin_K, reference, scatter, needed)
         for item, welch in zip(scatter.differences, plain_welch.differences, strict=True)
     )
     fit = assess_curve(table)
     check = check_offset(table, groups)
+    secondary = compare_secondaries(table, groups, prior=prior, run_noise_K=noise or 0.0)
     several = used == "welch" and sum(item.dof is not None for item in items) > 1
     first = next((item for item in items if item.dof is not None), None)
     cautions = [
@@ -132,6 +137,8 @@ def compare_treatments(
         *caution_p_values(items, alpha),
         *caution_curve(fit),
         *caution_offset(check, alpha),
+        *caution_steps(table),
+        *caution_nulls(table, items, secondary, scatter, check, fit),
     ]
     power = reference.power_W
     return Comparison(
@@ -155,7 +162,7 @@ def compare_treatments(
         mount_sd_dof=scatter.dof if scatter.sd is not None else None,
         mount_sd_by_treatment=scatter.sd_by_treatment,
         treatments=items,
-        secondary=compare_secondaries(table, groups, prior=prior, run_noise_K=noise or 0.0),
+        secondary=secondary,
         offset_check=check,
         mounts=summarise_mounts(table, reference),
         prior=prior_use,
@@ -206,7 +213,7 @@ def _conclude(
     margin_K: float,
     reference: ReferenceRise,
     scatter: Scatter,
-    needed: int | None,
+    needed: dict[str, int | None],
 ) -> TreatmentComparison:
     """Apply the verdict rule to one candidate."""
     counts = dict(zip(table.treatments, (int(n) for n in table.counts()), strict=True))
@@ -232,6 +239,9 @@ def _conclude(
         )
     equivalent = is_equivalent(item.equivalence_interval, margin_K)
     verdict, note = decide(interval, bool(equivalent), margin_K)
+    mounts = needed.get(item.treatment) if verdict == "undecided" else None
+    if mounts is not None and mounts <= min(counts[item.treatment], counts[baseline]):
+        note = "as many mounts as a difference of one margin takes are in: it is smaller, or chance hides it"
     return replace(
         common,
         interval_K=item.interval,
@@ -242,27 +252,10 @@ def _conclude(
         equivalent=equivalent,
         verdict=verdict,
         verdict_note=note,
-        mounts_needed=needed if verdict == "undecided" else None,
+        mounts_needed=mounts,
         standard_error_K=item.standard_error,
         dof=item.dof,
         critical_value=item.simultaneous_critical,
-    )
-
-
-def _needed(table: MountTable, scatter: Scatter, margin_K: float, alpha: float) -> int | None:
-    """Mounts of each treatment to settle a difference of one margin, planned with the upper limit of the mount SD."""
-    if scatter.sd is None or not scatter.sd > 0.0 or (scatter.no_scatter and not scatter.dof > scatter.own_dof):
-        return None
-    filled = int((table.counts() > 0).sum())
-    if filled < 2:
-        return None
-    return mounts_needed(
-        margin_K,
-        sd_upper_limit(scatter.sd, scatter.dof, _SD_LIMIT_CONFIDENCE),
-        power=_PLANNED_POWER,
-        alpha=alpha,
-        n_treatments=filled,
-        n_candidates=filled - 1,
     )
 
 

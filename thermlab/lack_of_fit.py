@@ -34,6 +34,8 @@ class Kink:
         The steps it lies between, W.
     jump_K_per_W : float
         Change of rise over power above it, K/W; negative: cooled better.
+    standard_error_K_per_W : float
+        Standard error of the jump, from the scatter of single runs, K/W.
     p_value : float
         Two-sided, adjusted for the number of places looked at.
     """
@@ -41,6 +43,7 @@ class Kink:
     below_W: float
     above_W: float
     jump_K_per_W: float
+    standard_error_K_per_W: float
     p_value: float
 
 
@@ -109,7 +112,7 @@ def assess_curve(table: MountTable) -> LackOfFit | None:
 
 def _find_kink(steps: np.ndarray, rise: np.ndarray, noise: float, dof: int) -> Kink | None:
     """Try a jump of the resistance between every two neighbours and keep the one that explains most."""
-    best: tuple[float, int, float] | None = None
+    best: tuple[float, int, float, float] | None = None
     for place in range(1, steps.size):
         above = np.where(np.arange(steps.size) >= place, steps, 0.0)
         try:
@@ -117,15 +120,21 @@ def _find_kink(steps: np.ndarray, rise: np.ndarray, noise: float, dof: int) -> K
         except NotEstimableError:
             continue
         jump = float(fit.coefficients[2])
-        t = jump / math.sqrt(noise * float(fit.unscaled_covariance[2, 2]))
-        if best is None or abs(t) > abs(best[0]):
-            best = (t, place, jump)
+        error = math.sqrt(noise * float(fit.unscaled_covariance[2, 2]))
+        if best is None or abs(jump / error) > abs(best[0]):
+            best = (jump / error, place, jump, error)
     if best is None:
         return None
-    t, place, jump = best
+    t, place, jump, error = best
     p_value = min(1.0, (steps.size - 1) * t_tail(t, dof))
     # A curve bent by radiation is not quite a power law either; a fan that changes speed is a larger matter.
     large = abs(jump) * steps[place] > _KINK_SHARE_OF_RISE * abs(rise[place])
     if p_value >= _KINK_LEVEL or not large:
         return None
-    return Kink(below_W=float(steps[place - 1]), above_W=float(steps[place]), jump_K_per_W=jump, p_value=p_value)
+    return Kink(
+        below_W=float(steps[place - 1]),
+        above_W=float(steps[place]),
+        jump_K_per_W=jump,
+        standard_error_K_per_W=error,
+        p_value=p_value,
+    )

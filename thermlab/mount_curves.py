@@ -35,20 +35,23 @@ class MountCurve:
         Fitted curve.
     fit : LinearFit or None
         Its least-squares fit; None where the bend is shared by all mounts.
+    covariance : ndarray, shape (2, 2)
+        Covariance of its b and a for a run noise of 1.
     run_noise_K : float or None
-        Scatter of single runs about the curves of all mounts, K.
+        Scatter of single runs about the curves of all mounts, K; None without degrees of freedom.
     """
 
     curve: RiseCurve
     fit: LinearFit | None
+    covariance: Floats
     run_noise_K: float | None
 
     def power_variance_W2(self, power_W: float) -> float:
         """Variance of a power solved from the curve that comes from the scatter of single runs, W2."""
-        if self.fit is None or self.run_noise_K is None:
+        if self.run_noise_K is None:
             return 0.0
         row = _basis(power_W)
-        variance = self.run_noise_K**2 * float(row @ self.fit.unscaled_covariance @ row)
+        variance = self.run_noise_K**2 * float(row @ self.covariance @ row)
         return variance / self.curve.slope_K_per_W(power_W) ** 2
 
     def interval_W(self, rise_K: float, confidence_level: float) -> Interval | None:
@@ -89,18 +92,64 @@ def curves_of_mounts(table: MountTable) -> tuple[list[MountCurve | None], str]:
         dof = sum(fit.dof for fit in fits)
         noise = float(np.sqrt(sum(float(fit.residuals @ fit.residuals) for fit in fits) / dof)) if dof else None
         curves: list[MountCurve | None] = [
-            MountCurve(curve=_rise_curve(table, i, *fits[i].coefficients), fit=fits[i], run_noise_K=noise)
+            MountCurve(
+                curve=_rise_curve(table, i, *fits[i].coefficients),
+                fit=fits[i],
+                covariance=fits[i].unscaled_covariance,
+                run_noise_K=noise,
+            )
             for i in range(n_mounts)
         ]
         return curves, f"{words} per mount"
     shared = fit_shared_curve(table)
     if shared is None:
         return [None] * n_mounts, f"{words}: too few power steps"
-    b, a = shared
+    pairs = [np.array([i, n_mounts]) for i in range(n_mounts)]
     curves = [
-        MountCurve(curve=_rise_curve(table, i, float(b[i]), a), fit=None, run_noise_K=None) for i in range(n_mounts)
+        MountCurve(
+            curve=_rise_curve(table, i, *shared.coefficients[pair]),
+            fit=None,
+            covariance=shared.unscaled_covariance[np.ix_(pair, pair)],
+            run_noise_K=shared.residual_sd,
+        )
+        for i, pair in enumerate(pairs)
     ]
     return curves, f"{words}, b per mount, a shared by all mounts because some have fewer than three steps"
+
+
+def mean_curve(curves: Sequence[RiseCurve]) -> RiseCurve | None:
+    """Return the mean of several curves, over the ladders of all; None without any."""
+    if not curves:
+        return None
+    return RiseCurve(
+        b_K_per_W=sum(curve.b_K_per_W for curve in curves) / len(curves),
+        a=sum(curve.a for curve in curves) / len(curves),
+        lowest_W=min(curve.lowest_W for curve in curves),
+        highest_W=max(curve.highest_W for curve in curves),
+    )
+
+
+def move_along(curve: RiseCurve, power_W: float, rise_K: float, other_rise_K: float) -> float | None:
+    """Move an observed power along a curve to another rise.
+
+    Parameters
+    ----------
+    curve : RiseCurve
+        Curve whose shape is followed; the observation need not lie on it.
+    power_W, rise_K : float
+        What was observed, W and K.
+    other_rise_K : float
+        Rise wanted, K.
+
+    Returns
+    -------
+    float or None
+        Power at that rise, W; None where the shifted curve never gets there.
+    """
+    if not other_rise_K > 0.0:
+        return None
+    off_the_curve = rise_K - curve.rise_K(power_W)
+    return curve.power_W(other_rise_K - off_the_curve)
 
 
 def model_spread_W(

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thermlab.curves import curve_design
-from thermlab.least_squares import Floats, NotEstimableError, fit_linear
+from thermlab.least_squares import Floats, LinearFit, NotEstimableError, fit_linear
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -210,7 +210,7 @@ def fit_common_steps(table: MountTable) -> CommonStepFit:
     )
 
 
-def fit_shared_curve(table: MountTable, exponent: float | None = None) -> tuple[Floats, float] | None:
+def fit_shared_curve(table: MountTable, exponent: float | None = None) -> LinearFit | None:
     """Fit ``y = b_ij P + a P**q`` with one ``a`` for all mounts.
 
     Parameters
@@ -222,8 +222,8 @@ def fit_shared_curve(table: MountTable, exponent: float | None = None) -> tuple[
 
     Returns
     -------
-    (b_K_per_W, a) : tuple of ndarray, shape (N,), and float
-        None where no mount has two steps, so that nothing fixes ``a``.
+    LinearFit or None
+        Coefficients b of the mounts, K/W, then a; None where no mount has two steps, so that nothing fixes ``a``.
     """
     rows, columns = np.nonzero(table.present)
     both = curve_design(table.steps_W[columns]) if exponent is None else curve_design(table.steps_W[columns], exponent)
@@ -231,7 +231,6 @@ def fit_shared_curve(table: MountTable, exponent: float | None = None) -> tuple[
     design[np.arange(rows.size), rows] = both[:, 0]
     design[:, -1] = both[:, 1]
     try:
-        fit = fit_linear(design, table.rise_K[table.present])
+        return fit_linear(design, table.rise_K[table.present])
     except NotEstimableError:
         return None
-    return fit.coefficients[:-1], float(fit.coefficients[-1])

@@ -183,9 +183,8 @@ def _slopes_about_shared_curve(table: MountTable, power: float) -> Floats | None
     shared = fit_shared_curve(table)
     if shared is None:
         return None
-    b, a = shared
     basis = curve_design(np.array([power]))[0]
-    values: Floats = b * basis[0] + a * basis[1]
+    values: Floats = shared.coefficients[:-1] * basis[0] + shared.coefficients[-1] * basis[1]
     return values
 
 

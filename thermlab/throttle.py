@@ -16,7 +16,7 @@ import numpy as np
 from thermlab.cautions import caution_curve
 from thermlab.dunnett import t_point
 from thermlab.lack_of_fit import assess_curve
-from thermlab.mount_curves import MountCurve, curves_of_mounts, model_spread_W
+from thermlab.mount_curves import MountCurve, curves_of_mounts, mean_curve, model_spread_W, move_along
 from thermlab.mounts import MountTable, tabulate_mounts
 from thermlab.scatter import Groups, Scatter, Variance, judge_mounts
 from thermlab.throttle_cautions import caution_intervals, caution_items, caution_observed, caution_room
@@ -220,13 +220,14 @@ def _describe(
     observed = tuple(item for item in held if item.treatment == name)
     own_curves = [curve.curve for curve in (curves[i] for i in own) if curve is not None]
     every = [curve.curve for curve in curves if curve is not None]
+    by_mount = {table.names[i]: curve.curve for i, curve in ((i, curves[i]) for i in own) if curve is not None}
     moved = []
     for item in observed:
-        # The mean curve of the treatment, or of the bench where the treatment has none of its own.
-        slopes = [curve.slope_K_per_W(item.held_power_W) for curve in own_curves or every]
-        slope = float(np.mean(slopes)) if slopes else 0.0
-        if slope > 0.0 and limit > 0.0:
-            moved.append(item.held_power_W + (limit - item.held_rise_K) / slope)
+        # The curve of its mount, else of its treatment, or of the bench where the treatment has none of its own.
+        along = by_mount.get(item.mount) or mean_curve(own_curves or every)
+        power = None if along is None else move_along(along, item.held_power_W, item.held_rise_K, limit)
+        if power is not None:
+            moved.append(power)
     result = TreatmentThrottle(
         treatment=name,
         n_mounts=len(own_curves),

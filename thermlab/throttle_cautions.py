@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from thermlab.rounding import format_interval, round_to_uncertainty
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
@@ -31,14 +33,26 @@ def caution_items(items: Sequence[TreatmentThrottle]) -> list[str]:
 def caution_intervals(items: Sequence[TreatmentThrottle], scatter: Scatter) -> list[str]:
     """Say why a throttle power has no interval."""
     without = [item.treatment for item in items if item.throttle_power_W is not None and item.interval_W is None]
-    if not without:
-        return []
+    apart = [
+        item.treatment
+        for item in items
+        if item.difference_W is not None and item.difference_interval_W is None and item.treatment not in without
+    ]
     why = (
         "the mounts agree to the last digit"
         if scatter.no_scatter
         else "one mount cannot show how far the next would differ"
     )
-    return [f"No interval for the throttle power of {', '.join(without)}: {why}."]
+    cautions = []
+    if without:
+        cautions.append(f"No interval for the throttle power of {', '.join(without)}: {why}.")
+    if apart:
+        # Under Welch a treatment of one mount takes the interval from its difference alone.
+        cautions.append(
+            f"No interval for the difference of throttle powers of {', '.join(apart)}: the mounts of one of the two "
+            "cannot show their scatter."
+        )
+    return cautions
 
 
 def caution_observed(items: Sequence[TreatmentThrottle]) -> list[str]:
@@ -47,10 +61,16 @@ def caution_observed(items: Sequence[TreatmentThrottle]) -> list[str]:
     for item in items:
         seen, band = item.directly_observed_W, item.future_mount_interval_W
         if seen is not None and band is not None and not band[0] <= seen <= band[1]:
+            half = 0.5 * (band[1] - band[0])
             cautions.append(
-                f"Runs of {item.treatment} that shed power at the limit point to {seen:.4g} W, outside the "
-                f"{band[0]:.4g} to {band[1]:.4g} W predicted for one mount: believe the observation and look for the "
-                "reason."
+                f"Runs of {item.treatment} that shed power at the limit point to {round_to_uncertainty(seen, half)} W, "
+                f"outside the {format_interval(*band, 'W')} predicted for one mount: believe the observation and look "
+                "for the reason."
+            )
+        if item.observed and seen is None:
+            cautions.append(
+                f"Runs of {item.treatment} shed power at the limit, but without a rising curve the power they held "
+                "cannot be moved to the customer's room and limit."
             )
     return cautions
 
