@@ -24,9 +24,9 @@ from build_examples import (
 from filed_examples import snapshot
 from PIL import Image
 
-from thermlab import records
+from thermlab import record_pages, records
 from thermlab.archives import archive
-from thermlab.build_expectations import expected_rises
+from thermlab.build_expectations import Expected, expected_rises
 from thermlab.build_references import Reference, load_reference
 from thermlab.build_settings import BuildSettings, load_build
 from thermlab.build_throttle import BuildThrottle, build_throttle
@@ -160,8 +160,6 @@ def test_a_step_the_campaign_lacks_is_cautioned(place):
     ],
 )
 def test_the_rule_of_the_verdict(interval, insides, verdict):
-    from thermlab.build_expectations import Expected
-
     rises = [
         Expected(
             set_power_W=90.0,
@@ -170,6 +168,7 @@ def test_the_rule_of_the_verdict(interval, insides, verdict):
             expected_rise_K=50.0,
             n_mounts=3,
             interval_K=None if inside is None else (49.0, 51.0),
+            fresh_mount_interval_K=None,
             inside=inside,
             mounts_K=(),
         )
@@ -207,7 +206,7 @@ def simulated_reference(rng, n_mounts=3):
 
 
 def test_fresh_mounts_lie_in_their_intervals_and_throttle_where_said():
-    """200 simulated builds: both coverages within three binomial standard errors of 0.95 (0.904 or more)."""
+    """200 simulated builds: both coverages at most three binomial standard errors below 0.95, at 0.904 or more."""
     rng = np.random.default_rng(42)
     settings = BuildSettings.model_validate(build_settings(customer=CUSTOMER))
     inside = held = 0
@@ -221,7 +220,7 @@ def test_fresh_mounts_lie_in_their_intervals_and_throttle_where_said():
         inside += rises[0].inside
         held += low <= true_throttle_W(LIMIT_K, extra_K_per_W=extra) <= high
 
-    assert inside / 200 >= 0.90
+    assert inside / 200 >= 0.904
     assert held / 200 >= 0.904
 
 
@@ -427,8 +426,6 @@ def test_bad_input_writes_nothing(place):
 
 
 def test_text_of_a_build_stays_text(place):
-    from thermlab import record_pages
-
     payload = "<img src=x onerror=alert(1)>\"'"
     settings = {"title": payload, "notes": payload, "lot": payload, "signature": payload, "build": payload}
     found = assess_build(make_build(place, **settings, **asked(100)))

@@ -124,7 +124,7 @@ def rises(assessment: BuildAssessment) -> Block:
     headings = (
         "power step",
         "rise of this build in K [± one standard uncertainty]",
-        f"a fresh mount was expected at, in K [{level} prediction interval]",
+        f"a fresh mount was expected to read, in K [{level} prediction interval]",
         "mounts behind it",
         "this build is",
     )
