@@ -17,6 +17,10 @@ import numpy as np
 MAX_DIGITS = 15
 """Most digits of a plain number: as a whole number it is exact in a float64."""
 MAX_CELL = MAX_DIGITS + 2
+WORD = 8
+"""Bytes of a cell that are read at once, as one 64-bit number."""
+BATCH = 1 << 14
+"""Cells read side by side: few enough that what is worked with stays in the processor's cache."""
 
 SPELLINGS = {
     "degC": ("degC", "°C", "º C", "° C", "℃", "C", "deg C", "celsius", "Celsius"),
@@ -53,6 +57,8 @@ class Cells:
     delimiters, first : numpy.ndarray
         Positions of all delimiters; (n_lines,) index of each line's first one.
         Empty where there is a grid.
+    spaced : bool
+        Whether any cell has spaces or tabs around it.
     """
 
     data: Any
@@ -62,6 +68,7 @@ class Cells:
     grid: Any
     delimiters: Any
     first: Any
+    spaced: bool
 
     def columns(self, rows: Any, positions: list[int]) -> tuple[Any, Any]:
         """Return the byte ranges (n_rows, n_positions) of columns, without the spaces around the cells."""
@@ -75,7 +82,8 @@ class Cells:
             for column, position in enumerate(positions):
                 if position == 0:
                     start[:, column] = self.starts[rows]
-        _trim(self.data, start, end)
+        if self.spaced:
+            _trim(self.data, start, end)
         return start, end
 
     def cell_ends(self, rows: Any, position: int) -> Any:
@@ -107,8 +115,11 @@ class Cells:
 def cut_cells(region: bytes, delimiter: str) -> Cells:
     """Find the lines and cells of a text that ends with a line end."""
     data = np.frombuffer(region, dtype=np.uint8)
-    n_lines = region.count(b"\n")
-    is_edge = (data == 10) | (data == ord(delimiter))
+    is_end = data == 10
+    n_lines = int(np.count_nonzero(is_end))
+    is_edge = is_end | (data == ord(delimiter))
+    blank = (data == 32) | (data == 9)
+    spaced = bool(blank[0] or (blank[1:] & is_edge[:-1]).any() or (blank[:-1] & is_edge[1:]).any())
     per_line, rest = divmod(int(np.count_nonzero(is_edge)), n_lines)
     per_line -= 1
     none = np.zeros(0, dtype=np.int64)
@@ -117,13 +128,13 @@ def cut_cells(region: bytes, delimiter: str) -> Cells:
         ends = edges[:, -1]
         if (data[ends] == 10).all():
             starts = np.concatenate([[0], ends[:-1] + 1])
-            return Cells(data, starts, ends, np.broadcast_to(per_line, n_lines), edges, none, none)
-    ends = np.flatnonzero(data == 10)
+            return Cells(data, starts, ends, np.broadcast_to(per_line, n_lines), edges, none, none, spaced)
+    ends = np.flatnonzero(is_end)
     starts = np.concatenate([[0], ends[:-1] + 1])
     delimiters = np.flatnonzero(data == ord(delimiter))
     first = np.searchsorted(delimiters, starts)
     count = np.searchsorted(delimiters, ends) - first
-    return Cells(data, starts, ends, count, None, delimiters, first)
+    return Cells(data, starts, ends, count, None, delimiters, first, spaced)
 
 
 def _trim(data: Any, start: Any, end: Any) -> None:
@@ -168,13 +179,84 @@ def plain_numbers(data: Any, start: Any, end: Any, decimal: str) -> tuple[Any, A
     odd : numpy.ndarray
         (n,) bool: neither plain nor blank.
     """
+    values = np.full(len(start), np.nan)
+    odd = np.empty(len(start), dtype=bool)
+    for begin in range(0, len(start), BATCH):
+        batch = slice(begin, begin + BATCH)
+        first, last = start[batch], end[batch]
+        length = last - first
+        # One word holds most cells; only longer ones are read place by place.
+        short = (length > 0) & (length <= WORD) & (last >= WORD)
+        if short.all():
+            values[batch], plain = _short_numbers(data, first, last, decimal)
+            odd[batch] = ~plain
+            continue
+        odd[batch] = length > 0
+        for which, read in ((short, _short_numbers), (odd[batch] & ~short, _long_numbers)):
+            at = np.flatnonzero(which)
+            if at.size:
+                values[begin + at], plain = read(data, first[at], last[at], decimal)
+                odd[begin + at] = ~plain
+    return values, odd
+
+
+def _repeated(byte: int) -> Any:
+    """Return the word that holds one byte in every place."""
+    return np.uint64(byte * 0x0101010101010101)
+
+
+_KEEP = np.array([0] + [(2**64 - 1) << (8 * (WORD - n)) & (2**64 - 1) for n in range(1, WORD + 1)], dtype=np.uint64)
+_TENS = 10.0 ** np.arange(WORD + 1)
+
+
+def _short_numbers(data: Any, start: Any, end: Any, decimal: str) -> tuple[Any, Any]:
+    """Read cells of 1 to 8 bytes, none in the first 8 bytes of the data: values, and which are plain decimals."""
+    begin = end - WORD
+    base = int(begin.min())
+    begin = begin - base
+    text = data[base : base + int(begin.max()) + WORD]
+    words = np.zeros(len(text) // WORD + 2, dtype="<u8")
+    words.view(np.uint8)[: len(text)] = text
+    # The cell's last byte becomes the highest of the word, whatever its place among the words of the text.
+    at, shift = begin >> 3, (begin & 7).astype(np.uint64) << np.uint64(3)
+    word = (words[at] >> shift) | ((words[at + 1] << np.uint64(1)) << (np.uint64(63) - shift))
+    first = data[start]
+    signed = (first == 45) | (first == 43)
+    length = end - start - signed
+    keep = _KEEP[length]
+    word = (word & keep) | (_repeated(48) & ~keep)
+    # The high bit of every byte that is the decimal sign (no carry from byte to byte).
+    low7, apart = _repeated(0x7F), word ^ _repeated(ord(decimal))
+    sign_bit = ~(((apart & low7) + low7) | apart | low7)
+    has_sign = sign_bit != 0
+    before = (sign_bit >> np.uint64(7)) - has_sign
+    shifted = (word & before) << np.uint64(8) | np.uint64(48)
+    behind = ~(before | (before << np.uint64(8)) | np.uint64(0xFF))
+    word = np.where(has_sign, shifted | (word & behind), word)
+    high = _repeated(0xF0)
+    plain = ((word & high) == _repeated(0x30)) & (((word + _repeated(6)) & high) == _repeated(0x30))
+    plain &= (length > has_sign) & (sign_bit & (sign_bit - has_sign) == 0)
+    places = np.where(has_sign, 7 - (np.bitwise_count(before) >> 3), 0)
+    # Neighbouring digits, pairs and fours join to one whole number below 10^8.
+    word = ((word & _repeated(0x0F)) * np.uint64(2561)) >> np.uint64(8)
+    word = ((word & np.uint64(0x00FF00FF00FF00FF)) * np.uint64(6553601)) >> np.uint64(16)
+    word = ((word & np.uint64(0x0000FFFF0000FFFF)) * np.uint64(42949672960001)) >> np.uint64(32)
+    # A whole number below 10^15 over a power of ten: both exact, so the quotient is rounded correctly.
+    values = word.astype(np.float64) / _TENS[places]
+    np.negative(values, out=values, where=first == 45)
+    values[~plain] = np.nan
+    return values, plain
+
+
+def _long_numbers(data: Any, start: Any, end: Any, decimal: str) -> tuple[Any, Any]:
+    """Read filled cells of any length, place by place: values, and which are plain decimals."""
     length = end - start
     values = np.full(len(start), np.nan)
     filled = length > 0
     width = min(int(length.max(initial=0)), MAX_CELL)
     plain = filled & (length <= width) & (end >= width)
     if not plain.any():
-        return values, filled
+        return values, plain
     # Right-aligned, one row per place: the last digits of all cells stand side by side.
     digits = np.empty((width, len(end)), dtype=np.uint8)
     for row in range(width):
@@ -206,7 +288,7 @@ def plain_numbers(data: Any, start: Any, end: Any, decimal: str) -> tuple[Any, A
     negative = signed & (first == 45)
     if negative.any():
         values[negative] = -values[negative]
-    return values, ~plain & filled
+    return values, plain
 
 
 class CellRefusedError(ValueError):

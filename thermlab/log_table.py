@@ -36,6 +36,7 @@ _TO_STANDARD: dict[str, Callable[[Any], Any]] = {
     "GHz": lambda x: x * 1e3,
     "Hz": lambda x: x / 1e6,
 }
+_STANDARD = {"degC", "W", "MHz"}
 _RANGES = {
     "degC": (-100.0, 400.0, "degC"),
     "degF": (-100.0, 400.0, "degC"),
@@ -139,8 +140,9 @@ def read_table(
 def _refuse_flood(log: LogText, region: bytes, delimiter: str, header: Header) -> None:
     """Refuse a file with far more cells than its lines can have, before any memory is spent on them."""
     mark, most = delimiter.encode(), 2 * len(header.names) + 100
+    data = np.frombuffer(region, dtype=np.uint8)
     # bytes.count is slow where there is much to count
-    if np.count_nonzero(np.frombuffer(region, dtype=np.uint8) == mark[0]) <= most * region.count(b"\n"):
+    if np.count_nonzero(data == mark[0]) <= most * np.count_nonzero(data == 10):
         return
     begin, line = 0, header.line + 1
     while True:
@@ -168,9 +170,15 @@ def _values(lines: LogRows, rows: Any) -> dict[str, Any]:
             problems += _odd_cells(lines, part, columns, (start, end, numbers, odd), counts)
         read[begin : begin + step] = numbers.reshape(len(part), len(columns))
     if not problems:
+        for column, (role, _) in enumerate(columns):
+            if role.unit not in _STANDARD:
+                read[:, column] = _TO_STANDARD[role.unit](read[:, column])
+        # The extremes of all columns at once; fmin and fmax pass over what is missing.
+        lowest, highest = np.fmin.reduce(read, axis=0), np.fmax.reduce(read, axis=0)
         for column, (role, position) in enumerate(columns):
-            read[:, column] = _TO_STANDARD[role.unit](read[:, column])
-            problems += _out_of_range(lines, rows, read[:, column], role, position)
+            low, high, _ = _RANGES.get(role.unit, (-np.inf, np.inf, ""))
+            if lowest[column] < low or highest[column] > high:
+                problems += _out_of_range(lines, rows, read[:, column], role, position)
     if problems:
         raise InputError(problems)
     values, column = {}, 0
@@ -226,8 +234,6 @@ def _odd_cells(
 
 
 def _out_of_range(lines: LogRows, rows: Any, values: Any, role: Role, position: int) -> list[Problem]:
-    if role.unit not in _RANGES:
-        return []
     low, high, unit = _RANGES[role.unit]
     outside = np.flatnonzero((values < low) | (values > high))
     problems = []
