@@ -108,7 +108,7 @@ class BuildPoint:
     interval_K: tuple[float, float] | None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, repr=False)
 class History:
     """What an archive teaches.
 
@@ -156,6 +156,9 @@ class History:
 
     def __str__(self) -> str:
         return self.summary()
+
+    def __repr__(self) -> str:
+        return f"history of {self.archive}: {self.n_campaigns} campaigns, {self.n_builds} builds"
 
     def _repr_html_(self) -> str:
         from thermlab.history_page import history_blocks  # noqa: PLC0415
