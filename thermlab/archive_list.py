@@ -90,7 +90,7 @@ def held(archive: Path) -> Iterator[None]:
     """
     import fcntl  # noqa: PLC0415 - not there on Windows, where an archive can still be read and verified
 
-    handle = os.open(archive / LOCK, os.O_RDWR | os.O_CREAT, 0o644)
+    handle = os.open(archive / LOCK, os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW, 0o644)
     try:
         until = time.monotonic() + LOCK_WAIT_S
         while True:

@@ -48,8 +48,13 @@ def check_target(target: Path, names: Collection[str]) -> None:
         return
     if not target.is_dir():
         raise InputError([Problem(str(target), "a file", "a folder, or nothing")])
-    own = {*names, FAILED, *(_beside(target / FAILED, kind).name for kind in ("new", "old"))}
-    others = sorted(entry.name for entry in target.iterdir() if entry.name not in own)
+    # Links and folders of these names are somebody else's too: the kit writes files, and folders for failures.
+    folders = {FAILED, *(_beside(target / FAILED, kind).name for kind in ("new", "old"))}
+    others = sorted(
+        entry.name
+        for entry in target.iterdir()
+        if entry.is_symlink() or entry.name not in (folders if entry.is_dir() else names)
+    )
     if others:
         shown = ", ".join(others[:5]) + (", ..." if len(others) > 5 else "")
         allowed = "an empty or missing folder, or an earlier one of the same kind"
@@ -93,14 +98,15 @@ def locked(target: Path) -> Iterator[None]:
 
 def _acquire(path: Path) -> int | None:
     while True:
-        handle = os.open(path, os.O_RDWR | os.O_CREAT, 0o644)
+        # A link put in the lock's place would choose a file elsewhere to be made or held.
+        handle = os.open(path, os.O_RDWR | os.O_CREAT | getattr(os, "O_NOFOLLOW", 0), 0o644)
         try:
             _lock(handle)
         except BlockingIOError:
             os.close(handle)
             return None
         try:
-            if os.fstat(handle).st_ino == path.stat().st_ino:
+            if os.fstat(handle).st_ino == path.lstat().st_ino:
                 return handle
         except FileNotFoundError:
             pass
@@ -131,6 +137,9 @@ def _lock(handle: int) -> None:
 def clear_leftovers(target: Path) -> None:
     """Remove what a killed process left beside the target; call only while the target is held."""
     old = _beside(target, "old")
+    for leftover in (old, _beside(target, "new")):
+        if leftover.is_symlink():  # never ours: a campaign from elsewhere may have been sent with one
+            leftover.unlink()
     if old.is_dir() and not target.exists():
         old.rename(target)  # killed between the two renames of a system without exchange
     for leftover in (old, _beside(target, "new")):
