@@ -16,6 +16,7 @@ import json
 import platform
 import re
 import shutil
+import time
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from importlib.metadata import distributions
@@ -30,6 +31,8 @@ from thermlab.sources import Source, inspect, tidy
 from thermlab.stored import answers
 
 STAGED = ".new-"
+STALE_S = 3600.0
+"""A page or list that was staged so long ago belongs to a process that is gone."""
 BESIDE = frozenset({archive_list.LIST, "index.html", "history.html"})
 
 
@@ -131,6 +134,8 @@ def _clear(target: Path) -> str | None:
     for entry in target.iterdir():
         if entry.name.startswith(STAGED):
             shutil.rmtree(entry)
+        elif re.fullmatch(r"\..+\.new-\d+", entry.name) and time.time() - entry.lstat().st_mtime > STALE_S:
+            entry.unlink(missing_ok=True)
     announced = archive_list.pending(target)
     whole = None
     if announced is not None:

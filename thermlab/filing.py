@@ -7,6 +7,7 @@ returns, and :func:`replace_file` leaves the old content or the new, whole.
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import os
 import stat
@@ -185,10 +186,17 @@ def sync_folder(folder: Path) -> None:
 
 def replace_file(target: Path, content: bytes) -> None:
     """Put new content in a file's place at once; whoever reads finds the old or the new, whole."""
-    staged = target.with_name(f".{target.name}.new")
-    with staged.open("wb") as writing:
-        writing.write(content)
-        writing.flush()
-        os.fsync(writing.fileno())
-    staged.replace(target)
+    # A name of this process's own: two writers at once must not write into one staged file.
+    staged = target.with_name(f".{target.name}.new-{os.getpid()}")
+    with contextlib.suppress(FileNotFoundError):
+        staged.unlink()
+    try:
+        with staged.open("xb") as writing:  # "x" follows no link that someone put there
+            writing.write(content)
+            _settle(writing)
+        staged.replace(target)
+    except BaseException:
+        with contextlib.suppress(OSError):
+            staged.unlink()
+        raise
     sync_folder(target.parent)
