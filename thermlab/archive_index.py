@@ -132,7 +132,10 @@ def render_index(entries: Sequence[archive_list.Entry], *, last: str | None, his
         The whole page.
     """
     digest = base64.b64encode(hashlib.sha256(_SCRIPT.encode()).digest()).decode()
-    policy = f"default-src 'none'; style-src 'unsafe-inline'; script-src 'sha256-{digest}'; base-uri 'none'"
+    policy = (
+        f"default-src 'none'; style-src 'unsafe-inline'; script-src 'sha256-{digest}'; "
+        "base-uri 'none'; form-action 'none'"
+    )
     head = "".join(f'<th scope="col">{heading}</th>' for heading in _HEADINGS)
     rows = "\n".join(map(_row, reversed(entries)))
     builds = sum(entry.kind == "build" for entry in entries)

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 NOT_MADE = "not made yet"
 LOG_FOLDER = "logs"
-POLICY = "default-src 'none'; style-src 'unsafe-inline'"
+POLICY = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'"
 STYLE = """
 @page { size: A4 portrait; margin: 9mm; }
 body { font: 8.5pt/1.2 sans-serif; color: #111; background: #fff; margin: 0 2mm; }

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from thermlab.pictures import Picture
 
 MILLI = history_words.MILLI
+POLICY = "default-src 'none'; img-src data:; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'"
 
 
 def write_history(found: History, archive: Path) -> Path:
@@ -48,7 +49,7 @@ def render_history(found: History) -> str:
 <html lang="en">
 <head>
 <meta charset="utf-8">
-<meta http-equiv="Content-Security-Policy" content="default-src 'none'; img-src data:; style-src 'unsafe-inline'">
+<meta http-equiv="Content-Security-Policy" content="{POLICY}">
 <meta name="viewport" content="width=device-width, initial-scale=1">
 <meta name="generator" content="thermlab {escape(__version__)}">
 <title>History of {escape(found.archive)}</title>
