@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 from pydantic import BeforeValidator, Field
 
 from thermlab.errors import InputError, Problem
-from thermlab.log_settings import AmbientConstant, AmbientLogSettings, Broken, LogSettings, Model, Name, Text
+from thermlab.log_settings import AmbientConstant, AmbientLogSettings, Broken, Line, LogSettings, Model, Name, Text
 from thermlab.log_time import TimeRefusedError, parse_time
 from thermlab.paths import PathRefusedError, inside, read_plain, shown
 from thermlab.photos import MAX_PHOTOS
@@ -70,16 +70,16 @@ class BuildPhoto(Model):
     """A photo for the record."""
 
     file: Name = Field(description="a JPEG or PNG inside the build folder")
-    shows: str = Field(min_length=1, max_length=500, description="what it shows, in words")
+    shows: Line = Field(min_length=1, max_length=500, description="what it shows, in words")
 
 
 class BuildSettings(Model):
     """Everything ``build.yaml`` says."""
 
-    build: str = Field(min_length=1, max_length=200, description="number or name of the machine")
-    title: str = Field(min_length=1, max_length=500, description="what the machine is")
+    build: Line = Field(min_length=1, max_length=200, description="number or name of the machine")
+    title: Line = Field(min_length=1, max_length=500, description="what the machine is")
     treatment: Name = Field(description="the treatment it was built with, as in the campaign")
-    lot: Text = Field(default="", description="lot of the treatment")
+    lot: Line = Field(default="", description="lot of the treatment")
     campaign: Name = Field(
         description="folder of the campaign, or of its bag in an archive, seen from the build folder"
     )
@@ -96,7 +96,7 @@ class BuildSettings(Model):
         default=(), max_length=MAX_PHOTOS, description="photos with what they show"
     )
     notes: Text = Field(default="", description="what the customer should know")
-    signature: str = Field(default="", max_length=200, description="name under the signature line")
+    signature: Line = Field(default="", max_length=200, description="name under the signature line")
 
     @classmethod
     def rules(cls, data: Mapping[str, Any]) -> Iterator[Broken]:

@@ -72,6 +72,13 @@ def no_control_characters(value: str) -> str:
     return value
 
 
+def lines_of_text(value: str) -> str:
+    """Return `value`, or refuse it where it holds control characters other than tabs and line ends."""
+    # YAML can spell them as escapes in quotes, and a terminal that is shown them obeys.
+    no_control_characters(value.translate({9: " ", 10: " ", 13: " "}))
+    return value
+
+
 def _delimiter(value: str) -> str:
     value = "\t" if value == "\\t" else value
     if len(value) != 1 or ord(value) > 126 or value in "\r\n\"'\0" or value.isalnum() or value in ".-+":
@@ -93,7 +100,8 @@ def _encoding(value: str) -> str:
 
 _NOT_PLAIN_TEXT = {"idna", "punycode", "raw-unicode-escape", "unicode-escape", "undefined", "utf-7"}
 
-Text = Annotated[str, Field(max_length=10_000)]
+Text = Annotated[str, Field(max_length=10_000), AfterValidator(lines_of_text)]
+Line = Annotated[str, Field(max_length=10_000), AfterValidator(no_control_characters)]
 Name = Annotated[str, Field(min_length=1, max_length=200), AfterValidator(no_control_characters)]
 Names = Annotated[tuple[Name, ...], BeforeValidator(_as_tuple), Field(min_length=1, max_length=1000)]
 Tokens = Annotated[tuple[Annotated[str, Field(max_length=100)], ...], BeforeValidator(_as_tuple), Field(max_length=100)]

@@ -123,7 +123,7 @@ class _Sheet:
             if len(cells[column]) > 200:
                 self.refuse(line, column, f"{len(cells[column])} characters", "at most 200 characters")
         for column, text in cells.items():
-            if any(ord(c) < 32 and c not in "\t\r\n" for c in text):
+            if any((ord(c) < 32 and c not in "\t\r\n") or 0x7F <= ord(c) < 0xA0 for c in text):
                 self.refuse(line, column, f"{shown(text)} with control characters", "text without control characters")
         run = cells["run"]
         if run and run in self.first_line:

@@ -12,6 +12,7 @@ from thermlab.log_settings import (
     AmbientLogSettings,
     Broken,
     Clock,
+    Line,
     LogSettings,
     Model,
     Name,
@@ -172,11 +173,11 @@ class AnalysisSettings(Model):
 class CampaignSettings(Model):
     """Everything ``campaign.yaml`` says."""
 
-    title: str = Field(min_length=1, max_length=500, description="what the campaign is about")
-    bench: Text = Field(default="", description="name of the bench")
+    title: Line = Field(min_length=1, max_length=500, description="what the campaign is about")
+    bench: Line = Field(default="", description="name of the bench")
     cooling: Literal["passive", "forced"] = Field(default="passive", description="passive, or forced (fixed fans)")
     baseline: TreatmentName = Field(description="one of the treatments")
-    currency: str | None = Field(default=None, max_length=20, description="currency of the prices")
+    currency: Line | None = Field(default=None, max_length=20, description="currency of the prices")
     treatments: dict[TreatmentName, Treatment] = Field(
         min_length=1, max_length=1000, description="one or more treatments by name"
     )
