@@ -36,6 +36,14 @@ class Commands(click.Group):
         except ThermlabError as error:
             click.echo(str(error), err=True)
             ctx.exit(1)
+        except MemoryError:
+            click.echo("out of memory", err=True)
+            ctx.exit(1)
+        except BrokenPipeError:
+            raise  # whoever read our output went away: click knows what to do
+        except OSError as error:
+            click.echo(str(error), err=True)
+            ctx.exit(1)
 
     def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002
         """List commands in the order of work instead of the alphabet."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
@@ -236,7 +236,11 @@ def _leave_failure(build: Build, outcome: RecordOutcome, notebook: Any) -> Recor
     files = {"status.json": _status(outcome.state, outcome.cell, message)}
     if notebook is not None:
         files["record.ipynb"] = _notebook_bytes(build, outcome.folder, notebook)
-    outputs.publish_failure(outcome.folder, files)
+    try:
+        outputs.publish_failure(outcome.folder, files)
+    except OSError as error:
+        place = outcome.folder / outputs.FAILED
+        return replace(outcome, message=f"{outcome.message}\nand {place} could not be written: {error}")
     return outcome
 
 

@@ -174,6 +174,8 @@ def _side_by_side(work: Sequence[ReportJob], jobs: int, progress: bool) -> tuple
             except BrokenProcessPool:
                 died = ReportError("died", None, "the process that made this report, or one beside it, was ended")
                 done[place] = _outcome(work[place], died, "died", None, died.message)
+            except Exception as error:  # noqa: BLE001 - whatever it was, the other campaigns go on
+                done[place] = _outcome(work[place], _as_ours(error), "failed", None, f"{type(error).__name__}: {error}")
     return tuple(done[place] for place in range(len(work)))
 
 
