@@ -78,7 +78,7 @@ def test_radiation_at_room_temperature_is_six_watts_per_square_metre_and_kelvin(
 
 
 def test_doubling_the_power_of_a_laminar_sink():
-    """Heat-transfer texts: h ~ dT^0.25 gives rise ~ P^0.8, so that twice the power is 2^0.8 = 1.741101 times the rise."""
+    """Heat-transfer texts: h ~ dT^0.25 gives rise ~ P^0.8: twice the power, 2^0.8 = 1.741101 times the rise."""
     bench = passive_bench()
     one, two = sink_rise(bench, np.array([55.0, 110.0]))
     assert two / one == pytest.approx(1.741101, abs=1e-6)

@@ -13,6 +13,7 @@ from thermlab.uncertainty import (
     BudgetInputs,
     build_budget,
     combine,
+    combine_each,
     format_interval,
     format_with_uncertainty,
     round_to_uncertainty,
@@ -141,6 +142,38 @@ def test_throttle_budget_against_monte_carlo():
         throttle_n_mounts=mounts,
     )
     assert combine(lines_of("throttle power", inputs)).u == pytest.approx(solved.std(), rel=0.06)
+
+
+def test_difference_budget_against_monte_carlo():
+    """JCGM 101: whole ladders with errors common to all mounts; what cancels in the budget cancels in the campaign."""
+    rng = np.random.default_rng(4)
+    n, mounts = 40_000, 3
+    common = rng.normal(0.0, 0.5, n) - rng.normal(0.0, 0.3, n)
+    gain = 1.0 + 0.01 * rng.normal(size=n)
+
+    def mean_rise(effect):
+        resistance = (effect + rng.normal(0.0, 0.6, (n, mounts))) / 120.0
+        power = 120.0 * gain[:, None]
+        return (true_rise_K(power) + resistance * power + common[:, None]).mean(axis=1)
+
+    difference = mean_rise(-1.0) - mean_rise(0.0)
+    inputs = BudgetInputs(
+        power_W=120.0, slope_K_per_W=0.45, n_baseline=mounts, n_candidate=mounts, difference_K=-1.0, mount_sd_K=0.6,
+        mount_sd_dof=4.0, resolution_K=1.0, temperature_u_K=0.5, ambient_u_K=0.3, power_u_percent=1.0,
+    )  # fmt: skip
+    found = combine(lines_of("difference", inputs))
+    assert found.u == pytest.approx(difference.std(), rel=0.015)
+    assert common.std() > 0.5
+
+
+def test_a_whole_budget_is_combined_quantity_by_quantity():
+    lines = build_budget(INPUTS)
+    found = combine_each(lines, confidence_level=0.9)
+    assert list(found) == list(dict.fromkeys(line.quantity for line in lines))
+    for quantity, combined in found.items():
+        assert combined == combine(lines_of(quantity), confidence_level=0.9)
+        assert combined.expanded == pytest.approx(combined.coverage_factor * combined.u)
+    assert combine_each([]) == {}
 
 
 def test_coverage_of_the_expanded_uncertainty():

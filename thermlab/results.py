@@ -88,8 +88,18 @@ def to_results(analysis: Analysis, *, created: datetime | None = None) -> Result
         throttle=throttle,
         value=value,
         uncertainty_budget=plain(analysis.budget),
+        uncertainty_combined=_combined(analysis),
         cautions=list(analysis.cautions),
     )
+
+
+def _combined(analysis: Analysis) -> list[dict[str, Any]]:
+    """Combined and expanded uncertainty of each quantity of the budget."""
+    from thermlab.uncertainty import combine_each  # noqa: PLC0415 - reading results needs no numpy
+
+    level = float(analysis.settings["decision"]["confidence_level"])
+    found = combine_each(analysis.budget, confidence_level=level)
+    return [{"quantity": quantity} | plain(combined) for quantity, combined in found.items()]
 
 
 def _run(run: ReducedRun) -> dict[str, Any]:

@@ -33,6 +33,7 @@ __all__ = [
     "Combined",
     "build_budget",
     "combine",
+    "combine_each",
     "decimals_for",
     "effective_dof",
     "format_interval",
@@ -223,6 +224,27 @@ def combine(lines: Sequence[BudgetLine], *, confidence_level: float = 0.95) -> C
     whole = math.inf if dof is None else (math.floor(dof + 1e-9) or dof)
     k = t_point(0.5 + confidence_level / 2.0, whole)
     return Combined(u=u, dof=dof, coverage_factor=k, expanded=k * u, confidence_level=confidence_level)
+
+
+def combine_each(lines: Sequence[BudgetLine], *, confidence_level: float = 0.95) -> dict[Quantity, Combined]:
+    """Combine a whole budget, quantity by quantity, in the order in which the quantities appear.
+
+    Parameters
+    ----------
+    lines : sequence of BudgetLine
+        Of any quantities; may be empty.
+    confidence_level : float
+        Level of the expanded uncertainties.
+
+    Returns
+    -------
+    dict of str to Combined
+    """
+    quantities = dict.fromkeys(line.quantity for line in lines)
+    return {
+        quantity: combine([line for line in lines if line.quantity == quantity], confidence_level=confidence_level)
+        for quantity in quantities
+    }
 
 
 def build_budget(inputs: BudgetInputs) -> tuple[BudgetLine, ...]:
