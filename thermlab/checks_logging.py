@@ -9,6 +9,8 @@ import numpy as np
 from thermlab.run_view import RunView, raise_flag
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     import numpy.typing as npt
 
     from thermlab.runs import Flag, Severity
@@ -16,21 +18,24 @@ if TYPE_CHECKING:
 
     Array = npt.NDArray[np.float64]
 
+FEWEST_FOR_USUAL = 5
+SMOOTH_S = 120.0
+
 
 def gap(view: RunView) -> Flag | None:
-    """Holes in the readings, in time, in the sensor used or in the room."""
+    """Holes in the readings, in time, in a sensor or in the room."""
     trace, e, limits = view.trace, view.estimate, view.thresholds
     steps = np.diff(trace.time_s)
     longest = float(steps.max()) - trace.interval_s if steps.size else 0.0
     at = float(trace.time_s[int(steps.argmax())]) / 60.0 if steps.size else 0.0
-    hottest_missing = _missing_percent(view, from_s=0.0)
+    missing, sensor = _most_missing(view)
     window_missing = _missing_percent(view, from_s=e.window_s[0])
     uncovered = 100.0 * (1 - trace.room_covered)
     if uncovered >= 50.0 or window_missing > limits.missing_unusable_percent:
         severity: Severity = "unusable"
     elif (
         longest > max(limits.gap_s, 3 * trace.interval_s)
-        or max(hottest_missing, window_missing, uncovered) > limits.missing_percent
+        or max(missing, window_missing, uncovered) > limits.missing_percent
     ):
         severity = "doubtful"
     elif longest > max(limits.gap_note_s, 3 * trace.interval_s):
@@ -39,8 +44,8 @@ def gap(view: RunView) -> Flag | None:
         return None
     if uncovered > limits.missing_percent:
         reason = f"The room is not known for {uncovered:.0f} % of the soak."
-    elif max(hottest_missing, window_missing) > limits.missing_percent:
-        reason = f"{max(hottest_missing, window_missing):.0f} % of the readings of {e.sensor} are missing."
+    elif max(missing, window_missing) > limits.missing_percent:
+        reason = f"{missing:.0f} % of the readings of {sensor} are missing."
     else:
         reason = f"No readings for {longest:.0f} s, {at:.1f} min after the soak began."
     return raise_flag(
@@ -49,10 +54,17 @@ def gap(view: RunView) -> Flag | None:
         reason,
         longest_s=longest,
         at_min=at,
-        missing_percent=hottest_missing,
+        missing_percent=missing,
         missing_in_window_percent=window_missing,
         room_unknown_percent=uncovered,
     )
+
+
+def _most_missing(view: RunView) -> tuple[float, str]:
+    """Sensor with the most missing readings: were it the hottest, another would stand for it unnoticed."""
+    missing = 100.0 * np.isnan(view.trace.temperature_C).mean(axis=0)
+    worst = int(np.argmax(missing))
+    return float(missing[worst]), view.trace.sensors[worst]
 
 
 def _missing_percent(view: RunView, *, from_s: float) -> float:
@@ -109,7 +121,7 @@ def forward_jump(trace: Trace, soak_wanted_s: float | None) -> float | None:
     steps = np.diff(trace.time_s)
     longest = float(steps.max()) - trace.interval_s if steps.size else 0.0
     rest = trace.soak_s - longest
-    if longest < max(120.0, 0.1 * soak_wanted_s):
+    if longest < max(60.0, 0.02 * soak_wanted_s):
         return None
     # A true hole in a run of the right length leaves too few readings.
     return longest if abs(rest - soak_wanted_s) < min(0.3 * longest, 0.05 * soak_wanted_s + 30.0) else None
@@ -136,31 +148,57 @@ def soak_length(view: RunView) -> Flag | None:
 
 
 def sensor_stuck(view: RunView) -> Flag | None:
-    """A sensor that stands still while the others move, or far longer than its noise allows."""
+    """A sensor that stands still while the others move, or far longer than is usual on this bench."""
     trace, limits = view.trace, view.thresholds
-    stuck_s = limits.stuck_min * 60.0
-    channels = {name: trace.temperature_C[:, i] for i, name in enumerate(trace.sensors)}
-    for name, values in channels.items():
+    found: tuple[float, str, float, float] | None = None
+    for i, name in enumerate(trace.sensors):
+        values = trace.temperature_C[:, i]
         begin, end = longest_still(values)
         lasted = float(trace.time_s[end] - trace.time_s[begin])
-        if lasted < stuck_s:
+        if lasted < min(60.0 * limits.stuck_min, 0.25 * trace.soak_s) or np.isnan(values[begin]):
             continue
-        others = [v for other, v in channels.items() if other != name]
-        moved = max((float(np.nanmax(v[begin : end + 1]) - np.nanmin(v[begin : end + 1])) for v in others), default=0.0)
-        expected = _expected_change(view, begin, end)
-        step = max(view.estimate.readout_K, view.declared_readout_K, 0.1)
-        # Readout steps alone explain a change of one step; noise would have shown within minutes.
-        if moved > 2.0 * step + 0.5 or expected > 2.0 * step or (lasted > 2 * stuck_s and _noise_would_show(view)):
-            return raise_flag(
-                "sensor stuck",
-                "unusable" if name == view.estimate.sensor or len(channels) == 1 else "doubtful",
-                f"{name} stood at {float(values[begin]):g} degC for {lasted / 60.0:.1f} min while "
-                f"{'the others moved by ' + format(moved, '.1f') + ' K' if others else 'it should have moved'}.",
-                still_min=lasted / 60.0,
-                others_moved_K=moved,
-                should_have_moved_K=expected,
-            )
-    return None
+        away, moved = _where_others_put_it(trace, i, begin, end)
+        step = max(view.estimate.readout_K, view.usual_readout_K)
+        if not (
+            away > 0.5 * step + limits.stuck_K
+            or moved > step + limits.stuck_K
+            or lasted > limits.stuck_ratio * view.usual_still_s
+        ):
+            continue
+        if found is None or lasted > found[0]:
+            found = (lasted, name, max(away, moved), float(values[begin]))
+    if found is None:
+        return _room_stuck(view)
+    lasted, name, away, value = found
+    used = name == view.estimate.sensor or len(trace.sensors) == 1 or view.estimate.sensor not in trace.sensors
+    return raise_flag(
+        "sensor stuck",
+        "unusable" if used else "doubtful",
+        f"{name} stood at {value:g} degC for {lasted / 60.0:.1f} min; "
+        + (f"the others put it up to {away:.1f} K elsewhere." if away > 0 else "no other run has a sensor do so."),
+        still_min=lasted / 60.0,
+        away_K=away,
+        usual_still_min=view.usual_still_s / 60.0,
+    )
+
+
+def _room_stuck(view: RunView) -> Flag | None:
+    trace, limits = view.trace, view.thresholds
+    if view.room_is_constant or np.isnan(trace.ambient_C).any():
+        return None
+    begin, end = longest_still(trace.ambient_C)
+    lasted = float(trace.time_s[end] - trace.time_s[begin])
+    long = max(limits.stuck_ratio * view.usual_room_still_s, 60.0 * limits.stuck_min, 0.4 * trace.soak_s)
+    if lasted <= long:
+        return None
+    return raise_flag(
+        "sensor stuck",
+        "doubtful",
+        f"The room stood at {float(trace.ambient_C[begin]):g} degC for {lasted / 60.0:.1f} min; in the other runs it "
+        f"seldom stands for more than {view.usual_room_still_s / 60.0:.1f} min.",
+        still_min=lasted / 60.0,
+        usual_still_min=view.usual_room_still_s / 60.0,
+    )
 
 
 def longest_still(values: Array) -> tuple[int, int]:
@@ -171,15 +209,47 @@ def longest_still(values: Array) -> tuple[int, int]:
     return int(edges[widest]), int(edges[widest + 1]) - 1
 
 
-def _expected_change(view: RunView, begin: int, end: int) -> float:
-    """How far the mean of all other channels' fit moved in the stretch; 0 where there is no other channel."""
-    trace = view.trace
-    if len(trace.sensors) > 1 or trace.lead_in_W is None or begin > 3:
-        return 0.0
-    # One sensor, still since the step in power: the step itself should have moved it.
-    return 0.1 * abs(trace.set_power_W - trace.lead_in_W)
+def usual_still_s(traces: Sequence[Trace]) -> tuple[float, float]:
+    """How long a sensor, and the room probe, usually stand still in a run.
+
+    Parameters
+    ----------
+    traces : sequence of Trace
+        All runs of a bench.
+
+    Returns
+    -------
+    sensor_s, room_s : float
+        0.8 quantile over the runs, s; infinite with fewer than five runs.
+    """
+    if len(traces) < FEWEST_FOR_USUAL:
+        return np.inf, np.inf
+    sensors, rooms = [], []
+    for trace in traces:
+        columns = trace.temperature_C.T
+        spans = [longest_still(column) for column in columns]
+        sensors.append(max(float(trace.time_s[end] - trace.time_s[begin]) for begin, end in spans))
+        begin, end = longest_still(trace.ambient_C)
+        rooms.append(float(trace.time_s[end] - trace.time_s[begin]))
+    return tuple(max(float(np.quantile(found, 0.8)), 60.0) for found in (sensors, rooms))  # type: ignore[return-value]
 
 
-def _noise_would_show(view: RunView) -> bool:
-    """Whether the bench's usual noise changes a reading every minute or so."""
-    return view.usual_noise_K > 0.2 * max(view.estimate.readout_K, view.declared_readout_K)
+def _where_others_put_it(trace: Trace, sensor: int, begin: int, end: int) -> tuple[float, float]:
+    """How far the others put a still sensor from where it stands, and how far they moved meanwhile, K."""
+    others = np.delete(trace.temperature_C, sensor, axis=1)
+    known = ~np.isnan(others)
+    have = known.any(axis=1)
+    if others.shape[1] == 0 or have[begin : end + 1].sum() < 5:
+        return 0.0, 0.0
+    mean = np.where(known, others, 0.0).sum(axis=1) / np.maximum(known.sum(axis=1), 1)
+    wide = max(1, int(SMOOTH_S / trace.interval_s))
+    inside = mean[begin : end + 1][have[begin : end + 1]]
+    wide = min(wide, inside.size)
+    smooth = np.convolve(inside, np.ones(wide) / wide, mode="valid")
+    own = trace.temperature_C[:, sensor]
+    outside = have & ~np.isnan(own)
+    outside[begin : end + 1] = False
+    if outside.sum() * trace.interval_s < SMOOTH_S:
+        return 0.0, float(np.ptp(smooth))
+    offset = float(np.median(own[outside] - mean[outside]))
+    return float(np.abs(smooth + offset - own[begin]).max()), float(np.ptp(smooth))

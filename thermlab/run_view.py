@@ -10,6 +10,7 @@ import numpy as np
 from thermlab.runs import Flag, Severity
 
 if TYPE_CHECKING:
+    from thermlab.checks_shape import Shape
     from thermlab.reduction import Estimate
     from thermlab.thresholds import CheckThresholds
     from thermlab.traces import Blocks, Trace
@@ -31,8 +32,15 @@ class RunView:
         Declared soak, else the median of the runs, s.
     power_ratio : float
         Median over the runs of logged over set power.
-    usual_noise_K : float
-        Median noise of the readings over the runs of the bench, K.
+    shape : Shape or None
+        How the run departs from its approach.
+    usual_variance_K2, usual_departure_K : float
+        Medians over the runs of those two numbers of their shapes.
+    usual_noise_K, usual_readout_K : float
+        Medians over the runs of the noise and of the step of the readings, K.
+    usual_still_s, usual_room_still_s : float
+        Longest time for which a sensor, or the room probe, usually stands still in a run, s: 0.8 quantile over the
+        runs; infinite where there are too few runs to know.
     declared_readout_K : float
         Resolution declared in ``uncertainty``.
     room_is_constant : bool
@@ -46,11 +54,34 @@ class RunView:
     fit_from_s: float
     soak_wanted_s: float | None
     power_ratio: float
+    shape: Shape | None
+    usual_variance_K2: float
+    usual_departure_K: float
     usual_noise_K: float
+    usual_readout_K: float
+    usual_still_s: float
+    usual_room_still_s: float
     declared_readout_K: float
     room_is_constant: bool
 
 
 def raise_flag(name: str, severity: Severity, reason: str, **evidence: float | None) -> Flag:
+    """Make a flag; numbers that cannot be had are left out of its evidence.
+
+    Parameters
+    ----------
+    name : str
+        One of :data:`thermlab.runs.FLAG_NAMES`.
+    severity : {"note", "doubtful", "unusable"}
+        How grave.
+    reason : str
+        One sentence or two for a person.
+    **evidence : float or None
+        The numbers behind it; each key ends in its unit.
+
+    Returns
+    -------
+    Flag
+    """
     numbers = {key: float(value) for key, value in evidence.items() if value is not None and np.isfinite(value)}
     return Flag(flag=name, severity=severity, reason=reason, evidence=numbers)

@@ -13,9 +13,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from thermlab.benches import BenchReduction, bench_curve, reduce_bench
-from thermlab.checks import RunView, check_run
+from thermlab.checks import check_run
 from thermlab.checks_between import check_between
-from thermlab.checks_shape import describe_shape
+from thermlab.run_views import view_runs
 from thermlab.runs import Flag, HeldPower, ReducedRun
 from thermlab.traces import block_means
 from thermlab.transients import SLOW_FROM
@@ -172,37 +172,17 @@ def order_made(lines: Sequence[RunLine], traces: Sequence[Trace | None]) -> list
 
 
 def _check(settings: CampaignSettings, traces: Sequence[Trace], bench: BenchReduction) -> list[tuple[Flag, ...]]:
-    soaks = [trace.soak_s for trace in traces]
-    if settings.soak is not None:
-        wanted: float | None = 60.0 * settings.soak.minutes
-    else:
-        wanted = float(np.median(soaks)) if len(soaks) > 2 else None
-    ratios = [e.power_W / t.set_power_W for t, e in zip(traces, bench.estimates, strict=True) if not e.shed]
-    ratios = [ratio for ratio in ratios if np.isfinite(ratio) and 0.85 < ratio < 1.15]
-    slow_from = SLOW_FROM[settings.cooling]
-    shapes = [describe_shape(e, fit_from_s=slow_from * (e.time_constant_s or 0.0)) for e in bench.estimates]
-    known = [s for s, e in zip(shapes, bench.estimates, strict=True) if s is not None and not e.shed]
-    noises = [e.noise_K for e in bench.estimates if np.isfinite(e.noise_K)]
-    return [
-        check_run(
-            RunView(
-                trace=trace,
-                blocks=block,
-                estimate=estimate,
-                thresholds=settings.checks,
-                fit_from_s=slow_from * (estimate.time_constant_s or 0.0),
-                soak_wanted_s=wanted,
-                power_ratio=float(np.median(ratios)) if len(ratios) > 2 else 1.0,
-                shape=shape,
-                usual_variance_K2=float(np.median([s.variance_K2 for s in known])) if known else 0.0,
-                usual_departure_K=float(np.median([s.departure_K for s in known])) if len(known) > 3 else 0.15,
-                usual_noise_K=float(np.median(noises)) if noises else 0.0,
-                declared_readout_K=settings.uncertainty.temperature_resolution_K,
-                room_is_constant=settings.ambient_constant is not None,
-            )
-        )
-        for trace, block, estimate, shape in zip(traces, bench.blocks, bench.estimates, shapes, strict=True)
-    ]
+    views = view_runs(
+        traces,
+        bench.blocks,
+        bench.estimates,
+        thresholds=settings.checks,
+        slow_from=SLOW_FROM[settings.cooling],
+        soak_declared_s=None if settings.soak is None else 60.0 * settings.soak.minutes,
+        declared_readout_K=settings.uncertainty.temperature_resolution_K,
+        room_is_constant=settings.ambient_constant is not None,
+    )
+    return [check_run(view) for view in views]
 
 
 def _disturbed(flags: tuple[Flag, ...]) -> bool:

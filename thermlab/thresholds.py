@@ -45,7 +45,10 @@ class CheckThresholds(BaseModel):
     ambient_rate_K_per_h: float = Field(4.0, gt=0, description=f"steady drift of the room, doubtful; {PRACTICE}")
     ambient_jump_K: float = Field(1.0, gt=0, description=f"jump of the room within two minutes, doubtful; {PRACTICE}")
     ambient_follows_power_K: float = Field(
-        1.0, gt=0, description=f"rise of the room with power over one ladder; {PRACTICE}"
+        0.8, gt=0, description=f"rise of the room with power over one ladder; {PRACTICE}"
+    )
+    ambient_follows_ratio: float = Field(
+        2.5, gt=1, description=f"the same in its standard uncertainty, both must be exceeded; {SIMULATED}"
     )
 
     # logging
@@ -55,7 +58,13 @@ class CheckThresholds(BaseModel):
     missing_unusable_percent: float = Field(50.0, gt=0, description=f"missing in the fit window, unusable; {PRACTICE}")
     soak_tolerance_s: float = Field(30.0, gt=0, description=f"soak against declared, note; {SIMULATED}")
     soak_tolerance_percent: float = Field(5.0, gt=0, description=f"soak against declared, doubtful; {PRACTICE}")
-    stuck_min: float = Field(5.0, gt=0, description=f"time without any change that is called stuck; {PRACTICE}")
+    stuck_min: float = Field(5.0, gt=0, description=f"shortest time without any change that is looked at; {PRACTICE}")
+    stuck_K: float = Field(
+        0.5, gt=0, description=f"distance to where the other sensors put it, beside half a readout step; {SIMULATED}"
+    )
+    stuck_ratio: float = Field(
+        3.0, gt=1, description=f"time without any change against what is usual on this bench; {SIMULATED}"
+    )
 
     # shape of the trace
     drift_K: float = Field(
@@ -63,24 +72,47 @@ class CheckThresholds(BaseModel):
     )
     drift_unusable_K: float = Field(2.0, gt=0, description=f"the same, unusable; {SIMULATED}")
     drift_ratio: float = Field(
-        4.0, gt=1, description=f"the same in its own standard uncertainty, both must be exceeded; {SIMULATED}"
+        5.0, gt=1, description=f"the same in its own standard uncertainty, both must be exceeded; {SIMULATED}"
+    )
+    drift_departure_ratio: float = Field(
+        4.0, gt=1, description=f"or against the departure that the bench's runs usually show; {SIMULATED}"
     )
     coarse_noise_ratio: float = Field(
         0.3, gt=0, description="noise over readout step below which a mean is biased (Widrow & Kollar; from memory)"
     )
+    coarse_readout_K: float = Field(0.25, gt=0, description=f"finest readout that is looked at; {PRACTICE}")
+    coarse_bias_K: float = Field(
+        0.3, gt=0, description=f"bias of a run read more coarsely than the others, doubtful; {PRACTICE}"
+    )
 
     # between runs
-    core_spread_K: float = Field(2.0, gt=0, description=f"spread between sensors against the other mounts; {PRACTICE}")
+    between_alarm_percent: float = Field(
+        1.0,
+        gt=0,
+        lt=50,
+        description="chance that a sound campaign has any run off its ladder, or any mount off its treatment, "
+        "Bonferroni point of the studentised residual (Cook & Weisberg 1982; from memory)",
+    )
+    core_spread_K: float = Field(2.0, gt=0, description=f"a sensor against the other mounts; {PRACTICE}")
     core_spread_ratio: float = Field(5.0, gt=1, description=f"the same against its scatter between mounts; {PRACTICE}")
-    ladder_ratio: float = Field(
-        4.5, gt=1, description=f"studentised residual of a run on its mount's ladder, doubtful; {SIMULATED}"
+    ladder_K: float = Field(0.8, gt=0, description=f"a run off its mount's ladder; {SIMULATED}")
+    ladder_ratio: float = Field(4.0, gt=1, description=f"the same, studentised, both must be exceeded; {SIMULATED}")
+    usual_run_sd_K: float = Field(
+        0.2, gt=0, description=f"scatter of settled rises on one mount, taken together with the runs' own; {SIMULATED}"
     )
-    ladder_K: float = Field(0.8, gt=0, description=f"the same in K, both must be exceeded; {SIMULATED}")
-    mount_off_ratio: float = Field(
-        4.0, gt=1, description=f"mount against the others of its treatment, in their scatter; {SIMULATED}"
+    usual_run_sd_dof: float = Field(2.0, gt=0, description=f"degrees of freedom it counts for; {SIMULATED}")
+    mount_off_K: float = Field(1.5, gt=0, description=f"a mount against the others of its treatment; {PRACTICE}")
+    mount_off_ratio: float = Field(4.0, gt=1, description=f"the same, studentised, both must be exceeded; {SIMULATED}")
+    usual_mount_sd_K: float = Field(
+        0.6,
+        gt=0,
+        description=f"scatter of mounts at the highest step, taken together with the campaign's own; {PRACTICE}",
     )
-    mount_off_K: float = Field(1.5, gt=0, description=f"the same in K, both must be exceeded; {PRACTICE}")
+    usual_mount_sd_dof: float = Field(4.0, gt=0, description=f"degrees of freedom it counts for; {SIMULATED}")
     swap_ratio: float = Field(4.0, gt=1, description=f"fall of the scatter when two labels are exchanged; {SIMULATED}")
+    swap_gain: float = Field(
+        2.0, gt=1, description=f"how much better an exchange must do than leaving one run out; {SIMULATED}"
+    )
 
 
 def describe(thresholds: CheckThresholds) -> list[dict[str, object]]:

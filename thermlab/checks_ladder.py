@@ -1,0 +1,304 @@
+"""Does a run fit the ladder of its mount? Runs off it, and runs that fit better with exchanged labels.
+
+Mounts differ by a resistance in the heat path, so their rises differ in
+proportion to the power. With one effect for each step, common to all mounts,
+and one slope for each mount, what is left is the run's own. With fewer than
+three mounts the steps follow a smooth curve in power instead.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy.special import stdtrit
+
+from thermlab.run_view import raise_flag
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    import numpy.typing as npt
+
+    from thermlab.runs import Flag, ReducedRun
+    from thermlab.thresholds import CheckThresholds
+
+    Array = npt.NDArray[np.float64]
+
+FEWEST_DOF = 2
+# An approximation of a curve by b P + a P^0.8 with few mounts; the exponent is natural convection's.
+EXPONENT = 0.8
+# At most this part of the runs can be off: beyond, nobody knows what the ladder is.
+MOST_OFF = 0.25
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ladders:
+    """Rises of the runs against common steps and a slope for each mount.
+
+    Attributes
+    ----------
+    members : tuple of int
+        Positions of the runs that have a settled rise, among all runs.
+    rise_K, power_W : ndarray, shape (n,)
+        Their rises and set powers.
+    mount, step : ndarray of int, shape (n,)
+        Which mount and which step.
+    left : ndarray, shape (n, n)
+        Projection on what the model leaves.
+    dof : int
+        Its rank.
+    """
+
+    members: tuple[int, ...]
+    rise_K: Array
+    power_W: Array
+    mount: npt.NDArray[np.intp]
+    step: npt.NDArray[np.intp]
+    left: Array
+    dof: int
+
+
+def lay_ladders(runs: Sequence[ReducedRun]) -> Ladders | None:
+    """Put the runs that have a settled rise side by side.
+
+    Parameters
+    ----------
+    runs : sequence of ReducedRun
+        All runs; those left out or without a rise are passed over.
+
+    Returns
+    -------
+    Ladders or None
+        None where nothing is left to judge a run by.
+    """
+    members = tuple(i for i, run in enumerate(runs) if run.rise_K is not None and run.used)
+    if len(members) < 4:
+        return None
+    mounts: dict[tuple[str, str], int] = {}
+    steps: dict[float, int] = {}
+    mount = np.array([mounts.setdefault((runs[i].treatment, runs[i].mount), len(mounts)) for i in members])
+    power = np.array([runs[i].set_power_W for i in members])
+    step = np.array([steps.setdefault(p, len(steps)) for p in power.tolist()])
+    left, dof = _left(mount, step, power, np.ones(len(members), dtype=np.bool_))
+    if dof < FEWEST_DOF:
+        return None
+    rises = np.array([runs[i].rise_K for i in members], dtype=np.float64)
+    return Ladders(
+        members=members, rise_K=rises, power_W=power, mount=mount, step=step, left=left, dof=dof
+    )  # fmt: skip
+
+
+def _left(
+    mount: npt.NDArray[np.intp], step: npt.NDArray[np.intp], power: Array, kept: npt.NDArray[np.bool_]
+) -> tuple[Array, int]:
+    """Projection on what is left of the runs kept; rows and columns of the others are zero."""
+    size = power / power.max()
+    slopes = (mount[:, None] == np.unique(mount)[None, :]) * size[:, None]
+    if np.unique(mount[kept]).size >= 3:
+        common = (step[:, None] == np.unique(step)[None, :]).astype(np.float64)
+    else:
+        common = size[:, None] ** EXPONENT
+    design = np.hstack([common, slopes])[kept]
+    u, s, _ = np.linalg.svd(design, full_matrices=False)
+    u = u[:, s > 1e-9 * s[0]]
+    left = np.zeros((power.size, power.size))
+    left[np.ix_(kept, kept)] = np.eye(int(kept.sum())) - u @ u.T
+    return left, int(kept.sum()) - u.shape[1]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Off:
+    """A run that does not fit: how far from where the others put it, and against what scatter."""
+
+    at: int
+    off_K: float
+    scatter_K: float
+    ratio: float
+    allowed_ratio: float
+
+
+def find_off(ladders: Ladders, thresholds: CheckThresholds) -> tuple[Off, ...]:
+    """Find the runs off their ladders, the worst first, each without those before it.
+
+    The test is that of the externally studentised residual against the
+    Bonferroni point (Cook & Weisberg 1982, from memory), applied again after
+    each deletion, so that one bad run does not hide another.
+
+    Parameters
+    ----------
+    ladders : Ladders
+        Runs side by side.
+    thresholds : CheckThresholds
+        Limits in use.
+
+    Returns
+    -------
+    tuple of Off
+    """
+    n = len(ladders.members)
+    kept = np.ones(n, dtype=np.bool_)
+    left, dof = ladders.left, ladders.dof
+    found: list[Off] = []
+    while True:
+        worst = _worst(ladders, left, dof, kept, thresholds)
+        if worst is None:
+            break
+        found.append(worst)
+        kept[worst.at] = False
+        if len(found) > MOST_OFF * n:
+            return ()
+        left, dof = _left(ladders.mount, ladders.step, ladders.power_W, kept)
+        if dof < FEWEST_DOF:
+            break
+    return tuple(found)
+
+
+def _worst(
+    ladders: Ladders, left: Array, dof: int, kept: npt.NDArray[np.bool_], thresholds: CheckThresholds
+) -> Off | None:
+    free = np.diag(left)
+    usable = kept & (free > 0.05)
+    if not usable.any():
+        return None
+    residual = left @ np.where(kept, ladders.rise_K, 0.0)
+    off = np.where(usable, residual / np.maximum(free, 0.05), 0.0)
+    # Scatter without the run itself, together with what a bench is known to scatter.
+    known = thresholds.usual_run_sd_K
+    others = np.maximum(float(residual @ residual) - residual * off, 0.0)
+    nu = max(dof - 1, 0) + thresholds.usual_run_sd_dof
+    scatter = np.sqrt((others + thresholds.usual_run_sd_dof * known**2) / nu)
+    ratio = np.abs(off) * np.sqrt(np.maximum(free, 0.05)) / scatter
+    at = int(np.argmax(np.where(usable, ratio, -1.0)))
+    tail = 0.5 * thresholds.between_alarm_percent / 100.0 / max(int(usable.sum()), 1)
+    allowed = max(float(-stdtrit(nu, tail)), thresholds.ladder_ratio)
+    if ratio[at] <= allowed or abs(off[at]) <= thresholds.ladder_K:
+        return None
+    return Off(
+        at=at, off_K=float(off[at]), scatter_K=float(scatter[at]), ratio=float(ratio[at]), allowed_ratio=allowed
+    )  # fmt: skip
+
+
+def flag_off(off: Off, *, few: bool) -> Flag:
+    """Say that a run is off its ladder."""
+    careful = " With so few mounts it may be its neighbour that is off." if few else ""
+    return raise_flag(
+        "off the ladder",
+        "doubtful",
+        f"The rise is {off.off_K:+.1f} K from where the other runs of its mount and of its step put it, "
+        f"{off.ratio:.1f} times what such runs scatter.{careful}",
+        off_K=off.off_K,
+        studentised=off.ratio,
+        allowed_ratio=off.allowed_ratio,
+        scatter_K=off.scatter_K,
+    )
+
+
+def find_exchanged(
+    ladders: Ladders, off: Sequence[Off], thresholds: CheckThresholds
+) -> tuple[tuple[int, int, float], ...]:
+    """Find two runs of one step on different mounts that fit better with exchanged labels.
+
+    Parameters
+    ----------
+    ladders : Ladders
+        Runs side by side.
+    off : sequence of Off
+        Runs off their ladders: at least one of the pair is one of them.
+    thresholds : CheckThresholds
+        Limits in use.
+
+    Returns
+    -------
+    tuple of (int, int, float)
+        Positions among ``members`` of at most one pair, and by what the sum of squares falls.
+    """
+    suspects = [found.at for found in off]
+    if not suspects:
+        return ()
+    y, left = ladders.rise_K, ladders.left
+    residual = left @ y
+    free = np.diag(left)
+    # Runs that are off otherwise must not hide the gain of an exchange.
+    floor = thresholds.usual_run_sd_dof * thresholds.usual_run_sd_K**2
+    total = float(residual @ y)
+    best: tuple[int, int, float] | None = None
+    for i in suspects:
+        same = np.flatnonzero((ladders.step == ladders.step[i]) & (ladders.mount != ladders.mount[i]))
+        if same.size == 0:
+            continue
+        d = y[same] - y[i]
+        # Moving d from run j to run i changes the sum of squares of what is left by this.
+        change = 2 * d * (residual[i] - residual[same]) + d**2 * (free[i] + free[same] - 2 * left[i, same])
+        ratio = (total + floor) / np.maximum(total + change + floor, 1e-12)
+        ratio = np.where(np.abs(d) > thresholds.ladder_K, ratio, 0.0)
+        j = int(np.argmax(ratio))
+        if best is None or ratio[j] > best[2]:
+            best = (i, int(same[j]), float(ratio[j]))
+    if best is None or best[2] < thresholds.swap_ratio:
+        return ()
+    alone = _best_without(ladders, best[0], total, floor)
+    # Leaving the worse of the two out must not do as well: then it is one run that is off.
+    return (best,) if best[2] > alone * thresholds.swap_gain else ()
+
+
+def _best_without(ladders: Ladders, at: int, total: float, floor: float) -> float:
+    """By what the sum of squares falls when one run is left out."""
+    residual = float((ladders.left @ ladders.rise_K)[at])
+    return (total + floor) / max(total - residual**2 / max(float(ladders.left[at, at]), 0.05) + floor, 1e-12)
+
+
+def flag_exchanged_runs(mine: ReducedRun, other: ReducedRun, ratio: float) -> Flag:
+    """Say that two runs fit better with each other's labels."""
+    return raise_flag(
+        "labels may be swapped",
+        "doubtful",
+        f"Exchanged with {other.run}, both runs fit the ladders of their mounts: the scatter falls "
+        f"{ratio:.0f}-fold. Look at both logs before anything else.",
+        scatter_falls_by_ratio=ratio,
+        difference_K=(other.rise_K or 0.0) - (mine.rise_K or 0.0),
+    )
+
+
+def powers_exchanged(runs: Sequence[ReducedRun]) -> dict[int, Flag]:
+    """Find two runs whose logged powers are each other's set power.
+
+    Parameters
+    ----------
+    runs : sequence of ReducedRun
+        All runs.
+
+    Returns
+    -------
+    dict of int to Flag
+        By position.
+    """
+    off = [
+        i
+        for i, run in enumerate(runs)
+        if run.power_W is not None and abs(run.power_W / run.set_power_W - 1) > 0.05
+    ]  # fmt: skip
+    flags: dict[int, Flag] = {}
+    for i in off:
+        for j in off:
+            mine, other = runs[i], runs[j]
+            if i in flags or j in flags or i >= j or mine.power_W is None or other.power_W is None:
+                continue
+            if abs(mine.set_power_W / other.set_power_W - 1) < 0.05:
+                continue
+            if (
+                abs(mine.power_W / other.set_power_W - 1) < 0.03
+                and abs(other.power_W / mine.set_power_W - 1) < 0.03
+            ):  # fmt: skip
+                for at, own, partner in ((i, mine, other), (j, other, mine)):
+                    flags[at] = raise_flag(
+                        "labels may be swapped",
+                        "doubtful",
+                        f"The logged power is the set power of {partner.run}, and the other way round: "
+                        "the two lines of the run sheet may be exchanged.",
+                        logged_W=own.power_W,
+                        set_W=own.set_power_W,
+                        other_set_W=partner.set_power_W,
+                    )
+    return flags

@@ -1,0 +1,83 @@
+"""What each run's checks may look at: the run itself, and what is usual on its bench."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from thermlab.checks_logging import usual_still_s
+from thermlab.checks_shape import describe_shapes
+from thermlab.run_view import RunView
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from thermlab.reduction import Estimate
+    from thermlab.thresholds import CheckThresholds
+    from thermlab.traces import Blocks, Trace
+
+
+def view_runs(
+    traces: Sequence[Trace],
+    blocks: Sequence[Blocks],
+    estimates: Sequence[Estimate],
+    *,
+    thresholds: CheckThresholds,
+    slow_from: float,
+    soak_declared_s: float | None,
+    declared_readout_K: float,
+    room_is_constant: bool,
+) -> list[RunView]:
+    """Prepare the checks of all runs of a bench.
+
+    Parameters
+    ----------
+    traces, blocks, estimates : sequence
+        The runs, their block means and what was made of them.
+    thresholds : CheckThresholds
+        Limits in use.
+    slow_from : float
+        Where the slow approach begins, in time constants.
+    soak_declared_s : float or None
+        As in the campaign, s; None takes the median of the runs, where there are three.
+    declared_readout_K : float
+        Resolution of the readout as declared, K.
+    room_is_constant : bool
+        Whether the room was read once and not logged.
+
+    Returns
+    -------
+    list of RunView
+    """
+    wanted = soak_declared_s
+    if wanted is None and len(traces) > 2:
+        wanted = float(np.median([trace.soak_s for trace in traces]))
+    ratios = [e.power_W / t.set_power_W for t, e in zip(traces, estimates, strict=True) if not e.shed]
+    ratios = [ratio for ratio in ratios if np.isfinite(ratio) and 0.85 < ratio < 1.15]
+    shapes = describe_shapes(estimates, [trace.set_power_W for trace in traces], slow_from=slow_from)
+    known = [s for s, e in zip(shapes, estimates, strict=True) if s is not None and not e.shed]
+    noises = [e.noise_K for e in estimates if np.isfinite(e.noise_K)]
+    readouts = [e.readout_K for e in estimates if e.readout_K > 0]
+    still_s, room_still_s = usual_still_s(traces)
+    return [
+        RunView(
+            trace=trace,
+            blocks=block,
+            estimate=estimate,
+            thresholds=thresholds,
+            fit_from_s=slow_from * (estimate.time_constant_s or 0.0),
+            soak_wanted_s=wanted,
+            power_ratio=float(np.median(ratios)) if len(ratios) > 2 else 1.0,
+            shape=shape,
+            usual_variance_K2=float(np.median([s.variance_K2 for s in known])) if known else 0.0,
+            usual_departure_K=float(np.median([s.departure_K for s in known])) if len(known) > 3 else 0.15,
+            usual_noise_K=float(np.median(noises)) if noises else 0.0,
+            usual_readout_K=float(np.median(readouts)) if readouts else declared_readout_K,
+            usual_still_s=still_s,
+            usual_room_still_s=room_still_s,
+            declared_readout_K=declared_readout_K,
+            room_is_constant=room_is_constant,
+        )
+        for trace, block, estimate, shape in zip(traces, blocks, estimates, shapes, strict=True)
+    ]
