@@ -146,6 +146,8 @@ def _sheds(trace: Trace, limit_C: float | None, thresholds: CheckThresholds) -> 
     if limit_C is None:
         return False
     below = trace.power_W < (1 - thresholds.shed_power_percent / 100.0) * trace.set_power_W
+    if not below.mean() > 0.05:
+        return False
     at_limit = trace.hottest_C >= limit_C - thresholds.shed_limit_K
     return bool((below & at_limit).mean() > 0.05)
 

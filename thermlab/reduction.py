@@ -251,7 +251,8 @@ def _reading_noise(trace: Trace, sensor: str, from_s: float) -> float:
 
 
 def _readout(trace: Trace, sensor: str) -> float:
-    values = np.unique(np.round(_column(trace, sensor)[~np.isnan(_column(trace, sensor))], 4))
+    column = _column(trace, sensor)
+    values = np.unique(np.round(column[~np.isnan(column)], 4))
     return float(np.diff(values).min()) if values.size > 1 else 0.0
 
 
@@ -278,11 +279,11 @@ def _held(
     reach = HELD_TIME_CONSTANTS * tau if tau is not None else trace.soak_s / 8.0
     reach = min(max(reach, 30.0, 5 * trace.interval_s), trace.soak_s / 2.0)
     end = trace.time_s > trace.time_s[-1] - reach
-    power, hot, room = _mean(trace.power_W[end]), _mean(trace.hottest_C[end]), _mean(trace.ambient_C[end])
-    if np.isnan([power, hot, room]).any():
+    power = _mean(trace.power_W[end])
+    if not power < (1 - thresholds.shed_power_percent / 100.0) * trace.set_power_W:
         return None
-    below = power < (1 - thresholds.shed_power_percent / 100.0) * trace.set_power_W
-    if not (below and hot >= limit_C - thresholds.shed_limit_K):
+    hot, room = _mean(trace.hottest_C[end]), _mean(trace.ambient_C[end])
+    if np.isnan([hot, room]).any() or hot < limit_C - thresholds.shed_limit_K:
         return None
     lag = tau if tau is not None else trace.soak_s / 4.0
     lagged = lag_room(trace, trace.time_s[end], time_constant_s=lag, step_s=max(trace.interval_s, lag / 60.0))

@@ -33,8 +33,8 @@ def lag_room(trace: Trace, at_s: Array, *, time_constant_s: float, step_s: float
         Room temperature as the sink feels it, degC. Before the first known
         reading the room is taken as that reading (mean of its first minute).
     """
-    t = np.r_[trace.history_time_s, trace.time_s]
-    room = np.r_[trace.history_C, trace.ambient_C]
+    t = np.concatenate([trace.history_time_s, trace.time_s])
+    room = np.concatenate([trace.history_C, trace.ambient_C])
     have = ~np.isnan(room)
     t, room = t[have], room[have]
     if t.size == 0:
@@ -54,7 +54,8 @@ def lag_room(trace: Trace, at_s: Array, *, time_constant_s: float, step_s: float
 
 
 def _grid_means(t: Array, values: Array, grid: Array, step_s: float) -> Array:
-    where = np.clip(((t - grid[0]) / step_s).astype(np.intp), -1, grid.size)
+    # The soak often begins exactly between two steps: the last bit of the time constant must not decide on its place.
+    where = np.clip(((t - grid[0]) / step_s + 1e-6).astype(np.intp), -1, grid.size)
     inside = (where >= 0) & (where < grid.size)
     total = np.bincount(where[inside], values[inside], minlength=grid.size)
     count = np.bincount(where[inside], minlength=grid.size)

@@ -139,8 +139,8 @@ def block_means(trace: Trace) -> Blocks:
     """
     length = max(trace.interval_s, min(BLOCK_S, trace.soak_s / BLOCKS_PER_SOAK))
     index = ((trace.time_s - trace.time_s[0]) / length + 1e-6).astype(np.intp)
-    starts = np.flatnonzero(np.r_[True, np.diff(index) > 0])
-    count = np.diff(np.r_[starts, index.size]).astype(np.float64)
+    starts = np.concatenate([[0], np.flatnonzero(index[1:] > index[:-1]) + 1])
+    count = np.diff(starts, append=index.size).astype(np.float64)
     known = ~np.isnan(trace.temperature_C)
     n_known = np.add.reduceat(known.astype(np.float64), starts, axis=0)
     total = np.add.reduceat(np.where(known, trace.temperature_C, 0.0), starts, axis=0)

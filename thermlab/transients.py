@@ -18,10 +18,18 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
+from thermlab.approaches import CURVATURE, Approach, Centred, decay, fit_exponential, straighten
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+__all__ = [
+    "CONVECTION_EXPONENT", "CURVATURE", "SLOW_FROM", "Approach", "BenchTimeConstant", "decay",
+    "estimate_time_constant", "fit_exponential", "straighten",
+]  # fmt: skip
+
 Array = npt.NDArray[np.float64]
+Integers = npt.NDArray[np.intp]
 
 CONVECTION_EXPONENT = {"passive": -0.2, "forced": 0.0}
 # The slow approach is fitted from this fraction of its time constant on, when the
@@ -40,39 +48,6 @@ SHOWN_BY_SOAK, SHOWN_BY_ONE_SOAK, FEW_RUNS = 1.4, 4.0, 3
 COARSE_GRID = 25
 FINE_GRID = 9
 OUTLYING = 4.0
-# A naturally convecting sink follows C d(theta)/dt = P - k theta ** 1.25, so that its
-# deviation v from the settled state, as a fraction of it, obeys to second order
-# dv/dt = -(v / tau) (1 - v (1.25 - 1) / 2): far from settled it is slower.
-CURVATURE = {"passive": 0.125, "forced": 0.0}
-# Share of the settled rise that is the sink's, not the interface's (common practice, no source).
-SINK_SHARE = 0.8
-
-
-@dataclass(frozen=True, slots=True)
-class Approach:
-    """Block means of one run on its way to the settled rise.
-
-    Attributes
-    ----------
-    time_s : ndarray, shape (b,)
-        Seconds since the soak began.
-    rise_K : ndarray, shape (b,)
-        Rise over the room, K; no NaN.
-    scale : float
-        Time constant of this run over that of the bench, ``(P / P_max) ** (n - 1)``.
-    curvature : float
-        See :func:`straighten`; 0 for a linear heat sink.
-    """
-
-    time_s: Array
-    rise_K: Array
-    scale: float
-    curvature: float = 0.0
-
-    @property
-    def end_s(self) -> float:
-        """Last block, s."""
-        return float(self.time_s[-1])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,88 +70,6 @@ class BenchTimeConstant:
     u_time_constant_s: float
     fit_from_s: float
     left_out: tuple[int, ...]
-
-
-def decay(time_s: Array, time_constant_s: float, *, end_s: float) -> Array:
-    """Exponential of unit size at ``end_s``; its exponent is capped where it cannot matter.
-
-    Parameters
-    ----------
-    time_s : ndarray, shape (n,)
-        Times, s.
-    time_constant_s, end_s : float
-        Time constant and the instant at which the value is 1, s.
-
-    Returns
-    -------
-    ndarray, shape (n,)
-    """
-    value: Array = np.exp(np.minimum(-(time_s - end_s) / time_constant_s, 60.0))
-    return value
-
-
-def straighten(time_s: Array, rise_K: Array, time_constant_s: float, *, end_s: float, curvature: float) -> Array:
-    """Take the second-order departure from an exponential out of an approach.
-
-    With w the exponential part as a fraction of the sink's settled rise, the
-    sink lags the exponential by ``curvature * w ** 2`` of that rise.
-
-    Parameters
-    ----------
-    time_s, rise_K : ndarray, shape (n,)
-        Times and rises, K, all within the slow approach.
-    time_constant_s : float
-        Small-signal time constant at the settled state, s.
-    end_s : float
-        Reference instant, s.
-    curvature : float
-        0.125 for natural convection, 0 for a linear sink.
-
-    Returns
-    -------
-    ndarray, shape (n,)
-        Rises that follow a plain exponential.
-    """
-    if curvature == 0.0:
-        return rise_K
-    straight = rise_K
-    shape = decay(time_s, time_constant_s, end_s=end_s)
-    for _ in range(2):
-        level, left, _ = fit_exponential(time_s, straight, time_constant_s, end_s=end_s)
-        sink = SINK_SHARE * level
-        if sink <= 0:
-            return rise_K
-        part = np.clip(-left * shape / sink, -1.0, 1.0)
-        straight = rise_K - sink * curvature * part**2
-    return straight
-
-
-def fit_exponential(time_s: Array, y: Array, time_constant_s: float, *, end_s: float) -> tuple[float, float, float]:
-    """Fit ``level + left exp(-(t - end) / tau)`` with the time constant given.
-
-    Linear least squares in two coefficients.
-
-    Parameters
-    ----------
-    time_s, y : ndarray, shape (n,)
-        Times and values.
-    time_constant_s : float
-        Time constant, s, > 0.
-    end_s : float
-        Time to which the coefficient of the exponential refers, s.
-
-    Returns
-    -------
-    level, left, residual_sum : float
-        Value it tends to; deviation from it at ``end_s``; sum of squared residuals.
-    """
-    shape = decay(time_s, time_constant_s, end_s=end_s)
-    s_mean, y_mean = shape.mean(), y.mean()
-    s, r = shape - s_mean, y - y_mean
-    ss = float(s @ s)
-    left = float(s @ r) / ss if ss > 1e-300 else 0.0
-    residual = r - left * s
-    return float(y_mean - left * s_mean), left, float(residual @ residual)
 
 
 def estimate_time_constant(
@@ -229,10 +122,10 @@ def _estimate(runs: Sequence[Approach], *, slow_from: float, guess_s: float | No
         return None
     width = np.log(5.0) if guess_s is None else np.log(1.4)
     left_out: tuple[int, ...] = ()
-    profiles: list[_Profile] = []
+    alike = _alike(runs, members)
+    profiles: list[_Profiles] = []
     for _ in range(8):
-        kept = [i for i in members if i not in left_out]
-        profiles = [p for p in (_profile(runs[i], i, tau, slow_from) for i in kept) if p is not None]
+        profiles = [p for p in (_profile(group, tau, slow_from) for group in alike) if p is not None]
         if not profiles:
             return None
         before = tau
@@ -247,6 +140,7 @@ def _estimate(runs: Sequence[Approach], *, slow_from: float, guess_s: float | No
         left_out = _disagreeing(profiles, tau)
         if not left_out:
             break
+        alike = _alike(runs, [i for i in members if i not in left_out])
     own, curvature = _own_optima(profiles, tau)
     u_tau = tau * _sandwich(own, curvature)
     if not u_tau < LARGEST_RELATIVE_U * tau:
@@ -276,49 +170,72 @@ def _first_guess(runs: Sequence[Approach]) -> float | None:
 
 
 @dataclass(frozen=True, slots=True)
-class _Profile:
-    """One run within its fit window, on the bench's time scale, with the weight of its values."""
+class _Alike:
+    """Runs of one time constant whose block means stand at the same instants."""
 
-    index: int
+    index: Integers
+    time_s: Array
+    rise_K: Array
+    scale: float
+    curvature: float
+
+
+def _alike(runs: Sequence[Approach], members: Sequence[int]) -> list[_Alike]:
+    """Put runs together that share their exponentials, which are then computed once for all of them."""
+    groups: dict[tuple[float, float, bytes], list[int]] = {}
+    for i in members:
+        run = runs[i]
+        groups.setdefault((run.scale, run.curvature, run.time_s.tobytes()), []).append(i)
+    return [
+        _Alike(np.array(group), runs[group[0]].time_s, np.stack([runs[i].rise_K for i in group]), scale, curvature)
+        for (scale, curvature, _), group in groups.items()
+    ]
+
+
+@dataclass(frozen=True, slots=True)
+class _Profiles:
+    """Runs that are alike within their fit window, on the bench's time scale, with the weight of their values."""
+
+    index: Integers
     time_s: Array
     centred_K: Array
-    independent: float
+    independent: Array
 
 
-def _profile(run: Approach, index: int, tau: float, slow_from: float) -> _Profile | None:
-    own = tau * run.scale
-    inside = run.time_s >= slow_from * own
+def _profile(group: _Alike, tau: float, slow_from: float) -> _Profiles | None:
+    own = tau * group.scale
+    inside = group.time_s >= slow_from * own
     if inside.sum() < 8:
         return None
-    t, y = run.time_s[inside], run.rise_K[inside]
-    y = straighten(t, y, own, end_s=float(t[-1]), curvature=run.curvature)
-    level, left, total = fit_exponential(t, y, own, end_s=float(t[-1]))
-    residual = y - level - left * decay(t, own, end_s=float(t[-1]))
+    t, y = group.time_s[inside], group.rise_K[:, inside]
+    y = straighten(t, y, own, end_s=float(t[-1]), curvature=group.curvature)
+    _, _, residual = Centred.of(decay(t, own, end_s=float(t[-1]))).fit(y)
     # Neighbouring blocks are alike: an AR(1) series of correlation r holds
     # n (1 - r) / (1 + r) independent values.
-    r1 = float(residual[1:] @ residual[:-1]) / total if total > 0 else 0.0
-    r1 = min(max(r1, 0.3), 0.9)
-    return _Profile(index, t / run.scale, y - y.mean(), t.size * (1 - r1) / (1 + r1))
+    total = np.einsum("mt,mt->m", residual, residual)
+    product = np.einsum("mt,mt->m", residual[:, 1:], residual[:, :-1])
+    r1 = np.clip(np.where(total > 0, product / np.where(total > 0, total, 1.0), 0.0), 0.3, 0.9)
+    return _Profiles(group.index, t / group.scale, y - y.mean(axis=1, keepdims=True), t.size * (1 - r1) / (1 + r1))
 
 
-def _costs(profile: _Profile, taus: Array) -> Array:
-    """Negative profile log-likelihood of one run, shape (n_taus,): level, step and noise eliminated."""
-    t, y = profile.time_s, profile.centred_K
+def _costs(profiles: _Profiles, taus: Array) -> Array:
+    """Negative profile log-likelihoods, shape (n_runs, n_taus): level, step and noise eliminated."""
+    t, y = profiles.time_s, profiles.centred_K
     shape = np.exp(np.minimum(-(t[None, :] - t[-1]) / taus[:, None], 60.0))
     shape -= shape.mean(axis=1, keepdims=True)
     spread = np.maximum(np.einsum("gt,gt->g", shape, shape), 1e-300)
-    residual = y @ y - (shape @ y) ** 2 / spread
-    cost: Array = 0.5 * profile.independent * np.log(np.maximum(residual, 1e-9 * t.size))
+    residual = np.einsum("mt,mt->m", y, y)[:, None] - (y @ shape.T) ** 2 / spread
+    cost: Array = 0.5 * profiles.independent[:, None] * np.log(np.maximum(residual, 1e-9 * t.size))
     return cost
 
 
-def _minimise(profiles: Sequence[_Profile], guess: float, width: float) -> tuple[float, bool]:
+def _minimise(profiles: Sequence[_Profiles], guess: float, width: float) -> tuple[float, bool]:
     """Minimise the summed cost over log tau around a guess; tell whether it lies inside the range."""
     centre, inside = np.log(guess), True
     coarse = COARSE_GRID if width > 1.0 else FINE_GRID
     for points, reach in ((coarse, width), (FINE_GRID, 4.0 * width / coarse)):
         grid = np.linspace(centre - reach, centre + reach, points)
-        total = sum((_costs(p, np.exp(grid)) for p in profiles), np.zeros(points))
+        total = sum((_costs(p, np.exp(grid)).sum(axis=0) for p in profiles), np.zeros(points))
         best = int(np.argmin(total))
         if best in (0, points - 1):
             inside = inside and reach != width
@@ -330,31 +247,29 @@ def _minimise(profiles: Sequence[_Profile], guess: float, width: float) -> tuple
     return float(np.exp(centre)), inside
 
 
-def _own_optima(profiles: Sequence[_Profile], tau: float) -> tuple[Array, Array]:
+def _own_optima(profiles: Sequence[_Profiles], tau: float) -> tuple[Array, Array]:
     """Each run's own optimum of log tau relative to the common one, and the curvature of its cost."""
     steps = np.linspace(-0.8, 0.8, 17)
     h = float(steps[1] - steps[0])
-    own, curvature = [], []
-    for profile in profiles:
-        cost = _costs(profile, tau * np.exp(steps))
-        best = min(max(int(np.argmin(cost)), 1), steps.size - 2)
-        bend = float(cost[best - 1] - 2 * cost[best] + cost[best + 1])
-        shift = 0.5 * float(cost[best - 1] - cost[best + 1]) / bend if bend > 0 else 0.0
-        own.append(float(steps[best]) + float(np.clip(shift, -1.0, 1.0)) * h)
-        # The cost at the common value, not the bend at the own optimum, says how much the run knows.
-        curvature.append(max(bend, 0.0) / h**2)
-    return np.array(own), np.array(curvature)
+    cost = np.concatenate([_costs(p, tau * np.exp(steps)) for p in profiles])
+    best = np.clip(np.argmin(cost, axis=1), 1, steps.size - 2)
+    row = np.arange(best.size)
+    below, here, above = cost[row, best - 1], cost[row, best], cost[row, best + 1]
+    bend = below - 2 * here + above
+    shift = np.where(bend > 0, 0.5 * (below - above) / np.where(bend > 0, bend, 1.0), 0.0)
+    own = steps[best] + np.clip(shift, -1.0, 1.0) * h
+    # The cost at the common value, not the bend at the own optimum, says how much the run knows.
+    return own, np.maximum(bend, 0.0) / h**2
 
 
-def _disagreeing(profiles: Sequence[_Profile], tau: float) -> tuple[int, ...]:
+def _disagreeing(profiles: Sequence[_Profiles], tau: float) -> tuple[int, ...]:
     """Runs whose own time constant is far from the common one in the scatter of the others."""
     own, curvature = _own_optima(profiles, tau)
     deviation = np.abs(own) * np.sqrt(curvature)
     scale = max(1.4826 * float(np.median(deviation)), 1.0)
-    found = tuple(
-        p.index for p, d, o in zip(profiles, deviation, own, strict=True) if d > OUTLYING * scale and abs(o) > 0.1
-    )
-    return found if len(found) <= len(profiles) // 3 else ()
+    index = np.concatenate([p.index for p in profiles])
+    found = index[(deviation > OUTLYING * scale) & (np.abs(own) > 0.1)]
+    return tuple(sorted(found.tolist())) if found.size <= index.size // 3 else ()
 
 
 def _sandwich(own: Array, curvature: Array) -> float:
