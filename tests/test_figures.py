@@ -14,13 +14,20 @@ from thermlab import figures
 from thermlab.marks import PAGE, SEVERITY, treatment_marks
 from thermlab.pages import Block
 from thermlab.pictures import DPI, WIDTH_IN, Picture, Pictures, short, spread_labels
+from thermlab.runs import FLAG_NAMES
 
-ALL = ("differences", "throttle", "rise_against_power", "traces", "checks")
+ALL = ("differences", "throttle", "rise_against_power", "traces", "checks", "doubtful_runs")
 
 
 @pytest.fixture(scope="module")
 def analysis():
     return made_up_analysis()
+
+
+def spoiled(analysis):
+    """Leave the first run out, for a reason that could be taken for mathematics."""
+    first = replace(analysis.runs[0], used=False, reason="$fan$ left on <b>")
+    return replace(analysis, runs=(first, *analysis.runs[1:]))
 
 
 def drawn(analysis, name):
@@ -87,7 +94,8 @@ def texts_of(figure):
 
 @pytest.mark.parametrize("name", ALL)
 def test_names_with_dollars_and_markup_are_drawn_letter_by_letter(name):
-    wicked = made_up_analysis(names={r"$\frac{1}$": 0.0, "<img src=x onerror=alert(1)>": 0.004, "$x$": -0.02})
+    names = {r"$\frac{1}$": 0.0, "<img src=x onerror=alert(1)>": 0.004, "$x$": -0.02}
+    wicked = spoiled(made_up_analysis(names=names))
 
     for picture in drawn(wicked, name):
         picture.png()
@@ -96,7 +104,7 @@ def test_names_with_dollars_and_markup_are_drawn_letter_by_letter(name):
 
 def test_no_text_runs_out_of_the_picture(analysis):
     long = made_up_analysis(names={"a grease with quite a long name": 0.0, "another one of that sort, no. 2": 0.004})
-    for one in (analysis, long):
+    for one in (analysis, spoiled(long)):
         for name in ALL:
             for picture in drawn(one, name):
                 picture.figure.draw_without_rendering()
@@ -124,6 +132,28 @@ def test_many_runs_and_mounts_are_spread_over_several_pictures():
 
     assert len(drawn(many, "traces")) == 3
     assert len(drawn(many, "checks")) == 3
+
+
+def test_checks_that_found_nothing_are_named_and_take_no_row(analysis):
+    (picture,) = drawn(analysis, "checks")
+    rows = [text.get_text() for text in picture.figure.axes[0].get_yticklabels()]
+    below = picture.figure.texts[-1].get_text().replace("\n", " ")
+
+    assert sorted(rows + re.split(", ", below.removeprefix("Found on no run: ").rstrip("."))) == sorted(FLAG_NAMES)
+
+
+def test_each_doubtful_run_has_a_panel_with_its_reason(analysis):
+    doubtful = [run for run in analysis.runs if not run.used or run.worst() in ("doubtful", "unusable")]
+
+    (picture,) = drawn(analysis, "doubtful_runs")
+
+    titles = [axes.get_title(loc="left") for axes in picture.figure.axes if axes.axison]
+    assert [title.splitlines()[0] for title in titles] == [run.run for run in doubtful]
+    assert "2.3\u00a0K were still to come." in "".join(titles)
+
+
+def test_pictures_are_small_files(analysis):
+    assert max(len(picture.png()) for name in ALL for picture in drawn(analysis, name)) < 120_000
 
 
 def test_where_there_is_nothing_to_draw_a_sentence_says_so(analysis):

@@ -13,6 +13,7 @@ from thermlab.rendering import contents, style_sheet
 def every_block(analysis):
     yield pages.opening(analysis)
     yield pages.next_steps(analysis)
+    yield pages.machine(analysis)
     yield pages.went_wrong(analysis)
     yield pages.method(analysis)
     yield pages.safety()
@@ -129,7 +130,38 @@ def test_the_table_of_runs_has_every_run_with_its_evidence():
     html = tables.runs(analysis).html
 
     assert all(f">{run.run}</th>" in html for run in analysis.runs)
-    assert "[held_power_W 93.1]" in html
+    assert "held_power_W 93.1" in html
+    assert html.count("<table>") == 2
+
+
+def test_cautions_on_the_throttle_power_stand_where_it_is_said_and_not_before_the_answer():
+    analysis = made_up_analysis()
+    throttle = replace(analysis.throttle, cautions=("The room is warmer.", "Shared with the answer."))
+    comparison = replace(analysis.comparison, cautions=("Shared with the answer.", "Ladder mean, offset and so on."))
+    both = (*comparison.cautions, "The room is warmer.")
+    analysis = replace(analysis, throttle=throttle, comparison=comparison, cautions=both)
+
+    first, machine = pages.opening(analysis).html, pages.machine(analysis).html
+
+    assert "Shared with the answer." in first
+    assert "The room is warmer." not in first
+    assert "Ladder mean" not in first
+    assert machine.index("The room is warmer.") < machine.index("would throttle at about")
+    assert "Ladder mean" in pages.section_cautions(analysis, "comparison").html
+
+
+def test_no_caution_is_lost_between_the_sections():
+    analysis = made_up_analysis()
+    shown = pages.opening(analysis).html + pages.machine(analysis).html
+    shown += pages.section_cautions(analysis, "comparison").html
+
+    assert not [text for text in analysis.cautions if pages.escape(pages.phrases.together(text)) not in shown]
+
+
+def test_without_limits_and_prices_the_machine_section_says_so():
+    analysis = made_up_analysis(throttle=None, value=None)
+
+    assert "Neither a temperature limit nor a price was given." in pages.machine(analysis).html
 
 
 def test_contents_come_from_the_headings():

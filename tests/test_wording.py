@@ -51,7 +51,7 @@ def test_not_replicated_gives_no_verdict_and_no_interval():
 
     assert answer.claim == "No verdict on pad-b"
     assert "interval" not in answer.lead
-    assert "Make two or more fresh mounts of pad-b and of grease-a" in answer.next_step
+    assert "Make two or more fresh mounts of pad-b and grease-a" in answer.next_step
 
 
 def test_no_mount_at_all_is_said():
@@ -84,11 +84,43 @@ def test_several_candidates_are_told_that_the_interval_is_simultaneous():
     assert wording.interval_name(made_up_analysis()) == "95 % simultaneous confidence interval"
 
 
-def test_lost_runs_are_first_among_the_next_steps():
+def test_runs_that_shed_power_are_not_sent_back_to_the_bench():
     steps = wording.next_steps(made_up_analysis())
+
+    assert steps[0].startswith("Runs at 100 W reached the limit and shed power;")
+    assert not [step for step in steps if step.startswith("Repeat what went wrong")]
+
+
+def test_lost_runs_are_first_among_the_next_steps():
+    analysis = made_up_analysis()
+    runs = tuple(replace(run, held=None) for run in analysis.runs)
+
+    steps = wording.next_steps(replace(analysis, runs=runs))
 
     assert steps[0] == "Repeat what went wrong where it matters: pad-b-2-100 (pad-b, mount 2, 100 W)."
     assert len(steps) == 3
+
+
+def test_candidates_with_one_verdict_share_one_step():
+    analysis = made_up_analysis()
+    items = tuple(
+        replace(item, verdict="undecided", mounts_needed=n)
+        for item, n in zip(analysis.comparison.treatments, (7, 9), strict=True)
+    )
+
+    steps = wording.next_steps(replace(analysis, comparison=replace(analysis.comparison, treatments=items)))
+
+    assert "between grease-a and pad-b and sheet-c, plan about 9 mounts of each" in steps[-1]
+
+
+def test_a_choice_between_candidates_says_that_they_were_not_compared_with_each_other():
+    analysis = made_up_analysis()
+    items = tuple(replace(i, verdict="cooler by more than the margin") for i in analysis.comparison.treatments)
+
+    steps = wording.next_steps(replace(analysis, comparison=replace(analysis.comparison, treatments=items)))
+
+    assert steps[-1].startswith("Take pad-b or sheet-c where its price and handling suit.")
+    assert "Each was compared with grease-a, not with the others." in steps[-1]
 
 
 def test_throttle_sentence_has_room_interval_and_future_mount():
@@ -98,7 +130,7 @@ def test_throttle_sentence_has_room_interval_and_future_mount():
     text = wording.throttle_sentence(analysis, "pad-b")
 
     assert "in a room at 35 °C" in text
-    assert f"{item.throttle_power_W:.2f} W" in text
+    assert f"{item.throttle_power_W:.1f} W" in text
     assert "one future mount" in text
     assert "less than with grease-a" in text
 

@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 _LARGEST_COUNT_RATIO = 2.0
 _STRONG_ORDER_CORRELATION = 0.7
 _PRIOR_CONTRADICTED = 0.05
+# At 0.05 one good campaign in twenty would be told that its curve is wrong.
+_CURVE_LEVEL = 0.01
 
 
 def caution_counts(table: MountTable, mounts_planned: int | None) -> list[str]:
@@ -179,10 +181,12 @@ def caution_curve(fit: LackOfFit | None) -> list[str]:
     if fit is None:
         return []
     cautions = []
-    if fit.p_value < 0.05:
+    if fit.p_value < _CURVE_LEVEL:
         cautions.append(
-            f"The rise curve does not describe the steps (lack of fit F = {fit.F:.2f} with {fit.dof1} and {fit.dof2} "
-            f"degrees of freedom, p = {fit.p_value:.2g}): do not trust extrapolation."
+            f"The rise curve misses the mean rises at the steps by more than the scatter of single runs explains (lack "
+            f"of fit: F = {fit.F:.2f} with {fit.dof1} and {fit.dof2} degrees of freedom, p = {fit.p_value:.2g}): "
+            "throttle powers carry an error that their intervals do not show. Differences at a power step do not rest "
+            "on the curve."
         )
     if fit.kink is not None:
         cautions.append(

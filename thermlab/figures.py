@@ -5,11 +5,13 @@
 - Does every mount tell the same story along the ladder? :func:`rise_against_power`
 - Had each run settled, and which readings were used? :func:`traces`
 - Which runs went wrong? :func:`checks`
+- What do the runs look like that were left out or are doubtful? :func:`doubtful_runs`
 """
 
 from thermlab.figures_answer import differences, throttle
+from thermlab.figures_doubtful import doubtful_runs
 from thermlab.figures_runs import rise_against_power
 from thermlab.figures_settling import checks, traces
 from thermlab.pictures import Picture, Pictures
 
-__all__ = ["Picture", "Pictures", "checks", "differences", "rise_against_power", "throttle", "traces"]
+__all__ = ["Picture", "Pictures", "checks", "differences", "doubtful_runs", "rise_against_power", "throttle", "traces"]

@@ -9,16 +9,19 @@ from matplotlib.transforms import blended_transform_factory
 
 from thermlab.marks import PAGE, Mark
 from thermlab.pages import Block, marks_of, remark
-from thermlab.phrases import difference_words, interval_decimals, number, percent, span_words, watts
+from thermlab.phrases import difference_words, interval_decimals, number, percent, span_words, watt_decimals, watts
 from thermlab.pictures import Picture, inches_box, new_figure, quiet, short, style
 from thermlab.wording import headline_interval, interval_name, settings_of
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
     from thermlab.analysis import Analysis
     from thermlab.effects import Comparison
+    from thermlab.throttle_records import TreatmentThrottle
 
 _ROW_IN = 0.92
 _SMALL: dict[str, Any] = {"va": "center", "fontsize": 9.3, "color": PAGE["muted"]}
@@ -64,7 +67,7 @@ def differences(analysis: Analysis) -> Picture | Block:
         axes.set_xlabel(
             f"difference to {short(comparison.baseline, 30, 1)} at {watts(comparison.reference_power_W)} in K"
         )
-        _key(figure, analysis, level)
+        _key(figure, analysis, level, comparison)
     return Picture(figure, _differences_alt(analysis, comparison, margin))
 
 
@@ -138,16 +141,20 @@ def _key_axes(figure: Figure) -> Axes:
     return key
 
 
-def _key(figure: Figure, analysis: Analysis, level: float) -> None:
-    """Explain the three kinds of mark in one line over the picture."""
+def _key(figure: Figure, analysis: Analysis, level: float, comparison: Comparison) -> None:
+    """Explain the kinds of mark that are drawn, in one line over the picture."""
     key, grey = _key_axes(figure), PAGE["muted"]
     key.plot(0.14, 0.5, "o", mfc="none", mec=grey, mew=1.2, ms=6)
     key.text(0.25, 0.5, "one mount", **_SMALL)
-    key.plot([1.3, 1.7], [0.5, 0.5], color=grey, lw=2.4)
+    known = any(headline_interval(item) is not None for item in comparison.treatments)
+    if known:
+        key.plot([1.3, 1.7], [0.5, 0.5], color=grey, lw=2.4)
     key.plot(1.5, 0.5, "o", color=grey, ms=7)
-    key.text(1.8, 0.5, interval_name(analysis).replace("confidence ", ""), **_SMALL)
-    key.plot([4.1, 4.45], [0.5, 0.5], color=grey, lw=4.5, alpha=0.5)
-    key.text(4.55, 0.5, f"{percent(round(2.0 * level - 1.0, 9))} for equivalence", **_SMALL)
+    words = interval_name(analysis).replace("confidence ", "") if known else "mean of the mounts; no interval"
+    key.text(1.8, 0.5, words, **_SMALL)
+    if any(item.equivalence_interval_K is not None for item in comparison.treatments):
+        key.plot([4.1, 4.45], [0.5, 0.5], color=grey, lw=4.5, alpha=0.5)
+        key.text(4.55, 0.5, f"{percent(round(2.0 * level - 1.0, 9))} for equivalence", **_SMALL)
 
 
 def _differences_alt(analysis: Analysis, comparison: Comparison, margin: float) -> str:
@@ -219,7 +226,7 @@ def throttle(analysis: Analysis) -> Picture | Block:
                 axes.plot(
                     item.throttle_power_W, row, mark.marker, color=mark.colour, ms=8.5, mec=PAGE["sheet"], zorder=5
                 )
-                decimals = interval_decimals(item.interval_W, default=0)
+                decimals = watt_decimals(item.interval_W)
                 text = f"{number(item.throttle_power_W, decimals)} W"
                 axes.text(item.throttle_power_W, row - 0.27, text, ha="center", va="bottom", fontsize=9.5)
         axes.set_yticks(range(len(drawn)), [short(item.treatment) for item in drawn], fontsize=10)
@@ -230,7 +237,7 @@ def throttle(analysis: Analysis) -> Picture | Block:
             _top_step(axes, top)
         limit, room = f"{found.temperature_limit_C:g} °C", f"{found.room_C:g} °C"
         axes.set_xlabel(f"power in W at which the device reaches {limit} in a {room} room", fontsize=10)
-        _throttle_key(figure, level, any(item.directly_observed_W is not None for item in drawn))
+        _throttle_key(figure, level, drawn)
     return Picture(figure, _throttle_alt(analysis, level))
 
 
@@ -255,16 +262,20 @@ def _top_step(axes: Axes, top_W: float) -> None:
     )
 
 
-def _throttle_key(figure: Figure, level: float, observed: bool) -> None:
+def _throttle_key(figure: Figure, level: float, drawn: Sequence[TreatmentThrottle]) -> None:
     key, grey = _key_axes(figure), PAGE["muted"]
-    key.plot([0.08, 0.42], [0.5, 0.5], color=grey, lw=6, alpha=0.5)
-    key.text(0.5, 0.5, f"{percent(level)} of the mean", **_SMALL)
-    key.plot([1.95, 2.35], [0.5, 0.5], color=grey, lw=1.2, ls=(0, (2, 1.5)))
-    key.plot([1.95, 2.35], [0.5, 0.5], "|", color=grey, ms=9, mew=1.2)
-    key.text(2.43, 0.5, f"{percent(level)} of a future mount", **_SMALL)
-    if observed:
-        key.plot(4.5, 0.5, "x", color=PAGE["ink"], ms=7, mew=1.6)
-        key.text(4.62, 0.5, "seen in runs at the limit", **_SMALL)
+    key.plot(0.14, 0.5, "o", mfc="none", mec=grey, mew=1.1, ms=5)
+    key.text(0.23, 0.5, "one mount", **_SMALL)
+    if any(item.interval_W is not None for item in drawn):
+        key.plot([1.15, 1.45], [0.5, 0.5], color=grey, lw=6, alpha=0.5)
+        key.text(1.52, 0.5, f"{percent(level)}, mean", **_SMALL)
+    if any(item.future_mount_interval_W is not None for item in drawn):
+        key.plot([2.6, 2.95], [0.5, 0.5], color=grey, lw=1.2, ls=(0, (2, 1.5)))
+        key.plot([2.6, 2.95], [0.5, 0.5], "|", color=grey, ms=9, mew=1.2)
+        key.text(3.03, 0.5, f"{percent(level)}, a future mount", **_SMALL)
+    if any(item.directly_observed_W is not None for item in drawn):
+        key.plot(4.75, 0.5, "x", color=PAGE["ink"], ms=7, mew=1.6)
+        key.text(4.86, 0.5, "held at the limit", **_SMALL)
 
 
 def _throttle_alt(analysis: Analysis, level: float) -> str:
@@ -272,7 +283,7 @@ def _throttle_alt(analysis: Analysis, level: float) -> str:
     assert found is not None  # noqa: S101 - the caller has drawn it
     parts = []
     for item in found.treatments:
-        decimals = interval_decimals(item.interval_W, default=0)
+        decimals = watt_decimals(item.interval_W)
         text = f"{item.treatment}: " + (
             "no value" if item.throttle_power_W is None else f"{number(item.throttle_power_W, decimals)} W"
         )

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import math
+import textwrap
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from thermlab.marks import PAGE, Mark
 from thermlab.pages import Block, marks_of, remark
-from thermlab.phrases import number, watts
-from thermlab.pictures import Picture, Pictures, new_figure, short, style
+from thermlab.phrases import number, together, watts
+from thermlab.pictures import WIDTH_IN, Picture, Pictures, new_figure, short, style
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -22,7 +23,9 @@ if TYPE_CHECKING:
     from thermlab.settled_runs import RunTrace
 
 RUNS_PER_PICTURE = 8
+MOST_PICTURES = 3
 _COLUMNS = 2
+_ROW_IN = 2.3
 
 
 def doubtful_runs(analysis: Analysis) -> Pictures | Block:
@@ -43,6 +46,11 @@ def doubtful_runs(analysis: Analysis) -> Pictures | Block:
     drawn = [run for run in runs if run.run in traces]
     if not drawn:
         return remark("No run is doubtful or was left out." if not runs else "None of these runs has readings.")
+    # Where very many went wrong, what was left out comes before what is doubtful; the table names every one.
+    most = RUNS_PER_PICTURE * MOST_PICTURES
+    if len(drawn) > most:
+        kept = {run.run for run in sorted(drawn, key=lambda run: run.used)[:most]}
+        drawn = [run for run in drawn if run.run in kept]
     pages = [drawn[i : i + RUNS_PER_PICTURE] for i in range(0, len(drawn), RUNS_PER_PICTURE)]
     marks = marks_of(analysis)
     return Pictures(_picture(page, traces, marks) for page in pages)
@@ -51,11 +59,14 @@ def doubtful_runs(analysis: Analysis) -> Pictures | Block:
 def _picture(runs: Sequence[ReducedRun], traces: dict[str, RunTrace], marks: dict[str, Mark]) -> Picture:
     rows = math.ceil(len(runs) / _COLUMNS)
     with style():
-        figure = new_figure(0.1 + 2.1 * rows + 0.7)
+        figure = new_figure(0.52 + _ROW_IN * rows)
         height = figure.get_size_inches()[1]
         grid = figure.subplots(rows, _COLUMNS, squeeze=False).ravel()
-        figure.subplots_adjust(left=0.1, right=0.98, top=1 - 0.6 / height, bottom=0.82 / height)
-        figure.subplots_adjust(wspace=0.22, hspace=0.62)
+        for place, axes in enumerate(grid):
+            row, column = divmod(place, _COLUMNS)
+            left = 0.62 + column * 3.1
+            bottom = 0.82 + _ROW_IN * (rows - 1 - row)
+            axes.set_position((left / WIDTH_IN, bottom / height, 2.5 / WIDTH_IN, 1.3 / height))
         for axes, run in zip(grid, runs, strict=False):
             _panel(axes, run, traces[run.run], marks[run.treatment])
         for axes in grid[len(runs) :]:
@@ -86,8 +97,13 @@ def _panel(axes: Axes, run: ReducedRun, trace: RunTrace, mark: Mark) -> None:
     axes.set_xlim(0.0, float(trace.time_min[-1]))
     axes.tick_params(labelsize=9)
     colour = PAGE["ink"] if run.used else PAGE["wrong"]
-    title = f"{short(run.run, 24, 1)}  {watts(run.set_power_W)}\n{short(f'{_fate(run)}: {_why(run)}', 40, 1)}"
-    axes.set_title(title, fontsize=9, loc="left", color=colour)
+    name = short(run.run, 30, 1)
+    lines = [name if f"{run.set_power_W:g}" in name else f"{name}, {watts(run.set_power_W)}"]
+    lines += [short(f"{_fate(run)}: {_why(run)}", 46, 1)]
+    grave = next((flag for flag in run.flags if flag.severity != "note"), None)
+    if grave is not None:
+        lines += textwrap.wrap(together(grave.reason), 46, max_lines=2, placeholder=" …")
+    axes.set_title("\n".join(lines), fontsize=8.4, loc="left", x=-0.12, color=colour, linespacing=1.25)
 
 
 def _fate(run: ReducedRun) -> str:

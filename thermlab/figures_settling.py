@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import textwrap
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -94,15 +95,16 @@ def _trace_picture(
             "Heavy frame with a cross: run left out."
         )
         figure.text(0.02, 0.33 / figure.get_size_inches()[1], below, fontsize=9, va="center", linespacing=1.3)
-    left = [
-        f"{run}: {number(runs[run].drift_left_K, 2, sign=True)} K still to come"
-        for run in shown
-        if not runs[run].settled
-    ]
+    left = [f"{run}: {_still(runs[run])}" for run in shown if not runs[run].settled]
     alt = f"How {len(shown)} runs approached their settled rise, mounts in rows, power steps in columns. " + (
         f"Not shown to be settled: {'; '.join(left)}." if left else "All were settled at the end."
     )
     return Picture(figure, alt)
+
+
+def _still(run: ReducedRun) -> str:
+    left = run.drift_left_K
+    return "no settled rise" if left is None else f"{number(left, 2, sign=True)} K still to come"
 
 
 def _panel(axes: Axes, trace: RunTrace, run: ReducedRun, mark: Mark, corner: tuple[int, int], longest: float) -> None:
@@ -154,20 +156,26 @@ def checks(analysis: Analysis) -> Pictures | Block:
         return remark("No runs.")
     pages = math.ceil(len(analysis.runs) / RUNS_PER_PICTURE)
     size = math.ceil(len(analysis.runs) / pages)
-    return Pictures(_check_picture(analysis.runs[i : i + size]) for i in range(0, len(analysis.runs), size))
+    seen = {flag.flag for run in analysis.runs for flag in run.flags}
+    names = [name for name in FLAG_NAMES if name in seen]
+    return Pictures(_check_picture(analysis.runs[i : i + size], names) for i in range(0, len(analysis.runs), size))
 
 
-def _check_picture(runs: Sequence[ReducedRun]) -> Picture:
+def _check_picture(runs: Sequence[ReducedRun], names: Sequence[str]) -> Picture:
+    """Draw one row for each check that found something; the others are named below."""
+    silent = [name for name in FLAG_NAMES if name not in names]
+    words = textwrap.wrap(f"Found on no run: {', '.join(silent)}.", 92) if silent else []
+    below = 1.32 + 0.17 * len(words)
     with style():
-        figure = new_figure(1.32 + 0.45 + 0.225 * len(FLAG_NAMES))
-        axes = figure.add_axes(inches_box(figure, left=1.95, right=0.1, bottom=1.32, top=0.45))
+        figure = new_figure(below + 0.45 + 0.225 * max(len(names), 1))
+        axes = figure.add_axes(inches_box(figure, left=1.95, right=0.1, bottom=below, top=0.45))
         axes.set_xlim(0.0, len(runs))
-        axes.set_ylim(len(FLAG_NAMES), 0.0)
-        for row in range(len(FLAG_NAMES) + 1):
+        axes.set_ylim(max(len(names), 1), 0.0)
+        for row in range(max(len(names), 1) + 1):
             axes.axhline(row, color=PAGE["rule"], lw=0.6, zorder=0)
         for column, run in enumerate(runs):
             for flag in run.flags:
-                row = FLAG_NAMES.index(flag.flag)
+                row = names.index(flag.flag)
                 axes.add_patch(Rectangle((column, row), 1.0, 1.0, fc=SEVERITY[flag.severity], ec=PAGE["sheet"], lw=0.8))
                 axes.text(
                     column + 0.5, row + 0.53, SEVERITY_LETTER[flag.severity], ha="center", va="center", fontsize=8,
@@ -175,7 +183,7 @@ def _check_picture(runs: Sequence[ReducedRun]) -> Picture:
                 )  # fmt: skip
             if not run.used:
                 axes.plot(column + 0.5, -0.35, "x", color=PAGE["wrong"], ms=6, mew=1.6, clip_on=False)
-        axes.set_yticks([row + 0.5 for row in range(len(FLAG_NAMES))], FLAG_NAMES, fontsize=9.5)
+        axes.set_yticks([row + 0.5 for row in range(len(names))], names, fontsize=9.5)
         every = max(1, math.ceil(len(runs) * 0.125 / (WIDTH_IN - 2.05)))
         axes.set_xticks(
             [column + 0.5 for column in range(0, len(runs), every)],
@@ -183,8 +191,15 @@ def _check_picture(runs: Sequence[ReducedRun]) -> Picture:
         )  # fmt: skip
         axes.tick_params(length=0)
         quiet(axes, keep=())
-        top = 1.0 - 0.17 / figure.get_size_inches()[1]
-        figure.text(0.99, top, "n note   d doubtful   u unusable   × run left out", ha="right", va="center", fontsize=9)
+        height = figure.get_size_inches()[1]
+        figure.text(
+            0.99, 1.0 - 0.17 / height, "n note   d doubtful   u unusable   × run left out",
+            ha="right", va="center", fontsize=9,
+        )  # fmt: skip
+        figure.text(
+            0.015, 0.07 / height, "\n".join(words), ha="left", va="bottom", fontsize=8.6, color=PAGE["muted"],
+            linespacing=1.3,
+        )  # fmt: skip
     found = [
         f"{run.run}: {flag.flag} ({flag.severity})" for run in runs for flag in run.flags if flag.severity != "note"
     ]

@@ -172,7 +172,7 @@ def opening(analysis: Analysis) -> Block:
     parts = [
         tag("h1", settings.title),
         tag("p", f"{bench}{method_words.summary(analysis)}.", class_="subtitle"),
-        cautions_block(analysis.cautions),
+        cautions_block(wording.answer_cautions(analysis)),
         tag("h2", "Answer", id="answer"),
         *_answers(analysis),
     ]
@@ -180,33 +180,36 @@ def opening(analysis: Analysis) -> Block:
 
 
 def _answers(analysis: Analysis) -> list[Block]:
-    marks, baseline = marks_of(analysis), analysis.campaign.settings.baseline
+    marks = marks_of(analysis)
     found = wording.answers(analysis)
-    blocks = [
+    if not found:
+        return [paragraph("There is no comparison: see the cautions for the reason. The runs are reported below.")]
+    return [
         tag(
-            "div",
-            tag(
-                "p",
-                _sign(answer.treatment, marks),
-                tag("strong", _bound(answer.claim)),
-                _bound(answer.evidence),
-                class_="lead",
-            ),
-            paragraph(" ".join(answer.details)) if answer.details else Block(""),
-            class_="answer",
+            "p",
+            _sign(answer.treatment, marks),
+            tag("strong", _bound(answer.claim)),
+            _bound(answer.evidence),
+            class_="lead answer",
         )
         for answer in found
     ]
-    if not found:
-        blocks.append(
-            paragraph("There is no comparison: see the cautions for the reason. The runs are reported below.")
+
+
+def machine(analysis: Analysis) -> Block:
+    """Return throttle power and cost of every treatment in a sentence each, behind the cautions on them."""
+    marks, baseline = marks_of(analysis), analysis.campaign.settings.baseline
+    blocks = []
+    for name in marks:
+        said = " ".join(
+            filter(None, (wording.throttle_sentence(analysis, name), wording.cost_sentence(analysis, name)))
         )
-    own = " ".join(
-        filter(None, (wording.throttle_sentence(analysis, baseline), wording.cost_sentence(analysis, baseline)))
-    )
-    if own:
-        blocks.append(tag("div", tag("p", _sign(baseline, marks), "Baseline. ", _bound(own)), class_="answer"))
-    return blocks
+        if said:
+            lead = "Baseline. " if name == baseline else ""
+            blocks.append(tag("p", _sign(name, marks), lead, _bound(said), class_="answer"))
+    if not blocks:
+        return remark("Neither a temperature limit nor a price was given.")
+    return join([cautions_block(wording.throttle_cautions(analysis)), *blocks], "\n")
 
 
 def next_steps(analysis: Analysis) -> Block:
@@ -223,26 +226,16 @@ def went_wrong(analysis: Analysis) -> Block:
         worst = run.worst()
         if run.used and worst in (None, "note"):
             continue
-        reasons = [flag.reason for flag in run.flags if flag.severity != "note"]
-        reasons = ([run.reason] if run.reason and run.reason not in reasons else []) + reasons
+        reasons = [f"{flag.flag}: {flag.reason}" for flag in run.flags if flag.severity != "note"]
+        own = run.reason if run.reason and run.reason not in {flag.flag for flag in run.flags} else ""
         fate = "left out" if not run.used else "used, doubtful"
-        rows.append(
-            (
-                run.run,
-                signed(run.treatment, marks),
-                run.mount,
-                f"{run.set_power_W:g}",
-                fate,
-                join(map(paragraph, reasons)),
-            )
-        )
+        mount = tag("span", signed(run.treatment, marks), f" mount {run.mount}, {run.set_power_W:g} W", class_="under")
+        rows.append((join([run.run, mount]), fate, join(map(paragraph, [own] * bool(own) + reasons))))
         classes.append("unusable" if not run.used else "")
     if not rows:
         return paragraph("Nothing: every run was used and no check found anything that counts.")
-    headings = ("run", "treatment", "mount", "step in W", "fate", "why")
-    return table(
-        "Runs that were left out or are doubtful", headings, rows, numeric=(3,), wide=(5,), row_classes=classes
-    )
+    caption = "Runs that were left out or are doubtful"
+    return table(caption, ("run", "fate", "why"), rows, wide=(2,), row_classes=classes)
 
 
 def method(analysis: Analysis) -> Block:

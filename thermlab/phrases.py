@@ -67,9 +67,14 @@ def watts(power_W: float | None) -> str:
     return "–" if power_W is None else f"{power_W:g} W"
 
 
-def listed(names: Sequence[str]) -> str:
+def watt_decimals(interval: Interval) -> int:
+    """Return the decimals for a throttle power: as its interval asks, but no finer than power meters and rooms are."""
+    return min(1, interval_decimals(interval, default=0))
+
+
+def listed(names: Sequence[str], *, last: str = "and") -> str:
     """Join names as in a sentence."""
-    return names[0] if len(names) == 1 else ", ".join(names[:-1]) + " and " + names[-1]
+    return names[0] if len(names) == 1 else ", ".join(names[:-1]) + f" {last} " + names[-1]
 
 
 def difference_words(difference_K: float, decimals: int) -> str:

@@ -9,8 +9,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING
 
-from thermlab.pages import Block, items, join, marks_of, remark, signed, table
-from thermlab.phrases import decimals_for, interval_decimals, number, percent, with_interval
+from thermlab.pages import Block, join, marks_of, remark, signed, table, tag
+from thermlab.phrases import decimals_for, interval_decimals, number, percent, watt_decimals, with_interval
 from thermlab.wording import settings_of
 
 if TYPE_CHECKING:
@@ -38,7 +38,7 @@ def differences(analysis: Analysis) -> Block:
         (f"{percent(level)} interval of this candidate alone", *(_ends(item.interval_K) for item in found)),
         (f"{both} interval of the equivalence test", *(_ends(item.equivalence_interval_K) for item in found)),
         ("Welch interval (own scatter of each treatment)", *(_ends(item.welch_interval_K) for item in found)),
-        ("p value (never sets the verdict)", *(_p_value(item.p_value) for item in found)),
+        ("adjusted p value of no difference (never sets the verdict)", *(_p_value(item.p_value) for item in found)),
         ("verdict", *(item.verdict for item in found)),
         ("note", *(item.verdict_note or "–" for item in found)),
         (
@@ -89,7 +89,7 @@ def throttle(analysis: Analysis) -> Block:
     marks, (_, level) = marks_of(analysis), settings_of(analysis)
     each = found.treatments
     rows: list[tuple[object, ...]] = [
-        ("throttle power in W", *(number(i.throttle_power_W, interval_decimals(i.interval_W)) for i in each)),
+        ("throttle power in W", *(number(i.throttle_power_W, watt_decimals(i.interval_W)) for i in each)),
         (f"{percent(level)} interval of the mean", *(_range(item.interval_W) for item in each)),
         (f"{percent(level)} interval of one future mount", *(_range(item.future_mount_interval_W) for item in each)),
         ("difference to the baseline in W", *(with_interval(i.difference_W, i.difference_interval_W) for i in each)),
@@ -122,8 +122,7 @@ def throttle(analysis: Analysis) -> Block:
 def _range(interval: tuple[float, float] | None) -> str:
     if interval is None:
         return "–"
-    decimals = interval_decimals(interval)
-    return " to ".join(number(end, decimals) for end in interval)
+    return " to ".join(number(end, watt_decimals(interval)) for end in interval)
 
 
 def _percent_sign(fraction: float) -> str:
@@ -144,15 +143,16 @@ def value(analysis: Analysis) -> Block:
     for item in analysis.value.treatments:
         treatment = settings.treatments.get(item.treatment)
         conducts = None if treatment is None else treatment.electrically_conductive
+        described = "" if treatment is None else treatment.description
+        name = signed(item.treatment, marks)
         rows.append(
             (
-                signed(item.treatment, marks),
+                join([name, tag("span", described, class_="under")]) if described else name,
                 number(item.cost_per_mount, 2),
                 _cost_per_K(item),
                 {True: "not beaten", False: "another is cooler and no dearer", None: "–"}[item.not_beaten],
                 {True: "yes", False: "no", None: "not stated"}[conducts],
                 "" if treatment is None else treatment.handling,
-                "" if treatment is None else treatment.description,
             )
         )
     headings = (
@@ -162,9 +162,8 @@ def value(analysis: Analysis) -> Block:
         "on rise and price together",
         "conducts electricity",
         "handling",
-        "description",
     )
-    return table("Price and handling", headings, rows, numeric=(1, 2), wide=(5, 6))
+    return table("What one mount costs, and how it handles", headings, rows, numeric=(1, 2))
 
 
 def _cost_per_K(item: TreatmentValue) -> str:
@@ -176,22 +175,30 @@ def _cost_per_K(item: TreatmentValue) -> str:
 
 
 def runs(analysis: Analysis) -> Block:
-    """Return every run in the order made, with its numbers, flags, evidence and reason."""
+    """Return every run in the order made, with its numbers and flags, and below them what each flag found."""
     marks = marks_of(analysis)
     rows = [_run_row(run, signed(run.treatment, marks)) for run in analysis.runs]
     headings = (
         "run", "treatment", "mount", "step in W", "settled rise in K", "u in K", "still to come in K", "settled",
-        "fate", "flags, with their evidence", "power in W", "room in °C", "end reading in °C",
-        "end reading less room in K", "sensor", "soak in min", "lot, condition, note",
+        "fate", "flags", "power in W", "room in °C", "end reading in °C", "end reading less room in K", "sensor",
+        "soak in min", "lot, condition, note",
     )  # fmt: skip
-    return table(
+    every = table(
         "All runs in the order they were made",
         headings,
         rows,
         numeric=(3, 4, 5, 6, 10, 11, 12, 13, 15),
-        wide=(9,),
         row_classes=["" if run.used else "unusable" for run in analysis.runs],
     )
+    found = [
+        (run.run, f"{flag.flag} ({flag.severity})", flag.reason, _evidence(flag))
+        for run in analysis.runs
+        for flag in run.flags
+    ]
+    if not found:
+        return every
+    heads = ("run", "flag", "what was found", "evidence")
+    return join([every, table("What each flag found, with its evidence", heads, found, wide=(2, 3))])
 
 
 def _run_row(run: ReducedRun, treatment: Block) -> tuple[object, ...]:
@@ -206,7 +213,7 @@ def _run_row(run: ReducedRun, treatment: Block) -> tuple[object, ...]:
         number(run.drift_left_K, 2, sign=True),
         {True: "yes", False: "no", None: "–"}[run.settled],
         "used" if run.used else f"left out: {run.reason}",
-        items(_flag(flag) for flag in run.flags) if run.flags else "",
+        "; ".join(f"{flag.flag} ({flag.severity})" for flag in run.flags),
         number(run.power_W, 2),
         number(run.ambient_C, 2),
         number(run.end_reading_C, 1),
@@ -217,9 +224,8 @@ def _run_row(run: ReducedRun, treatment: Block) -> tuple[object, ...]:
     )
 
 
-def _flag(flag: Flag) -> str:
-    evidence = ", ".join(f"{name} {value:.3g}" for name, value in flag.evidence.items())
-    return f"{flag.flag} ({flag.severity}): {flag.reason}" + (f" [{evidence}]" if evidence else "")
+def _evidence(flag: Flag) -> str:
+    return ", ".join(f"{name} {value:.3g}".replace(" -", " −") for name, value in flag.evidence.items())
 
 
 def secondary(analysis: Analysis) -> Block:

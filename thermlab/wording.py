@@ -16,12 +16,32 @@ from thermlab.phrases import (
     number,
     percent,
     span_words,
+    watt_decimals,
     watts,
 )
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from thermlab.analysis import Analysis
     from thermlab.effects import Comparison, TreatmentComparison
+
+
+_BESIDE_THE_ANSWER = ("Ladder mean, ", "Not tested, ", "No Welch interval ", "No power step was used of every mount: ")
+"""How cautions begin that touch the other estimands only; they stand where those are shown."""
+
+
+def answer_cautions(analysis: Analysis) -> tuple[str, ...]:
+    """Return the cautions that touch the answer; the others stand where what they touch is shown."""
+    elsewhere = {text for text in throttle_cautions(analysis) if analysis.comparison is not None}
+    return tuple(c for c in analysis.cautions if c not in elsewhere and not c.startswith(_BESIDE_THE_ANSWER))
+
+
+def throttle_cautions(analysis: Analysis) -> tuple[str, ...]:
+    """Return the cautions that touch nothing but the throttle power."""
+    throttle, comparison = analysis.throttle, analysis.comparison
+    shared = () if comparison is None else comparison.cautions
+    return () if throttle is None else tuple(text for text in throttle.cautions if text not in shared)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,8 +56,6 @@ class Answer:
         As in ``results.json``.
     claim, evidence : str
         One sentence in two parts: the verdict in words, and difference and interval behind it.
-    details : tuple of str
-        Sentences on throttle power and cost.
     next_step : str
         What to do next about this candidate.
     """
@@ -46,7 +64,6 @@ class Answer:
     verdict: str
     claim: str
     evidence: str
-    details: tuple[str, ...]
     next_step: str
 
     @property
@@ -76,14 +93,12 @@ def answers(analysis: Analysis) -> tuple[Answer, ...]:
 
 def _answer(analysis: Analysis, comparison: Comparison, item: TreatmentComparison) -> Answer:
     claim, evidence = _lead(analysis, comparison, item)
-    details = (throttle_sentence(analysis, item.treatment), cost_sentence(analysis, item.treatment))
     return Answer(
         treatment=item.treatment,
         verdict=item.verdict,
         claim=claim,
         evidence=evidence,
-        details=tuple(sentence for sentence in details if sentence),
-        next_step=_next_step(analysis, comparison, item),
+        next_step=_next_step(analysis, comparison, [item]),
     )
 
 
@@ -103,7 +118,9 @@ def _lead(  # noqa: PLR0911 - one sentence per verdict
     interval = headline_interval(item)
     decimals = interval_decimals(interval)
     margin = f"{settings_of(analysis)[0]:g} K"
-    found = f"{difference_words(item.difference_K, decimals)} at {watts(comparison.reference_power_W)}"
+    at = watts(comparison.reference_power_W)
+    found = f"{difference_words(item.difference_K, decimals)} at {at}"
+    by = f"by {number(abs(item.difference_K), decimals)} K at {at}"
     if item.verdict == "not replicated":
         why = f"with one mount each nothing tells {name} from how its mount happened to come out"
         return f"No verdict on {name}", f": it read {found}, but {why}."
@@ -113,16 +130,16 @@ def _lead(  # noqa: PLR0911 - one sentence per verdict
     if item.verdict in ("cooler by more than the margin", "warmer by more than the margin"):
         return (
             f"{name} runs {item.verdict.split()[0]} than {base} by more than the margin of {margin}",
-            f": {found} {span}.",
+            f": {by} {span}.",
         )
     if item.verdict == "equivalent within the margin":
         claim = f"{name} and {base} are equivalent within the margin of {margin}"
-        return claim, f": {name} is {found} {span}.{_equivalence_words(analysis, item)}"
+        return claim, f": {name} read {found} {span}.{_equivalence_words(analysis, item)}"
     if item.verdict in ("cooler", "warmer"):
-        rest = f"Whether that is more than the margin of {margin} is not settled."
-        return f"{name} runs {item.verdict} than {base}", f": {found} {span}. {rest}"
+        rest = f"whether by more than the margin of {margin} is still open."
+        return f"{name} runs {item.verdict} than {base}", f", {by} {span}; {rest}"
     claim = f"Undecided: the mounts made so far do not tell whether {name} runs cooler or warmer than {base}"
-    return claim, f": {found} {span}; the margin is {margin}."
+    return claim, f": it read {found} {span}; the margin is {margin}."
 
 
 def _equivalence_words(analysis: Analysis, item: TreatmentComparison) -> str:
@@ -164,7 +181,7 @@ def throttle_sentence(analysis: Analysis, treatment: str) -> str:
         )
         why = "see the cautions" if item is None or not item.reason else item.reason.rstrip(".")
         return f"No throttle power is given for {treatment}: {why}." + seen
-    decimals = interval_decimals(item.interval_W, default=0)
+    decimals = watt_decimals(item.interval_W)
     text = f"With {treatment} the machine would throttle at about {number(item.throttle_power_W, decimals)} W "
     text += f"in a room at {throttle.room_C:g} °C"
     if item.interval_W is not None:
@@ -177,7 +194,7 @@ def throttle_sentence(analysis: Analysis, treatment: str) -> str:
             text += f"; one future mount {low} to {high} W"
         text += ")"
     if item.difference_W is not None:
-        gap = number(abs(item.difference_W), interval_decimals(item.difference_interval_W, default=0))
+        gap = number(abs(item.difference_W), watt_decimals(item.difference_interval_W))
         more = "more" if item.difference_W >= 0.0 else "less"
         text += f", {gap} W {more} than with {analysis.campaign.settings.baseline}"
     return text + "."
@@ -199,36 +216,47 @@ def cost_sentence(analysis: Analysis, treatment: str) -> str:
     return text + "."
 
 
-def _next_step(  # noqa: PLR0911 - one step per verdict
-    analysis: Analysis, comparison: Comparison, item: TreatmentComparison
-) -> str:
-    name, base = item.treatment, comparison.baseline
+def _next_step(analysis: Analysis, comparison: Comparison, items: Sequence[TreatmentComparison]) -> str:
+    """Say what to do about candidates that share a verdict."""
+    verdict, base = items[0].verdict, comparison.baseline
+    names = listed([item.treatment for item in items])
     margin = f"{settings_of(analysis)[0]:g} K"
-    if item.verdict == "not replicated":
-        return f"Make two or more fresh mounts of {name} and of {base}, taking turns; then their scatter is known."
-    if item.verdict == "undecided" and item.mounts_needed is not None:
-        return (
-            f"To settle a difference of {margin}, plan about {item.mounts_needed} mounts of each treatment in total "
-            f"({name} has {item.n_mounts}, {base} {comparison.baseline_n_mounts})."
+    needed = [item.mounts_needed for item in items if item.mounts_needed is not None]
+    one = len(items) == 1
+    if verdict == "undecided" and needed:
+        counts = ", ".join(
+            f"{item.treatment} {'has ' if i == 0 else ''}{item.n_mounts}" for i, item in enumerate(items)
         )
-    if item.verdict == "undecided":
-        return f"More mounts of {name} and {base} are needed before anything can be said."
-    if item.verdict == "equivalent within the margin":
-        return f"Choose between {name} and {base} by price and handling."
-    if item.verdict == "cooler by more than the margin":
-        return f"Take {name} where its price and handling suit."
-    if item.verdict == "warmer by more than the margin":
-        return f"Keep {base} rather than {name} where heat decides."
-    if item.verdict == "cooler":
-        return f"Take {name} if any gain will do; if only a gain of {margin} is worth it, make more mounts of both."
-    return (
-        f"Keep {base} unless {name} is worth it for other reasons; to know whether it costs {margin}, make more mounts."
-    )
+        which = "" if one else f" between {base} and {names}"
+        return (
+            f"To settle a difference of {margin}{which}, plan about {max(needed)} mounts of each treatment in total "
+            f"({counts}, {base} {comparison.baseline_n_mounts})."
+        )
+    it, is_are = ("it", "is") if one else ("they", "are")
+    take, everything = _alternatives(items), listed([*(item.treatment for item in items), base])
+    more = f"make more mounts of {'both' if one else 'all'}"
+    return {
+        "not replicated": f"Make two or more fresh mounts of {everything}, taking turns; then their scatter is known.",
+        "undecided": f"More mounts of {everything} are needed before anything can be said.",
+        "equivalent within the margin": f"Choose between {everything} by price and handling.",
+        "cooler by more than the margin": f"Take {take} where its price and handling suit."
+        + ("" if one else f" Each was compared with {base}, not with the others."),
+        "warmer by more than the margin": f"Keep {base} rather than {take} where heat decides.",
+        "cooler": f"Take {take} if any gain will do; if only a gain of {margin} is worth it, {more}.",
+        "warmer": f"Keep {base} unless {names} {is_are} worth it for other reasons; to know whether {it} "
+        f"{'costs' if one else 'cost'} {margin}, {more}.",
+    }[verdict]
 
 
-def next_steps(analysis: Analysis) -> tuple[str, ...]:
-    """Say what to do next: which runs to repeat, then a step for each candidate."""
-    lost = [run for run in analysis.runs if run.worst() == "unusable"]
+def _alternatives(items: Sequence[TreatmentComparison]) -> str:
+    """Join candidates as alternatives."""
+    return listed([item.treatment for item in items], last="or")
+
+
+def _lost_runs(analysis: Analysis) -> list[str]:
+    """Say which runs to repeat; a run that shed power would shed it again."""
+    lost = [run for run in analysis.runs if not run.used and not run.held]
+    shed = [run for run in analysis.runs if not run.used and run.held]
     steps = []
     if lost:
         shown = listed(
@@ -236,5 +264,22 @@ def next_steps(analysis: Analysis) -> tuple[str, ...]:
         )
         more = f", and {len(lost) - 6} more below" if len(lost) > 6 else ""
         steps.append(f"Repeat what went wrong where it matters: {shown}{more}.")
-    steps += [answer.next_step for answer in answers(analysis)]
+    if shed:
+        powers = listed([watts(power) for power in sorted({run.set_power_W for run in shed})])
+        steps.append(
+            f"Runs at {powers} reached the limit and shed power; they count as observations of the throttle power. "
+            "Repeat them only if a rise at that step is wanted, in a cooler room or with a lower step."
+        )
+    return steps
+
+
+def next_steps(analysis: Analysis) -> tuple[str, ...]:
+    """Say what to do next: which runs to repeat, then a step for each verdict."""
+    steps = _lost_runs(analysis)
+    comparison = analysis.comparison
+    groups: dict[tuple[str, bool], list[TreatmentComparison]] = {}
+    for item in () if comparison is None else comparison.treatments:
+        groups.setdefault((item.verdict, item.mounts_needed is None), []).append(item)
+    if comparison is not None:
+        steps += [_next_step(analysis, comparison, items) for items in groups.values()]
     return tuple(dict.fromkeys(steps))
