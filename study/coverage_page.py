@@ -143,6 +143,7 @@ def write_page(
     traces: Found,
     settled: Mapping[str, float],
     room: Mapping[str, float],
+    others: Found,
     *,
     versions: str,
     command: str,
@@ -205,6 +206,9 @@ def write_page(
         "\n## The room as the sink feels it\n",
         _ROOM_WORDS,
         _room_table(room),
+        "\n## Ways the kit does not go\n",
+        _OTHER_WORDS,
+        _others_table(others),
     ]
     return "\n".join(part for part in parts if part)
 
@@ -294,6 +298,20 @@ noise 0.3 K.
 _ROOM_WORDS = """Largest error of the room passed through the lag of the sink, over the last 15 min, K; time constant
 12 min.
 """
+
+
+_OTHER_WORDS = """Coverage of nominal 95 % intervals (and one bias, one share) on the same kind of campaigns: two
+treatments, mount SD 0.6 K, limit at 1.1 of the top step.
+"""
+
+
+def _others_table(others: Found) -> str:
+    columns = ("1 mounts", "2 mounts", "3 mounts", "6 mounts")
+    rows = []
+    for way, found in others.items():
+        digits = 2 if "bias" in way else 3
+        rows.append((way, *(_number(found.get(column), digits) for column in columns), _number(found.get(""), digits)))
+    return _table(("", "1 mount each", "2", "3", "6", "whatever"), rows)
 
 
 def _missed_words(missed: Sequence[Held]) -> str:

@@ -26,6 +26,7 @@ import numpy as np  # noqa: E402
 import scipy  # noqa: E402
 from coverage_page import held_to, write_page  # noqa: E402
 from mount_level_cells import TABLE_CELLS, count_cell  # noqa: E402
+from other_ways import other_ways  # noqa: E402
 from reduction_rules import room_errors_K, settled_shares  # noqa: E402
 from trace_level import AT_ONCE, TRACE_CELLS, simulate_cell, summarise_cell  # noqa: E402
 
@@ -117,6 +118,7 @@ def main() -> int:
     began = time.perf_counter()
     found = study(tables=asked.tables, traces=asked.traces, settled=asked.settled, jobs=asked.jobs, seed=asked.seed)
     room = room_errors_K()
+    others = other_ways(asked.tables, seed_of("other ways", 0, asked.seed)) if asked.tables else {}
     versions = (
         f"thermlab {thermlab.__version__}, Python {platform.python_version()}, numpy {np.__version__}, "
         f"scipy {scipy.__version__}, seed {asked.seed}"
@@ -127,6 +129,7 @@ def main() -> int:
     page = write_page(
         *found,
         room,
+        others,
         versions=versions,
         command=command,
         minutes=(time.perf_counter() - began) / 60.0,

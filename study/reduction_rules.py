@@ -22,29 +22,32 @@ def settled_shares(n: int, seed: np.random.SeedSequence) -> dict[str, float]:
     Readings once a second with noise of 0.3 K correlated over 20 s; time constant 12 min, window 15 min.
     """
     rng = np.random.default_rng(seed)
-    thresholds = CheckThresholds()
-    window_s = thresholds.steady_window_min * 60.0
-    time_s = np.arange(0.0, 1.5 * window_s)
+    window_s = CheckThresholds().steady_window_min * 60.0
+    return {
+        f"{left_K} {readout_K}": settled_share(n, rng, left_K=left_K, readout_K=readout_K, window_s=window_s)
+        for readout_K in READOUTS_K
+        for left_K in LEFT_K
+    }
+
+
+def settled_share(n: int, rng: np.random.Generator, *, left_K: float, readout_K: float, window_s: float) -> float:
+    """Return the share of n runs that pass as settled with `left_K` truly left at the end."""
+    largest_K = CheckThresholds().settled_left_K
+    time_s = np.arange(0.0, 1350.0)
     end_s = time_s[-1]
     keep = np.exp(-1.0 / 20.0)
     blocks = time_s.reshape(-1, int(BLOCK_S)).mean(axis=1)
-    out = {}
-    for readout_K in READOUTS_K:
-        for left_K in LEFT_K:
-            passed = 0
-            for _ in range(n):
-                approach = -left_K * np.exp(-(time_s - end_s) / TIME_CONSTANT_S)
-                start = rng.normal(0.0, 0.3)
-                drive = rng.normal(0.0, 0.3 * np.sqrt(1 - keep**2), time_s.size)
-                noise = lfilter([1.0], [1.0, -keep], drive, zi=[keep * start])[0]
-                # A level at a random place between two steps of the readout.
-                read = np.round((approach + noise + rng.uniform(50.0, 51.0)) / readout_K) * readout_K
-                found, bound = still_left(
-                    blocks, read.reshape(-1, int(BLOCK_S)).mean(axis=1), TIME_CONSTANT_S, window_s
-                )
-                passed += abs(found) + bound <= thresholds.settled_left_K
-            out[f"{left_K} {readout_K}"] = passed / n
-    return out
+    approach = -left_K * np.exp(-(time_s - end_s) / TIME_CONSTANT_S)
+    passed = 0
+    for _ in range(n):
+        drive = rng.normal(0.0, 0.3 * np.sqrt(1 - keep**2), time_s.size)
+        noise = lfilter([1.0], [1.0, -keep], drive, zi=[keep * rng.normal(0.0, 0.3)])[0]
+        # A level at a random place between two steps of the readout.
+        read = np.round((approach + noise + rng.uniform(50.0, 51.0)) / readout_K) * readout_K
+        means = read.reshape(-1, int(BLOCK_S)).mean(axis=1)
+        found, bound = still_left(blocks, means, TIME_CONSTANT_S, window_s)
+        passed += abs(found) + bound <= largest_K
+    return passed / n
 
 
 def room_errors_K() -> dict[str, float]:

@@ -14,6 +14,7 @@ from scipy.optimize import brentq
 
 from thermlab.comparison import Prior
 from thermlab.runs import HeldPower
+from thermlab.simulation import passive_bench, settled_rise
 from thermlab.throttle import predict_throttle
 
 GRID = np.linspace(1.0, 400.0, 400_001)
@@ -275,3 +276,11 @@ def test_nothing_reported_is_nan(counts, steps):
 def test_unknown_baseline_is_refused():
     with pytest.raises(ValueError, match="baseline"):
         predict_throttle([], treatments=["a"], baseline="b", room_C=25.0, temperature_C=95.0)
+
+
+@pytest.mark.parametrize(("share", "per_kelvin"), [(0.2, 0.07), (0.35, 0.12), (0.5, 0.17)])
+def test_room_effect_is_that_of_a_radiating_sink(share, per_kelvin):
+    """The figures behind the caution, from the simulated bench: rise of 63 K at 120 W, room 22 and 32 degC."""
+    bench = passive_bench(sink_rise_K=45.0, radiative_share=share, core_offsets_K=(0.0,), core_local_K_per_W=(0.0,))
+    cool, warm = settled_rise(bench, 0.1, 120.0, room_C=np.array([22.0, 32.0]))
+    assert (cool - warm) / 10.0 == pytest.approx(per_kelvin, abs=0.004)
