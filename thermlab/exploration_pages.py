@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Literal
 
 from thermlab.exploring import beside, campaigns, chosen, largest_residual_K
-from thermlab.marks import PAGE
+from thermlab.notebook_view import view
 from thermlab.pages import Block, cautions_block, items, join, marks_of, paragraph, remark, signed, table, tag
 from thermlab.phrases import decimals_for, interval_decimals, listed, number, span_words, watts
 from thermlab.wording import answers, headline_interval
@@ -21,21 +21,6 @@ if TYPE_CHECKING:
     from thermlab.what_if import Influence, Trial
 
 RANKED = 15
-_STYLE = (
-    ".bench-view {{ max-width: 62rem; }} .bench-view p, .bench-view li {{ max-width: 46rem; }}"
-    " .bench-view table {{ border-collapse: collapse; }}"
-    " .bench-view caption {{ text-align: left; caption-side: top; color: {muted}; padding: .3rem 0; }}"
-    " .bench-view th, .bench-view td {{ text-align: left; vertical-align: top; white-space: normal; }}"
-    " .bench-view .number {{ text-align: right; }} .bench-view .short {{ white-space: nowrap; }}"
-    " .bench-view .cautions {{ border-left: .3rem solid {edge}; padding-left: .8rem; }}"
-    " .bench-view .scroll {{ overflow-x: auto; }}"
-)
-
-
-def view(*parts: object) -> Block:
-    """Return blocks as one, set so that tables read well in JupyterLab; nothing outside is touched."""
-    style = Block("<style>" + _STYLE.format(muted=PAGE["muted"], edge=PAGE["caution-edge"]) + "</style>")
-    return tag("div", style, *parts, class_="bench-view")
 
 
 def campaign_list(folder: str | Path) -> Block:
@@ -94,7 +79,8 @@ def ranking(found: Exploration, first: int = RANKED) -> Block:
     words = (
         "Ranked by the worst flag, then by how many flags count, then by how far the run leaves its fitted approach. "
         "The last column says how far a candidate's difference moves when this run alone is left out, or put back "
-        "where it is left out." + (f" {rest} more runs are less doubtful; ask for them by number." if rest > 0 else "")
+        "where it is left out."
+        + (f" {rest} more are less doubtful: first={len(found.doubts)} shows all." if rest > 0 else "")
     )
     classes = ["" if doubt.run.used else "unusable" for doubt in found.doubts[:first]]
     return view(
@@ -226,7 +212,7 @@ def leverage(found: Exploration, first: int = 10) -> Block:
     words = (
         "The difference in K, candidate minus baseline, and in brackets how far it moves. A mount weighs more than any "
         "of its runs: it is what the comparison counts. A run that weighs a lot is not wrong for that. Where a mount "
-        "then lacks the reference step, all mounts are compared through their fitted curves: the method changes as well."
+        "then lacks the reference step, all mounts are compared through their fitted curves: another method."
     )
     return view(
         table("Leverage on the answer", headings, rows, numeric=range(1, len(now) + 1), wide=(len(now) + 1,)),

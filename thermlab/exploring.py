@@ -214,6 +214,12 @@ def beside(found: Exploration, run: str = "", *, by: Literal["mount", "step"] = 
     return tuple(r for r in found.settled.runs if r.set_power_W == own.set_power_W)
 
 
+def heaviest(found: Exploration) -> tuple[str, ...]:
+    """Return the runs of the mount that moves the answer most, to try without; empty without a comparison."""
+    known = [mount for mount in found.mounts if mount.largest_shift_K is not None]
+    return max(known, key=lambda mount: abs(mount.largest_shift_K or 0.0)).runs if known else ()
+
+
 def try_exclusions(found: Exploration, leave_out: Iterable[str] = (), put_back: Iterable[str] = ()) -> Trial:
     """Draw the conclusions again with some runs left out and others put back; nothing is written.
 

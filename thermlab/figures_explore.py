@@ -136,8 +136,7 @@ def _approach(axes: Axes, run: ReducedRun, estimate: Estimate, colour: str) -> N
     if estimate.level_K is not None:
         axes.axhline(estimate.level_K, color=PAGE["band-edge"], lw=1.0, ls=(0, (4, 3)))
         high = max(high, estimate.level_K + 0.08 * (high - low))
-        words = "settled" if run.rise_K is not None else "level"
-        _beside_line(axes, estimate.level_K, f"{words}\n{number(estimate.level_K, 2)} K")
+        _beside_line(axes, estimate.level_K, f"level\n{number(estimate.level_K, 2)} K")
     if run.held is not None:
         axes.text(1.02, 0.1, f"held {number(run.held.held_power_W, 1)} W", transform=axes.transAxes, **_SMALL)
     if high > low:
