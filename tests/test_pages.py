@@ -176,3 +176,17 @@ def test_the_style_sheet_asks_for_nothing_from_outside():
     assert "url(" not in sheet
     assert "@import" not in sheet
     assert "--ink:" in sheet
+
+
+def test_budget_and_secondaries_say_what_stands_behind_the_intervals():
+    """Effective degrees of freedom and coverage factor; the offset test with its power; scatter of each treatment."""
+    analysis = made_up_analysis()
+    budget = tables.budget(analysis).html
+    for words in ("effective degrees of freedom", "coverage factor k", "expanded uncertainty"):
+        assert words in budget
+    shown = tables.secondary(analysis).html
+    assert "chance to find" in shown
+    assert "A clean result proves nothing" in shown
+    for name in analysis.comparison.mount_sd_by_treatment:
+        assert name in shown
+    assert "Lack of fit of the rise curve" in shown

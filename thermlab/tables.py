@@ -11,10 +11,12 @@ from typing import TYPE_CHECKING
 
 from thermlab.pages import Block, join, marks_of, remark, signed, table, tag
 from thermlab.phrases import decimals_for, interval_decimals, number, percent, watt_decimals, with_interval
+from thermlab.uncertainty import combine_each
 from thermlab.wording import settings_of
 
 if TYPE_CHECKING:
     from thermlab.analysis import Analysis
+    from thermlab.effects import Comparison
     from thermlab.runs import Flag, HeldPower, ReducedRun
     from thermlab.value import TreatmentValue
 
@@ -239,7 +241,36 @@ def secondary(analysis: Analysis) -> Block:
         for item in comparison.secondary
     ]
     headings = ("estimand", "candidate", f"difference to the baseline, {percent(level)} interval", "unit")
-    return table("Declared besides the primary estimand; they never set a verdict", headings, rows, numeric=(2,))
+    shown = table("Declared besides the primary estimand; they never set a verdict", headings, rows, numeric=(2,))
+    return join([shown, *(remark(text) for text in (_offset_words(comparison), _curve_words(comparison)) if text)])
+
+
+def _offset_words(comparison: Comparison) -> str:
+    """Say what the check for an offset found, and how little a clean one means."""
+    check = comparison.offset_check
+    if check is None:
+        return ""
+    each = "; ".join(
+        f"{test.treatment} {with_interval(test.offset_K, test.interval_K)} K (p = {_p_value(test.p_value)}, "
+        f"{percent(check.power)} chance to find {_significant(test.detectable_K)} K)"
+        for test in check.treatments
+    )
+    return f"Offset that does not grow with power, judged {check.level}: {each}. {check.note}"
+
+
+def _curve_words(comparison: Comparison) -> str:
+    """Say how well the rise curve fits the steps, and how much the mounts of each treatment scatter."""
+    fit = comparison.lack_of_fit
+    own = [f"{name} {_significant(sd)} K" for name, sd in comparison.mount_sd_by_treatment.items() if sd is not None]
+    text = f"Standard deviation between the mounts of each treatment: {', '.join(own)}." if own else ""
+    if comparison.cochran_c is not None and comparison.cochran_critical is not None:
+        text += f" Cochran's C: {comparison.cochran_c:.3f} (5 % point {comparison.cochran_critical:.3f})."
+    if fit is not None:
+        text += (
+            f" Lack of fit of the rise curve: F = {fit.F:.2f} with {fit.dof1} and {fit.dof2} degrees of freedom, "
+            f"p = {_p_value(fit.p_value)}."
+        )
+    return text.strip()
 
 
 def budget(analysis: Analysis) -> Block:
@@ -267,7 +298,26 @@ def budget(analysis: Analysis) -> Block:
         "contribution",
         "degrees of freedom",
     )
-    return table("Where the uncertainty comes from (k = 1)", headings, rows, numeric=(3, 4, 5, 6))
+    lines = table("Where the uncertainty comes from (k = 1)", headings, rows, numeric=(3, 4, 5, 6))
+    _, level = settings_of(analysis)
+    together = [
+        (
+            f"{quantity} in {'W' if quantity == 'throttle power' else 'K'}",
+            _significant(found.u),
+            "∞" if found.dof is None else f"{found.dof:.3g}",
+            f"{found.coverage_factor:.2f}",
+            _significant(found.expanded),
+        )
+        for quantity, found in combine_each(analysis.budget, confidence_level=level).items()
+    ]
+    headings_together = (
+        "quantity",
+        "combined standard uncertainty",
+        "effective degrees of freedom",
+        "coverage factor k",
+        f"expanded uncertainty ({percent(level)})",
+    )
+    return join([lines, table("Combined", headings_together, together, numeric=(1, 2, 3, 4))])
 
 
 def _significant(value: float | None) -> str:
