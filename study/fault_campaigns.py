@@ -33,11 +33,13 @@ from thermlab.traces import Trace, cut_trace
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
-TREATMENTS = {"grease-a": 0.110, "paste-b": 0.088, "pad-c": 0.140}
+TREATMENTS = {"grease-a": 0.112, "paste-b": 0.075, "pad-c": 0.140}
 MOUNT_SD_K_PER_W = 0.004
 FIVE_STEPS_W = (40.0, 60.0, 80.0, 100.0, 120.0)
 LIMIT_C = 95.0
 LEAD_IN_MIN = 4.0
+# Exchanging labels of what is alike does no harm and is not looked for.
+LEAST_SWAPPED_K = {"mounts": 3.0, "runs": 1.5, "steps": 0.0}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,7 +71,7 @@ class Setting:
         return make(time_constant_min=self.time_constant_min, limit_C=LIMIT_C)
 
 
-STEADY = SimulatedRoom(mean_C=22.0, mount_sd_K=0.5)
+STEADY = SimulatedRoom(mean_C=22.0, mount_sd_K=0.5, drift_K_per_h=0.1, walk_K_per_sqrt_h=0.15)
 MOVING = SimulatedRoom(mean_C=21.5, mount_sd_K=0.7, drift_K_per_h=0.4, sine_K=0.35, sine_period_min=38.0)
 BENCHES = (
     Setting(name="passive, 4.5 time constants, 1 K", cooling="passive", time_constant_min=10.0, soak_min=45.0,
@@ -467,7 +469,8 @@ def _case(fault: Fault, plan: Plan, names: list[tuple[str, int]], ladders: list[
     if plan.whole_mount:
         faulty = {line.run for line in lines if (line.treatment, line.mount) == (plan.treatment, str(plan.mount + 1))}
     if plan.swap:
-        faulty = _swap(plan, lines, traces)
+        resistance = {key: ladder.resistance_K_per_W for key, ladder in zip(names, ladders, strict=True)}
+        faulty = _swap(plan, lines, traces, resistance)
     # Mounts are made in blocks, one of each treatment.
     order = sorted(range(len(lines)), key=lambda i: (int(lines[i].mount), i))
     campaign = Campaign(
@@ -523,10 +526,15 @@ def _inside(time_s: Any, start: float, end: float) -> Any:
     return inside
 
 
-def _swap(plan: Plan, lines: list[RunLine], traces: list[Trace | None]) -> set[str]:
+def _swap(
+    plan: Plan, lines: list[RunLine], traces: list[Trace | None], resistance: dict[tuple[str, int], float]
+) -> set[str]:
     """Exchange labels: the traces of two mounts, of two runs of one step, or of two steps of one mount."""
-    others = [t for t in plan.setting.treatments if t != plan.treatment]
-    other = (others[plan.rng.integers(len(others))], str(int(plan.rng.integers(plan.setting.n_mounts)) + 1))
+    others = [(t, m) for t in plan.setting.treatments if t != plan.treatment for m in range(plan.setting.n_mounts)]
+    least = LEAST_SWAPPED_K[plan.swap] / (plan.power_W if plan.swap == "runs" else plan.setting.steps_W[-1])
+    unlike = [key for key in others if abs(resistance[key] - resistance[plan.treatment, plan.mount]) > least]
+    treatment, mount = unlike[plan.rng.integers(len(unlike))] if unlike else others[0]
+    other = (treatment, str(mount + 1))
     mine = [i for i, line in enumerate(lines) if (line.treatment, line.mount) == (plan.treatment, str(plan.mount + 1))]
     theirs = [i for i, line in enumerate(lines) if (line.treatment, line.mount) == other]
     if plan.swap == "mounts":

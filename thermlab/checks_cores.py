@@ -128,31 +128,31 @@ def core_spread(spread: Spread, thresholds: CheckThresholds) -> dict[int, Flag]:
                 continue
             # Scatter of sensors between the other mounts; a readout in whole kelvins alone makes 0.3 K.
             typical = 1.4826 * np.nanmedian(np.abs(others - usual)) * top_W
-            worst = int(np.nanargmax(np.abs(away)))
+            worst = int(np.argmax(np.nan_to_num(np.abs(away))))
             if abs(away[worst]) <= max(thresholds.core_spread_K, thresholds.core_spread_ratio * max(typical, 0.3)):
                 continue
             for i in np.flatnonzero(spread.mount == m):
                 flags[spread.at[i]] = _flag(
                     spread, worst, float(away[worst]), float(typical), "the other mounts", top_W, mounts.size
                 )
-    for i in range(len(spread.at)):
-        if spread.at[i] in flags:
+    for k in range(len(spread.at)):  # and single runs against the others of their mount
+        if spread.at[k] in flags:
             continue
-        same = spread.mount == spread.mount[i]
-        same[i] = False
+        same = spread.mount == spread.mount[k]
+        same[k] = False
         others = spread.per_watt[same]
         if len(others) < 2:
             continue
         usual = np.nanmedian(others, axis=0)
-        away = (spread.per_watt[i] - usual) * spread.power_W[i]
+        away = (spread.per_watt[k] - usual) * spread.power_W[k]
         typical = 1.4826 * float(np.nanmedian(np.abs((others - usual) * spread.power_W[same][:, None])))
         if np.isnan(away).all():
             continue
-        worst = int(np.nanargmax(np.abs(away)))
+        worst = int(np.argmax(np.nan_to_num(np.abs(away))))
         if abs(away[worst]) > max(thresholds.core_spread_K, thresholds.core_spread_ratio * max(typical, 0.3)):
-            flags[spread.at[i]] = _flag(
+            flags[spread.at[k]] = _flag(
                 spread, worst, float(away[worst]), typical, "the other runs of its mount",
-                float(spread.power_W[i]), len(others) + 1,
+                float(spread.power_W[k]), len(others) + 1,
             )  # fmt: skip
     return flags
 

@@ -31,6 +31,7 @@ FEWEST_DOF = 2
 EXPONENT = 0.8
 # At most this part of the runs can be off: beyond, nobody knows what the ladder is.
 MOST_OFF = 0.25
+MOST_SUSPECTS = 6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -205,7 +206,7 @@ def find_exchanged(
     ladders : Ladders
         Runs side by side.
     off : sequence of Off
-        Runs off their ladders: at least one of the pair is one of them.
+        Runs off their ladders: at least one of the pair is one of them, or of those with the largest residuals.
     thresholds : CheckThresholds
         Limits in use.
 
@@ -214,12 +215,12 @@ def find_exchanged(
     tuple of (int, int, float)
         Positions among ``members`` of at most one pair, and by what the sum of squares falls.
     """
-    suspects = [found.at for found in off]
-    if not suspects:
-        return ()
     y, left = ladders.rise_K, ladders.left
     residual = left @ y
     free = np.diag(left)
+    # Two exchanged runs hide each other from the test of single runs.
+    strongest = np.argsort(-np.abs(residual) / np.sqrt(np.maximum(free, 0.05)))[:MOST_SUSPECTS]
+    suspects = sorted({found.at for found in off} | set(strongest.tolist()))
     # Runs that are off otherwise must not hide the gain of an exchange.
     floor = thresholds.usual_run_sd_dof * thresholds.usual_run_sd_K**2
     total = float(residual @ y)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -151,6 +152,8 @@ def sensor_stuck(view: RunView) -> Flag | None:
     """A sensor that stands still while the others move, or far longer than is usual on this bench."""
     trace, limits = view.trace, view.thresholds
     found: tuple[float, str, float, float] | None = None
+    # A run read in coarser steps than the others stands still for longer by right.
+    coarser = view.estimate.readout_K > 1.5 * view.usual_readout_K > 0
     for i, name in enumerate(trace.sensors):
         values = trace.temperature_C[:, i]
         begin, end = longest_still(values)
@@ -162,11 +165,22 @@ def sensor_stuck(view: RunView) -> Flag | None:
         if not (
             away > 0.5 * step + limits.stuck_K
             or moved > step + limits.stuck_K
-            or lasted > limits.stuck_ratio * view.usual_still_s
+            or (lasted > limits.stuck_ratio * view.usual_still.sensor_s and not coarser)
         ):
             continue
         if found is None or lasted > found[0]:
             found = (lasted, name, max(away, moved), float(values[begin]))
+    together = _still_s(trace, _together(trace))
+    long = max(limits.stuck_ratio * view.usual_still.all_sensors_s, 0.25 * trace.soak_s, 60.0 * limits.stuck_min)
+    if len(trace.sensors) > 1 and together > long and found is None and not coarser:
+        return raise_flag(
+            "sensor stuck",
+            "unusable",
+            f"All sensors stood still for {together / 60.0:.1f} min; in the other runs they seldom do for more than "
+            f"{view.usual_still.all_sensors_s / 60.0:.1f} min.",
+            still_min=together / 60.0,
+            usual_still_min=view.usual_still.all_sensors_s / 60.0,
+        )
     if found is None:
         return _room_stuck(view)
     lasted, name, away, value = found
@@ -178,7 +192,7 @@ def sensor_stuck(view: RunView) -> Flag | None:
         + (f"the others put it up to {away:.1f} K elsewhere." if away > 0 else "no other run has a sensor do so."),
         still_min=lasted / 60.0,
         away_K=away,
-        usual_still_min=view.usual_still_s / 60.0,
+        usual_still_min=view.usual_still.sensor_s / 60.0,
     )
 
 
@@ -188,16 +202,16 @@ def _room_stuck(view: RunView) -> Flag | None:
         return None
     begin, end = longest_still(trace.ambient_C)
     lasted = float(trace.time_s[end] - trace.time_s[begin])
-    long = max(limits.stuck_ratio * view.usual_room_still_s, 60.0 * limits.stuck_min, 0.4 * trace.soak_s)
+    long = max(limits.stuck_ratio * view.usual_still.room_s, 60.0 * limits.stuck_min, 0.4 * trace.soak_s)
     if lasted <= long:
         return None
     return raise_flag(
         "sensor stuck",
         "doubtful",
         f"The room stood at {float(trace.ambient_C[begin]):g} degC for {lasted / 60.0:.1f} min; in the other runs it "
-        f"seldom stands for more than {view.usual_room_still_s / 60.0:.1f} min.",
+        f"seldom stands for more than {view.usual_still.room_s / 60.0:.1f} min.",
         still_min=lasted / 60.0,
-        usual_still_min=view.usual_room_still_s / 60.0,
+        usual_still_min=view.usual_still.room_s / 60.0,
     )
 
 
@@ -209,8 +223,17 @@ def longest_still(values: Array) -> tuple[int, int]:
     return int(edges[widest]), int(edges[widest + 1]) - 1
 
 
-def usual_still_s(traces: Sequence[Trace]) -> tuple[float, float]:
-    """How long a sensor, and the room probe, usually stand still in a run.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UsualStill:
+    """For how long readings usually stand still in a run of this bench, s; infinite where that is not known."""
+
+    sensor_s: float
+    all_sensors_s: float
+    room_s: float
+
+
+def usual_still(traces: Sequence[Trace]) -> UsualStill:
+    """How long a sensor, all sensors at once, and the room probe usually stand still in a run.
 
     Parameters
     ----------
@@ -219,26 +242,40 @@ def usual_still_s(traces: Sequence[Trace]) -> tuple[float, float]:
 
     Returns
     -------
-    sensor_s, room_s : float
-        0.8 quantile over the runs, s; infinite with fewer than five runs.
+    UsualStill
+        0.8 quantiles over the runs, at least a minute; infinite with fewer than five runs.
     """
     if len(traces) < FEWEST_FOR_USUAL:
-        return np.inf, np.inf
-    sensors, rooms = [], []
-    for trace in traces:
-        columns = trace.temperature_C.T
-        spans = [longest_still(column) for column in columns]
-        sensors.append(max(float(trace.time_s[end] - trace.time_s[begin]) for begin, end in spans))
-        begin, end = longest_still(trace.ambient_C)
-        rooms.append(float(trace.time_s[end] - trace.time_s[begin]))
-    return tuple(max(float(np.quantile(found, 0.8)), 60.0) for found in (sensors, rooms))  # type: ignore[return-value]
+        return UsualStill(sensor_s=np.inf, all_sensors_s=np.inf, room_s=np.inf)
+    spans = [
+        (
+            max(_still_s(trace, trace.temperature_C[:, i]) for i in range(len(trace.sensors))),
+            _still_s(trace, _together(trace)),
+            _still_s(trace, trace.ambient_C),
+        )
+        for trace in traces
+    ]
+    sensor, together, room = (max(float(np.quantile(found, 0.8)), 60.0) for found in zip(*spans, strict=True))
+    return UsualStill(sensor_s=sensor, all_sensors_s=together, room_s=room)
+
+
+def _still_s(trace: Trace, values: Array) -> float:
+    begin, end = longest_still(values)
+    return float(trace.time_s[end] - trace.time_s[begin])
+
+
+def _together(trace: Trace) -> Array:
+    """A series that changes whenever any sensor does."""
+    changed = (np.diff(np.nan_to_num(trace.temperature_C, nan=-1e3), axis=0) != 0).any(axis=1)
+    series: Array = np.concatenate([[0.0], np.cumsum(changed, dtype=np.float64)])
+    return series
 
 
 def _where_others_put_it(trace: Trace, sensor: int, begin: int, end: int) -> tuple[float, float]:
     """How far the others put a still sensor from where it stands, and how far they moved meanwhile, K."""
     others = np.delete(trace.temperature_C, sensor, axis=1)
     known = ~np.isnan(others)
-    have = known.any(axis=1)
+    have: npt.NDArray[np.bool_] = np.any(known, axis=1)
     if others.shape[1] == 0 or have[begin : end + 1].sum() < 5:
         return 0.0, 0.0
     mean = np.where(known, others, 0.0).sum(axis=1) / np.maximum(known.sum(axis=1), 1)

@@ -99,9 +99,9 @@ def follow_power(positions: Sequence[int], traces: Sequence[Trace], estimates: S
     if rank < design.shape[1]:
         return None
     residual = room - design @ coefficients
-    total = float(residual @ residual)
-    r1 = min(max(float(residual[1:] @ residual[:-1]) / total, 0.0), 0.95) if total > 0 else 0.0
-    variance = total / (room.size - design.shape[1]) * (1 + r1) / (1 - r1)
+    squares = float(residual @ residual)
+    r1 = min(max(float(residual[1:] @ residual[:-1]) / squares, 0.0), 0.95) if squares > 0 else 0.0
+    variance = squares / (room.size - design.shape[1]) * (1 + r1) / (1 - r1)
     covariance = np.linalg.pinv(design.T @ design)
     plain = [float(np.mean(rooms[k])) for k in range(len(order))]
     return Following(

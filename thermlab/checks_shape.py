@@ -18,10 +18,13 @@ if TYPE_CHECKING:
     from thermlab.reduction import Estimate
     from thermlab.run_view import RunView
     from thermlab.runs import Flag, Severity
+    from thermlab.traces import Trace
 
     Array = npt.NDArray[np.float64]
 
 FEWEST_IN_COMMON = 3
+LARGEST_VARIANCE = 2.0
+LATE = 0.2
 
 
 def drift_at_constant_power(view: RunView) -> Flag | None:
@@ -29,7 +32,9 @@ def drift_at_constant_power(view: RunView) -> Flag | None:
     e, limits, shape = view.estimate, view.thresholds, view.shape
     if e.shed or shape is None:
         return None
-    u_bend = float(np.sqrt(max(view.usual_variance_K2, shape.variance_K2) / max(shape.leverage, 1e-9)))
+    # A disturbance of another shape adds to the run's own variance and must not hide itself.
+    variance = min(max(view.usual_variance_K2, shape.variance_K2), LARGEST_VARIANCE * view.usual_variance_K2)
+    u_bend = float(np.sqrt(variance / max(shape.leverage, 1e-9)))
     bent = abs(shape.bend_K) > limits.drift_ratio * u_bend
     away = shape.departure_K > limits.drift_departure_ratio * max(view.usual_departure_K, 0.02)
     sizes = [size for size, counts in ((shape.seen_K, bent), (shape.departure_K, away)) if counts]
@@ -218,11 +223,11 @@ def ambient_unsteady(view: RunView) -> Flag | None:
 def coarse_readout(view: RunView) -> Flag | None:
     """So little noise against the readout step that a mean of readings is biased."""
     e, limits = view.estimate, view.thresholds
-    if e.readout_K < limits.coarse_readout_K or not np.isfinite(e.noise_K):
+    if e.readout_K < limits.coarse_readout_K or not np.isfinite(view.late_noise_K):
         return None
     unlike = e.readout_K > 1.5 * view.usual_readout_K > 0
     # A coarse readout hides its own noise: that of the other runs of the bench is the better guess.
-    noise = min(e.noise_K, view.usual_noise_K) if unlike else e.noise_K
+    noise = min(view.late_noise_K, view.usual_noise_K) if unlike else view.late_noise_K
     if noise >= limits.coarse_noise_ratio * e.readout_K:
         return None
     # Worst bias of a mean of rounded readings: half a step without noise, (1 / pi) exp(-2 pi^2 s^2) of it with.
@@ -238,3 +243,29 @@ def coarse_readout(view: RunView) -> Flag | None:
         bias_K=bias,
         usual_readout_K=view.usual_readout_K,
     )
+
+
+def late_noise(trace: Trace, sensor: str) -> float:
+    """Measure the noise of single readings over the last fifth of the soak.
+
+    Parameters
+    ----------
+    trace : Trace
+        The run.
+    sensor : str
+        One of its sensors, or anything else for the mean of all.
+
+    Returns
+    -------
+    float
+        Standard deviation about a straight line, K; NaN with fewer than five readings.
+    """
+    late = trace.time_s >= (1.0 - LATE) * trace.time_s[-1]
+    readings = trace.temperature_C[late]
+    y = readings[:, trace.sensors.index(sensor)] if sensor in trace.sensors else readings.mean(axis=1)
+    t = trace.time_s[late][~np.isnan(y)]
+    y = y[~np.isnan(y)]
+    if y.size < 5 or np.ptp(t) <= 0:
+        return float("nan")
+    t = t - t.mean()
+    return float(np.std(y - y.mean() - float(t @ y / (t @ t)) * t))

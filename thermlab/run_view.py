@@ -10,6 +10,7 @@ import numpy as np
 from thermlab.runs import Flag, Severity
 
 if TYPE_CHECKING:
+    from thermlab.checks_logging import UsualStill
     from thermlab.checks_shape import Shape
     from thermlab.reduction import Estimate
     from thermlab.thresholds import CheckThresholds
@@ -37,10 +38,11 @@ class RunView:
     usual_variance_K2, usual_departure_K : float
         Medians over the runs of those two numbers of their shapes.
     usual_noise_K, usual_readout_K : float
-        Medians over the runs of the noise and of the step of the readings, K.
-    usual_still_s, usual_room_still_s : float
-        Longest time for which a sensor, or the room probe, usually stands still in a run, s: 0.8 quantile over the
-        runs; infinite where there are too few runs to know.
+        Medians over the runs of the noise at the end and of the step of the readings, K.
+    late_noise_K : float
+        Noise of the readings at the end of the soak, K; NaN where not known.
+    usual_still : UsualStill
+        For how long readings usually stand still in a run.
     declared_readout_K : float
         Resolution declared in ``uncertainty``.
     room_is_constant : bool
@@ -59,8 +61,8 @@ class RunView:
     usual_departure_K: float
     usual_noise_K: float
     usual_readout_K: float
-    usual_still_s: float
-    usual_room_still_s: float
+    late_noise_K: float
+    usual_still: UsualStill
     declared_readout_K: float
     room_is_constant: bool
 

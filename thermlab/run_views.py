@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from thermlab.checks_logging import usual_still_s
-from thermlab.checks_shape import describe_shapes
+from thermlab.checks_logging import usual_still
+from thermlab.checks_shape import describe_shapes, late_noise
 from thermlab.run_view import RunView
 
 if TYPE_CHECKING:
@@ -57,9 +57,10 @@ def view_runs(
     ratios = [ratio for ratio in ratios if np.isfinite(ratio) and 0.85 < ratio < 1.15]
     shapes = describe_shapes(estimates, [trace.set_power_W for trace in traces], slow_from=slow_from)
     known = [s for s, e in zip(shapes, estimates, strict=True) if s is not None and not e.shed]
-    noises = [e.noise_K for e in estimates if np.isfinite(e.noise_K)]
+    noises = [late_noise(trace, e.sensor) for trace, e in zip(traces, estimates, strict=True)]
+    known_noises = [noise for noise in noises if np.isfinite(noise)]
     readouts = [e.readout_K for e in estimates if e.readout_K > 0]
-    still_s, room_still_s = usual_still_s(traces)
+    still = usual_still(traces)
     return [
         RunView(
             trace=trace,
@@ -72,12 +73,12 @@ def view_runs(
             shape=shape,
             usual_variance_K2=float(np.median([s.variance_K2 for s in known])) if known else 0.0,
             usual_departure_K=float(np.median([s.departure_K for s in known])) if len(known) > 3 else 0.15,
-            usual_noise_K=float(np.median(noises)) if noises else 0.0,
+            usual_noise_K=float(np.median(known_noises)) if known_noises else 0.0,
             usual_readout_K=float(np.median(readouts)) if readouts else declared_readout_K,
-            usual_still_s=still_s,
-            usual_room_still_s=room_still_s,
+            late_noise_K=noise,
+            usual_still=still,
             declared_readout_K=declared_readout_K,
             room_is_constant=room_is_constant,
         )
-        for trace, block, estimate, shape in zip(traces, blocks, estimates, shapes, strict=True)
+        for trace, block, estimate, shape, noise in zip(traces, blocks, estimates, shapes, noises, strict=True)
     ]

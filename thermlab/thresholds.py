@@ -48,7 +48,7 @@ class CheckThresholds(BaseModel):
         0.8, gt=0, description=f"rise of the room with power over one ladder; {PRACTICE}"
     )
     ambient_follows_ratio: float = Field(
-        2.5, gt=1, description=f"the same in its standard uncertainty, both must be exceeded; {SIMULATED}"
+        3.0, gt=1, description=f"the same in its standard uncertainty, both must be exceeded; {SIMULATED}"
     )
 
     # logging
