@@ -19,8 +19,9 @@ from typing import TYPE_CHECKING
 
 from thermlab.campaign import Campaign, load_campaign
 from thermlab.errors import InputError, Problem
+from thermlab.notebook_view import view
 from thermlab.outputs import locked
-from thermlab.pages import paragraph, table, tag
+from thermlab.pages import paragraph, table
 from thermlab.paths import PathRefusedError, inside, read_plain, shown
 from thermlab.runsheet import MAX_BYTES, NAME, REQUIRED, RunLine, read_run_sheet
 
@@ -71,9 +72,7 @@ class SheetEdit:
         headings = ("run", f"line of {NAME}", "exclude, before", "exclude, then")
         words = "Written." if self.written else self.note
         kept = f" The sheet as it was is kept as {self.backup.name}." if self.backup is not None else ""
-        return tag(
-            "div", table("Run sheet", headings, rows, numeric=(1,)), paragraph(words + kept)
-        ).html  # every text above is escaped by these
+        return view(table("Run sheet", headings, rows, numeric=(1,)), paragraph(words + kept)).html
 
 
 def exclude_run(campaign: Campaign | str | Path, run: str, reason: str, *, write: bool = True) -> SheetEdit:
