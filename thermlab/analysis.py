@@ -15,8 +15,7 @@ from thermlab.analysis_cautions import campaign_cautions
 from thermlab.campaign import Campaign, load_campaign
 from thermlab.comparison import compare_treatments
 from thermlab.overrides import apply_overrides
-from thermlab.reading import read_campaign_logs
-from thermlab.settled_runs import RunTrace, SettledRuns, settle_runs
+from thermlab.run_cache import reduce_campaign
 from thermlab.thresholds import describe
 from thermlab.throttle import predict_throttle
 from thermlab.uncertainty import BudgetInputs, BudgetLine, build_budget
@@ -27,6 +26,7 @@ if TYPE_CHECKING:
     from thermlab.effects import Comparison
     from thermlab.runs import ReducedRun
     from thermlab.settings import CampaignSettings
+    from thermlab.settled_runs import RunTrace, SettledRuns
     from thermlab.throttle import ThrottlePower
 
 
@@ -108,6 +108,7 @@ def analyse(
     margin_K: float | None = None,
     reference_power_W: float | None = None,
     confidence_level: float | None = None,
+    use_cache: bool = True,
 ) -> Analysis:
     """Do the whole job on one campaign.
 
@@ -119,6 +120,8 @@ def analyse(
         Customer's room and device limit to try, degC; None as written in the campaign.
     margin_K, reference_power_W, confidence_level : float, optional
         Decision settings to try; None as written.
+    use_cache : bool
+        Whether reduced runs may come from ``.thermlab`` in the campaign folder and be left there.
 
     Returns
     -------
@@ -139,9 +142,8 @@ def analyse(
         confidence_level=confidence_level,
     )
     used = replace(loaded, settings=settings)
-    readings = read_campaign_logs(used)
-    settled = settle_runs(used, readings.traces)
-    return conclude(used, settled, sha256=readings.sha256, notes=readings.notes, overrides=overrides)
+    reduced = reduce_campaign(used, use_cache=use_cache)
+    return conclude(used, reduced.settled, sha256=reduced.sha256, notes=reduced.notes, overrides=overrides)
 
 
 def conclude(

@@ -13,6 +13,7 @@ from thermlab.errors import InputError, Problem
 from thermlab.log_time import parse_time
 from thermlab.logs import Log, read_log
 from thermlab.rooms import RoomLog, read_room_log
+from thermlab.spool import Spool
 from thermlab.traces import Trace, cut_trace
 
 if TYPE_CHECKING:
@@ -63,6 +64,7 @@ def read_campaign_logs(campaign: Campaign) -> Readings:
     sha256 = dict(campaign.sha256)
     room = _read_room(campaign, problems, notes, sha256)
     traces: dict[int, Trace | None] = {}
+    spool = Spool()
     for name, lines in _by_log(campaign):
         path = campaign.folder / name
         if not path.is_file():
@@ -82,7 +84,7 @@ def read_campaign_logs(campaign: Campaign) -> Readings:
             trace = _cut(campaign, line, log, room)
             if trace is None:
                 problems.append(_empty(line, log))
-            traces[line.line] = trace
+            traces[line.line] = None if trace is None else spool.keep(trace)
     if problems:
         raise InputError(problems)
     _require_some_room(campaign, traces)

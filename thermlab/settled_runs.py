@@ -17,6 +17,7 @@ from thermlab.checks import check_run
 from thermlab.checks_between import check_between
 from thermlab.run_views import view_runs
 from thermlab.runs import Flag, HeldPower, ReducedRun
+from thermlab.spool import Spool
 from thermlab.traces import block_means
 from thermlab.transients import SLOW_FROM
 
@@ -106,7 +107,8 @@ def settle_runs(campaign: Campaign, traces: Sequence[Trace | None]) -> SettledRu
     have = [(line, trace) for line, trace in lines if trace is not None]
     found = [trace for _, trace in have]
     settings = campaign.settings
-    blocks = [block_means(trace) for trace in found]
+    spool = Spool()
+    blocks = [spool.keep(block_means(trace)) for trace in found]
 
     def reduced(leave_out: set[int], near: BenchTimeConstant | None = None) -> BenchReduction:
         return reduce_bench(
