@@ -13,7 +13,7 @@ from thermlab.campaign import load_campaign
 from thermlab.errors import InputError
 from thermlab.reading import read_campaign_logs
 from thermlab.results import to_results
-from thermlab.run_cache import DECISION_ONLY, MAX_ENTRIES, reduce_campaign
+from thermlab.run_cache import DECISION_ONLY, MAX_ENTRIES
 from thermlab.settings import CampaignSettings
 from thermlab.settled_runs import settle_runs
 from thermlab.simulated_campaigns import simulate_campaign
@@ -29,7 +29,7 @@ TREATMENTS = tuple(
 
 @pytest.fixture(scope="module")
 def plain(tmp_path_factory):
-    """A campaign with a run that goes wrong, one that sheds power and a room file, and what it gives without a cache."""
+    """A campaign with a disturbed run, one that sheds power and a room file, and what it gives without a cache."""
     campaign = simulate_campaign(
         passive_bench(limit_C=75.0),
         TREATMENTS,
@@ -149,7 +149,7 @@ def test_every_other_setting_is_in_the_key(folder):
 
 def test_a_log_changed_in_one_digit_is_read_again(folder):
     before = analyse(folder)
-    log = sorted((folder / "logs").glob("*grease*"))[0]
+    log = min((folder / "logs").glob("*grease*"))
     raw = log.read_bytes()
     at = raw.rindex(b".") - 1
     status = log.stat()
@@ -228,7 +228,7 @@ def test_only_the_latest_entries_are_kept(folder):
 
 def test_a_log_that_cannot_be_read_is_named_as_without_a_cache(folder):
     analyse(folder)
-    sorted((folder / "logs").glob("*grease*"))[0].unlink()
+    min((folder / "logs").glob("*grease*")).unlink()
     with pytest.raises(InputError) as cached:
         analyse(folder)
     with pytest.raises(InputError) as plainly:
