@@ -366,7 +366,7 @@ FAULTS = (
     Fault(kind="step of the load", plant=load_step, told_by=(STEP, POWER)),
     Fault(kind="power off set", plant=power_off, told_by=(POWER,)),
     Fault(kind="power sags", plant=power_sags, told_by=(POWER, STEP)),
-    Fault(kind="power overshoots", plant=overshoot, told_by=(POWER, STEP)),
+    Fault(kind="power overshoots", plant=overshoot, told_by=(POWER, STEP, "soak length")),
     Fault(kind="background load", plant=background, told_by=(POWER, STEP)),
     Fault(kind="power shed at the limit", plant=shed, told_by=("shed power at limit",)),
     Fault(kind="room jumps", plant=room_jumps, told_by=("ambient unsteady",)),

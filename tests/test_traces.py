@@ -60,6 +60,14 @@ def test_overshoot_after_the_step_belongs_to_the_soak():
     assert cut([8.0] * 600 + [104.0] * 28 + [90.0] * 2372).soak_s == 2400.0
 
 
+def test_overshoot_of_some_minutes_belongs_to_the_soak_too():
+    assert cut([8.0] * 240 + [104.0] * 540 + [90.0] * 1860).soak_s == 2400.0
+
+
+def test_higher_power_step_before_is_no_overshoot():
+    assert cut([8.0] * 240 + [110.0] * 1800 + [90.0] * 2400).soak_s == 2400.0
+
+
 def test_idle_of_half_a_minute_before_the_step_is_no_part_of_the_soak():
     assert cut([8.0] * 20 + [90.0] * 2400).soak_s == 2400.0
 

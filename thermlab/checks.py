@@ -131,7 +131,13 @@ def _power_course(view: RunView) -> float:
     late = t > 0.75 * view.trace.soak_s
     if early.sum() < 3 or late.sum() < 3:
         return 0.0
-    return float(100.0 * (np.median(p[late]) - np.median(p[early])) / view.trace.set_power_W)
+    change = float(np.median(p[late]) - np.median(p[early]))
+    # A load that comes and goes by the second has a median that wanders; 1.25 is that of a normal sample's median.
+    scatter = [1.4826 * float(np.median(np.abs(p[part] - np.median(p[part])))) for part in (early, late)]
+    u = 1.25 * float(np.hypot(scatter[0] / np.sqrt(early.sum()), scatter[1] / np.sqrt(late.sum())))
+    if abs(change) <= view.thresholds.power_drift_ratio * u:
+        return 0.0
+    return 100.0 * change / view.trace.set_power_W
 
 
 def load_step(view: RunView) -> Flag | None:

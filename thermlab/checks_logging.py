@@ -32,11 +32,13 @@ def gap(view: RunView) -> Flag | None:
     missing, sensor = _most_missing(view)
     window_missing = _missing_percent(view, from_s=e.window_s[0])
     uncovered = 100.0 * (1 - trace.room_covered)
+    # Many short holes count together; a step of two intervals is jitter.
+    lost = 100.0 * float((steps[steps > 2.5 * trace.interval_s] - trace.interval_s).sum()) / trace.soak_s
     if uncovered >= 50.0 or window_missing > limits.missing_unusable_percent:
         severity: Severity = "unusable"
     elif (
         longest > max(limits.gap_s, 3 * trace.interval_s)
-        or max(missing, window_missing, uncovered) > limits.missing_percent
+        or max(missing, window_missing, uncovered, lost) > limits.missing_percent
     ):
         severity = "doubtful"
     elif longest > max(limits.gap_note_s, 3 * trace.interval_s):
@@ -47,6 +49,8 @@ def gap(view: RunView) -> Flag | None:
         reason = f"The room is not known for {uncovered:.0f} % of the soak."
     elif max(missing, window_missing) > limits.missing_percent:
         reason = f"{missing:.0f} % of the readings of {sensor} are missing."
+    elif lost > limits.missing_percent and longest <= max(limits.gap_s, 3 * trace.interval_s):
+        reason = f"Readings came at irregular times: {lost:.0f} % of the soak lies in holes of up to {longest:.0f} s."
     else:
         reason = f"No readings for {longest:.0f} s, {at:.1f} min after the soak began."
     return raise_flag(
@@ -55,6 +59,7 @@ def gap(view: RunView) -> Flag | None:
         reason,
         longest_s=longest,
         at_min=at,
+        lost_percent=lost,
         missing_percent=missing,
         missing_in_window_percent=window_missing,
         room_unknown_percent=uncovered,

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     Array = npt.NDArray[np.float64]
 
 FEWEST_IN_COMMON = 3
+MOST_IN_COMMON = 15
 LARGEST_VARIANCE = 2.0
 LATE = 0.2
 
@@ -124,14 +125,13 @@ def describe_shapes(
         if mine is None:
             shapes.append(None)
             continue
-        others = [
-            np.interp(mine.time_s, other.time_s, other.left_K)
-            for j, other in enumerate(residuals)
-            if j != i and other is not None and powers_W[j] == powers_W[i]
+        same = [
+            other for j, other in enumerate(residuals) if j != i and other is not None and powers_W[j] == powers_W[i]
         ]
         left = mine.left_K
-        if len(others) >= FEWEST_IN_COMMON:
-            common = np.median(others, axis=0)
+        if len(same) >= FEWEST_IN_COMMON:
+            few = same[:: -(-len(same) // MOST_IN_COMMON)]
+            common = np.median([np.interp(mine.time_s, other.time_s, other.left_K) for other in few], axis=0)
             left = left - (common - mine.basis @ (mine.basis.T @ common))
         shapes.append(_shape(mine, left))
     return shapes

@@ -34,6 +34,9 @@ class CheckThresholds(BaseModel):
     )
     power_off_unusable_percent: float = Field(15.0, gt=0, description=f"logged against set power, unusable; {PRACTICE}")
     power_drift_percent: float = Field(2.5, gt=0, description=f"overshoot or sag of power within the soak; {PRACTICE}")
+    power_drift_ratio: float = Field(
+        4.0, gt=1, description=f"the same in its standard uncertainty, both must be exceeded; {SIMULATED}"
+    )
     load_step_percent: float = Field(4.0, gt=0, description=f"lasting step of power within the soak; {PRACTICE}")
     load_step_min: float = Field(0.5, gt=0, description=f"shortest interruption that counts; {PRACTICE}")
     shed_power_percent: float = Field(2.0, gt=0, description=f"held power below set, at the limit; {PRACTICE}")

@@ -28,6 +28,9 @@ BLOCKS_PER_SOAK = 120.0
 # A level of power is another level when it is this far from the run's own.
 OTHER_LEVEL = 0.05
 SHORTEST_LEAD_IN_S = 60.0
+# Above that, or for longer than that part of the rest of the soak, it is a power step of its own.
+LARGEST_OVERSHOOT = 1.25
+LONGEST_OVERSHOOT = 1.0 / 3.0
 HISTORY_S = 4 * 3600.0
 
 
@@ -286,13 +289,20 @@ def _soak_begins(line: RunLine, log: Log, first: int, last: int, *, whole: bool,
             hot = np.nanmax(np.r_[-np.inf, log.temperature_C[first + rows.start : first + rows.stop].ravel()])
             if hot > limit_C - 5.0:
                 continue
-        begins = _step_row(power, rows, target)
+        begins = _step_row(power, rows, target, time_s)
     return begins
 
 
-def _step_row(power: Array, rows: slice, target: float) -> int:
+def _step_row(power: Array, rows: slice, target: float, time_s: Array) -> int:
     """First row of the new level: an overshoot after the step belongs to it."""
     segment = power[rows.start : rows.stop + 3]
+    low = np.flatnonzero(segment < (1 - OTHER_LEVEL) * target)
+    if low.size >= 3 and low[-1] + 1 < rows.stop - rows.start:
+        # Above its level since a step from below, and not for long: an overshoot, not another power step.
+        over = rows.start + int(low[-1]) + 1
+        lasted, rest = time_s[rows.stop - 1] - time_s[over], time_s[-1] - time_s[rows.stop - 1]
+        if lasted <= LONGEST_OVERSHOOT * rest and np.median(power[over : rows.stop]) <= LARGEST_OVERSHOOT * target:
+            return int(over)
     before = float(np.median(segment[: max(1, segment.size // 2)]))
     if abs(before - target) < OTHER_LEVEL * target:
         return int(rows.stop)
