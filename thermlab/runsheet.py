@@ -6,6 +6,7 @@ import csv
 import io
 import math
 import re
+from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING
@@ -15,7 +16,7 @@ from thermlab.log_time import DAY_S, TimeRefusedError, parse_time
 from thermlab.paths import PathRefusedError, inside, shown
 
 if TYPE_CHECKING:
-    from collections.abc import Collection
+    from collections.abc import Collection, Iterable, Iterator
 
     from thermlab.log_settings import TimeSettings
 
@@ -25,6 +26,7 @@ OPTIONAL = ("lot", "condition")
 MAX_BYTES = 16 << 20
 MAX_LINES = 100_000
 MAX_CELL = 10_000
+MAX_COMMAS = 20_000
 MAX_PROBLEMS = 100
 
 _NUMBER = re.compile(r"[+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d{1,3})?\Z", re.ASCII)
@@ -240,12 +242,14 @@ def _decoded(raw: bytes, sheet: _Sheet) -> str | None:
 
 
 def _read_lines(text: str, sheet: _Sheet) -> None:
-    reader = csv.reader(io.StringIO(text, newline=""), strict=True)
+    commas = [0]
+    reader = csv.reader(_bounded(io.StringIO(text, newline=""), commas), strict=True)
     header: list[str] | None = None
     begun = 1
     try:
         for raw_cells in reader:
             line, begun = begun, reader.line_num + 1
+            commas[0] = 0
             if line > MAX_LINES:
                 sheet.refuse(line, "", f"more than {MAX_LINES} lines", f"at most {MAX_LINES} lines")
                 return
@@ -265,6 +269,15 @@ def _read_lines(text: str, sheet: _Sheet) -> None:
         sheet.refuse(0, "", "no header line", "the header " + ",".join(REQUIRED))
     elif not sheet.runs and not sheet.problems:
         sheet.refuse(0, "", "no runs", "one line per run below the header")
+
+
+def _bounded(lines: Iterable[str], commas: list[int]) -> Iterator[str]:
+    """Pass lines on until one row has too many commas: each empty cell costs ten times the comma that makes it."""
+    for line in lines:
+        commas[0] += line.count(",")
+        if commas[0] > MAX_COMMAS:
+            raise csv.Error(f"more than {MAX_COMMAS} commas in one line")
+        yield line
 
 
 def _line(cells: list[str], header: list[str], line: int, sheet: _Sheet) -> None:
@@ -292,7 +305,7 @@ def _header(cells: list[str], line: int, sheet: _Sheet) -> list[str] | None:
     before = len(sheet.problems)
     missing = [name for name in REQUIRED if name not in cells]
     unknown = [name for name in cells if name not in REQUIRED + OPTIONAL]
-    twice = sorted({name for name in cells if cells.count(name) > 1})
+    twice = sorted(name for name, count in Counter(cells).items() if count > 1)
     for names, words in ((missing, "no column"), (unknown, "the unknown column"), (twice, "twice the column")):
         if names:
             sheet.refuse(line, "", f"{words} {', '.join(shown(name) for name in names[:20])}", allowed)
