@@ -22,7 +22,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from thermlab.errors import ArchiveError
-from thermlab.filing import replace_file, sync_folder
+from thermlab.filing import read_regular, replace_file, sync_folder
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -33,6 +33,7 @@ PENDING = ".pending.json"
 LOCK = ".lock"
 NO_LINE = "0" * 64
 LOCK_WAIT_S = 120.0
+MAX_BYTES = 256 << 20
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -121,9 +122,11 @@ def read_lines(archive: Path) -> tuple[list[Entry], list[str], list[str]]:
         Lines that cannot be read, with their number.
     """
     try:
-        content = (archive / LIST).read_bytes()
+        content = read_regular(archive / LIST, MAX_BYTES)
     except FileNotFoundError:
         return [], [], []
+    except OSError as error:
+        return [], [], [f"{LIST} cannot be read: {error.strerror or error}"]
     entries, hashes, problems = [], [], []
     for number, line in enumerate(content.split(b"\n")[:-1], start=1):
         try:
@@ -192,7 +195,7 @@ def append(archive: Path, entry: Entry) -> str:
         The list stands as it was.
     """
     path = archive / LIST
-    content = path.read_bytes() if path.exists() else b""
+    content = read_regular(path, MAX_BYTES) if path.exists() else b""
     if content and not content.endswith(b"\n"):
         raise ArchiveError(f"{path}: the last line is cut off; put the list back from a copy before filing more")
     line = entry.line().encode()
@@ -240,8 +243,8 @@ def mend(archive: Path, tagmanifest_sha256: str | None) -> str | None:
 def pending(archive: Path) -> Entry | None:
     """Return the announced line, None where there is none or it cannot be read."""
     try:
-        return _entry(json.loads((archive / PENDING).read_bytes()))
-    except (OSError, ValueError, TypeError, KeyError):
+        return _entry(json.loads(read_regular(archive / PENDING, MAX_BYTES)))
+    except (OSError, ValueError, TypeError, KeyError, RecursionError):
         return None
 
 

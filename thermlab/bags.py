@@ -21,7 +21,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from thermlab.errors import ArchiveError, InputError, Problem
-from thermlab.filing import sha256_file, show_name, sync_folder, walk_files, write_file
+from thermlab.filing import read_regular, sha256_file, show_name, sync_folder, walk_files, write_file
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
@@ -29,6 +29,7 @@ if TYPE_CHECKING:
 DECLARATION = b"BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"
 MANIFEST = "manifest-sha256.txt"
 TAG_MANIFEST = "tagmanifest-sha256.txt"
+MAX_LIST_BYTES = 256 << 20
 # A bag of the earlier drafts differs in nothing that is read here.
 _READABLE_VERSIONS = ("1.0", "0.97")
 _LINE = re.compile(r"([0-9a-fA-F]{64})[ \t]+\*?(.+)", re.DOTALL)
@@ -131,7 +132,7 @@ def read_manifest(path: Path) -> dict[str, str]:
         A line is no line of a manifest, leaves the bag, or names a file twice.
     """
     try:
-        text = path.read_bytes().decode("utf-8")
+        text = read_regular(path, MAX_LIST_BYTES).decode("utf-8")
     except UnicodeDecodeError as error:
         raise ArchiveError(f"{path.name}: byte {error.start} is not UTF-8") from error
     found: dict[str, str] = {}
@@ -218,7 +219,7 @@ def check_bag(folder: str | Path) -> BagCheck:
 
 def _declaration_problems(folder: Path) -> Iterator[str]:
     try:
-        text = (folder / "bagit.txt").read_bytes()[:1000].decode("utf-8", "replace")
+        text = read_regular(folder / "bagit.txt", 1000).decode("utf-8", "replace")
     except OSError:
         yield "bagit.txt cannot be read"
         return

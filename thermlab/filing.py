@@ -106,6 +106,22 @@ def open_regular(path: str | Path) -> tuple[int, int]:
     return handle, status.st_size
 
 
+def read_regular(path: str | Path, limit: int) -> bytes:
+    """Return the bytes of a regular file of at most `limit` bytes.
+
+    Raises
+    ------
+    OSError
+        There is no such file, it is a link, a folder, a device or a pipe, or it is larger.
+    """
+    handle, _ = open_regular(path)
+    with os.fdopen(handle, "rb") as file:
+        content = file.read(limit + 1)
+    if len(content) > limit:
+        raise OSError(f"{path} has more than {limit} bytes")
+    return content
+
+
 def sha256_file(path: str | Path) -> tuple[str, int]:
     """Return the SHA-256 of a regular file in hex, and its size in bytes."""
     handle, size = open_regular(path)
