@@ -11,6 +11,7 @@ import dataclasses
 import io
 import json
 import math
+import unicodedata
 from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime
 from importlib.resources import files
@@ -190,8 +191,13 @@ def _cell(value: Any) -> str:
         return "true" if value else "false"
     if not isinstance(value, str):
         return repr(value)
-    # Leading white space does not stop a spreadsheet from reading what follows as a formula.
-    return "'" + value if value.lstrip()[:1] in ("=", "+", "-", "@") or value[:1] in ("\t", "\r", "\n") else value
+    # A bare carriage return would not be quoted, and what follows it would be the first cell of another row.
+    text = str(value).replace("\r\n", "\n").replace("\r", "\n")
+    # Neither white space nor what nobody sees stops a spreadsheet from reading what follows as a formula; some read
+    # full-width signs as well.
+    first = next((c for c in text if not c.isspace() and unicodedata.category(c)[0] != "C"), "")
+    formula = unicodedata.normalize("NFKC", first) in ("=", "+", "-", "@") or text[:1] in ("\t", "\n")
+    return "'" + text if formula else text
 
 
 def anonymised(analysis: Analysis, anonymous: bool) -> Analysis:
