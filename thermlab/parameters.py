@@ -9,14 +9,18 @@ checks what it was given once more, so that a run by hand gets the same words.
 from __future__ import annotations
 
 import difflib
+import re
 from typing import TYPE_CHECKING, Annotated, Any
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from thermlab.errors import InputError, Problem
+from thermlab.paths import shown
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
+
+_NUMBER = re.compile(r"[+-]?([0-9]{1,40}\.?[0-9]{0,40}|\.[0-9]{1,40})([eE][+-]?[0-9]{1,3})?\Z")
 
 
 class ReportParameters(BaseModel):
@@ -79,7 +83,7 @@ def check_parameters(given: Mapping[str, object]) -> ReportParameters:
     problems = [_unknown(name) for name in given if name not in ReportParameters.model_fields]
     known = {name: _spelled(value) for name, value in given.items() if name in ReportParameters.model_fields}
     # True is a number to Python, but "margin_K: true" is a slip.
-    slips = [name for name, value in known.items() if isinstance(value, bool) and name != "anonymous"]
+    slips = [name for name, value in known.items() if name != "anonymous" and not _plain(value)]
     problems += [_not_allowed(name, known[name]) for name in slips]
     checked = None
     try:
@@ -103,11 +107,18 @@ def _spelled(value: object) -> object:
     return None if text in ("None", "null", "") else (text if text is not None else value)
 
 
+def _plain(value: object) -> bool:
+    """Tell whether a value is a number as people write one: Python itself also takes 1_0 and other digits than ours."""
+    if isinstance(value, str):
+        return _NUMBER.match(value) is not None
+    return value is None or (isinstance(value, (int, float)) and not isinstance(value, bool))
+
+
 def _unknown(name: str) -> Problem:
     near = difflib.get_close_matches(name, ReportParameters.model_fields, n=1)
     hint = f"; did you mean {near[0]}?" if near else ""
-    return Problem(f"parameter {name!r}", "an unknown name", ", ".join(ReportParameters.model_fields) + hint)
+    return Problem(f"parameter {shown(name)}", "an unknown name", ", ".join(ReportParameters.model_fields) + hint)
 
 
 def _not_allowed(name: str, value: object) -> Problem:
-    return Problem(f"parameter {name}", repr(value), ALLOWED[name])
+    return Problem(f"parameter {name}", shown(repr(value), quoted=False), ALLOWED[name])

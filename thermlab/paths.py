@@ -74,11 +74,16 @@ def inside(folder: Path, relative: str) -> Path:
     except FileNotFoundError:
         raise PathRefusedError(f"{written}, which does not exist", missing=True) from None
     except (OSError, RuntimeError, ValueError) as error:
-        raise PathRefusedError(f"{written}, which cannot be opened ({error})") from None
+        raise PathRefusedError(f"{written}, which cannot be opened ({_reason(error)})") from None
     if not stat.S_ISREG(mode):
         kind = "a folder" if stat.S_ISDIR(mode) else "not a plain file"
         raise PathRefusedError(f"{written}, {kind}")
     return path
+
+
+def _reason(error: Exception) -> str:
+    # Without the path that the text of an OSError ends in: it may be long, and is nobody's business in a report.
+    return shown(getattr(error, "strerror", None) or error, quoted=False)
 
 
 def read_plain(path: Path, limit: int) -> bytes:
@@ -103,7 +108,7 @@ def read_plain(path: Path, limit: int) -> bytes:
     except FileNotFoundError:
         raise PathRefusedError("no such file", "a file of this name", missing=True) from None
     except (OSError, ValueError) as error:
-        raise PathRefusedError(f"a file that cannot be read ({error})", "a readable plain file") from None
+        raise PathRefusedError(f"a file that cannot be read ({_reason(error)})", "a readable plain file") from None
     if len(raw) > limit:
         raise PathRefusedError(f"more than {limit} bytes", f"at most {limit} bytes")
     return raw
