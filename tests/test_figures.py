@@ -208,9 +208,22 @@ def test_colours_live_in_one_place():
 
     folder = __import__("pathlib").Path(marks.__file__).parent
     hexadecimal = re.compile(r"#[0-9a-fA-F]{6}\b|#[0-9a-fA-F]{3}\b(?=[\s;\"'])")
-    files = [*folder.glob("figures*.py"), *folder.glob("page*.py"), folder / "pictures.py", folder / "tables.py"]
-    files.append(folder / "page_theme" / "thermlab" / "page.css")
+    files = [path for path in folder.rglob("*") if path.suffix in (".py", ".css", ".j2") and path.name != "marks.py"]
+    assert len(files) > 100
     assert not {file.name: found for file in files if (found := hexadecimal.findall(file.read_text("utf-8")))}
+
+
+def test_marks_live_in_one_place():
+    """A treatment's marker and line come from its mark; shapes named in figures are for grey keys and left-out runs."""
+    from thermlab import marks
+
+    folder = __import__("pathlib").Path(marks.__file__).parent
+    named = re.compile(r"""(?:marker=|, )["']([sxD^vpPX*h8<>dH])["']""")
+    words = re.compile(r"""color=["'](?!none)[a-z]+["']|\bcmap=|\bpalette=""")
+    for path in folder.glob("figures*.py"):
+        text = path.read_text("utf-8")
+        assert named.findall(text) == [], path.name
+        assert words.findall(text) == [], path.name
 
 
 def test_names_are_cut_and_labels_moved_apart():

@@ -9,6 +9,7 @@ import csv
 import io
 from typing import TYPE_CHECKING
 
+from thermlab.marks import PAGE
 from thermlab.pages import SAFETY, Block, escape, join, tag
 from thermlab.runsheet import OPTIONAL, REQUIRED
 
@@ -22,20 +23,24 @@ LOG_FOLDER = "logs"
 POLICY = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'"
 STYLE = """
 @page { size: A4 portrait; margin: 9mm; }
-body { font: 8.5pt/1.2 sans-serif; color: #111; background: #fff; margin: 0 2mm; }
+body { font: 8.5pt/1.2 sans-serif; color: INK; background: SHEET; margin: 0 2mm; }
 h1 { font-size: 13pt; margin: 0 0 1mm; }
 h2 { font-size: 10pt; margin: 2.5mm 0 1mm; }
 p { margin: 0 0 1mm; }
 ul { margin: 0; padding-left: 4mm; columns: 2; column-gap: 8mm; }
 ul.tick { list-style: none; padding-left: 4mm; text-indent: -4mm; }
 table { border-collapse: collapse; width: 100%; }
-th, td { border: 0.3pt solid #555; padding: 0.6mm 1.2mm; text-align: left; vertical-align: top; }
+th, td { border: 0.3pt solid MUTED; padding: 0.6mm 1.2mm; text-align: left; vertical-align: top; }
 thead { display: table-header-group; }
 tr { break-inside: avoid; }
+.scroll { overflow-x: auto; }
+@media print { .scroll { overflow: visible; } }
 .write { min-width: 14mm; }
 .wide { min-width: 32mm; }
 .whole { white-space: nowrap; }
 """
+for _name in ("ink", "sheet", "muted"):
+    STYLE = STYLE.replace(_name.upper(), PAGE[_name])
 
 BEFORE = (
     "Both power limits of the device set to the same value; clocks fixed where possible; background work stopped",
@@ -148,7 +153,7 @@ def bench_sheet_html(
         '<meta name="viewport" content="width=device-width">\n'
         f"<title>{escape(f'Bench sheet: {title}')}</title>\n<style>{STYLE}</style>\n</head>\n"
     )
-    return f"{head}<body>\n{body.html}\n</body>\n</html>\n"
+    return f"{head}<body>\n<main>\n{body.html}\n</main>\n</body>\n</html>\n"
 
 
 def _overview(runs: Sequence[PlannedRun], entries: Sequence[CalendarEntry], *, soak_min: float, seed: int) -> str:
@@ -188,7 +193,8 @@ def _mounts(runs: Sequence[PlannedRun], entries: Sequence[CalendarEntry]) -> Blo
         for mount, listed in steps.items()
     ]
     head = tag("thead", tag("tr", *(tag("th", text, scope="col") for text in heads)))
-    return tag("table", head, tag("tbody", *rows))
+    whole = tag("table", head, tag("tbody", *rows))
+    return tag("div", whole, class_="scroll", role="region", tabindex="0", aria_label="Mounts in this order")
 
 
 def clock(hours: float) -> str:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 from matplotlib.patheffects import withStroke
 from matplotlib.transforms import blended_transform_factory
 
-from thermlab.marks import PAGE, Mark
+from thermlab.marks import MARKER, PAGE, Mark
 from thermlab.pages import Block, marks_of, remark
 from thermlab.phrases import difference_words, interval_decimals, number, percent, span_words, watt_decimals, watts
 from thermlab.pictures import Picture, inches_box, new_figure, quiet, short, style
@@ -221,7 +221,9 @@ def throttle(analysis: Analysis) -> Picture | Block:
             if item.interval_W is not None:
                 axes.plot(item.interval_W, [row, row], color=mark.colour, lw=6, alpha=0.45, zorder=3)
             if item.directly_observed_W is not None:
-                axes.plot(item.directly_observed_W, row + 0.22, "x", color=PAGE["ink"], ms=7, mew=1.6, zorder=6)
+                axes.plot(
+                    item.directly_observed_W, row + 0.22, MARKER["cross"], color=PAGE["ink"], ms=7, mew=1.6, zorder=6
+                )
             if item.throttle_power_W is not None:
                 axes.plot(
                     item.throttle_power_W, row, mark.marker, color=mark.colour, ms=8.5, mec=PAGE["sheet"], zorder=5
@@ -274,7 +276,7 @@ def _throttle_key(figure: Figure, level: float, drawn: Sequence[TreatmentThrottl
         key.plot([2.6, 2.95], [0.5, 0.5], "|", color=grey, ms=9, mew=1.2)
         key.text(3.03, 0.5, f"{percent(level)}, a future mount", **_SMALL)
     if any(item.directly_observed_W is not None for item in drawn):
-        key.plot(4.75, 0.5, "x", color=PAGE["ink"], ms=7, mew=1.6)
+        key.plot(4.75, 0.5, MARKER["cross"], color=PAGE["ink"], ms=7, mew=1.6)
         key.text(4.86, 0.5, "held at the limit", **_SMALL)
 
 

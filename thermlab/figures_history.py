@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from thermlab.history_words import MILLI, across_sentence, age_sentence, baseline_sentence, bench_name
-from thermlab.marks import PAGE, treatment_marks
+from thermlab.marks import MARKER, PAGE, treatment_marks
 from thermlab.phrases import percent
 from thermlab.pictures import Picture, inches_box, new_figure, quiet, short, spread_labels, style
 
@@ -113,7 +113,7 @@ def across(one: AcrossCampaigns) -> Picture:
                 ends = [MILLI * end for end in one.combined.prediction_interval]
                 axes.plot(ends, [row, row], color=PAGE["band-edge"], lw=6, alpha=0.6, solid_capstyle="butt")
             axes.plot([MILLI * end for end in one.combined.interval], [row, row], color=PAGE["ink"], lw=2.6)
-            axes.plot(MILLI * one.combined.mean, row, "D", color=PAGE["ink"], ms=7)
+            axes.plot(MILLI * one.combined.mean, row, MARKER["together"], color=PAGE["ink"], ms=7)
             labels.append("together")
         axes.set_yticks(range(n_rows), labels, fontsize=9.3)
         axes.set_ylim(n_rows - 0.4, -0.6)
@@ -148,7 +148,7 @@ def builds(points: Sequence[BuildPoint]) -> Picture:
                 inside = low <= off <= high
                 axes.plot([low, high], [row, row], color=PAGE["band"], lw=9, solid_capstyle="butt", zorder=2)
             colour = PAGE["wrong"] if inside is False else PAGE["ink"]
-            axes.plot(off, row, "X" if inside is False else "o", color=colour, ms=7.5, zorder=4)
+            axes.plot(off, row, MARKER["outside" if inside is False else "one"], color=colour, ms=7.5, zorder=4)
             words = {True: "inside", False: "outside", None: "no interval"}[inside]
             said.append(f"{point.build} at {point.power_W:g} W: {off:+.2f} K, {words}")
         labels = [f"{short(point.build, 20, 1)}, {point.power_W:g} W, {point.day}" for point in points]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from thermlab.marks import PAGE
+from thermlab.marks import MARKER, PAGE
 from thermlab.pictures import Picture, inches_box, new_figure, quiet, style
 
 if TYPE_CHECKING:
@@ -89,7 +89,7 @@ def _second(axes: Axes, places: Sequence[float], values: Sequence[float | None],
     if all(value is None for value in values):
         return
     other = axes.twinx()
-    _curve(other, places, values, THROTTLE, "s")
+    _curve(other, places, values, THROTTLE, MARKER["second"])
     _ceiling(other, values, room=1.5)  # the two curves have nearly the same shape: keep them apart
     other.set_ylabel(label, color=THROTTLE)
     quiet(other, keep=("right",))

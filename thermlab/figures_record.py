@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from thermlab.marks import PAGE
+from thermlab.marks import MARKER, PAGE
 from thermlab.pages import Block, remark
 from thermlab.phrases import number, percent, with_interval
 from thermlab.pictures import Picture, inches_box, new_figure, quiet, style
@@ -60,7 +60,7 @@ def _rises(axes: Axes, rises: list[Expected]) -> None:
                   mec=PAGE["muted"], ls="none", zorder=3)  # fmt: skip
         off = one.rise_K - mean
         colour = PAGE["wrong"] if one.inside is False else PAGE["ink"]
-        axes.plot(off, row, "X" if one.inside is False else "D", color=colour, ms=8, zorder=5)
+        axes.plot(off, row, MARKER["outside" if one.inside is False else "together"], color=colour, ms=8, zorder=5)
         axes.annotate(
             f"this build {number(off, 2, sign=True)} K",
             (off, row),
@@ -87,7 +87,7 @@ def _throttle(axes: Axes, found: BuildThrottle) -> None:
     axes.axvline(found.required_W, color=PAGE["wrong"], lw=1.4, ls=(0, (5, 2)), zorder=3)
     if found.interval_W is not None and found.throttle_power_W is not None:
         axes.plot(found.interval_W, [0, 0], color=PAGE["ink"], lw=2.4, zorder=4)
-        axes.plot(found.throttle_power_W, 0, "D", color=PAGE["ink"], ms=8, zorder=5)
+        axes.plot(found.throttle_power_W, 0, MARKER["together"], color=PAGE["ink"], ms=8, zorder=5)
         values += found.interval_W
     low, high = min(values), max(values)
     edge = max(0.18 * (high - low), 2.0)

@@ -10,7 +10,7 @@ import numpy as np
 
 from thermlab.curves import RiseCurve, fit_curve
 from thermlab.least_squares import NotEstimableError
-from thermlab.marks import PAGE, Mark
+from thermlab.marks import MARKER, PAGE, Mark
 from thermlab.pages import Block, marks_of, remark
 from thermlab.phrases import listed, number
 from thermlab.pictures import Picture, inches_box, new_figure, short, spread_labels, style
@@ -172,8 +172,8 @@ def _unused(axes: Axes, runs: Sequence[ReducedRun]) -> None:
     if not left_out:
         return
     axes.plot(
-        [run.set_power_W for run in left_out], [run.rise_K or 0.0 for run in left_out], "x", color=PAGE["wrong"],
-        ms=7, mew=1.6, ls="none", zorder=6,
+        [run.set_power_W for run in left_out], [run.rise_K or 0.0 for run in left_out], MARKER["cross"],
+        color=PAGE["wrong"], ms=7, mew=1.6, ls="none", zorder=6,
     )  # fmt: skip
     axes.text(0.02, 0.97, "× left out", transform=axes.transAxes, va="top", fontsize=9.5, color=PAGE["wrong"])
 

@@ -11,7 +11,7 @@ import numpy.typing as npt
 from matplotlib.collections import LineCollection
 from matplotlib.patches import Rectangle
 
-from thermlab.marks import PAGE, SEVERITY, SEVERITY_LETTER, Mark
+from thermlab.marks import MARKER, PAGE, SEVERITY, SEVERITY_LETTER, Mark
 from thermlab.pages import Block, marks_of, remark
 from thermlab.phrases import number
 from thermlab.pictures import WIDTH_IN, Picture, Pictures, inches_box, middle_cut, new_figure, quiet, short, style
@@ -122,7 +122,15 @@ def _panel(axes: Axes, trace: RunTrace, run: ReducedRun, mark: Mark, corner: tup
         Rectangle((corner[0] + pad, corner[1] + pad), span, span, fill=False, ec=edge, lw=0.8 if run.used else 1.6)
     )
     if not run.used:
-        axes.plot(corner[0] + 1.0 - 2.2 * pad, corner[1] + 1.0 - 3.2 * pad, "x", color=edge, ms=6, mew=1.5, zorder=6)
+        axes.plot(
+            corner[0] + 1.0 - 2.2 * pad,
+            corner[1] + 1.0 - 3.2 * pad,
+            MARKER["cross"],
+            color=edge,
+            ms=6,
+            mew=1.5,
+            zorder=6,
+        )
     if trace.window_min is not None:
         (low, high), _ = place(trace.window_min, [level, level])
         axes.add_patch(Rectangle((low, corner[1] + pad), high - low, span, color=PAGE["band"], lw=0, zorder=0))
@@ -182,7 +190,7 @@ def _check_picture(runs: Sequence[ReducedRun], names: Sequence[str]) -> Picture:
                     color=PAGE["sheet"] if flag.severity == "unusable" else PAGE["ink"],
                 )  # fmt: skip
             if not run.used:
-                axes.plot(column + 0.5, -0.35, "x", color=PAGE["wrong"], ms=6, mew=1.6, clip_on=False)
+                axes.plot(column + 0.5, -0.35, MARKER["cross"], color=PAGE["wrong"], ms=6, mew=1.6, clip_on=False)
         axes.set_yticks([row + 0.5 for row in range(len(names))], names, fontsize=9.5)
         every = max(1, math.ceil(len(runs) * 0.125 / (WIDTH_IN - 2.05)))
         axes.set_xticks(

@@ -32,6 +32,9 @@ PAGE = {
 
 SEVERITY = {"note": "#c9d3da", "doubtful": "#d9a441", "unusable": "#9c2f1f"}
 """Fill of a flag in the picture of checks; the letter in the cell says the same."""
+MARKER = {"one": "o", "together": "D", "outside": "X", "second": "s", "cross": "x"}
+"""Markers of what is not a treatment: a single value, several taken together, one outside its interval, the second of
+two curves, and a run left out or held at the limit."""
 SEVERITY_LETTER = {"note": "n", "doubtful": "d", "unusable": "u"}
 
 

@@ -71,7 +71,7 @@ class Picture(NamedTuple):
             # A name may hold a character the font lacks; it is drawn as a box and the table beside it has the name.
             warnings.filterwarnings("ignore", message="Glyph .* missing from")
             figure.set_dpi(DPI)
-            canvas = FigureCanvasAgg(figure)
+            canvas: Any = FigureCanvasAgg(figure)  # its methods are not typed in every release
             canvas.draw()
         drawn = Image.frombuffer("RGBA", canvas.get_width_height(), canvas.buffer_rgba(), "raw", "RGBA", 0, 1)
         # A drawing has few colours: a palette makes the file a quarter of the size and nobody can see it.
