@@ -185,3 +185,23 @@ def test_hottest_and_mean_sensor_differ_by_their_offset():
     truth = ladder.runs[0].truth
     assert mean.sensor == "mean of 4"
     assert hottest.level_K - mean.level_K == pytest.approx(truth.settled_rise_K - truth.settled_mean_rise_K, abs=0.25)
+
+
+@pytest.mark.parametrize(("heavier", "differ"), [(1.0, False), (1.5, True)])
+def test_treatments_that_are_different_heat_sinks_have_time_constants_of_their_own(heavier, differ):
+    light = passive_bench()
+    heavy = replace(light, sink_capacity_J_per_K=heavier * light.sink_capacity_J_per_K)
+    rng = np.random.default_rng(5)
+    traces, truth = [], []
+    for name, bench in (("cooler-a", light), ("cooler-b", heavy)):
+        for j, ladder in enumerate(simulate_ladders(bench, [0.15] * 3, STEPS, rng=rng, soak_min=30.0, interval_s=5.0)):
+            traces += [trace_of(ladder, k, mount=str(j), treatment=name) for k in range(len(STEPS))]
+            truth += [run.truth.settled_rise_K for run in ladder.runs]
+
+    found = reduce_bench(traces, cooling="passive", measurand="hottest", limit_C=None, thresholds=LIMITS)
+
+    errors = np.array([e.level_K for e in found.estimates]) - truth
+    assert bool(found.factors) is differ
+    assert np.abs(errors.reshape(2, -1).mean(axis=1)).max() < 0.2
+    if differ:
+        assert found.factors["cooler-b"] / found.factors["cooler-a"] == pytest.approx(1.5, abs=0.25)

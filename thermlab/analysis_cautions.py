@@ -97,11 +97,25 @@ def _throttle(campaign: Campaign, throttle: ThrottlePower | None) -> list[str]:
 
 
 def _bench(settled: SettledRuns) -> list[str]:
+    """No time constant, or one of its own for each treatment."""
+    factors, constant = settled.bench.factors, settled.bench.time_constant
+    if factors and constant is not None:
+        listed = ", ".join(
+            f"{name} {factor * constant.time_constant_s / 60.0:.1f} min" for name, factor in factors.items()
+        )
+        return [
+            (
+                f"The treatments settle at different speeds ({listed}), as different heat sinks do: each was reduced with "
+                "its own time constant, so an equal soak leaves different amounts to come."
+            )
+        ]
     if settled.bench.time_constant is not None or not settled.runs:
         return []
     return [
-        "The runs do not determine the time constant of the bench; only runs that are steady at their end have a "
-        "settled rise, and it is their mean."
+        (
+            "The runs do not determine the time constant of the bench; only runs that are steady at their end have a "
+            "settled rise, and it is their mean."
+        )
     ]
 
 
@@ -110,8 +124,10 @@ def _room(campaign: Campaign) -> list[str]:
     if constant is None:
         return []
     return [
-        f"The room was not logged: {constant.value_C:g} degC was read off a thermometer, with a standard uncertainty "
-        f"of {constant.u_K:g} K. A room that moved is in the rises."
+        (
+            f"The room was not logged: {constant.value_C:g} degC was read off a thermometer, with a standard uncertainty "
+            f"of {constant.u_K:g} K. A room that moved is in the rises."
+        )
     ]
 
 

@@ -9,7 +9,7 @@ rise curve.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -26,6 +26,7 @@ from thermlab.transients import (
     Approach,
     BenchTimeConstant,
     estimate_time_constant,
+    time_constant_factors,
 )
 
 if TYPE_CHECKING:
@@ -56,12 +57,15 @@ class BenchReduction:
         Block means, one entry a trace.
     estimates : tuple of Estimate
         One entry a trace.
+    factors : dict of str to float
+        Time constant of each treatment over that of the bench, where treatments differ in it; else empty.
     """
 
     time_constant: BenchTimeConstant | None
     highest_power_W: float
     blocks: tuple[Blocks, ...]
     estimates: tuple[Estimate, ...]
+    factors: dict[str, float] = field(default_factory=dict)
 
 
 def reduce_bench(
@@ -124,6 +128,12 @@ def reduce_bench(
             break
     if constant is not None:
         constant = replace(constant, left_out=tuple(members[i] for i in constant.left_out))
+    factors: dict[str, float] = {}
+    if constant is not None:
+        groups = [traces[i].treatment for i in members]
+        if len(set(groups)) > 1:
+            factors = time_constant_factors(approaches, groups, constant, slow_from=SLOW_FROM[cooling])
+        scales = [scale * factors.get(trace.treatment, 1.0) for trace, scale in zip(traces, scales, strict=True)]
     estimates = tuple(
         estimate_run(
             trace,
@@ -138,7 +148,9 @@ def reduce_bench(
         )
         for trace, block, scale in zip(traces, blocks, scales, strict=True)
     )
-    return BenchReduction(time_constant=constant, highest_power_W=highest, blocks=tuple(blocks), estimates=estimates)
+    return BenchReduction(
+        time_constant=constant, highest_power_W=highest, blocks=tuple(blocks), estimates=estimates, factors=factors
+    )
 
 
 def _sheds(trace: Trace, limit_C: float | None, thresholds: CheckThresholds) -> bool:

@@ -13,6 +13,7 @@ temperature difference) and n = 1 for forced air.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import combinations
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -48,6 +49,8 @@ SHOWN_BY_SOAK, SHOWN_BY_ONE_SOAK, FEW_RUNS = 1.4, 4.0, 3
 COARSE_GRID = 25
 FINE_GRID = 9
 OUTLYING = 4.0
+# Treatments that differ in speed by more than this are different heat sinks.
+OWN_SPEED, OWN_SPEED_RATIO = 0.15, 3.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -113,6 +116,46 @@ def estimate_time_constant(
         if growth > max(LARGEST_GROWTH * found.time_constant_s, GROWTH_RATIO * u_growth):
             return None
     return found
+
+
+def time_constant_factors(
+    runs: Sequence[Approach], groups: Sequence[str], common: BenchTimeConstant, *, slow_from: float
+) -> dict[str, float]:
+    """Tell whether groups of runs settle at speeds of their own, as different heat sinks do.
+
+    Parameters
+    ----------
+    runs : sequence of Approach
+        As for :func:`estimate_time_constant`.
+    groups : sequence of str
+        Group of each run, such as its treatment.
+    common : BenchTimeConstant
+        What all runs together say.
+    slow_from : float
+        Where the slow approach begins, in time constants.
+
+    Returns
+    -------
+    dict of str to float
+        Time constant of each group over the common one; empty where no two differ by more than 15 % and three
+        standard uncertainties, or a group does not determine its own.
+    """
+    names = list(dict.fromkeys(groups))
+    own = {}
+    for name in names:
+        members = [run for run, group in zip(runs, groups, strict=True) if group == name]
+        found = (
+            _estimate(members, slow_from=slow_from, guess_s=common.time_constant_s) if len(members) > FEW_RUNS else None
+        )
+        if found is None:
+            return {}
+        own[name] = found
+    for one, other in combinations(own.values(), 2):
+        apart = abs(np.log(one.time_constant_s / other.time_constant_s))
+        u_apart = np.hypot(one.u_time_constant_s / one.time_constant_s, other.u_time_constant_s / other.time_constant_s)
+        if apart > max(OWN_SPEED, OWN_SPEED_RATIO * u_apart):
+            return {name: found.time_constant_s / common.time_constant_s for name, found in own.items()}
+    return {}
 
 
 def _estimate(runs: Sequence[Approach], *, slow_from: float, guess_s: float | None) -> BenchTimeConstant | None:
