@@ -22,9 +22,7 @@ from thermlab.reading import read_campaign_logs
 from thermlab.reduction import Estimate, estimate_run
 from thermlab.runsheet import RunLine
 from thermlab.settings import CampaignSettings
-from thermlab.settled_runs import _check as check_runs
-from thermlab.settled_runs import _reduced as reduced_run
-from thermlab.settled_runs import _unread as unread_run
+from thermlab.settled_runs import check_runs, reduced_run, unread_run
 from thermlab.traces import block_means
 from thermlab.transients import CONVECTION_EXPONENT, SLOW_FROM, BenchTimeConstant
 

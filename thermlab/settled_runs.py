@@ -124,20 +124,20 @@ def settle_runs(campaign: Campaign, traces: Sequence[Trace | None]) -> SettledRu
 
     excluded = {i for i, (line, _) in enumerate(have) if line.exclude}
     bench = reduced(excluded)
-    flags = _check(settings, found, bench)
+    flags = check_runs(settings, found, bench)
     disturbed = excluded | {i for i, run_flags in enumerate(flags) if _disturbed(run_flags)}
     if disturbed - excluded and len(disturbed) <= len(found) // 2:
         bench = reduced(disturbed, bench.time_constant)
-        flags = _check(settings, found, bench)
+        flags = check_runs(settings, found, bench)
     curve = _curve(settings, found, bench, flags, excluded)
     made = iter(zip(found, bench.estimates, flags, strict=True))
     runs = []
     for order, (line, trace) in enumerate(lines):
         if trace is None:
-            runs.append(_unread(line, order))
+            runs.append(unread_run(line, order))
         else:
             _, estimate, own = next(made)
-            runs.append(_reduced(line, trace, estimate, own, curve, settings, order))
+            runs.append(reduced_run(line, trace, estimate, own, curve, settings, order))
     return SettledRuns(
         runs=check_between(tuple(runs), bench.estimates, found, thresholds=settings.checks),
         traces=tuple(
@@ -173,7 +173,8 @@ def order_made(lines: Sequence[RunLine], traces: Sequence[Trace | None]) -> list
     return sorted(pairs, key=lambda pair: pair[1].began_s if pair[1] is not None else 0.0)
 
 
-def _check(settings: CampaignSettings, traces: Sequence[Trace], bench: BenchReduction) -> list[tuple[Flag, ...]]:
+def check_runs(settings: CampaignSettings, traces: Sequence[Trace], bench: BenchReduction) -> list[tuple[Flag, ...]]:
+    """Run every single-run check on the runs of a bench; one tuple of flags for each trace."""
     views = view_runs(
         traces,
         bench.blocks,
@@ -208,7 +209,8 @@ def _curve(
     return bench_curve(powers, rises, cooling=settings.cooling)
 
 
-def _unread(line: RunLine, order: int) -> ReducedRun:
+def unread_run(line: RunLine, order: int) -> ReducedRun:
+    """Stand-in for an excluded run whose log is missing."""
     return ReducedRun(
         run=line.run,
         treatment=line.treatment,
@@ -223,7 +225,7 @@ def _unread(line: RunLine, order: int) -> ReducedRun:
     )
 
 
-def _reduced(
+def reduced_run(
     line: RunLine,
     trace: Trace,
     estimate: Estimate,
@@ -232,6 +234,7 @@ def _reduced(
     settings: CampaignSettings,
     order: int,
 ) -> ReducedRun:
+    """Put a run at its set power, with its combined uncertainty, its flags and whether it is used."""
     slope = curve.slope_K_per_W(line.set_power_W) if curve is not None else 0.0
     rise = None
     if estimate.level_K is not None and not estimate.shed and np.isfinite(estimate.power_W):
