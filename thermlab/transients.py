@@ -43,7 +43,7 @@ LARGEST_RELATIVE_U = 0.25
 # show the slow approach the time constant grows with the beginning of the fit.
 LATER_STARTS = (0.6, 0.9)
 LARGEST_GROWTH = 0.2
-GROWTH_RATIO = 2.0
+GROWTH_RATIO = 4.0
 # One or two runs alone cannot tell a fast bench from the beginning of a slow one.
 SHOWN_BY_SOAK, SHOWN_BY_ONE_SOAK, FEW_RUNS = 1.4, 4.0, 3
 COARSE_GRID = 25
