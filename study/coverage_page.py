@@ -61,9 +61,18 @@ def held_to(tables: Found, traces: Found, settled: Mapping[str, float], room: Ma
     """
     rows = [
         _row("difference, equal mount SDs: coverage of each interval", tables, EQUAL_SDS, ESTIMANDS, 0.94, 0.96),
-        _row("the same: all intervals at once (Dunnett)", tables, EQUAL_SDS, ("together",), 0.94, 0.96),
-        _row("the same: any false difference (type I)", tables, EQUAL_SDS, ("type_1",), 0.0, 0.06),
-        _row("the same: equivalence claimed at the margin", tables, EQUAL_SDS, ("equivalent_at_margin",), 0.0, 0.055),
+        _row(
+            "difference, equal mount SDs: all intervals at once (Dunnett)", tables, EQUAL_SDS, ("together",), 0.94, 0.96
+        ),
+        _row("difference, equal mount SDs: any false difference (type I)", tables, EQUAL_SDS, ("type_1",), 0.0, 0.06),
+        _row(
+            "difference, equal mount SDs: equivalence claimed at the margin",
+            tables,
+            EQUAL_SDS,
+            ("equivalent_at_margin",),
+            0.0,
+            0.055,
+        ),
         _row("with a prior: coverage of each interval", tables, WITH_PRIOR, ("alone",), 0.94, 1.0),
         _row("throttle power, power laws: bias, W", tables, POWER_LAWS, ("bias_W",), -LINEAR_BIAS_W, LINEAR_BIAS_W),
         _row("throttle power, 35 % radiation: bias, W", tables, RADIATING, ("bias_W",), -RADIATING_BIAS_W, 0.7),
@@ -75,7 +84,14 @@ def held_to(tables: Found, traces: Found, settled: Mapping[str, float], room: Ma
             0.935,
             1.0,
         ),
-        _row("throttle power, 35 % radiation: the same", tables, RADIATING, ("mean_power", "future_mount"), 0.935, 1.0),
+        _row(
+            "throttle power, 35 % radiation: coverage of mean and of a future mount",
+            tables,
+            RADIATING,
+            ("mean_power", "future_mount"),
+            0.935,
+            1.0,
+        ),
     ]
     every = list(TRACE_CELLS)
     others = [name for name in every if name not in SETTLING]
@@ -260,9 +276,9 @@ _ANSWERS = (
 
 _HEAD = """# Coverage: nominal against achieved
 
-Written by `make study` (`{command}`); do not edit. Simulated campaigns with known truth,
-judged by the kit: how often its intervals hold the truth, and how often its claims are wrong. Confidence level 0.95,
-margin 1 K.
+Written by `make study`, as `{command}`; do not edit.
+Simulated campaigns with known truth, judged by the kit: how often its intervals hold the truth, and how often its
+claims are wrong. Confidence level 0.95, margin 1 K.
 
 - {n_tables} campaigns in each cell of the run tables: standard error of a coverage {error_tables:.4f}. The
   arithmetic is vectorised; on ten campaigns of each cell its intervals were compared with those of
