@@ -3,7 +3,7 @@
 #
 #   make demo     simulate the demo's logs and write its report
 #   make test     run every test            (ARGS="-k words" to choose)
-#   make lab      open JupyterLab in this folder
+#   make lab      open JupyterLab on the start page of notebooks/
 #   make lint     style and spelling        make types   static types
 #   make bench    time a report against an empty notebook
 #   make study    run the longer simulations behind the numbers in docs/
@@ -29,7 +29,8 @@ test: $(STAMP)
 	$(BIN)/python -m pytest -n auto --dist loadfile $(ARGS)
 
 lab: $(STAMP)
-	$(BIN)/jupyter lab
+	@$(BIN)/python demo/make_logs.py
+	$(BIN)/jupyter lab --LabApp.default_url=/lab/tree/notebooks/start.ipynb
 
 lint: $(STAMP)
 	$(BIN)/ruff check .
