@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from demo_copies import FAULTY, SHED, small_copy
+from demo_copies import DEMO, FAULTY, SHED, small_copy
 
 from thermlab import exploration_pages, figures_explore
 from thermlab.analysis import analyse
@@ -259,3 +259,19 @@ def test_one_treatment_alone_can_be_explored(folder, tmp_path):
     assert isinstance(figures_explore.leverage(found), Block)
     assert heaviest(found) == ()
     assert "No comparison" in exploration_pages.with_and_without(try_exclusions(found)).html
+
+
+def test_what_the_page_in_the_docs_shows_works(found, folder, monkeypatch):
+    text = (DEMO.parent / "docs" / "explore.md").read_text(encoding="utf-8")
+    monkeypatch.chdir(folder)
+    before = state_of(folder)
+
+    for code in re.findall(r"```python\n(.*?)```", text, flags=re.DOTALL):
+        names = {}
+        exec(code.replace("demo/chart-table", "."), names)
+
+    assert names["proposed"].runs_csv.count("\n") == 46
+    assert state_of(folder) == before
+    picture = DEMO.parent / "docs" / "explore.png"
+    assert f"]({picture.name})" in text
+    assert picture.stat().st_size < 200_000
