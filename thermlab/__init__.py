@@ -16,6 +16,8 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from thermlab.analysis import Analysis as Analysis
+    from thermlab.analysis import analyse as analyse
     from thermlab.archives import archive as archive
     from thermlab.campaign import Campaign as Campaign
     from thermlab.campaign import load_campaign as load_campaign
@@ -52,6 +54,7 @@ __version__ = "0.1.0"
 
 # Names are imported on first use: `import thermlab` and `thermlab --help` must not pay for pandas and numpy.
 _HOME = {
+    "Analysis": "thermlab.analysis",
     "ArchiveError": "thermlab.errors",
     "Campaign": "thermlab.campaign",
     "Flag": "thermlab.runs",
@@ -61,6 +64,7 @@ _HOME = {
     "ReducedRun": "thermlab.runs",
     "ReportError": "thermlab.errors",
     "ThermlabError": "thermlab.errors",
+    "analyse": "thermlab.analysis",
     "archive": "thermlab.archives",
     "assess_value": "thermlab.value",
     "check": "thermlab.checking",
@@ -86,6 +90,7 @@ _HOME = {
 }
 
 __all__ = [
+    "Analysis",
     "ArchiveError",
     "Campaign",
     "Flag",
@@ -96,6 +101,7 @@ __all__ = [
     "ReportError",
     "ThermlabError",
     "__version__",
+    "analyse",
     "archive",
     "assess_value",
     "check",

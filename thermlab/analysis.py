@@ -16,6 +16,7 @@ from thermlab.campaign import Campaign, load_campaign
 from thermlab.comparison import compare_treatments
 from thermlab.overrides import apply_overrides
 from thermlab.run_cache import reduce_campaign
+from thermlab.showing import Shown
 from thermlab.thresholds import describe
 from thermlab.throttle import predict_throttle
 from thermlab.uncertainty import BudgetInputs, BudgetLine, build_budget
@@ -55,7 +56,7 @@ class Bench:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Analysis:
+class Analysis(Shown):
     """Every result of one campaign.
 
     Attributes

@@ -1,9 +1,11 @@
-"""What a comparison found: plain records without behaviour."""
+"""What a comparison found: plain records."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
+
+from thermlab.showing import Shown
 
 if TYPE_CHECKING:
     from thermlab.lack_of_fit import LackOfFit
@@ -96,7 +98,7 @@ class PriorUse:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Comparison:
+class Comparison(Shown):
     """All candidates against the baseline, with the method and what to beware of.
 
     Attributes

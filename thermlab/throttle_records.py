@@ -1,9 +1,11 @@
-"""What a throttle power is made of: plain records without behaviour."""
+"""What a throttle power is made of: plain records."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
+
+from thermlab.showing import Shown
 
 if TYPE_CHECKING:
     from thermlab.runs import HeldPower
@@ -81,7 +83,7 @@ class TreatmentThrottle:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ThrottlePower:
+class ThrottlePower(Shown):
     """Throttle power of every treatment, baseline first.
 
     Attributes
