@@ -59,6 +59,9 @@ class Setting:
     own_files: bool = False
     noise_K: float = 0.3
     overshoot_percent: float = 0.0
+    presoak: bool = True
+    more: dict[str, Any] = field(default_factory=dict)
+    """Further settings of the bench."""
 
     @property
     def treatments(self) -> dict[str, float]:
@@ -68,7 +71,7 @@ class Setting:
     def bench(self) -> SimulatedBench:
         """Return the bench."""
         make = passive_bench if self.cooling == "passive" else forced_bench
-        return make(time_constant_min=self.time_constant_min, limit_C=LIMIT_C)
+        return make(time_constant_min=self.time_constant_min, limit_C=LIMIT_C, **self.more)
 
 
 STEADY = SimulatedRoom(mean_C=22.0, mount_sd_K=0.5, drift_K_per_h=0.1, walk_K_per_sqrt_h=0.15)
@@ -88,6 +91,10 @@ BENCHES = (
             soak_min=15.0, readout_K=0.1, interval_s=2.0, room=MOVING, n_treatments=3, n_mounts=2),
     Setting(name="forced, own files, 1 K", cooling="forced", time_constant_min=2.0, soak_min=15.0, readout_K=1.0,
             interval_s=2.0, room=MOVING, own_files=True, overshoot_percent=6.0, n_mounts=2),
+    Setting(name="passive, base plate, steps in random order, cold start, 0.1 K", cooling="passive",
+            time_constant_min=13.0, soak_min=45.0, readout_K=0.1, interval_s=5.0, noise_K=0.12, presoak=False,
+            room=SimulatedRoom(mean_C=23.0, mount_sd_K=0.6, walk_K_per_sqrt_h=0.4), steps_W=(80.0, 120.0, 40.0, 100.0),
+            more={"base_capacity_J_per_K": 350.0, "base_resistance_K_per_W": 0.03, "radiative_share": 0.25}),
 )  # fmt: skip
 
 
@@ -141,7 +148,7 @@ class Plan:
 
     def before(self) -> float:
         """When the power of the run chosen begins, as a part of the soak."""
-        return -1.0 if self.step == 0 and not self.setting.own_files else 0.0
+        return -1.0 if self.step == 0 and self.setting.presoak and not self.setting.own_files else 0.0
 
 
 def air_flow(plan: Plan) -> None:
@@ -206,7 +213,7 @@ def unlogged(plan: Plan) -> None:
 
 def shed(plan: Plan) -> None:
     """The device reaches its limit and gives up power."""
-    plan.step = len(plan.setting.steps_W) - 1
+    plan.step = int(np.argmax(plan.setting.steps_W))
     power = plan.power_W
     hot_C = plan.setting.room.mean_C + float(
         settled_rise(plan.setting.bench(), TREATMENTS[plan.treatment], power, room_C=plan.setting.room.mean_C)
@@ -308,7 +315,7 @@ def core_contact(plan: Plan) -> None:
     """One core has poor contact in one mount: 3 to 7 K at the highest step."""
     plan.whole_mount = True
     plan.step = 0
-    size = plan.between(3.0, 7.0) / plan.setting.steps_W[-1]
+    size = plan.between(3.0, 7.0) / max(plan.setting.steps_W)
     plan.disturbances.append(
         (0, Disturbance(kind="core contact", start_min=-1e6, size=size, core=int(plan.rng.choice([0, 1, 2, 3]))))
     )
@@ -322,7 +329,7 @@ def off_ladder(plan: Plan) -> None:
 def mount_off(plan: Plan) -> None:
     """One mount came out 4 to 8 K worse than the others of its treatment."""
     plan.whole_mount = True
-    plan.offset_K_per_W = plan.between(4.0, 8.0) / plan.setting.steps_W[-1]
+    plan.offset_K_per_W = plan.between(4.0, 8.0) / max(plan.setting.steps_W)
 
 
 def swapped_mounts(plan: Plan) -> None:
@@ -433,7 +440,7 @@ def make_cases(fault: Fault, setting: Setting, n: int, rng: np.random.Generator)
     soak_factor = max(plan.soak_factor for plan in plans)
     ladders = simulate_ladders(
         setting.bench(), resistances, setting.steps_W, rng=rng, soak_min=setting.soak_min * soak_factor,
-        presoak_min=0.0 if setting.own_files else None, lead_min=10.0,
+        presoak_min=None if setting.presoak and not setting.own_files else 0.0, lead_min=10.0,
         between_min=1.5 * setting.time_constant_min if setting.own_files else 0.0, interval_s=setting.interval_s,
         step_s=min(setting.interval_s, 2.5 if setting.cooling == "passive" else 2.0), room=setting.room,
         sensors=SimulatedSensors(
@@ -531,7 +538,7 @@ def _swap(
 ) -> set[str]:
     """Exchange labels: the traces of two mounts, of two runs of one step, or of two steps of one mount."""
     others = [(t, m) for t in plan.setting.treatments if t != plan.treatment for m in range(plan.setting.n_mounts)]
-    least = LEAST_SWAPPED_K[plan.swap] / (plan.power_W if plan.swap == "runs" else plan.setting.steps_W[-1])
+    least = LEAST_SWAPPED_K[plan.swap] / (plan.power_W if plan.swap == "runs" else max(plan.setting.steps_W))
     unlike = [key for key in others if abs(resistance[key] - resistance[plan.treatment, plan.mount]) > least]
     treatment, mount = unlike[plan.rng.integers(len(unlike))] if unlike else others[0]
     other = (treatment, str(mount + 1))

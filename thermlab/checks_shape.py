@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from thermlab.reduction import Estimate
     from thermlab.run_view import RunView
     from thermlab.runs import Flag, Severity
-    from thermlab.traces import Trace
+    from thermlab.traces import Blocks, Trace
 
     Array = npt.NDArray[np.float64]
 
@@ -26,35 +26,40 @@ FEWEST_IN_COMMON = 3
 MOST_IN_COMMON = 15
 LARGEST_VARIANCE = 2.0
 LATE = 0.2
+FEWEST_BLOCKS = 20
+LEAST_DEPARTURE_K = 0.15
 
 
 def drift_at_constant_power(view: RunView) -> Flag | None:
     """A rise that leaves its approach although power holds: air flow, fan, contact, room."""
-    e, limits, shape = view.estimate, view.thresholds, view.shape
-    if e.shed or shape is None:
+    limits = view.thresholds
+    if view.estimate.shed:
         return None
-    # A disturbance of another shape adds to the run's own variance and must not hide itself.
-    variance = min(max(view.usual_variance_K2, shape.variance_K2), LARGEST_VARIANCE * view.usual_variance_K2)
-    u_bend = float(np.sqrt(variance / max(shape.leverage, 1e-9)))
-    bent = abs(shape.bend_K) > limits.drift_ratio * u_bend
-    away = shape.departure_K > limits.drift_departure_ratio * max(view.usual_departure_K, 0.02)
-    sizes = [size for size, counts in ((shape.seen_K, bent), (shape.departure_K, away)) if counts]
-    size = max(sizes, default=0.0)
-    if size <= limits.drift_K:
+    found: tuple[float, Departure, float] | None = None
+    for departure in view.departures:
+        shape, u_bend = departure.shape, departure.u_bend_K
+        bent = abs(shape.bend_K) > limits.drift_ratio * u_bend
+        away = shape.departure_K > limits.drift_departure_ratio * max(departure.usual_departure_K, 0.02)
+        sizes = [size for size, counts in ((shape.seen_K, bent), (shape.departure_K, away)) if counts]
+        size = max(sizes, default=0.0)
+        if size > limits.drift_K and (found is None or size > found[0]):
+            # The settled rise may be off by the shift itself, where that is known at all well.
+            shift = abs(shape.bend_K) if bent and u_bend < 0.25 * abs(shape.bend_K) else size
+            found = size, departure, max(size, min(shift, 3.0 * size))
+    if found is None:
         return None
-    # Unusable is said of what the settled rise may be off by: the shift itself, where it is known at all well.
-    shift = abs(shape.bend_K) if bent and u_bend < 0.25 * abs(shape.bend_K) else size
-    severity: Severity = "unusable" if max(size, min(shift, 3.0 * size)) > limits.drift_unusable_K else "doubtful"
+    size, departure, may_be_off = found
+    severity: Severity = "unusable" if may_be_off > limits.drift_unusable_K else "doubtful"
     return raise_flag(
         "drift at constant power",
         severity,
         f"The rise leaves its approach to the settled state by {size:.1f} K although the power holds: "
         "something besides the power changed.",
-        departure_K=shape.departure_K,
-        shift_K=shape.bend_K,
-        u_shift_K=u_bend,
-        shift_at_min=shape.bend_at_min,
-        seen_K=shape.seen_K,
+        departure_K=departure.shape.departure_K,
+        shift_K=departure.shape.bend_K,
+        u_shift_K=departure.u_bend_K,
+        shift_at_min=departure.shape.bend_at_min,
+        seen_K=departure.shape.seen_K,
     )
 
 
@@ -96,19 +101,46 @@ class _Residual:
     tau_s: float
 
 
-def describe_shapes(
-    estimates: Sequence[Estimate], powers_W: Sequence[float], *, slow_from: float
-) -> list[Shape | None]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Departure:
+    """A shape, and what is usual on this bench.
+
+    Attributes
+    ----------
+    shape : Shape
+        Of the run.
+    usual_variance_K2, usual_departure_K : float
+        Medians over the runs of those two numbers of their shapes.
+    """
+
+    shape: Shape
+    usual_variance_K2: float
+    usual_departure_K: float
+
+    @property
+    def u_bend_K(self) -> float:
+        """Standard uncertainty of the shift, K."""
+        # A disturbance of another shape adds to the run's own variance and must not hide itself.
+        most = LARGEST_VARIANCE * self.usual_variance_K2
+        variance = min(max(self.usual_variance_K2, self.shape.variance_K2), most)
+        return float(np.sqrt(variance / max(self.shape.leverage, 1e-9)))
+
+
+def describe_departures(
+    estimates: Sequence[Estimate], blocks: Sequence[Blocks], powers_W: Sequence[float], *, slow_from: float
+) -> list[tuple[Departure, ...]]:
     """Compare every run with a plain approach to its settled rise.
 
     What runs at one power have in common is the bench's, not the run's: an
     approach is never exactly an exponential. So the median of what the other
     runs of the same power leave is taken off first, where there are three.
+    The mean of all sensors is looked at as well: it has less noise, and what
+    goes wrong with the bench moves them all.
 
     Parameters
     ----------
-    estimates : sequence of Estimate
-        The runs of a bench.
+    estimates, blocks : sequence
+        The runs of a bench and their block means.
     powers_W : sequence of float
         Their set powers.
     slow_from : float
@@ -116,10 +148,38 @@ def describe_shapes(
 
     Returns
     -------
-    list of Shape or None
-        None without a time constant or with fewer than 20 blocks.
+    list of tuple of Departure
+        Empty without a time constant or with fewer than 20 blocks.
     """
-    residuals = [_residual(e, slow_from) for e in estimates]
+    series = [[(e.time_s, e.rise_K) for e in estimates]]
+    if any(block.temperature_C.shape[1] > 1 for block in blocks):
+        series.append([_mean_rise(e, block) for e, block in zip(estimates, blocks, strict=True)])
+    departures: list[list[Departure]] = [[] for _ in estimates]
+    for rises in series:
+        residuals = [
+            _residual(t, rise, e.time_constant_s, slow_from) for (t, rise), e in zip(rises, estimates, strict=True)
+        ]
+        shapes = _shapes_of(residuals, powers_W)
+        known = [s for s, e in zip(shapes, estimates, strict=True) if s is not None and not e.shed]
+        if not known:
+            continue
+        variance = float(np.median([s.variance_K2 for s in known]))
+        usual = float(np.median([s.departure_K for s in known])) if len(known) > FEWEST_IN_COMMON else LEAST_DEPARTURE_K
+        for mine, shape in zip(departures, shapes, strict=True):
+            if shape is not None:
+                mine.append(Departure(shape=shape, usual_variance_K2=variance, usual_departure_K=usual))
+    return [tuple(mine) for mine in departures]
+
+
+def _mean_rise(estimate: Estimate, blocks: Blocks) -> tuple[Array, Array]:
+    """Mean of all sensors less the room as the sink feels it, where all are known."""
+    at = np.searchsorted(blocks.time_s, estimate.time_s).clip(max=max(blocks.time_s.size - 1, 0))
+    rise = blocks.temperature_C[at].mean(axis=1) - estimate.ambient_C
+    known = ~np.isnan(rise)
+    return estimate.time_s[known], rise[known]
+
+
+def _shapes_of(residuals: Sequence[_Residual | None], powers_W: Sequence[float]) -> list[Shape | None]:
     shapes: list[Shape | None] = []
     for i, mine in enumerate(residuals):
         if mine is None:
@@ -137,16 +197,15 @@ def describe_shapes(
     return shapes
 
 
-def _residual(estimate: Estimate, slow_from: float) -> _Residual | None:
-    tau = estimate.time_constant_s
-    if tau is None:
+def _residual(time_s: Array, rise_K: Array, tau_s: float | None, slow_from: float) -> _Residual | None:
+    if tau_s is None:
         return None
-    inside = estimate.time_s >= slow_from * tau
-    if inside.sum() < 20:
+    inside = time_s >= slow_from * tau_s
+    if inside.sum() < FEWEST_BLOCKS:
         return None
-    t, y = estimate.time_s[inside], estimate.rise_K[inside]
-    basis, _ = np.linalg.qr(np.column_stack([np.ones(t.size), decay(t, tau, end_s=float(t[-1]))]))
-    return _Residual(t, y - basis @ (basis.T @ y), basis, tau)
+    t, y = time_s[inside], rise_K[inside]
+    basis, _ = np.linalg.qr(np.column_stack([np.ones(t.size), decay(t, tau_s, end_s=float(t[-1]))]))
+    return _Residual(t, y - basis @ (basis.T @ y), basis, tau_s)
 
 
 def _shape(mine: _Residual, r: Array) -> Shape:

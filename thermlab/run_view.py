@@ -11,7 +11,7 @@ from thermlab.runs import Flag, Severity
 
 if TYPE_CHECKING:
     from thermlab.checks_logging import UsualStill
-    from thermlab.checks_shape import Shape
+    from thermlab.checks_shape import Departure
     from thermlab.reduction import Estimate
     from thermlab.thresholds import CheckThresholds
     from thermlab.traces import Blocks, Trace
@@ -33,10 +33,8 @@ class RunView:
         Declared soak, else the median of the runs, s.
     power_ratio : float
         Median over the runs of logged over set power.
-    shape : Shape or None
-        How the run departs from its approach.
-    usual_variance_K2, usual_departure_K : float
-        Medians over the runs of those two numbers of their shapes.
+    departures : tuple of Departure
+        How the run departs from its approach: its sensor, and the mean of all where there are several.
     usual_noise_K, usual_readout_K : float
         Medians over the runs of the noise at the end and of the step of the readings, K.
     late_noise_K : float
@@ -56,9 +54,7 @@ class RunView:
     fit_from_s: float
     soak_wanted_s: float | None
     power_ratio: float
-    shape: Shape | None
-    usual_variance_K2: float
-    usual_departure_K: float
+    departures: tuple[Departure, ...]
     usual_noise_K: float
     usual_readout_K: float
     late_noise_K: float

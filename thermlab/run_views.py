@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from thermlab.checks_logging import usual_still
-from thermlab.checks_shape import describe_shapes, late_noise
+from thermlab.checks_shape import describe_departures, late_noise
 from thermlab.run_view import RunView
 
 if TYPE_CHECKING:
@@ -55,8 +55,7 @@ def view_runs(
         wanted = float(np.median([trace.soak_s for trace in traces]))
     ratios = [e.power_W / t.set_power_W for t, e in zip(traces, estimates, strict=True) if not e.shed]
     ratios = [ratio for ratio in ratios if np.isfinite(ratio) and 0.85 < ratio < 1.15]
-    shapes = describe_shapes(estimates, [trace.set_power_W for trace in traces], slow_from=slow_from)
-    known = [s for s, e in zip(shapes, estimates, strict=True) if s is not None and not e.shed]
+    departures = describe_departures(estimates, blocks, [trace.set_power_W for trace in traces], slow_from=slow_from)
     noises = [late_noise(trace, e.sensor) for trace, e in zip(traces, estimates, strict=True)]
     known_noises = [noise for noise in noises if np.isfinite(noise)]
     readouts = [e.readout_K for e in estimates if e.readout_K > 0]
@@ -70,9 +69,7 @@ def view_runs(
             fit_from_s=slow_from * (estimate.time_constant_s or 0.0),
             soak_wanted_s=wanted,
             power_ratio=float(np.median(ratios)) if len(ratios) > 2 else 1.0,
-            shape=shape,
-            usual_variance_K2=float(np.median([s.variance_K2 for s in known])) if known else 0.0,
-            usual_departure_K=float(np.median([s.departure_K for s in known])) if len(known) > 3 else 0.15,
+            departures=departed,
             usual_noise_K=float(np.median(known_noises)) if known_noises else 0.0,
             usual_readout_K=float(np.median(readouts)) if readouts else declared_readout_K,
             late_noise_K=noise,
@@ -80,5 +77,5 @@ def view_runs(
             declared_readout_K=declared_readout_K,
             room_is_constant=room_is_constant,
         )
-        for trace, block, estimate, shape, noise in zip(traces, blocks, estimates, shapes, noises, strict=True)
+        for trace, block, estimate, departed, noise in zip(traces, blocks, estimates, departures, noises, strict=True)
     ]

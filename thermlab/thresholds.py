@@ -71,14 +71,14 @@ class CheckThresholds(BaseModel):
 
     # shape of the trace
     drift_K: float = Field(
-        0.6, gt=0, description=f"departure from the fitted approach to the settled rise, doubtful; {SIMULATED}"
+        0.5, gt=0, description=f"departure from the fitted approach to the settled rise, doubtful; {SIMULATED}"
     )
     drift_unusable_K: float = Field(2.0, gt=0, description=f"the same, unusable; {SIMULATED}")
     drift_ratio: float = Field(
         5.0, gt=1, description=f"the same in its own standard uncertainty, both must be exceeded; {SIMULATED}"
     )
     drift_departure_ratio: float = Field(
-        4.0, gt=1, description=f"or against the departure that the bench's runs usually show; {SIMULATED}"
+        2.2, gt=1, description=f"or against the departure that the bench's runs usually show; {SIMULATED}"
     )
     coarse_noise_ratio: float = Field(
         0.3, gt=0, description="noise over readout step below which a mean is biased (Widrow & Kollar; from memory)"
