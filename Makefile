@@ -6,6 +6,7 @@
 #   make lab      open JupyterLab on the start page of notebooks/
 #   make lint     style and spelling        make types   static types
 #   make bench    time a report against an empty notebook
+#   make docs     make the pictures and generated pages of docs/ again
 #   make study    run the longer simulations behind the numbers in docs/
 #   make clean    remove what make made, .venv included
 #   make lock     renew requirements.lock from pyproject.toml (needs uv)
@@ -18,7 +19,7 @@ ARGS ?=
 BIN := $(VENV)/bin
 STAMP := $(VENV)/.made-from-lock
 
-.PHONY: demo test lab lint types bench study clean lock
+.PHONY: demo test lab lint types bench docs study clean lock
 
 demo: $(STAMP)
 	@$(BIN)/python demo/make_logs.py
@@ -42,6 +43,10 @@ types: $(STAMP)
 
 bench: $(STAMP)
 	$(BIN)/python bench/run_bench.py $(ARGS)
+
+docs: $(STAMP)
+	$(BIN)/python docs/make_reference.py
+	$(BIN)/python docs/make_pictures.py
 
 study: $(STAMP)
 	@for script in study/*_study.py; do echo "$$script"; $(BIN)/python "$$script" $(ARGS) || exit 1; done

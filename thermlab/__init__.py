@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from thermlab.histories import history as history
     from thermlab.logs import read_log as read_log
     from thermlab.planning import plan as plan
+    from thermlab.records import record as record
     from thermlab.reports import report as report
     from thermlab.results import to_results as to_results
     from thermlab.rooms import read_room_log as read_room_log
@@ -79,6 +80,7 @@ _HOME = {
     "predict_throttle": "thermlab.throttle",
     "read_log": "thermlab.logs",
     "read_room_log": "thermlab.rooms",
+    "record": "thermlab.records",
     "report": "thermlab.reports",
     "simulate_campaign": "thermlab.simulated_campaigns",
     "simulate_ladder": "thermlab.simulation",
@@ -116,6 +118,7 @@ __all__ = [
     "predict_throttle",
     "read_log",
     "read_room_log",
+    "record",
     "report",
     "simulate_campaign",
     "simulate_ladder",
