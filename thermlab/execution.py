@@ -9,15 +9,17 @@ from __future__ import annotations
 import contextlib
 import re
 import sys
-import tempfile
 import threading
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from thermlab.errors import InputError, Problem, ReportError
+from thermlab.kernels import KERNEL, Kernels, engine
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
+
+    from thermlab.kernels import StartingKernel
 
 START_TIMEOUT_S = 60
 CELL_TIMEOUT_S = 600
@@ -73,6 +75,7 @@ def execute_template(
     cell_timeout_s: int = CELL_TIMEOUT_S,
     progress: str | None = None,
     meanwhile: Callable[[], None] | None = None,
+    kernels: Kernels | None = None,
 ) -> Any:
     """Execute a template with papermill in a fresh kernel.
 
@@ -88,6 +91,8 @@ def execute_template(
         Label of a progress bar of cells on standard error; None for no bar.
     meanwhile : callable or None
         What to do in another thread while this process waits for the kernel.
+    kernels : Kernels or None
+        Where a kernel may be starting already.
 
     Returns
     -------
@@ -102,45 +107,57 @@ def execute_template(
         A cell raised, the kernel died or a cell ran out of time.
     """
     import nbformat  # noqa: PLC0415
-    import papermill  # noqa: PLC0415
-    from nbclient.exceptions import CellTimeoutError, DeadKernelError  # noqa: PLC0415
-    from papermill.exceptions import PapermillExecutionError  # noqa: PLC0415
-    from traitlets.config import Config  # noqa: PLC0415
 
     notebook = nbformat.read(template, as_version=4)  # type: ignore[no-untyped-call]
     _check_names(notebook, parameters)
-    aside = threading.Thread(target=meanwhile or _nothing)
-    aside.start()
-    bar = {"desc": progress, "file": sys.stderr, "leave": False} if progress else False
-    with tempfile.TemporaryDirectory(prefix="thermlab-") as scratch:
-        partial = Path(scratch) / "executed.ipynb"
+    name = notebook.metadata.get("kernelspec", {}).get("name") or KERNEL
+    try:
+        kernel = (kernels or Kernels()).take(name)
+    except (KeyError, OSError, RuntimeError) as error:  # KeyError: no kernel of this name
+        raise ExecutionFailedError("died", None, f"the kernel did not start: {error}") from error
+    try:
+        aside = threading.Thread(target=meanwhile or _nothing)
+        aside.start()
         try:
-            return papermill.execute_notebook(
-                notebook,
-                str(partial),
-                parameters=dict(parameters),
-                progress_bar=bar,
-                start_timeout=START_TIMEOUT_S,
-                execution_timeout=cell_timeout_s,
-                cwd=scratch,
-                record_timing=False,
-                shutdown_kernel="immediate",
-                # Local messages between this process and its kernel are encrypted; without this each start warns.
-                config=Config({"KernelManager": {"transport_encryption": "auto"}}),
-            )
-        except PapermillExecutionError as error:
-            if error.ename == "InputError":
-                raise InputError(_problems(error.evalue)) from None
-            message = _COLOUR.sub("", f"{error.ename}: {error.evalue}")
-            raise _failure("failed", error.cell_index, message, partial) from error
-        except CellTimeoutError as error:
-            raise _failure("timeout", None, f"a cell took longer than {cell_timeout_s} s", partial) from error
-        except DeadKernelError as error:
-            raise _failure("died", None, "the kernel died", partial) from error
-        except (RuntimeError, TimeoutError) as error:
-            raise _failure("died", None, f"the kernel did not start or answer: {error}", partial) from error
+            return _execute(notebook, parameters, kernel, cell_timeout_s=cell_timeout_s, progress=progress)
         finally:
             aside.join()
+    finally:
+        kernel.close()
+
+
+def _execute(
+    notebook: Any, parameters: Mapping[str, Any], kernel: StartingKernel, *, cell_timeout_s: int, progress: str | None
+) -> Any:
+    import papermill  # noqa: PLC0415
+    from nbclient.exceptions import CellTimeoutError, DeadKernelError  # noqa: PLC0415
+    from papermill.exceptions import PapermillExecutionError  # noqa: PLC0415
+
+    partial = Path(kernel.folder) / "executed.ipynb"
+    try:
+        return papermill.execute_notebook(
+            notebook,
+            str(partial),
+            parameters=dict(parameters),
+            engine_name=engine(),
+            progress_bar={"desc": progress, "file": sys.stderr, "leave": False} if progress else False,
+            start_timeout=START_TIMEOUT_S,
+            execution_timeout=cell_timeout_s,
+            request_save_on_cell_execute=False,
+            manager=kernel.manager,
+            partial=str(partial),
+        )
+    except PapermillExecutionError as error:
+        if error.ename == "InputError":
+            raise InputError(_problems(error.evalue)) from None
+        message = _COLOUR.sub("", f"{error.ename}: {error.evalue}")
+        raise _failure("failed", error.cell_index, message, partial) from error
+    except CellTimeoutError as error:
+        raise _failure("timeout", None, f"a cell took longer than {cell_timeout_s} s", partial) from error
+    except DeadKernelError as error:
+        raise _failure("died", None, "the kernel died", partial) from error
+    except (RuntimeError, TimeoutError) as error:
+        raise _failure("died", None, f"the kernel did not start or answer: {error}", partial) from error
 
 
 def _nothing() -> None:

@@ -7,6 +7,7 @@ of the executed notebook afterwards and puts the files in place.
 
 from __future__ import annotations
 
+import contextlib
 import sys
 import time
 from concurrent.futures import ProcessPoolExecutor, as_completed
@@ -19,6 +20,7 @@ from typing import TYPE_CHECKING, Any
 from thermlab import execution, outputs
 from thermlab.campaign import load_campaign
 from thermlab.errors import InputError, Problem, ReportError, ThermlabError
+from thermlab.kernels import Kernels
 from thermlab.overrides import apply_overrides
 from thermlab.parameters import as_overrides, check_parameters
 from thermlab.rendering import prepare
@@ -133,7 +135,8 @@ def report(
         return _side_by_side(work, jobs, progress)
     if progress:
         work = [replace(job, progress=job.campaign.name) for job in work]
-    return tuple(_report_one(job) for job in work)
+    with Kernels() as kernels:
+        return tuple(_report_one(job, kernels, more=job is not work[-1]) for job in work)
 
 
 def exit_status(outcomes: Sequence[ReportOutcome]) -> int:
@@ -181,16 +184,17 @@ def _side_by_side(work: Sequence[ReportJob], jobs: int, progress: bool) -> tuple
 
 def _report_in_worker(job: ReportJob) -> ReportOutcome:
     execution.use_light_validation()
-    return _report_one(job)
+    with Kernels() as kernels:
+        return _report_one(job, kernels)
 
 
-def _report_one(job: ReportJob) -> ReportOutcome:
+def _report_one(job: ReportJob, kernels: Kernels, *, more: bool = False) -> ReportOutcome:
     began = time.monotonic()
     try:
         apply_overrides(load_campaign(job.campaign).settings, **job.parameters)
         outputs.check_target(job.folder, FILES)
         with outputs.locked(job.folder):
-            outcome = _make(job)
+            outcome = _make(job, kernels, more=more)
     except InputError as error:
         outcome = _outcome(job, error, "bad input", None, str(error))
     except (ThermlabError, OSError) as error:
@@ -198,17 +202,27 @@ def _report_one(job: ReportJob) -> ReportOutcome:
     return replace(outcome, seconds=time.monotonic() - began)
 
 
-def _make(job: ReportJob) -> ReportOutcome:
+def _make(job: ReportJob, kernels: Kernels, *, more: bool) -> ReportOutcome:
     """Execute, render and publish; on failure leave the old report and say why beside it."""
     notebook = None
     state: State = "failed"
+
+    def meanwhile() -> None:
+        prepare()
+        if more:
+            with contextlib.suppress(OSError, RuntimeError):  # said when it is needed
+                kernels.begin()
+
     try:
+        with contextlib.suppress(KeyError, OSError, RuntimeError):
+            kernels.begin()  # it starts while we import what runs notebooks
         notebook = execution.execute_template(
             job.template,
             {"campaign": str(job.campaign.resolve()), **job.parameters, "anonymous": job.anonymous},
             cell_timeout_s=job.cell_timeout_s,
             progress=job.progress,
-            meanwhile=prepare,
+            meanwhile=meanwhile,
+            kernels=kernels,
         )
         outputs.publish(job.folder, finished_files(job, notebook))
         return ReportOutcome(campaign=job.campaign, folder=job.folder, state="ok")
