@@ -72,7 +72,7 @@ def test_its_standard_uncertainty_is_that_of_repetitions():
     stated = np.array([f.u_time_constant_s for f in found])
 
     assert taus.mean() == pytest.approx(700.0, rel=0.02)
-    # 40 repetitions know a standard deviation to about 11 %; the noise here is white, for which it errs on the wide side.
+    # 40 repetitions know a standard deviation to about 11 %; for white noise as here it errs on the wide side.
     assert 0.75 * taus.std(ddof=1) < np.median(stated) < 2.0 * taus.std(ddof=1)
 
 

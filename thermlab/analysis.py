@@ -283,9 +283,8 @@ def _settings_used(settings: CampaignSettings, settled: SettledRuns, comparison:
 
 
 def _budget_inputs(
-    settings: CampaignSettings, settled: SettledRuns, comparison: Comparison | None, throttle: ThrottlePower | None
+    settings: CampaignSettings, settled: SettledRuns, comparison: Comparison, throttle: ThrottlePower | None
 ) -> BudgetInputs:
-    assert comparison is not None
     power = comparison.reference_power_W or settled.bench.highest_power_W
     used = [run for run in settled.runs if run.used and run.u_rise_a_K is not None]
     run_u = sorted(run.u_rise_a_K for run in used if run.u_rise_a_K is not None)

@@ -105,8 +105,8 @@ def _bench(settled: SettledRuns) -> list[str]:
         )
         return [
             (
-                f"The treatments settle at different speeds ({listed}), as different heat sinks do: each was reduced with "
-                "its own time constant, so an equal soak leaves different amounts to come."
+                f"The treatments settle at different speeds ({listed}), as different heat sinks do: each was reduced "
+                "with its own time constant, so an equal soak leaves different amounts to come."
             )
         ]
     if settled.bench.time_constant is not None or not settled.runs:
@@ -125,8 +125,8 @@ def _room(campaign: Campaign) -> list[str]:
         return []
     return [
         (
-            f"The room was not logged: {constant.value_C:g} degC was read off a thermometer, with a standard uncertainty "
-            f"of {constant.u_K:g} K. A room that moved is in the rises."
+            f"The room was not logged: {constant.value_C:g} degC was read off a thermometer, with a standard "
+            f"uncertainty of {constant.u_K:g} K. A room that moved is in the rises."
         )
     ]
 

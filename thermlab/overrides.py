@@ -56,18 +56,12 @@ def apply_overrides(
 
 
 def _limits(written: Limits | None, given: dict[str, float]) -> Limits:
-    values = {name: given.get(name, None if written is None else getattr(written, name)) for name in LIMITS}
-    missing = [name for name, value in values.items() if value is None]
-    if missing:
-        raise InputError([Problem(f"parameter {missing[0]}", "no value", "both room_C and temperature_C")])
-    if not values["temperature_C"] > values["room_C"]:  # type: ignore[operator]
-        raise InputError(
-            [
-                Problem(
-                    "parameter temperature_C",
-                    f"a limit of {values['temperature_C']:g} degC in a room of {values['room_C']:g} degC",
-                    "a limit above the room",
-                )
-            ]
-        )
-    return Limits(temperature_C=values["temperature_C"], room_C=values["room_C"])
+    room = given.get("room_C", None if written is None else written.room_C)
+    limit = given.get("temperature_C", None if written is None else written.temperature_C)
+    if room is None or limit is None:
+        missing = "room_C" if room is None else "temperature_C"
+        raise InputError([Problem(f"parameter {missing}", "no value", "both room_C and temperature_C")])
+    if not limit > room:
+        found = f"a limit of {limit:g} degC in a room of {room:g} degC"
+        raise InputError([Problem("parameter temperature_C", found, "a limit above the room")])
+    return Limits(temperature_C=limit, room_C=room)

@@ -110,7 +110,8 @@ class SimulatedSensors:
         if keep:
             for i in range(1, len(noise)):
                 noise[i] += keep * noise[i - 1]
-        return device_C[..., None] + offsets + local * power_W[..., None] + noise
+        felt: Floats = device_C[..., None] + offsets + local * power_W[..., None] + noise
+        return felt
 
     def power(self, power_W: Floats, rng: np.random.Generator) -> Floats:
         """Return the power as logged, W."""
