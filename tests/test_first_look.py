@@ -1,5 +1,6 @@
 """A first look at logs: what it tells, and that what it proposes can be read as it stands."""
 
+import random
 import shutil
 from datetime import datetime
 from pathlib import Path
@@ -13,7 +14,7 @@ from thermlab.campaign import load_campaign
 from thermlab.checking import check
 from thermlab.column_guesses import unit_of
 from thermlab.errors import InputError
-from thermlab.first_look import look
+from thermlab.first_look import look, look_at_file
 from thermlab.load_steps import find_steps, mark_idle, round_power
 from thermlab.pictures import Picture
 from thermlab.proposals import propose, write_proposal
@@ -271,6 +272,55 @@ def test_the_unit_of_elapsed_time_is_guessed_from_its_name_or_its_steps(name, st
 
     assert found.unit == unit
     assert found.sure == ("[" in name)
+
+
+def test_a_last_line_that_was_cut_off_does_not_hide_the_time(simulated, tmp_path):
+    write_logs(tmp_path, simulated)
+    for path in (tmp_path / "logs").iterdir():
+        path.write_bytes(path.read_bytes()[:-45])
+
+    found = look(tmp_path)
+
+    assert [len(log.steps) for log in found.sensor_logs] == [4] * 4
+    assert all(log.time.format == "%Y-%m-%d %H:%M:%S" for log in found.sensor_logs)
+
+
+@pytest.mark.parametrize(
+    "raw", [b"a," * 200_000 + b"\n" + b"1,2\n" * 9, (b"c," * 3000 + b"\n") * 9, b"1,2\n" + b'"' * 9**6]
+)
+def test_endless_lines_are_not_looked_at(raw):
+    with pytest.raises(NotALogError):
+        guess_text(raw)
+
+
+def test_damaged_logs_never_raise(simulated, tmp_path):
+    write_logs(tmp_path, simulated)
+    base = (tmp_path / "logs" / "pad-b-1.csv").read_bytes()
+    rng = random.Random(2)
+    odd = [
+        b'"',
+        b"\n",
+        b",",
+        b";;;",
+        b"\0" * 5,
+        b"\r",
+        b"nan",
+        b"1e999",
+        b"\xef\xbb\xbf",
+        b"9" * 30,
+        b"\t" * 50,
+        b"\xff",
+    ]
+    for _ in range(60):
+        raw = bytearray(base[: rng.randrange(200, 9000)])
+        for _ in range(rng.randrange(1, 20)):
+            at = rng.randrange(len(raw))
+            raw[at:at] = rng.choice(odd)
+        (tmp_path / "odd.csv").write_bytes(raw)
+
+        found = look_at_file(tmp_path / "odd.csv", name="odd.csv")
+
+        assert found.log is not None or found.doubts
 
 
 def test_a_counter_is_not_taken_for_time():

@@ -260,9 +260,11 @@ def settings_of(look: LogLook, missing: Sequence[str]) -> LogSettings:
     try:
         return LogSettings.model_validate(declared)
     except ValidationError as error:
-        raise InputError(
-            [Problem(look.name, str(e["msg"]), "what campaign.yaml can declare") for e in error.errors()]
-        ) from None
+        said = [str(one["msg"]).removeprefix("found ").partition("; allowed: ") for one in error.errors()]
+        problems = [
+            Problem(look.name, found, allowed or "what campaign.yaml can declare") for found, _, allowed in said
+        ]
+        raise InputError(problems) from None
 
 
 def _of_one_unit(columns: Sequence[ColumnLook]) -> list[ColumnLook]:

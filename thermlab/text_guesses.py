@@ -20,6 +20,9 @@ if TYPE_CHECKING:
 
 DELIMITERS = ("\t", ";", ",", "|")
 SAMPLE_LINES = 400
+MAX_LINE = 100_000
+MAX_CELLS = 2000
+"""A line with more characters or cells is not looked at: no bench has so many channels."""
 MAX_LINES = 300_000
 """Lines beyond are left to the log reader, which reads every one of them."""
 
@@ -132,6 +135,8 @@ def guess_text(raw: bytes) -> TextGuess:
     lines = text.rstrip("\n\0 ").split("\n")
     if len(lines) < 3:
         raise NotALogError("fewer than three lines")
+    if any(len(line) > MAX_LINE or max(map(line.count, DELIMITERS)) > MAX_CELLS for line in lines[:SAMPLE_LINES]):
+        raise NotALogError(f"a line of more than {MAX_LINE} characters or {MAX_CELLS} cells")
     delimiter, decimal, width = _guess_cells(lines[:SAMPLE_LINES])
     cut = [_cells(line, delimiter) for line in lines[:SAMPLE_LINES]]
     first = next(
@@ -145,7 +150,8 @@ def guess_text(raw: bytes) -> TextGuess:
     # Of several lines of words above the numbers the first names the columns and the last may hold units.
     names = cut[top]
     units = tuple(cut[first - 1]) if first - 1 > top else ()
-    rows = [cells for line in lines[first:MAX_LINES] if len(cells := _cells(line, delimiter)) >= width - 1]
+    cut = [_cells(line, delimiter) for line in lines[first:MAX_LINES] if len(line) <= MAX_LINE]
+    rows = [cells for cells in cut if len(cells) >= width - 1]
     return TextGuess(
         encoding=encoding,
         delimiter=delimiter,

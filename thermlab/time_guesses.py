@@ -26,6 +26,8 @@ _OFFSETS = ("", "%z", " %z")
 _COUNTERS = re.compile(r"(n|no|nr|num|number|#|index|idx|sample|samples|row|count|counter|id|record)\.?", re.IGNORECASE)
 _TIME_WORDS = re.compile(r"\b(time|elapsed|t|date|clock time|timestamp|uptime|seconds|sec|minutes)\b", re.IGNORECASE)
 _SAMPLES = 300
+MOSTLY = 0.97
+"""A last line may be cut off, and a summary may follow: so large a share of the times has to fit."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,7 +60,7 @@ class TimeGuess:
 
 
 def fitting_formats(cells: Sequence[str]) -> list[str]:
-    """Return the formats in which every one of some times can be read, the likeliest first.
+    """Return the formats in which some times can be read, but for a few that are damaged, the likeliest first.
 
     Parameters
     ----------
@@ -68,7 +70,7 @@ def fitting_formats(cells: Sequence[str]) -> list[str]:
     Returns
     -------
     list of str
-        Formats as in ``campaign.yaml``; empty where none fits all.
+        Formats as in ``campaign.yaml``; empty where none fits nearly all.
     """
     sample = list(dict.fromkeys(cell for cell in cells if cell))
     if not sample:
@@ -77,11 +79,11 @@ def fitting_formats(cells: Sequence[str]) -> list[str]:
     fitting = []
     for form in _formats():
         pattern = _pattern(form)
-        if pattern.fullmatch(sample[0]) is None:
+        if not any(pattern.fullmatch(cell) for cell in sample[:3]):
             continue
         seconds = [seconds_of(pattern.fullmatch(cell)) for cell in sample]
         known = [value for value in seconds if value is not None]
-        if len(known) == len(seconds):
+        if len(known) >= MOSTLY * len(seconds):
             back = sum(b < a for a, b in itertools.pairwise(known))
             fitting.append((back, max(known) - min(known) if back else 0.0, _rank(form, sample[0]), form))
     return [form for *_, form in sorted(fitting)]
