@@ -160,8 +160,11 @@ def test_no_caution_is_lost_between_the_sections():
 
 def test_without_limits_and_prices_the_machine_section_says_so():
     analysis = made_up_analysis(throttle=None, value=None)
+    settings = analysis.campaign.settings.model_copy(update={"limits": None})
+    unlimited = replace(analysis, campaign=replace(analysis.campaign, settings=settings))
 
-    assert "Neither a temperature limit nor a price was given." in pages.machine(analysis).html
+    assert "No throttle power: no run could be used." in pages.machine(analysis).html
+    assert "Neither a temperature limit nor a price was given." in pages.machine(unlimited).html
 
 
 def test_contents_come_from_the_headings():

@@ -38,11 +38,14 @@ def differences(analysis: Analysis) -> Picture | Block:
     Returns
     -------
     Picture or Block
-        A sentence in place of the picture where there is nothing to draw.
+        A sentence in place of the picture where there is no difference; nothing where there is no comparison, since
+        the answer has said so.
     """
     comparison = analysis.comparison
-    if comparison is None or all(item.difference_K is None for item in comparison.treatments):
-        return remark("No picture of differences: there is no comparison.")
+    if comparison is None:
+        return Block("")
+    if all(item.difference_K is None for item in comparison.treatments):
+        return remark("No picture of differences: no difference can be had.")
     marks = marks_of(analysis)
     margin, level = settings_of(analysis)
     with style():

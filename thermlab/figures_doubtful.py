@@ -39,13 +39,13 @@ def doubtful_runs(analysis: Analysis) -> Pictures | Block:
     Returns
     -------
     Pictures or Block
-        A sentence in place of the pictures where there is no such run.
+        Nothing where there is no such run, a sentence where none of them has readings.
     """
     runs = [run for run in analysis.runs if not run.used or run.worst() in ("doubtful", "unusable")]
     traces = {trace.run: trace for trace in analysis.traces if len(trace.time_min)}
     drawn = [run for run in runs if run.run in traces]
     if not drawn:
-        return remark("No run is doubtful or was left out." if not runs else "None of these runs has readings.")
+        return remark("None of these runs has readings.") if runs else Block("")
     # Where very many went wrong, what was left out comes before what is doubtful; the table names every one.
     most = RUNS_PER_PICTURE * MOST_PICTURES
     if len(drawn) > most:

@@ -208,7 +208,12 @@ def machine(analysis: Analysis) -> Block:
             lead = "Baseline. " if name == baseline else ""
             blocks.append(tag("p", _sign(name, marks), lead, _bound(said), class_="answer"))
     if not blocks:
-        return remark("Neither a temperature limit nor a price was given.")
+        asked = analysis.campaign.settings.limits is not None
+        return remark(
+            "No throttle power: no run could be used."
+            if asked
+            else "Neither a temperature limit nor a price was given."
+        )
     return join([cautions_block(wording.throttle_cautions(analysis)), *blocks], "\n")
 
 
