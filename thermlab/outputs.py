@@ -88,11 +88,12 @@ def locked(target: Path) -> Iterator[None]:
         yield
     finally:
         # Removed while still held: a process that waits on the old file finds another one in its place (see _acquire).
-        with contextlib.suppress(OSError):
+        # What was done is done: nothing that goes wrong in tidying up may say otherwise.
+        with contextlib.suppress(Exception):
             path.unlink()
         os.close(handle)
         for folder in made:  # nearest first; one that holds something now stays
-            with contextlib.suppress(OSError):
+            with contextlib.suppress(Exception):
                 folder.rmdir()
 
 
@@ -218,7 +219,8 @@ def _put_in_place(new: Path, target: Path) -> None:
     if not target.exists():
         new.rename(target)
     elif _exchange(new, target):
-        shutil.rmtree(new, ignore_errors=True)
+        with contextlib.suppress(Exception):  # the new files are in place, whatever becomes of the old ones
+            shutil.rmtree(new, ignore_errors=True)
     else:
         old = _beside(target, "old")
         shutil.rmtree(old, ignore_errors=True)
@@ -228,8 +230,9 @@ def _put_in_place(new: Path, target: Path) -> None:
         except OSError:
             old.rename(target)
             raise
-        shutil.rmtree(old, ignore_errors=True)
-    with contextlib.suppress(OSError):  # the new files are in place; whether the name is on disk yet changes nothing
+        with contextlib.suppress(Exception):
+            shutil.rmtree(old, ignore_errors=True)
+    with contextlib.suppress(Exception):  # the new files are in place; whether the name is on disk yet changes nothing
         _sync_folder(target.parent)
 
 
