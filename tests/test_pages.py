@@ -150,6 +150,15 @@ def test_cautions_on_the_throttle_power_stand_where_it_is_said_and_not_before_th
     assert "Ladder mean" in pages.section_cautions(analysis, "comparison").html
 
 
+def test_notes_on_a_file_stand_beside_its_checksum():
+    analysis = made_up_analysis()
+    name = next(iter(analysis.sha256))
+    analysis = replace(analysis, cautions=(*analysis.cautions, f"{name}: 3 lines before the header skipped"))
+
+    assert "lines before the header" not in pages.opening(analysis).html
+    assert "3 lines before the header skipped" in pages.provenance(analysis).html
+
+
 def test_no_caution_is_lost_between_the_sections():
     analysis = made_up_analysis()
     shown = pages.opening(analysis).html + pages.machine(analysis).html

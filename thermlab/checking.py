@@ -19,13 +19,14 @@ from thermlab.reading import read_campaign_logs
 from thermlab.rooms import read_room_log
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
     from typing import Any
 
     from thermlab.log_settings import Clock
     from thermlab.traces import Trace
 
 MAX_PROBLEMS = 200
+_ROOM_COVERED = 0.9  # a reading less at an end is no matter
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -180,7 +181,22 @@ def check(folder: str | Path) -> CheckReport:
         )
         for line, trace in zip(campaign.runs, readings.traces, strict=True)
     )
-    return CheckReport(title=settings.title, logs=tuple(logs), runs=runs, cautions=campaign.cautions)
+    cautions = (*campaign.cautions, *_room_cautions(campaign, readings.traces))
+    return CheckReport(title=settings.title, logs=tuple(logs), runs=runs, cautions=cautions)
+
+
+def _room_cautions(campaign: Campaign, traces: Sequence[Trace | None]) -> list[str]:
+    """Say which runs the room's readings do not cover: most often its clock is off, and the report would lose them."""
+    bare = [
+        f"{line.run} ({trace.room_covered:.0%})"
+        for line, trace in zip(campaign.runs, traces, strict=True)
+        if trace is not None and not line.exclude and trace.room_covered < _ROOM_COVERED
+    ]
+    if not bare:
+        return []
+    own_file = campaign.settings.ambient_log is not None
+    why = " Is ambient_log.clock_offset_s right?" if own_file else ""
+    return [f"the room is not known for the whole soak of {', '.join(bare)}.{why}"]
 
 
 def _median_power(trace: Trace | None) -> float | None:

@@ -261,12 +261,20 @@ def provenance(analysis: Analysis) -> Block:
     changed = [
         f"{name}: {_value(new)} instead of {_value(old)}" for name, (old, new) in analysis.overrides.items()
     ] or ["nothing: all as written in the campaign"]
-    rows = [(name, tag("code", digest)) for name, digest in analysis.sha256.items()]
+    notes = wording.file_notes(analysis)
+    rows = [
+        (name, "; ".join(note for file, note in notes if file == name) or "–", tag("code", digest))
+        for name, digest in analysis.sha256.items()
+    ]
     return join(
         [
             paragraph(f"Versions: {shown}."),
             paragraph("Changed for this report: " + "; ".join(changed) + "."),
-            table("Inputs and their SHA-256 checksums", ("file", "SHA-256"), rows),
+            table(
+                "Inputs, what was noted on reading them, and their SHA-256 checksums",
+                ("file", "notes on reading it", "SHA-256"),
+                rows,
+            ),
         ]
     )
 

@@ -61,7 +61,7 @@ def block(result: Any) -> pages.Block:
 
 def _analysis(found: Analysis) -> str:
     settings = found.campaign.settings
-    lines = [settings.title, *_wrapped([method_words.summary(found) + "."]), *_cautions(found.cautions)]
+    lines = [settings.title, *_wrapped([method_words.summary(found) + "."]), *_cautions(wording.main_cautions(found))]
     leads = [answer.lead for answer in wording.answers(found)] or ["There is no comparison."]
     powers = [wording.throttle_sentence(found, name) for name in settings.treatments]
     for part in (leads, list(filter(None, powers)), [f"Next: {step}" for step in wording.next_steps(found)]):

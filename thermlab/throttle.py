@@ -149,13 +149,13 @@ def _refusals(
             reasons[name] = ""
             if extrapolations[name] > FARTHEST_EXTRAPOLATION:
                 reasons[name] = (
-                    f"it would lie {extrapolations[name]:.0%} above the highest used step of {used.max():g} W, "
-                    f"and more than {FARTHEST_EXTRAPOLATION:.0%} is not trusted"
+                    f"it would lie {100.0 * extrapolations[name]:.1f} % above the highest used step of "
+                    f"{used.max():g} W, and more than {100.0 * FARTHEST_EXTRAPOLATION:g} % is not trusted"
                 )
             elif below > FARTHEST_EXTRAPOLATION:
                 reasons[name] = (
-                    f"it would lie {below:.0%} below the lowest used step of {used.min():g} W, and more than "
-                    f"{FARTHEST_EXTRAPOLATION:.0%} is not trusted"
+                    f"it would lie {100.0 * below:.1f} % below the lowest used step of {used.min():g} W, and more "
+                    f"than {100.0 * FARTHEST_EXTRAPOLATION:g} % is not trusted"
                 )
     return reasons, extrapolations
 

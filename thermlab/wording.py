@@ -34,7 +34,24 @@ _BESIDE_THE_ANSWER = ("Ladder mean, ", "Not tested, ", "No Welch interval ", "No
 def answer_cautions(analysis: Analysis) -> tuple[str, ...]:
     """Return the cautions that touch the answer; the others stand where what they touch is shown."""
     elsewhere = {text for text in throttle_cautions(analysis) if analysis.comparison is not None}
+    elsewhere |= {f"{name}: {text}" for name, text in file_notes(analysis)}
     return tuple(c for c in analysis.cautions if c not in elsewhere and not c.startswith(_BESIDE_THE_ANSWER))
+
+
+def main_cautions(analysis: Analysis) -> tuple[str, ...]:
+    """Return all cautions but the notes on files."""
+    notes = {f"{name}: {text}" for name, text in file_notes(analysis)}
+    return tuple(text for text in analysis.cautions if text not in notes)
+
+
+def file_notes(analysis: Analysis) -> list[tuple[str, str]]:
+    """Return what was passed over in a file, as (file, note); it stands beside the checksums of the files."""
+    notes = []
+    for text in analysis.cautions:
+        name, colon, note = text.partition(": ")
+        if colon and name in analysis.sha256:
+            notes.append((name, note))
+    return notes
 
 
 def throttle_cautions(analysis: Analysis) -> tuple[str, ...]:
