@@ -153,7 +153,12 @@ def test_one_spoiled_run_does_not_spoil_the_others(tmp_path, found, clean):
 
 
 def test_an_exclusion_keeps_its_reason_and_the_answer_with_it(tmp_path):
-    folder = write_campaign(tmp_path, simulate(), sheet={"grease-a-1-105W": {"exclude": "window opened"}})
+    folder = write_campaign(
+        tmp_path,
+        simulate(),
+        sheet={"grease-a-1-105W": {"exclude": "window opened"}},
+        settings={"decision": {"margin_K": 1.0, "reference_power_W": 105.0}},
+    )
 
     analysis = analyse(folder)
 
@@ -243,3 +248,27 @@ def test_the_analysis_never_changes_with_the_order_of_the_sheet(clean, found, tm
     assert again.comparison.treatments[0].difference_K == pytest.approx(
         found.comparison.treatments[0].difference_K, abs=1e-9
     )
+
+
+def test_difference_with_runs_put_back_is_at_the_same_power(tmp_path):
+    """Without a declared reference the highest common step would move with the runs put back."""
+    folder = write_campaign(tmp_path, simulate(), sheet={"paste-c-1-105W": {"exclude": "probe fell off"}})
+
+    comparison = analyse(folder).comparison
+
+    assert comparison.reference_power_W == 80.0
+    item = comparison.treatments[0]
+    # The run left out is not at this step, so putting it back changes nothing there.
+    assert item.without_exclusions_K == pytest.approx(item.difference_K, abs=1e-9)
+
+
+def test_runs_that_all_shed_power_are_still_observations(tmp_path):
+    campaign = simulate(passive_bench(limit_C=60.0), steps=(110.0, 120.0), n_mounts=2, limit_room_C=22.0)
+    folder = write_campaign(tmp_path, campaign, settings={"limits": {"temperature_C": 60, "room_C": 22}})
+
+    analysis = analyse(folder)
+
+    assert analysis.comparison is None
+    assert all(item.throttle_power_W is None for item in analysis.throttle.treatments)
+    assert all(item.observed for item in analysis.throttle.treatments)
+    assert any("No run can be used" in caution for caution in analysis.cautions)

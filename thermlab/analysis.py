@@ -201,7 +201,9 @@ def _prior(settings: CampaignSettings) -> Prior | None:
     return Prior(mount_sd_K_per_W=settings.prior.sd_K_per_W, dof=settings.prior.dof, source=settings.prior.source)
 
 
-def _compare(settings: CampaignSettings, runs: tuple[ReducedRun, ...]) -> Comparison | None:
+def _compare(
+    settings: CampaignSettings, runs: tuple[ReducedRun, ...], *, reference_power_W: float | None = None
+) -> Comparison | None:
     if not any(run.used and run.rise_K is not None for run in runs):
         return None
     return compare_treatments(
@@ -210,7 +212,7 @@ def _compare(settings: CampaignSettings, runs: tuple[ReducedRun, ...]) -> Compar
         baseline=settings.baseline,
         margin_K=settings.decision.margin_K,
         confidence_level=settings.decision.confidence_level,
-        reference_power_W=settings.decision.reference_power_W,
+        reference_power_W=settings.decision.reference_power_W or reference_power_W,
         variance=settings.analysis.variance,
         prior=_prior(settings),
         order_covariate=settings.analysis.order_covariate,
@@ -225,7 +227,8 @@ def _with_and_without(
     if comparison is None or all(run.used or run.rise_K is None for run in runs):
         return comparison
     put_back = tuple(replace(run, used=True, reason="") if run.rise_K is not None else run for run in runs)
-    other = _compare(settings, put_back)
+    # At the same reference: with more runs the default one could move.
+    other = _compare(settings, put_back, reference_power_W=comparison.reference_power_W)
     if other is None:
         return comparison
     differences = {item.treatment: item.difference_K for item in other.treatments}
@@ -240,7 +243,8 @@ def _with_and_without(
 def _throttle(
     settings: CampaignSettings, runs: tuple[ReducedRun, ...], comparison: Comparison | None
 ) -> ThrottlePower | None:
-    if settings.limits is None or comparison is None:
+    held = tuple(run.held for run in runs if run.held is not None)
+    if settings.limits is None or (comparison is None and not held):
         return None
     return predict_throttle(
         runs,
@@ -249,10 +253,10 @@ def _throttle(
         room_C=settings.limits.room_C,
         temperature_C=settings.limits.temperature_C,
         confidence_level=settings.decision.confidence_level,
-        variance=comparison.variance,
+        variance="pooled" if comparison is None else comparison.variance,
         prior=_prior(settings),
-        order_covariate=settings.analysis.order_covariate,
-        held=tuple(run.held for run in runs if run.held is not None),
+        order_covariate=settings.analysis.order_covariate and comparison is not None,
+        held=held,
         cooling=settings.cooling,
     )
 
