@@ -361,6 +361,8 @@ class Fault:
     kind: str
     plant: Callable[[Plan], None] | None
     told_by: tuple[str, ...]
+    most: int = 3
+    """Faults in one campaign, each on a mount of its own."""
 
 
 DRIFT, STEP, POWER = "drift at constant power", "load step", "power off set"
@@ -375,26 +377,31 @@ FAULTS = (
     Fault(kind="power sags", plant=power_sags, told_by=(POWER, STEP)),
     Fault(kind="power overshoots", plant=overshoot, told_by=(POWER, STEP, "soak length")),
     Fault(kind="background load", plant=background, told_by=(POWER, STEP)),
-    Fault(kind="power shed at the limit", plant=shed, told_by=("shed power at limit",)),
+    Fault(kind="power shed at the limit", plant=shed, told_by=("shed power at limit",), most=1),
     Fault(kind="room jumps", plant=room_jumps, told_by=("ambient unsteady",)),
     Fault(kind="room drifts", plant=room_drifts, told_by=("ambient unsteady",)),
-    Fault(kind="room probe in the plume", plant=plume, told_by=("ambient follows power",)),
+    Fault(kind="room probe in the plume", plant=plume, told_by=("ambient follows power",), most=1),
     Fault(kind="hottest core stuck", plant=stuck_hottest, told_by=("sensor stuck",)),
     Fault(kind="another core stuck", plant=stuck_other, told_by=("sensor stuck",)),
     Fault(kind="all cores stuck", plant=stuck_all, told_by=("sensor stuck",)),
     Fault(kind="room probe stuck", plant=stuck_room, told_by=("sensor stuck",)),
     Fault(kind="minutes missing", plant=gap, told_by=("gap",)),
     Fault(kind="readings of the hottest core missing", plant=missing_readings, told_by=("gap",)),
-    Fault(kind="clock set back", plant=clock_back, told_by=("clock jump",)),
+    Fault(kind="clock set back", plant=clock_back, told_by=("clock jump",), most=1),
     Fault(kind="clock set forward", plant=clock_forward, told_by=("clock jump",)),
     Fault(kind="soak shorter", plant=soak_shorter, told_by=("soak length",)),
     Fault(kind="soak longer", plant=soak_longer, told_by=("soak length",)),
-    Fault(kind="poor contact of one core", plant=core_contact, told_by=("core spread",)),
+    Fault(kind="poor contact of one core", plant=core_contact, told_by=("core spread",), most=1),
     Fault(kind="run off its ladder", plant=off_ladder, told_by=("off the ladder",)),
-    Fault(kind="mount off its treatment", plant=mount_off, told_by=("mount off its treatment",)),
-    Fault(kind="labels of two mounts swapped", plant=swapped_mounts, told_by=("labels may be swapped",)),
-    Fault(kind="labels of two runs swapped", plant=swapped_runs, told_by=("labels may be swapped", "off the ladder")),
-    Fault(kind="set powers swapped", plant=swapped_steps, told_by=("labels may be swapped", POWER)),
+    Fault(kind="mount off its treatment", plant=mount_off, told_by=("mount off its treatment",), most=1),
+    Fault(kind="labels of two mounts swapped", plant=swapped_mounts, told_by=("labels may be swapped",), most=1),
+    Fault(
+        kind="labels of two runs swapped",
+        plant=swapped_runs,
+        told_by=("labels may be swapped", "off the ladder"),
+        most=1,
+    ),
+    Fault(kind="set powers swapped", plant=swapped_steps, told_by=("labels may be swapped", POWER), most=1),
     Fault(kind="coarse readout", plant=coarse, told_by=("coarse readout",)),
 )
 CLEAN = Fault(kind="clean", plant=None, told_by=())
@@ -414,30 +421,26 @@ class Case:
 def make_cases(fault: Fault, setting: Setting, n: int, rng: np.random.Generator) -> Iterator[Case]:
     """Simulate `n` campaigns with one fault of the kind each, all at once."""
     names = [(t, m) for t in setting.treatments for m in range(setting.n_mounts)]
-    plans = []
-    for _ in range(n):
-        treatment = list(setting.treatments)[rng.integers(setting.n_treatments)]
-        mount, step = int(rng.integers(setting.n_mounts)), int(rng.integers(len(setting.steps_W)))
-        plan = Plan(setting=setting, rng=rng, treatment=treatment, mount=mount, step=step)
-        if fault.plant is not None:
-            fault.plant(plan)
-        plans.append(plan)
-    resistances, disturbances = [], {}
+    plans = [_plans(fault, setting, names, rng) for _ in range(n)]
+    resistances: list[float] = []
+    disturbances: dict[tuple[int, int], list[Disturbance]] = {}
     own = np.array(list(setting.treatments.values()))
-    for c, plan in enumerate(plans):
+    for c, together in enumerate(plans):
         drawn = np.repeat(own, setting.n_mounts) + rng.normal(0.0, MOUNT_SD_K_PER_W, len(names))
-        at = names.index((plan.treatment, plan.mount))
-        drawn[at] += plan.offset_K_per_W
-        resistances += drawn.tolist()
-        for step, found in plan.disturbances:
-            disturbances.setdefault((c * len(names) + at, step), []).append(found)
-    extra = {}
-    for c, plan in enumerate(plans):
-        if plan.spliced_K_per_W is not None:
-            extra[c] = len(resistances)
+        for plan in together:
             at = names.index((plan.treatment, plan.mount))
-            resistances.append(resistances[c * len(names) + at] + plan.spliced_K_per_W)
-    soak_factor = max(plan.soak_factor for plan in plans)
+            drawn[at] += plan.offset_K_per_W
+            for step, found in plan.disturbances:
+                disturbances.setdefault((c * len(names) + at, step), []).append(found)
+        resistances += drawn.tolist()
+    extra = {}
+    for c, together in enumerate(plans):
+        for plan in together:
+            if plan.spliced_K_per_W is not None:
+                at = names.index((plan.treatment, plan.mount))
+                extra[c, at] = len(resistances)
+                resistances.append(resistances[c * len(names) + at] + plan.spliced_K_per_W)
+    soak_factor = max(plan.soak_factor for together in plans for plan in together)
     ladders = simulate_ladders(
         setting.bench(), resistances, setting.steps_W, rng=rng, soak_min=setting.soak_min * soak_factor,
         presoak_min=None if setting.presoak and not setting.own_files else 0.0, lead_min=10.0,
@@ -449,35 +452,53 @@ def make_cases(fault: Fault, setting: Setting, n: int, rng: np.random.Generator)
         ),
         disturbances=disturbances,
     )  # fmt: skip
-    for c, plan in enumerate(plans):
+    for c, together in enumerate(plans):
         mine = ladders[c * len(names) : (c + 1) * len(names)]
-        yield _case(fault, plan, names, mine, ladders[extra[c]] if c in extra else None)
+        splices = {at: ladders[place] for (campaign, at), place in extra.items() if campaign == c}
+        yield _case(fault, setting, together, names, mine, splices, soak_factor)
 
 
-def _case(fault: Fault, plan: Plan, names: list[tuple[str, int]], ladders: list[Any], splice: Any) -> Case:
-    setting = plan.setting
+def _plans(fault: Fault, setting: Setting, names: list[tuple[str, int]], rng: np.random.Generator) -> list[Plan]:
+    """Plan the faults of one campaign, each on a mount of its own."""
+    several = max(1, min(fault.most, len(names) // 2))
+    plans = []
+    for place in rng.choice(len(names), several, replace=False).tolist():
+        treatment, mount = names[place]
+        step = int(rng.integers(len(setting.steps_W)))
+        plan = Plan(setting=setting, rng=rng, treatment=treatment, mount=mount, step=step)
+        if fault.plant is not None:
+            fault.plant(plan)
+        plans.append(plan)
+    return plans
+
+
+def _case(
+    fault: Fault, setting: Setting, plans: list[Plan], names: list[tuple[str, int]], ladders: list[Any],
+    splices: dict[int, Any], soak_factor: float,
+) -> Case:  # fmt: skip
     lines: list[RunLine] = []
     traces: list[Trace | None] = []
+    faulty: set[str] = set()
     for place, ((treatment, mount), ladder) in enumerate(zip(names, ladders, strict=True)):
         for step, power in enumerate(setting.steps_W):
-            chosen = (treatment, mount, step) == (plan.treatment, plan.mount, plan.step)
+            chosen = next((p for p in plans if (p.treatment, p.mount, p.step) == (treatment, mount, step)), None)
             line = RunLine(
                 run=f"{treatment}-{mount + 1}-{power:g}", treatment=treatment, mount=str(mount + 1), set_power_W=power,
                 log=f"{treatment}-{mount + 1}.csv", start="", end="", exclude="", note="", lot="", condition="",
                 line=len(lines) + 2,
             )  # fmt: skip
-            source = splice if chosen and splice is not None else ladder
-            trace = _trace(line, source, step, place, plan, chosen=chosen)
-            if chosen and trace is not None and plan.edit is not None:
-                trace = plan.edit(trace)
+            source = splices.get(place, ladder) if chosen is not None else ladder
+            trace = _trace(line, source, step, place, setting, chosen, soak_factor)
+            if chosen is not None and trace is not None and chosen.edit is not None:
+                trace = chosen.edit(trace)
+            if any(p.whole_mount and (p.treatment, p.mount) == (treatment, mount) for p in plans) or chosen is not None:
+                faulty.add(line.run)
             lines.append(line)
             traces.append(trace)
-    faulty = {f"{plan.treatment}-{plan.mount + 1}-{plan.power_W:g}"}
-    if plan.whole_mount:
-        faulty = {line.run for line in lines if (line.treatment, line.mount) == (plan.treatment, str(plan.mount + 1))}
-    if plan.swap:
-        resistance = {key: ladder.resistance_K_per_W for key, ladder in zip(names, ladders, strict=True)}
-        faulty = _swap(plan, lines, traces, resistance)
+    for plan in plans:
+        if plan.swap:
+            resistance = {key: ladder.resistance_K_per_W for key, ladder in zip(names, ladders, strict=True)}
+            faulty = _swap(plan, lines, traces, resistance)
     # Mounts are made in blocks, one of each treatment.
     order = sorted(range(len(lines)), key=lambda i: (int(lines[i].mount), i))
     campaign = Campaign(
@@ -489,20 +510,20 @@ def _case(fault: Fault, plan: Plan, names: list[tuple[str, int]], ladders: list[
     )  # fmt: skip
 
 
-def _trace(line: RunLine, ladder: Any, step: int, place: int, plan: Plan, *, chosen: bool) -> Trace | None:
+def _trace(
+    line: RunLine, ladder: Any, step: int, place: int, setting: Setting, chosen: Plan | None, soak_factor: float
+) -> Trace | None:
     start, end = ladder.log_starts_s[step], ladder.log_ends_s[step]
-    usual = 60.0 * plan.soak_min
-    if plan.soak_factor != 1.0 and not chosen:
-        end = start + usual
-    elif plan.soak_factor != 1.0:
-        end = start + usual * plan.soak_factor
-    if chosen and plan.keep < 1.0:
-        end = start + usual * plan.keep
+    usual = 60.0 * setting.soak_min
+    if soak_factor != 1.0:
+        end = start + usual * (chosen.soak_factor if chosen is not None else 1.0)
+    if chosen is not None and chosen.keep < 1.0:
+        end = start + usual * chosen.keep
     epoch = 1.77e9 + 86400.0 * place
     raw = ladder.time_s + epoch
     time_s, jumps = raw, ()
     first, last = 0, raw.size
-    if plan.setting.own_files:
+    if setting.own_files:
         # The log of one run: some idle time, the soak, nothing else.
         soak = np.flatnonzero(_inside(ladder.time_s, start - 60.0 * LEAD_IN_MIN, end))
         first, last = int(soak[0]), int(soak[-1]) + 1
@@ -517,7 +538,7 @@ def _trace(line: RunLine, ladder: Any, step: int, place: int, plan: Plan, *, cho
         sensors=("core 1", "core 2", "core 3", "core 4"), temperature_C=ladder.temperature_C[rows],
         power_W=ladder.power_W[rows], clock_MHz=None, ambient_C=ladder.ambient_C[rows], notes=(), n_missing={},
     )  # fmt: skip
-    own = plan.setting.own_files
+    own = setting.own_files
     return cut_trace(
         line, log, start_s=None if own else start + epoch, end_s=None if own else end + epoch, room=None,
         limit_C=LIMIT_C,

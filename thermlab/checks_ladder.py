@@ -32,6 +32,8 @@ EXPONENT = 0.8
 # At most this part of the runs can be off: beyond, nobody knows what the ladder is.
 MOST_OFF = 0.25
 MOST_SUSPECTS = 6
+FEW_MOUNTS = 3
+SUSPECTED = 3.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,18 +97,20 @@ def _left(
     mount: npt.NDArray[np.intp], step: npt.NDArray[np.intp], power: Array, kept: npt.NDArray[np.bool_]
 ) -> tuple[Array, int]:
     """Projection on what is left of the runs kept; rows and columns of the others are zero."""
-    size = power / power.max()
-    slopes = (mount[:, None] == np.unique(mount)[None, :]) * size[:, None]
-    if np.unique(mount[kept]).size >= 3:
-        common = (step[:, None] == np.unique(step)[None, :]).astype(np.float64)
-    else:
-        common = size[:, None] ** EXPONENT
-    design = np.hstack([common, slopes])[kept]
+    design = _design(mount, step, power, few=np.unique(mount[kept]).size < FEW_MOUNTS)[kept]
     u, s, _ = np.linalg.svd(design, full_matrices=False)
     u = u[:, s > 1e-9 * s[0]]
     left = np.zeros((power.size, power.size))
     left[np.ix_(kept, kept)] = np.eye(int(kept.sum())) - u @ u.T
     return left, int(kept.sum()) - u.shape[1]
+
+
+def _design(mount: npt.NDArray[np.intp], step: npt.NDArray[np.intp], power: Array, *, few: bool) -> Array:
+    """Effects of the steps, or with few mounts a curve in power, and a slope for each mount."""
+    size = power / power.max()
+    slopes = (mount[:, None] == np.unique(mount)[None, :]) * size[:, None]
+    common = size[:, None] ** EXPONENT if few else (step[:, None] == np.unique(step)[None, :]).astype(np.float64)
+    return np.hstack([common, slopes])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -121,11 +125,12 @@ class Off:
 
 
 def find_off(ladders: Ladders, thresholds: CheckThresholds) -> tuple[Off, ...]:
-    """Find the runs off their ladders, the worst first, each without those before it.
+    """Find the runs off their ladders, the worst first.
 
     The test is that of the externally studentised residual against the
-    Bonferroni point (Cook & Weisberg 1982, from memory), applied again after
-    each deletion, so that one bad run does not hide another.
+    Bonferroni point (Cook & Weisberg 1982, from memory). Runs far from a
+    robust fit are set aside first and judged by the others, so that bad runs
+    do not hide each other.
 
     Parameters
     ----------
@@ -140,25 +145,62 @@ def find_off(ladders: Ladders, thresholds: CheckThresholds) -> tuple[Off, ...]:
     """
     n = len(ladders.members)
     kept = np.ones(n, dtype=np.bool_)
-    left, dof = ladders.left, ladders.dof
-    found: list[Off] = []
-    while True:
+    found: dict[int, Off] = {}
+    for at in _suspects(ladders, thresholds):
+        kept[at] = False
+    # Suspects are let in again, the least suspected first, where they fit what is left without them.
+    for at in np.flatnonzero(~kept)[np.argsort(_distance(ladders, kept)[~kept])].tolist():
+        kept[at] = True
+        left, dof = _left(ladders.mount, ladders.step, ladders.power_W, kept)
+        one = _worst(ladders, left, dof, kept, thresholds, only=at)
+        if one is not None:
+            kept[at] = False
+            found[at] = one
+    left, dof = _left(ladders.mount, ladders.step, ladders.power_W, kept)
+    while dof >= FEWEST_DOF:
         worst = _worst(ladders, left, dof, kept, thresholds)
         if worst is None:
             break
-        found.append(worst)
+        found[worst.at] = worst
         kept[worst.at] = False
-        if len(found) > MOST_OFF * n:
-            return ()
         left, dof = _left(ladders.mount, ladders.step, ladders.power_W, kept)
-        if dof < FEWEST_DOF:
-            break
-    return tuple(found)
+    if len(found) > MOST_OFF * n:
+        return ()
+    return tuple(sorted(found.values(), key=lambda off: -off.ratio))
+
+
+def _suspects(ladders: Ladders, thresholds: CheckThresholds) -> list[int]:
+    """Runs far from a fit of least absolute deviations: several bad runs cannot pull it as they pull least squares."""
+    design = _design(ladders.mount, ladders.step, ladders.power_W, few=np.unique(ladders.mount).size < FEW_MOUNTS)
+    residual = ladders.left @ ladders.rise_K
+    for _ in range(30):
+        root = 1.0 / np.sqrt(np.maximum(np.abs(residual), 0.02))
+        fit = np.linalg.lstsq(design * root[:, None], ladders.rise_K * root, rcond=None)[0]
+        residual = ladders.rise_K - design @ fit
+    n = residual.size
+    scale = max(1.4826 * float(np.median(np.abs(residual))) * np.sqrt(n / ladders.dof), thresholds.usual_run_sd_K)
+    far = np.flatnonzero(np.abs(residual) > SUSPECTED * scale)
+    return [int(i) for i in far[np.argsort(-np.abs(residual[far]))][: int(MOST_OFF * n)]]
+
+
+def _distance(ladders: Ladders, kept: npt.NDArray[np.bool_]) -> Array:
+    """How far each run is from the fit of those kept."""
+    design = _design(ladders.mount, ladders.step, ladders.power_W, few=np.unique(ladders.mount).size < FEW_MOUNTS)
+    fit = np.linalg.lstsq(design[kept], ladders.rise_K[kept], rcond=None)[0]
+    distance: Array = np.abs(ladders.rise_K - design @ fit)
+    return distance
 
 
 def _worst(
-    ladders: Ladders, left: Array, dof: int, kept: npt.NDArray[np.bool_], thresholds: CheckThresholds
+    ladders: Ladders,
+    left: Array,
+    dof: int,
+    kept: npt.NDArray[np.bool_],
+    thresholds: CheckThresholds,
+    *,
+    only: int | None = None,
 ) -> Off | None:
+    """The run that fits least, if it fits too badly; or the one given."""
     free = np.diag(left)
     usable = kept & (free > 0.05)
     if not usable.any():
@@ -171,10 +213,10 @@ def _worst(
     nu = max(dof - 1, 0) + thresholds.usual_run_sd_dof
     scatter = np.sqrt((others + thresholds.usual_run_sd_dof * known**2) / nu)
     ratio = np.abs(off) * np.sqrt(np.maximum(free, 0.05)) / scatter
-    at = int(np.argmax(np.where(usable, ratio, -1.0)))
+    at = int(np.argmax(np.where(usable, ratio, -1.0))) if only is None else only
     tail = 0.5 * thresholds.between_alarm_percent / 100.0 / max(int(usable.sum()), 1)
     allowed = max(float(-stdtrit(nu, tail)), thresholds.ladder_ratio)
-    if ratio[at] <= allowed or abs(off[at]) <= thresholds.ladder_K:
+    if not usable[at] or ratio[at] <= allowed or abs(off[at]) <= thresholds.ladder_K:
         return None
     return Off(
         at=at, off_K=float(off[at]), scatter_K=float(scatter[at]), ratio=float(ratio[at]), allowed_ratio=allowed
@@ -241,7 +283,7 @@ def find_exchanged(
         return ()
     alone = _best_without(ladders, best[0], total, floor)
     # Leaving the worse of the two out must not do as well: then it is one run that is off.
-    return (best,) if best[2] > alone * thresholds.swap_gain else ()
+    return (best,) if best[2] > alone * thresholds.swap_gain_ratio else ()
 
 
 def _best_without(ladders: Ladders, at: int, total: float, floor: float) -> float:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from thermlab.run_view import RunView, raise_flag
+from thermlab.run_view import RunView, raise_flag, rounding_bias_K
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -167,9 +167,11 @@ def sensor_stuck(view: RunView) -> Flag | None:
             continue
         away, moved = _where_others_put_it(trace, i, begin, end)
         step = max(view.estimate.readout_K, view.usual_readout_K)
+        # Without noise to dither them, rounded means are off by up to half a step: here the own and the others'.
+        rounded = 2.0 * rounding_bias_K(step, view.usual_noise_K)
         if not (
-            away > 0.5 * step + limits.stuck_K
-            or moved > step + limits.stuck_K
+            away > 0.5 * step + rounded + limits.stuck_K
+            or moved > step + rounded + limits.stuck_K
             or (lasted > limits.stuck_ratio * view.usual_still.sensor_s and not coarser)
         ):
             continue

@@ -32,6 +32,7 @@ POINTS_A_RUN = 24
 FEWEST_STEPS = 2
 # Runs this far apart, in seconds, no longer follow each other.
 CONTIGUOUS_S = 120.0
+ANOTHER_VISIT_S = 2 * 3600.0
 # Periods of a heating or cooling cycle that are tried, min (common practice, no source).
 CYCLES_MIN = tuple(float(period) for period in np.geomspace(12.0, 90.0, 28))
 
@@ -66,13 +67,16 @@ def follow_power(positions: Sequence[int], traces: Sequence[Trace], estimates: S
     powers = np.array([traces[i].set_power_W for i in order])
     if np.unique(powers).size < FEWEST_STEPS or powers.max() < 1.15 * powers.min():
         return None
-    times, felts, rooms = [], [], []
+    times, felts, rooms, visits = [], [], [], []
+    visit = 0
     felt_W: float | None = None
     ended: float | None = None
     for i in order:
         trace, estimate = traces[i], estimates[i]
         tau = estimate.time_constant_s or trace.soak_s / 4.0
         begins = trace.began_s if ended is None or trace.began_s >= ended - 1.0 else ended
+        if ended is not None and begins - ended > ANOTHER_VISIT_S:
+            visit += 1
         if felt_W is None or ended is None or begins - ended > CONTIGUOUS_S:
             felt_W = trace.set_power_W if trace.lead_in_W is None else trace.lead_in_W
         edges = np.linspace(0.0, trace.time_s[-1] + 1e-6, POINTS_A_RUN + 1)
@@ -86,6 +90,7 @@ def follow_power(positions: Sequence[int], traces: Sequence[Trace], estimates: S
         times.append((begins + middle)[have])
         felts.append(sink[have])
         rooms.append(total[have] / count[have])
+        visits.append(np.full(int(have.sum()), visit))
         felt_W = float(trace.set_power_W + (felt_W - trace.set_power_W) * np.exp(-trace.soak_s / tau))
         ended = begins + trace.soak_s
     t, x, room = (np.concatenate(parts) for parts in (times, felts, rooms))
@@ -93,24 +98,48 @@ def follow_power(positions: Sequence[int], traces: Sequence[Trace], estimates: S
         return None
     hours = (t - t.mean()) / 3600.0
     size = (x - x.mean()) / float(powers.max() - powers.min())
-    plain_design = np.column_stack([np.ones(room.size), hours, size])
+    # Hours apart the room has another level, which says nothing of the power.
+    levels = np.concatenate(visits)[:, None] == np.arange(visit + 1)[None, :]
+    plain_design = np.column_stack([hours, size, levels])
     design = _with_cycle(plain_design, room, hours)
-    coefficients, _, rank, _ = np.linalg.lstsq(design, room, rcond=None)
-    if rank < design.shape[1]:
+    fitted = _fit_correlated(design, room)
+    if fitted is None:
         return None
-    residual = room - design @ coefficients
-    squares = float(residual @ residual)
-    r1 = min(max(float(residual[1:] @ residual[:-1]) / squares, 0.0), 0.95) if squares > 0 else 0.0
-    variance = squares / (room.size - design.shape[1]) * (1 + r1) / (1 - r1)
-    covariance = np.linalg.pinv(design.T @ design)
+    coefficients, u = fitted
     plain = [float(np.mean(rooms[k])) for k in range(len(order))]
     return Following(
         at=tuple(positions[i] for i in order),
-        rise_K=float(coefficients[2]),
-        u_rise_K=float(np.sqrt(variance * covariance[2, 2])),
-        drift_K_per_h=float(coefficients[1]),
+        rise_K=float(coefficients[1]),
+        u_rise_K=float(u[1]),
+        drift_K_per_h=float(coefficients[0]),
         plain_rise_K=plain[int(powers.argmax())] - plain[int(powers.argmin())],
     )
+
+
+def _fit_correlated(design: Array, room_C: Array) -> tuple[Array, Array] | None:
+    """Fit a room that wanders twice: plain, and for errors of first-order autocorrelation (Cochrane & Orcutt 1949).
+
+    The plain fit is right where the room has a cycle of its own, the other where it
+    walks at random. What both say is believed: of each coefficient the one nearer to zero, with the
+    standard uncertainty of the second. None where the design is short of rank.
+    """
+    plain, _, rank, _ = np.linalg.lstsq(design, room_C, rcond=None)
+    if rank < design.shape[1]:
+        return None
+    r = _autocorrelation(room_C - design @ plain, most=0.98)
+    whitened, y = design[1:] - r * design[:-1], room_C[1:] - r * room_C[:-1]
+    coefficients = np.linalg.lstsq(whitened, y, rcond=None)[0]
+    residual = y - whitened @ coefficients
+    rest = _autocorrelation(residual, most=0.9)
+    variance = float(residual @ residual) / max(y.size - design.shape[1], 1) * (1 + rest) / (1 - rest)
+    u: Array = np.sqrt(np.maximum(variance * np.diag(np.linalg.pinv(whitened.T @ whitened)), 0.0))
+    nearer: Array = np.where(np.abs(plain) < np.abs(coefficients), plain, coefficients).astype(np.float64)
+    return nearer, u
+
+
+def _autocorrelation(residual: Array, *, most: float) -> float:
+    squares = float(residual @ residual)
+    return min(max(float(residual[1:] @ residual[:-1]) / squares, 0.0), most) if squares > 0 else 0.0
 
 
 def _with_cycle(design: Array, room_C: Array, hours: Array) -> Array:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from thermlab.run_view import raise_flag
+from thermlab.run_view import raise_flag, rounding_bias_K
 from thermlab.transients import decay
 
 if TYPE_CHECKING:
@@ -36,9 +36,11 @@ def drift_at_constant_power(view: RunView) -> Flag | None:
     if view.estimate.shed:
         return None
     found: tuple[float, Departure, float] | None = None
-    for departure in view.departures:
+    for k, departure in enumerate(view.departures):
         shape, u_bend = departure.shape, departure.u_bend_K
-        bent = abs(shape.bend_K) > limits.drift_ratio * u_bend
+        alone = k + 1 < len(view.departures)
+        ratio = max(limits.drift_one_sensor_ratio, limits.drift_ratio) if alone else limits.drift_ratio
+        bent = abs(shape.bend_K) > ratio * u_bend
         away = shape.departure_K > limits.drift_departure_ratio * max(departure.usual_departure_K, 0.02)
         sizes = [size for size, counts in ((shape.seen_K, bent), (shape.departure_K, away)) if counts]
         size = max(sizes, default=0.0)
@@ -289,8 +291,7 @@ def coarse_readout(view: RunView) -> Flag | None:
     noise = min(view.late_noise_K, view.usual_noise_K) if unlike else view.late_noise_K
     if noise >= limits.coarse_noise_ratio * e.readout_K:
         return None
-    # Worst bias of a mean of rounded readings: half a step without noise, (1 / pi) exp(-2 pi^2 s^2) of it with.
-    bias = e.readout_K * min(0.5, float(np.exp(-2.0 * np.pi**2 * (noise / e.readout_K) ** 2)) / np.pi)
+    bias = rounding_bias_K(e.readout_K, noise)
     return raise_flag(
         "coarse readout",
         "doubtful" if unlike and bias > limits.coarse_bias_K else "note",

@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     from thermlab.thresholds import CheckThresholds
     from thermlab.traces import Blocks, Trace
 
+LEAST_DITHER = 0.05
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunView:
@@ -83,3 +85,23 @@ def raise_flag(name: str, severity: Severity, reason: str, **evidence: float | N
     """
     numbers = {key: float(value) for key, value in evidence.items() if value is not None and np.isfinite(value)}
     return Flag(flag=name, severity=severity, reason=reason, evidence=numbers)
+
+
+def rounding_bias_K(step_K: float, noise_K: float) -> float:
+    """Tell how far the mean of rounded readings can be off.
+
+    Parameters
+    ----------
+    step_K, noise_K : float
+        Step of the readout and standard deviation of the noise before rounding, K.
+
+    Returns
+    -------
+    float
+        ``exp(-2 pi^2 s^2) / pi`` steps with a noise of s steps (first term of the series of Widrow & Kollar, from
+        memory), half a step where there is next to none, K.
+    """
+    if step_K <= 0:
+        return 0.0
+    noise = noise_K / step_K
+    return step_K * (0.5 if noise < LEAST_DITHER else float(np.exp(-2.0 * (np.pi * noise) ** 2)) / np.pi)

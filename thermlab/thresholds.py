@@ -77,6 +77,9 @@ class CheckThresholds(BaseModel):
     drift_ratio: float = Field(
         5.0, gt=1, description=f"the same in its own standard uncertainty, both must be exceeded; {SIMULATED}"
     )
+    drift_one_sensor_ratio: float = Field(
+        7.0, gt=1, description=f"the same where one of several sensors alone shows it; {SIMULATED}"
+    )
     drift_departure_ratio: float = Field(
         2.2, gt=1, description=f"or against the departure that the bench's runs usually show; {SIMULATED}"
     )
@@ -113,7 +116,7 @@ class CheckThresholds(BaseModel):
     )
     usual_mount_sd_dof: float = Field(4.0, gt=0, description=f"degrees of freedom it counts for; {SIMULATED}")
     swap_ratio: float = Field(4.0, gt=1, description=f"fall of the scatter when two labels are exchanged; {SIMULATED}")
-    swap_gain: float = Field(
+    swap_gain_ratio: float = Field(
         2.0, gt=1, description=f"how much better an exchange must do than leaving one run out; {SIMULATED}"
     )
 
