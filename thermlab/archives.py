@@ -178,15 +178,16 @@ def _file(source: Source, target: Path, mended: str | None) -> Filed:
         last = archive_list.append(target, entry)
     except BaseException as error:
         # The disk may fail after the list was put in place: then the bag is filed, and that is what is said.
-        if _undo(target, staged, bag) or not isinstance(error, OSError):
+        if _undo(target, staged, bag) or not isinstance(error, (OSError, MemoryError)):
             raise
-        raise ArchiveError(f"filed as {bag}, but the disk failed right after: {error}") from error
+        raise ArchiveError(f"filed as {bag}, but then: {str(error) or 'out of memory'}") from error
     try:
         archive_list.withdraw(target)
         archive_index.write_index(target)
         n_bytes = sum((bag / name).stat().st_size for name in digests)
-    except OSError as error:
-        raise ArchiveError(f"filed as {bag}, but the index page is perhaps not up to date: {error}") from error
+    except (OSError, MemoryError) as error:
+        why = str(error) or "out of memory"
+        raise ArchiveError(f"filed as {bag}, but the index page is perhaps not up to date: {why}") from error
     return Filed(
         bag=bag, n_files=len(digests), n_bytes=n_bytes, last_sha256=last, left_out=source.left_out, mended=mended
     )
