@@ -8,6 +8,8 @@
 #   make bench    time a report against an empty notebook
 #   make docs     make the pictures and generated pages of docs/ again
 #   make study    run the longer simulations behind the numbers in docs/
+#   make faults   two hundred faults in each kind of work   make fuzz     a minute of fuzzing for each reader
+#   make wheel-test   the wheel in a clean environment      make oldest   quick tests with the oldest versions allowed
 #   make clean    remove what make made, .venv included
 #   make lock     renew requirements.lock from pyproject.toml (needs uv)
 #
@@ -19,7 +21,7 @@ ARGS ?=
 BIN := $(VENV)/bin
 STAMP := $(VENV)/.made-from-lock
 
-.PHONY: demo test lab lint types bench docs study clean lock
+.PHONY: demo test lab lint types bench docs study faults fuzz wheel-test oldest clean lock
 
 demo: $(STAMP)
 	@$(BIN)/python demo/make_logs.py
@@ -51,8 +53,30 @@ docs: $(STAMP)
 study: $(STAMP)
 	@for script in study/*_study.py; do echo "$$script"; $(BIN)/python "$$script" $(ARGS) || exit 1; done
 
+faults: $(STAMP)
+	$(BIN)/python study/fault_injection.py $(ARGS)
+
+# The fuzzer is an extra outside the lock. What it finds is kept in fuzz/found.
+fuzz: $(STAMP)
+	@$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-build-isolation -e ".[fuzz]"
+	@for target in log sheet yaml; do \
+	  $(BIN)/python fuzz/run.py $$target -max_total_time=60 -timeout=20 -rss_limit_mb=2000 -max_len=4096 $(ARGS) || exit 1; done
+
+wheel-test: $(STAMP)
+	THERMLAB_WHEEL_TEST=1 $(BIN)/python -m pytest -q tests/test_wheel.py
+
+# The lowest version of each direct dependency that pyproject.toml allows. Their own deprecation warnings are no errors.
+oldest: $(STAMP)
+	@rm -rf $(VENV)-oldest && $(BIN)/python -m venv $(VENV)-oldest
+	@$(BIN)/python tests/oldest_versions.py > $(VENV)-oldest/oldest.txt
+	@uv=$$(command -v uv || echo $(BIN)/uv); if [ -x "$$uv" ]; then \
+	  "$$uv" pip install --quiet --compile-bytecode --python $(VENV)-oldest/bin/python -r $(VENV)-oldest/oldest.txt; \
+	else $(VENV)-oldest/bin/python -m pip install --quiet --disable-pip-version-check -r $(VENV)-oldest/oldest.txt; fi
+	@echo "$(CURDIR)" > "$$($(VENV)-oldest/bin/python -c 'import sysconfig; print(sysconfig.get_path("purelib"))')/thermlab.pth"
+	$(VENV)-oldest/bin/python -m pytest -n auto --dist loadfile -m "not slow" -W default $(ARGS)
+
 clean:
-	rm -rf $(VENV) demo/*/logs demo/*/report demo/*/.failed demo/*/.thermlab .pytest_cache .mypy_cache .ruff_cache .hypothesis
+	rm -rf $(VENV) $(VENV)-oldest fuzz/found demo/*/logs demo/*/report demo/*/.failed demo/*/.thermlab .pytest_cache .mypy_cache .ruff_cache .hypothesis
 	find . -name __pycache__ -type d -not -path './.git/*' -prune -exec rm -rf {} +
 
 # A Python of the right age with venv, found by trying: a name on the PATH may be an empty shim.

@@ -5,8 +5,10 @@ import csv
 import io
 import json
 import os
+import re
 import socket
 import threading
+from pathlib import Path
 
 import nbformat
 import pytest
@@ -425,6 +427,20 @@ def test_a_folder_name_is_not_code_and_the_kernel_is_heard_on_this_machine_only(
     assert "gone" not in files
     assert {place.split(":")[0] for place in listening} <= {"0100007F"}  # 127.0.0.1
     nbformat.validate(executed)
+
+
+def test_make_lab_serves_this_machine_only_and_asks_for_a_token():
+    from jupyter_server.serverapp import ServerApp
+
+    recipe = (Path(__file__).resolve().parents[1] / "Makefile").read_text(encoding="utf-8").split("\nlab:")[1]
+    recipe = recipe.split("\n\n")[0]
+    assert not {"--ip", "ServerApp.ip", "token", "password", "allow_origin", "allow_remote"} & set(
+        re.split(r"[ =]", recipe)
+    )
+    server = ServerApp()
+    assert server.ip == "localhost"
+    assert not server.allow_remote_access
+    assert len(server.identity_provider_class(parent=server).token) >= 32
 
 
 # --- nothing hangs --------------------------------------------------------------------------------------------------
