@@ -136,7 +136,7 @@ def _decode(log: LogText) -> None:
         found = f"the byte 0x{raw[error.start]:02x}" if error.start < len(raw) else "an end within a character"
         raise log.refuse(before.count("\n") + 1, "", found, allowed + _hint(raw)) from None
     except (ValueError, LookupError, OverflowError) as error:
-        raise log.refuse(0, "", f"bytes that cannot be decoded ({error})", allowed) from None
+        raise log.refuse(0, "", f"bytes that cannot be decoded ({shown(error, quoted=False)})", allowed) from None
 
 
 def _hint(raw: bytes) -> str:
@@ -194,5 +194,5 @@ def without_quotes(log: LogText, region: bytes, delimiter: str, first_line: int)
             begun += 1
             rows.append(SEPARATOR.join(cell.replace(SEPARATOR, " ") for cell in cells))
     except csv.Error as error:
-        raise log.refuse(first_line + begun - 1, "", f"what CSV cannot read ({error})", allowed) from None
+        raise log.refuse(first_line + begun - 1, "", f"what CSV cannot read ({shown(error, quoted=False)})", allowed) from None
     return "\n".join(rows).encode("utf-8")
