@@ -13,6 +13,7 @@ import time
 from collections import Counter
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -22,10 +23,15 @@ from fault_campaigns import BENCHES, CLEAN, FAULTS, Case, Fault, Setting, make_c
 
 from thermlab.settled_runs import settle_runs
 
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
 DOCS = Path(__file__).resolve().parent.parent / "docs" / "checks.md"
 SEED = 20261125
 BEGIN, END = "<!-- measured: begin -->", "<!-- measured: end -->"
 AT_ONCE = 10
+# After each round the table is written with what there is.
+ROUNDS = 3
 
 
 def judge(case: Case) -> Counter[str]:
@@ -63,33 +69,35 @@ def study_one(task: tuple[Fault, Setting, int, int]) -> tuple[str, str, Counter[
     return fault.kind, setting.name, total
 
 
-def campaigns_of(fault: Fault, faults_wanted: int) -> int:
-    """Campaigns on each bench; where several faults go into one, fewer will do."""
-    each = -(-faults_wanted // len(BENCHES))
-    return -(-each // 2) if fault.most > 1 and fault.plant is not None else each
+def campaigns_of(fault: Fault, setting: Setting, wanted: int) -> int:
+    """Campaigns on one bench that make its part of the faults wanted; half as many clean ones will do."""
+    each = -(-wanted // len(BENCHES))
+    return -(-each // 2) if fault.plant is None else -(-each // min(fault.most, setting.most_faults))
 
 
 def run_study(
     faults: list[Fault], *, faults_wanted: int, seed: int, processes: int
-) -> dict[tuple[str, str], Counter[str]]:
-    """Judge at least so many faults of each kind, shared out over the benches."""
-    seeds = np.random.SeedSequence(seed).generate_state(len(faults) * len(BENCHES)).tolist()
-    pairs = [(fault, setting) for fault in faults for setting in BENCHES]
-    tasks = [(f, b, campaigns_of(f, faults_wanted), own) for (f, b), own in zip(pairs, seeds, strict=True)]
+) -> Iterator[tuple[int, dict[tuple[str, str], Counter[str]]]]:
+    """Judge at least so many faults of each kind, shared out over the benches, in rounds.
+
+    Yields after each round how many faults of a kind there are at least, and the counts up to there.
+    """
+    seeds = iter(np.random.SeedSequence(seed).generate_state(ROUNDS * len(faults) * len(BENCHES)).tolist())
+    results: dict[tuple[str, str], Counter[str]] = {}
+    wanted = -(-faults_wanted // ROUNDS)
     with ProcessPoolExecutor(processes) as pool:
-        results = {}
-        for kind, name, total in pool.map(study_one_by_name, [_named(task) for task in tasks]):
-            results[kind, name] = total
-            n = max(total["faulty"], 1)
-            counts = f"flagged {total['flagged'] / n:.3f} told {total['told'] / n:.3f} alarms {total['alarms']}"
-            print(f"{kind} | {name} | {counts}", file=sys.stderr, flush=True)
-        return results
-
-
-def _named(task: tuple[Fault, Setting, int, int]) -> tuple[str, int, int, int]:
-    """A task that can be sent to another process."""
-    fault, setting, n, seed = task
-    return fault.kind, BENCHES.index(setting), n, seed
+        for turn in range(ROUNDS):
+            tasks = [
+                (fault.kind, BENCHES.index(setting), campaigns_of(fault, setting, wanted), next(seeds))
+                for fault in faults
+                for setting in BENCHES
+            ]
+            for kind, name, total in pool.map(study_one_by_name, tasks):
+                results[kind, name] = results.get((kind, name), Counter()) + total
+                n = max(total["faulty"], 1)
+                counts = f"flagged {total['flagged'] / n:.3f} told {total['told'] / n:.3f} alarms {total['alarms']}"
+                print(f"{turn + 1} | {kind} | {name} | {counts}", file=sys.stderr, flush=True)
+            yield wanted * (turn + 1), results
 
 
 def study_one_by_name(task: tuple[str, int, int, int]) -> tuple[str, str, Counter[str]]:
@@ -145,16 +153,16 @@ def main() -> None:
     asked = parser.parse_args()
     began = time.perf_counter()
     kinds = [f for f in (*FAULTS, CLEAN) if not asked.kind or any(word in f.kind for word in asked.kind)]
-    results = run_study(kinds, faults_wanted=asked.faults, seed=asked.seed, processes=asked.processes)
-    text = table(results, faults_wanted=asked.faults, seed=asked.seed)
+    for wanted, results in run_study(kinds, faults_wanted=asked.faults, seed=asked.seed, processes=asked.processes):
+        text = table(results, faults_wanted=wanted, seed=asked.seed)
+        if not asked.kind and not asked.only_print:
+            page = DOCS.read_text(encoding="utf-8")
+            head, rest = page.split(BEGIN)
+            DOCS.write_text(f"{head}{BEGIN}\n{text}\n{END}{rest.split(END)[1]}", encoding="utf-8")
     print(text)
     if asked.kind:
         for (kind, name), total in results.items():
             print(kind, "|", name, dict(total))
-    if not asked.kind and not asked.only_print:
-        page = DOCS.read_text(encoding="utf-8")
-        head, rest = page.split(BEGIN)
-        DOCS.write_text(f"{head}{BEGIN}\n{text}\n{END}{rest.split(END)[1]}", encoding="utf-8")
     print(f"{time.perf_counter() - began:.0f} s")
 
 

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     Array = npt.NDArray[np.float64]
 
 MISSING = 0.5
+SHARED = 0.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -130,6 +131,10 @@ def core_spread(spread: Spread, thresholds: CheckThresholds) -> dict[int, Flag]:
             typical = 1.4826 * _median(np.abs(others - usual)) * top_W
             worst = int(np.argmax(np.nan_to_num(np.abs(away))))
             if abs(away[worst]) <= max(thresholds.core_spread_K, thresholds.core_spread_ratio * max(typical, 0.3)):
+                continue
+            # One run alone can pull the mean of its mount: then it is the run's.
+            each = (spread.per_watt[spread.mount == m, worst] - usual[worst]) * top_W / away[worst]
+            if np.mean(each > SHARED) < SHARED:
                 continue
             for i in np.flatnonzero(spread.mount == m):
                 flags[spread.at[i]] = _flag(
