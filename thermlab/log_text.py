@@ -194,5 +194,7 @@ def without_quotes(log: LogText, region: bytes, delimiter: str, first_line: int)
             begun += 1
             rows.append(SEPARATOR.join(cell.replace(SEPARATOR, " ") for cell in cells))
     except csv.Error as error:
-        raise log.refuse(first_line + begun - 1, "", f"what CSV cannot read ({shown(error, quoted=False)})", allowed) from None
+        # The text names the delimiter, which may be a tab or our own separator.
+        found = f"what CSV cannot read ({shown(error, quoted=False)})"
+        raise log.refuse(first_line + begun - 1, "", found, allowed) from None
     return "\n".join(rows).encode("utf-8")
