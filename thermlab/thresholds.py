@@ -57,7 +57,9 @@ class CheckThresholds(BaseModel):
     # logging
     gap_note_s: float = Field(15.0, gt=0, description=f"longest hole in the readings, note; {PRACTICE}")
     gap_s: float = Field(60.0, gt=0, description=f"longest hole in the readings, doubtful; {PRACTICE}")
-    missing_percent: float = Field(5.0, gt=0, description=f"missing readings of the sensor used, doubtful; {PRACTICE}")
+    missing_percent: float = Field(
+        5.0, gt=0, description=f"readings of a sensor missing, or time in many short holes, doubtful; {PRACTICE}"
+    )
     missing_unusable_percent: float = Field(50.0, gt=0, description=f"missing in the fit window, unusable; {PRACTICE}")
     soak_tolerance_s: float = Field(30.0, gt=0, description=f"soak against declared, note; {SIMULATED}")
     soak_tolerance_percent: float = Field(5.0, gt=0, description=f"soak against declared, doubtful; {PRACTICE}")
