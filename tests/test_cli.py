@@ -77,7 +77,7 @@ def test_bad_input_is_one_problem_a_line_on_standard_error(tmp_path):
         (["-p", "margin_K", "-1"], "parameter margin_K: found '-1'"),
         (["-p", "campaign", "/etc"], "parameter 'campaign': found an unknown name"),
         (["-p", "margin_K", "1", "-p", "margin_K", "2"], "found two values"),
-        (["--cluster", "tcp://127.0.0.1:8786"], "not available in this version"),
+        (["--cluster", "tcp://127.0.0.1:8786", "--jobs", "2"], "--jobs: found 2 beside --cluster"),
     ],
 )
 def test_bad_options_end_before_anything_runs(tmp_path, options, text):
@@ -109,6 +109,8 @@ def test_a_summary_ends_a_command_for_several(tmp_path, monkeypatch):
     assert done.exit_code == 1
     assert done.stdout.strip() == str(tmp_path / "a" / "report" / "report.html")
     assert "the report's kernel died: line one" in done.stderr
+    table = [line.split() for line in done.stderr.splitlines()[-4:-1]]
+    assert table == [["campaign", "state", "time"], ["a", "ok", "0.0", "s"], ["b", "died", "0.0", "s"]]
     assert "1 of 2 reports done" in done.stderr
     assert asked["parameters"] == {"room_C": "-5"}
     assert asked["jobs"] == 2

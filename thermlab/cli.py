@@ -105,8 +105,8 @@ def report(
     from thermlab.reports import exit_status  # noqa: PLC0415
     from thermlab.reports import report as make  # noqa: PLC0415
 
-    if cluster is not None:
-        raise InputError([Problem("--cluster", repr(cluster), "nothing: not available in this version; use --jobs")])
+    if cluster is not None and jobs > 1:
+        raise InputError([Problem("--jobs", f"{jobs} beside --cluster", "one of the two: workers are the cluster's")])
     names = [name for name, _ in given]
     twice = sorted({name for name in names if names.count(name) > 1})
     if twice:
@@ -116,12 +116,15 @@ def report(
         parameters=dict(given),
         out=out,
         jobs=jobs,
+        cluster=cluster,
         anonymous=anonymous,
         progress=sys.stderr.isatty(),
     )
     for outcome in outcomes:
         _tell(outcome, several=len(outcomes) > 1)
     if len(outcomes) > 1:
+        for row in _summary(outcomes):
+            click.echo(row, err=True)
         done = sum(outcome.state == "ok" for outcome in outcomes)
         click.echo(f"{done} of {len(outcomes)} reports done", err=done < len(outcomes))
     sys.exit(exit_status(outcomes))
@@ -179,6 +182,13 @@ def plan(folder: Path | None, from_campaign: Path | None, **given: Any) -> None:
 
 for _command in COMMANDS:
     main.add_command(_command)
+
+
+def _summary(outcomes: Sequence[ReportOutcome]) -> list[str]:
+    """Return a table of what became of each campaign."""
+    rows = [(outcome.campaign.resolve().name, outcome.state, f"{outcome.seconds:.1f} s") for outcome in outcomes]
+    width = max(len("campaign"), *(len(name) for name, _, _ in rows))
+    return [f"{name:{width}}  {state:9}  {took:>9}" for name, state, took in [("campaign", "state", "time"), *rows]]
 
 
 def _tell(outcome: ReportOutcome, *, several: bool) -> None:
