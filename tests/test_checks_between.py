@@ -7,7 +7,8 @@ import pytest
 
 from thermlab.checks_between import check_between
 from thermlab.checks_cores import Spread, core_spread
-from thermlab.checks_ladder import find_exchanged, find_off, lay_ladders, powers_exchanged
+from thermlab.checks_labels import find_exchanged, powers_exchanged
+from thermlab.checks_ladder import find_off, lay_ladders
 from thermlab.checks_mounts import exchanged_mounts, mount_levels, off_treatment
 from thermlab.checks_plume import flag_following, follow_power
 from thermlab.runs import ReducedRun

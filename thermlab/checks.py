@@ -2,8 +2,8 @@
 
 Every check is a small function of a :class:`RunView` that returns the flag it
 raises, or None. The thresholds are in :mod:`thermlab.thresholds`; checks of the log itself are
-in :mod:`thermlab.checks_logging`, of room and shape in :mod:`thermlab.checks_shape`,
-and what the runs say about each other in :mod:`thermlab.checks_between`.
+in :mod:`thermlab.checks_logging`, of room and readout in :mod:`thermlab.checks_readings`, of the shape in
+:mod:`thermlab.checks_shape`, and what the runs say about each other in :mod:`thermlab.checks_between`.
 """
 
 from __future__ import annotations
@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from thermlab.checks_logging import clock_jump, gap, sensor_stuck, soak_length
-from thermlab.checks_shape import ambient_unsteady, coarse_readout, drift_at_constant_power
+from thermlab.checks_readings import ambient_unsteady, coarse_readout
+from thermlab.checks_shape import drift_at_constant_power
 from thermlab.run_view import RunView, raise_flag
 
 if TYPE_CHECKING:

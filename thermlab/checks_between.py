@@ -11,14 +11,8 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from thermlab.checks_cores import core_spread, measure_spread
-from thermlab.checks_ladder import (
-    find_exchanged,
-    find_off,
-    flag_exchanged_runs,
-    flag_off,
-    lay_ladders,
-    powers_exchanged,
-)
+from thermlab.checks_labels import find_exchanged, flag_exchanged_runs, powers_exchanged
+from thermlab.checks_ladder import find_off, flag_off, lay_ladders
 from thermlab.checks_mounts import exchanged_mounts, mount_levels, off_treatment
 from thermlab.checks_plume import flag_following, follow_power
 

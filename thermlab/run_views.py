@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from thermlab.checks_logging import usual_still
-from thermlab.checks_shape import describe_departures, late_noise
+from thermlab.checks_readings import late_noise
+from thermlab.checks_shape import describe_departures
 from thermlab.run_view import RunView
 
 if TYPE_CHECKING:
