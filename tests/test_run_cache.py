@@ -9,6 +9,7 @@ import pytest
 
 from thermlab import run_cache
 from thermlab.analysis import analyse
+from thermlab.cache_seals import key_file, sealed, unsealed
 from thermlab.campaign import load_campaign
 from thermlab.errors import InputError
 from thermlab.reading import read_campaign_logs
@@ -194,6 +195,29 @@ def test_a_damaged_entry_is_passed_over_and_replaced(plain, folder, damage):
 
     assert everything(analyse(folder)) == expected
     assert entry.read_bytes() == raw
+
+
+def test_an_entry_that_another_account_wrote_is_not_believed(plain, folder, tmp_path, monkeypatch):
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "theirs"))
+    analyse(folder)
+    (entry,) = entries(folder)
+    content = unsealed(entry.read_bytes())
+    assert b'"rise_K": ' in content
+    forged = content.replace(b'"rise_K": ', b'"rise_K": 1', 1)
+    entry.write_bytes(sealed(forged))
+
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "ours"))
+    assert unsealed(entry.read_bytes()) is None
+    assert everything(analyse(folder)) == everything(plain[1])
+    assert unsealed(entry.read_bytes()) == content
+    assert key_file().stat().st_mode & 0o077 == 0
+
+
+def test_without_a_place_for_the_key_nothing_is_kept(plain, folder, tmp_path, monkeypatch):
+    (tmp_path / "file").write_text("in the way")
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "file"))
+    assert everything(analyse(folder)) == everything(plain[1])
+    assert not (folder / ".thermlab").exists()
 
 
 def test_the_folder_may_be_deleted_or_unwritable(plain, folder):

@@ -4,8 +4,9 @@ An entry is found by a key made of everything that reduced runs depend on: the
 bytes of the logs, the run sheet, every setting that is not named below as
 belonging to the decision alone, and the source of this package. The logs are
 hashed each time, so an entry can never stand for other logs; an entry that is
-damaged, or does not say the key it was asked for, is passed over. Entries are
-JSON and plain numbers in one ``.npz`` file, put in place in one step; the
+damaged, does not say the key it was asked for, or was not sealed by this very
+account (:mod:`thermlab.cache_seals`) is passed over. Entries are JSON and
+plain numbers in one ``.npz`` file, put in place in one step; the
 folder can be deleted at any time.
 """
 
@@ -26,6 +27,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from thermlab.benches import BenchReduction
+from thermlab.cache_seals import sealed, unsealed
 from thermlab.curves import RiseCurve
 from thermlab.log_text import MAX_BYTES
 from thermlab.paths import PathRefusedError, read_plain
@@ -170,7 +172,8 @@ def _key(campaign: Campaign, sha256: Mapping[str, str]) -> str:
 
 def _load(path: Path, key: str, sha256: dict[str, str]) -> CampaignRuns | None:
     try:
-        return _decoded(read_plain(path, MAX_ENTRY_BYTES), key, sha256)
+        content = unsealed(read_plain(path, MAX_ENTRY_BYTES))
+        return None if content is None else _decoded(content, key, sha256)
     except Exception:  # noqa: BLE001 - whatever is wrong with an entry, the logs are there
         return None
 
@@ -187,12 +190,15 @@ def _store(entries: Path, key: str, runs: CampaignRuns) -> None:
         runs.settled.runs, runs.settled.bench, runs.settled.curve, runs.notes,
     ):  # fmt: skip
         return
+    content = sealed(raw)
+    if content is None:
+        return
     with contextlib.suppress(OSError):
         entries.mkdir(parents=True, exist_ok=True)
         handle, name = tempfile.mkstemp(dir=entries, prefix=".", suffix=".new")
         try:
             with os.fdopen(handle, "wb") as file:
-                file.write(raw)
+                file.write(content)
             Path(name).replace(entries / f"{key}.npz")
         except OSError:
             Path(name).unlink(missing_ok=True)
