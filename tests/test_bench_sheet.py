@@ -107,7 +107,9 @@ def test_no_script_no_network_and_a_policy_that_says_so(runs):
 
     assert not {"script", "link", "img", "iframe", "form", "object"} & set(page.tags)
     assert not [name for name, _ in page.attributes if name in ("src", "href") or name.startswith("on")]
-    assert "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'" in [value for _, value in page.attributes]
+    assert "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'" in [
+        value for _, value in page.attributes
+    ]
 
 
 @pytest.mark.parametrize(("hours", "words"), [(0, "0 h 00"), (2.0833333, "2 h 05"), (7.9999, "8 h 00")])

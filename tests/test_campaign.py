@@ -118,8 +118,10 @@ def test_the_room_file_may_not_leave_the_folder(folder):
     (folder / "campaign.yaml").write_text(YAML.replace("ambient_constant: {value_C: 22.0, u_K: 1.0}", room))
     found = refused(load_campaign, folder)
     assert found == [
-        ("campaign.yaml:9 (ambient_log.file): found '../room.csv', which leaves the campaign folder; "
-        "allowed: the path of a file inside the campaign folder, such as logs/run1.csv")
+        (
+            "campaign.yaml:9 (ambient_log.file): found '../room.csv', which leaves the campaign folder; "
+            "allowed: the path of a file inside the campaign folder, such as logs/run1.csv"
+        )
     ]
 
 

@@ -41,7 +41,8 @@ def test_columns_and_single_cells_agree_with_the_standard_library(time_format):
     rng = random.Random(7)
     zone = timezone(timedelta(hours=-3, minutes=-30)) if "%z" in time_format else UTC
     moments = [
-        datetime(2000, 1, 1, tzinfo=zone) + timedelta(seconds=rng.randrange(2_000_000_000), microseconds=rng.randrange(1_000_000))
+        datetime(2000, 1, 1, tzinfo=zone)
+        + timedelta(seconds=rng.randrange(2_000_000_000), microseconds=rng.randrange(1_000_000))
         for _ in range(300)
     ]
     texts = [moment.strftime(time_format) for moment in moments]
@@ -54,13 +55,22 @@ def test_columns_and_single_cells_agree_with_the_standard_library(time_format):
 
 
 def test_rows_of_one_length_and_several_layouts():
-    texts = ["1/12/2026 10:00", "12/1/2026 10:00", "1/12/2026 10:01", "31/2/2026 10:00", "99/1/2026 10:00", "units are here!"]
+    texts = [
+        "1/12/2026 10:00",
+        "12/1/2026 10:00",
+        "1/12/2026 10:01",
+        "31/2/2026 10:00",
+        "99/1/2026 10:00",
+        "units are here!",
+    ]
     found = column_seconds(matrix(texts), "%d/%m/%Y %H:%M")
     assert found[:3].tolist() == [epoch(2026, 12, 1, 10), epoch(2026, 1, 12, 10), epoch(2026, 12, 1, 10, 1)]
     assert np.isnan(found[3:]).all()
 
 
-@pytest.mark.parametrize(("text", "hour"), [("12:00:01 AM", 0), ("12:00:01 PM", 12), ("01:00:01 pm", 13), ("11:00:01 a.m.", 11)])
+@pytest.mark.parametrize(
+    ("text", "hour"), [("12:00:01 AM", 0), ("12:00:01 PM", 12), ("01:00:01 pm", 13), ("11:00:01 a.m.", 11)]
+)
 def test_twelve_hour_clock(text, hour):
     assert parse_time(text, clock("%I:%M:%S %p")) == hour * 3600 + 1
 

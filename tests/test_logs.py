@@ -194,7 +194,11 @@ def test_a_refusal_names_file_line_and_value(read, raw, changes, expected):
         (HEADER + TWO + "2026-11-25 10:00:03,50.5,9", 2, "last line 4 is cut short, dropped"),
         (HEADER + TWO + "2026-11-2" + "\0" * 40, 2, "40 NUL bytes at the end dropped (line 4)"),
         (HEADER + TWO + "\0" * 512, 2, "512 NUL bytes at the end dropped (line 4)"),
-        (HEADER.replace("die", "die [degF]") + TWO, 2, "column 'die [degF]' is read in degC, as log.temperature declares"),
+        (
+            HEADER.replace("die", "die [degF]") + TWO,
+            2,
+            "column 'die [degF]' is read in degC, as log.temperature declares",
+        ),
     ],
 )
 def test_what_is_passed_over_is_noted(read, raw, n_rows, note):
@@ -206,7 +210,12 @@ def test_what_is_passed_over_is_noted(read, raw, n_rows, note):
 
 def test_an_unterminated_last_line_is_kept_where_its_last_reading_is_whole(read):
     assert len(read(HEADER + TWO + row(3).rstrip("\n")).time_s) == 3
-    assert read("time,die,power,note\n" + row(1, power="90,ok") + row(2, power="90,ok") + row(3, power="90,o").rstrip("\n")).notes == ()
+    assert (
+        read(
+            "time,die,power,note\n" + row(1, power="90,ok") + row(2, power="90,ok") + row(3, power="90,o").rstrip("\n")
+        ).notes
+        == ()
+    )
 
 
 def test_only_declared_columns_matter(read):
@@ -306,7 +315,9 @@ def test_a_missing_file_is_bad_input(tmp_path):
 
 
 @settings(max_examples=60, deadline=None)
-@given(st.lists(st.from_regex(r"[+-]?([0-9]{1,16}\.?[0-9]{0,8}|\.[0-9]{1,9})", fullmatch=True), min_size=1, max_size=20))
+@given(
+    st.lists(st.from_regex(r"[+-]?([0-9]{1,16}\.?[0-9]{0,8}|\.[0-9]{1,9})", fullmatch=True), min_size=1, max_size=20)
+)
 def test_plain_decimals_are_rounded_as_python_rounds_them(cells):
     found = cut_cells(("," * 30 + "\n" + ",".join(cells) + "\n").encode(), ",")
     start, end = found.columns(np.array([1]), list(range(len(cells))))
@@ -317,7 +328,26 @@ def test_plain_decimals_are_rounded_as_python_rounds_them(cells):
         assert is_odd or value == float(cell)
 
 
-PIECES = ["\0", '"', "\n", "\r", ",", ";", "-", "°", "1e999", "nan", "\u2212", HEADER, " ", "9" * 30, "\x1f", "\u2028", "\x0c", "s,degC,W\n"]
+PIECES = [
+    "\0",
+    '"',
+    "\n",
+    "\r",
+    ",",
+    ";",
+    "-",
+    "°",
+    "1e999",
+    "nan",
+    "\u2212",
+    HEADER,
+    " ",
+    "9" * 30,
+    "\x1f",
+    "\u2028",
+    "\x0c",
+    "s,degC,W\n",
+]
 
 
 @settings(max_examples=250, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
@@ -352,7 +382,13 @@ def test_what_is_written_is_what_is_read(read, data):
     n = data.draw(st.integers(2, 12))
     delimiter, decimal = data.draw(st.sampled_from([(",", "."), (";", ","), ("\t", ","), ("|", ".")]))
     value = st.one_of(st.none(), st.decimals(-99, 399, places=2))
-    table = data.draw(st.lists(st.tuples(value, value, st.text(st.characters(codec="utf-8", exclude_characters="\0\r\n"), max_size=5)), min_size=n, max_size=n))
+    table = data.draw(
+        st.lists(
+            st.tuples(value, value, st.text(st.characters(codec="utf-8", exclude_characters="\0\r\n"), max_size=5)),
+            min_size=n,
+            max_size=n,
+        )
+    )
     file = io.StringIO()
     writer = csv.writer(file, delimiter=delimiter, lineterminator=data.draw(st.sampled_from(["\n", "\r\n"])))
     writer.writerow(["note", "time", "die", "power"])
@@ -366,7 +402,21 @@ def test_what_is_written_is_what_is_read(read, data):
 
 @pytest.mark.parametrize(
     "piece",
-    [b"\n", b",", b"1,1,1\n", b'",', b'"a",', b"\0", b"9", b"\xc3\xa9", b"2026-11-25 10:00:00,x,1\n", b"2026-11-25 10:00:00,,\n", b"\r", b",,\n", b"1 "],
+    [
+        b"\n",
+        b",",
+        b"1,1,1\n",
+        b'",',
+        b'"a",',
+        b"\0",
+        b"9",
+        b"\xc3\xa9",
+        b"2026-11-25 10:00:00,x,1\n",
+        b"2026-11-25 10:00:00,,\n",
+        b"\r",
+        b",,\n",
+        b"1 ",
+    ],
 )
 def test_memory_stays_within_ten_times_the_file(read, piece):
     size = 3_000_000

@@ -48,7 +48,14 @@ def test_lines_are_read_with_their_line_numbers(folder):
 
 def test_columns_come_in_any_order_with_lot_and_condition(folder):
     names = ["condition", *reversed(REQUIRED), "lot"]
-    cells = dict.fromkeys(names, "") | {"run": "1", "treatment": "pad-b", "mount": "m", "set_power_W": "80", "log": "logs/a.csv", "lot": "L7"}
+    cells = dict.fromkeys(names, "") | {
+        "run": "1",
+        "treatment": "pad-b",
+        "mount": "m",
+        "set_power_W": "80",
+        "log": "logs/a.csv",
+        "lot": "L7",
+    }
     found = sheet(folder, ",".join(cells[name] for name in names), header="\ufeff" + ",".join(names))
     assert found.problems == ()
     assert (found.runs[0].lot, found.runs[0].condition, found.runs[0].mount) == ("L7", "", "m")
@@ -162,7 +169,9 @@ LINE = "r1,pad-b,1,90,logs/a.csv,2026-11-25 10:00:00,2026-11-25 10:40:00,,\n"
         st.binary(max_size=300),
         st.tuples(
             st.integers(0, len(LINE)),
-            st.lists(st.sampled_from(['"', ",", "\n", "\r", "\0", "..", "/", "é", "9" * 400, "1e999", ";", "\t"]), max_size=5),
+            st.lists(
+                st.sampled_from(['"', ",", "\n", "\r", "\0", "..", "/", "é", "9" * 400, "1e999", ";", "\t"]), max_size=5
+            ),
         ),
     )
 )

@@ -132,12 +132,16 @@ def test_every_problem_is_reported_at_once_in_the_order_of_the_lines():
 
 
 def test_a_constant_room_brings_its_own_uncertainty():
-    constant = MINIMAL.replace("  ambient: {columns: [room], unit: degC}\n", "ambient_constant: {value_C: 22, u_K: 1.5}\n")
+    constant = MINIMAL.replace(
+        "  ambient: {columns: [room], unit: degC}\n", "ambient_constant: {value_C: 22, u_K: 1.5}\n"
+    )
     assert read(constant).ambient_u_K == 1.5
     found = problems_of(constant + "uncertainty: {ambient_u_K: 0.3}\n")
     assert found == [
-        ("campaign.yaml:13 (uncertainty.ambient_u_K): found a second uncertainty of the room; "
-        "allowed: ambient_constant.u_K alone when the room is constant")
+        (
+            "campaign.yaml:13 (uncertainty.ambient_u_K): found a second uncertainty of the room; "
+            "allowed: ambient_constant.u_K alone when the room is constant"
+        )
     ]
 
 
@@ -214,11 +218,37 @@ def test_a_byte_order_mark_is_passed_over():
     assert problems_of(b"\xef\xbb\xbf" + MINIMAL.encode()) == []
 
 
-SNIPPETS = ["margin_K: 1", "\n", ": ", "- ", "{", "}", "[", "]", '"', "\t", "*x", "&x", "!!int ", "? ", "| ", "\0", "no", "12:30", "\u2028", "title"]
+SNIPPETS = [
+    "margin_K: 1",
+    "\n",
+    ": ",
+    "- ",
+    "{",
+    "}",
+    "[",
+    "]",
+    '"',
+    "\t",
+    "*x",
+    "&x",
+    "!!int ",
+    "? ",
+    "| ",
+    "\0",
+    "no",
+    "12:30",
+    "\u2028",
+    "title",
+]
 
 
 @settings(max_examples=150, deadline=None)
-@given(st.one_of(st.binary(max_size=300), st.tuples(st.integers(0, len(MINIMAL)), st.lists(st.sampled_from(SNIPPETS), max_size=6))))
+@given(
+    st.one_of(
+        st.binary(max_size=300),
+        st.tuples(st.integers(0, len(MINIMAL)), st.lists(st.sampled_from(SNIPPETS), max_size=6)),
+    )
+)
 def test_any_bytes_give_settings_or_problems(case):
     if isinstance(case, tuple):
         place, pieces = case
