@@ -249,19 +249,19 @@ def plume(plan: Plan) -> None:
 
 def stuck_hottest(plan: Plan) -> None:
     """The hottest core holds its value."""
-    start = plan.between(0.0, 0.4)
+    start = plan.between(0.0, 0.25)
     plan.wrong("stuck", start, start + plan.between(0.45, 0.6), 0.0, core=2)
 
 
 def stuck_other(plan: Plan) -> None:
     """Another core holds its value."""
-    start = plan.between(0.0, 0.4)
+    start = plan.between(0.0, 0.25)
     plan.wrong("stuck", start, start + plan.between(0.45, 0.6), 0.0, core=int(plan.rng.choice([0, 1, 3])))
 
 
 def stuck_all(plan: Plan) -> None:
     """All cores hold their value."""
-    start = plan.between(0.1, 0.4)
+    start = plan.between(0.05, 0.25)
     plan.wrong("stuck", start, start + plan.between(0.45, 0.6), 0.0)
 
 

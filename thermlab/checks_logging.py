@@ -295,5 +295,5 @@ def _where_others_put_it(trace: Trace, sensor: int, begin: int, end: int) -> tup
     outside[begin : end + 1] = False
     if outside.sum() * trace.interval_s < SMOOTH_S:
         return 0.0, float(np.ptp(smooth))
-    offset = float(np.median(own[outside] - mean[outside]))
+    offset = float(np.mean(own[outside] - mean[outside]))
     return float(np.abs(smooth + offset - own[begin]).max()), float(np.ptp(smooth))

@@ -65,7 +65,7 @@ class CheckThresholds(BaseModel):
     soak_tolerance_percent: float = Field(5.0, gt=0, description=f"soak against declared, doubtful; {PRACTICE}")
     stuck_min: float = Field(5.0, gt=0, description=f"shortest time without any change that is looked at; {PRACTICE}")
     stuck_K: float = Field(
-        0.5, gt=0, description=f"distance to where the other sensors put it, beside half a readout step; {SIMULATED}"
+        0.3, gt=0, description=f"distance to where the other sensors put it, beside half a readout step; {SIMULATED}"
     )
     stuck_ratio: float = Field(
         3.0, gt=1, description=f"time without any change against what is usual on this bench; {SIMULATED}"
@@ -77,7 +77,7 @@ class CheckThresholds(BaseModel):
     )
     drift_unusable_K: float = Field(2.0, gt=0, description=f"the same, unusable; {SIMULATED}")
     drift_ratio: float = Field(
-        5.0, gt=1, description=f"the same in its own standard uncertainty, both must be exceeded; {SIMULATED}"
+        4.5, gt=1, description=f"the same in its own standard uncertainty, both must be exceeded; {SIMULATED}"
     )
     drift_one_sensor_ratio: float = Field(
         7.0, gt=1, description=f"the same where one of several sensors alone shows it; {SIMULATED}"
