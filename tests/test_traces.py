@@ -1,9 +1,11 @@
 """Which rows belong to a run, when its soak began, and what the room was."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from thermlab.logs import Log
+from thermlab.logs import ClockJump, Log
 from thermlab.rooms import RoomLog
 from thermlab.runsheet import RunLine
 from thermlab.traces import block_means, cut_trace
@@ -104,6 +106,23 @@ def test_rows_before_the_start_serve_the_rooms_history_only():
     assert trace.history_time_s[0] == -600.0
     assert trace.history_time_s[-1] == -1.0
     assert trace.time_s[0] == 0.0
+
+
+def twice_written(jump_at=900, back_s=600.0):
+    """Three steps of 10 min, 1 Hz; the clock goes back while the second is on."""
+    power = np.repeat([50.0, 70.0, 90.0], 600)
+    told = log(power)
+    raw = told.time_s - back_s * (told.time_s >= jump_at)
+    return replace(told, raw_time_s=raw, jumps=(ClockJump(jump_at, jump_at + 2, -back_s - 1.0),))
+
+
+@pytest.mark.parametrize(("power", "start", "end"), [(50.0, 0.0, 599.0), (70.0, 600.0, 599.0), (90.0, 600.0, 1199.0)])
+def test_a_clock_set_back_does_not_mix_runs_up(power, start, end):
+    trace = cut_trace(line(power), twice_written(), start_s=start, end_s=end, room=None, limit_C=None)
+
+    assert trace.soak_s == 600.0
+    assert set(trace.power_W) == {power}
+    assert len(trace.jumps) == (power == 70.0)
 
 
 def test_a_cut_without_readings_is_none():

@@ -9,6 +9,7 @@ estimates nothing.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -200,7 +201,7 @@ def cut_trace(
     Trace or None
         None where the cut holds fewer than two readings.
     """
-    first, last = _rows(log, start_s, end_s)
+    first, last = _rows_across_jumps(line, log, start_s, end_s) or _rows(log, start_s, end_s)
     if last - first < 2:
         return None
     soak = slice(first + _soak_begins(line, log, first, last, whole=start_s is None, limit_C=limit_C), last)
@@ -249,6 +250,37 @@ def _rows(log: Log, start_s: float | None, end_s: float | None) -> tuple[int, in
     if end_s is not None:
         inside = np.flatnonzero(raw[first:] <= end_s + 1e-6)
         last = first + int(inside[-1]) + 1 if inside.size else first
+    return first, last
+
+
+def _rows_across_jumps(line: RunLine, log: Log, start_s: float | None, end_s: float | None) -> tuple[int, int] | None:
+    """Rows of a cut in a log whose clock was set back: the same time is then written twice.
+
+    The cut lies between two jumps or goes on across one. Where several places
+    fit the run's times, that with most rows at the run's power is taken.
+    """
+    raw = log.raw_time_s
+    if not log.jumps or (start_s is None and end_s is None):
+        return None
+    edges = [0, *(jump.row for jump in log.jumps), raw.size]
+    pieces = list(pairwise(edges))
+    near = 2.0 * float(np.median(np.abs(np.diff(raw))))
+    found: list[tuple[float, int, int, int]] = []
+    for i, (begin, end) in enumerate(pieces):
+        if start_s is not None and not raw[begin] - near <= start_s <= raw[end - 1] + near:
+            continue
+        first = 0 if start_s is None else begin + int((raw[begin:end] < start_s - 1e-6).sum())
+        for crossed, (other, other_end) in enumerate(pieces[i : i + 2]):
+            if end_s is not None and not raw[other] - near <= end_s <= raw[other_end - 1] + near:
+                continue
+            last = raw.size if end_s is None else other + int((raw[other:other_end] <= end_s + 1e-6).sum())
+            if last - first < 2:
+                continue
+            own = np.abs(log.power_W[first:last] / line.set_power_W - 1) <= OTHER_LEVEL
+            found.append((round(float(own.mean()), 2), -crossed, first, last))
+    if not found:
+        return None
+    _, _, first, last = max(found)
     return first, last
 
 
