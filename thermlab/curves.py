@@ -14,10 +14,10 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.optimize import brentq
 
 from thermlab.dunnett import t_point
 from thermlab.least_squares import Floats, LinearFit, NotEstimableError, fit_linear
+from thermlab.roots import bracketed_root
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -78,7 +78,9 @@ class RiseCurve:
             # Step outwards from the top of the ladder, so that the branch that was measured is the one solved.
             far = min(2.0 * near, self._summit_W()) if rising else 0.5 * near
             if (self.rise_K(far) >= rise_K) if rising else (self.rise_K(far) <= rise_K):
-                root = float(brentq(lambda p: self.rise_K(p) - rise_K, min(near, far), max(near, far), xtol=1e-12))
+                root = float(
+                    bracketed_root(lambda p: self.rise_K(p) - rise_K, min(near, far), max(near, far), xtol=1e-12)
+                )
                 return root if self.slope_K_per_W(root) > 0.0 else None
             near = far
         return None
@@ -202,7 +204,7 @@ def predict_inverse(
 
     if excess(low) * excess(high) > 0.0:
         return None
-    estimate = float(brentq(excess, low, high, xtol=1e-13, rtol=1e-14))
+    estimate = float(bracketed_root(excess, low, high, xtol=1e-13, rtol=1e-14))
     sd = fit.residual_sd
     if sd is None or not sd > _NO_SCATTER * max(abs(value), abs(excess(high)), abs(excess(low))):
         return InversePrediction(estimate=estimate, standard_error=None, interval=None, dof=fit.dof)
@@ -222,8 +224,8 @@ def predict_inverse(
     interval = None
     if outside(low) > 0.0 and outside(high) > 0.0:
         interval = (
-            float(brentq(outside, low, estimate, xtol=1e-13)),
-            float(brentq(outside, estimate, high, xtol=1e-13)),
+            float(bracketed_root(outside, low, estimate, xtol=1e-13)),
+            float(bracketed_root(outside, estimate, high, xtol=1e-13)),
         )
     return InversePrediction(
         estimate=estimate,

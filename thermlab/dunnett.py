@@ -19,10 +19,10 @@ from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.optimize import brentq
 from scipy.special import ndtr, ndtri, stdtr, stdtrit
 
 from thermlab.quadrature import chi_rule
+from thermlab.roots import bracketed_root
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -152,7 +152,7 @@ def _critical(alpha: float, counts: tuple[int, ...], baseline_count: int, dof: f
         return one
     # Unadjusted and Bonferroni points enclose the answer for any correlation of this form.
     several = t_point(1.0 - alpha / (2.0 * len(counts)), dof)
-    root = brentq(
+    root = bracketed_root(
         lambda c: dunnett_probability(c, counts, baseline_count, dof) - (1.0 - alpha),
         0.999 * one,
         1.001 * several,

@@ -15,11 +15,11 @@ from functools import lru_cache
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
-from scipy.optimize import brentq
 
 from thermlab.dunnett import t_point, t_tail
 from thermlab.least_squares import Floats, NotEstimableError
 from thermlab.mounts import MountTable, fit_common_steps
+from thermlab.roots import bracketed_root
 from thermlab.sample_size import noncentral_t_power
 from thermlab.scatter import Groups, Interval, judge_mounts
 
@@ -228,7 +228,7 @@ def _test(treatment: str, offset: float, error: float, dof: float, alpha: float)
 def _detectable_errors(alpha: float, dof: float) -> float:
     """Smallest true difference found with the stated power, in standard errors."""
     t = t_point(1.0 - alpha / 2.0, dof)
-    return float(brentq(lambda nc: noncentral_t_power(nc, t, dof) - OFFSET_POWER, 0.0, 20.0 * t, xtol=1e-6))
+    return float(bracketed_root(lambda nc: noncentral_t_power(nc, t, dof) - OFFSET_POWER, 0.0, 20.0 * t, xtol=1e-6))
 
 
 def _summaries(table: MountTable) -> list[_Summary]:
