@@ -5,7 +5,7 @@
 #   make test     run every test            (ARGS="-k words" to choose)
 #   make lab      open JupyterLab on the start page of notebooks/
 #   make lint     style and spelling        make types   static types
-#   make bench    time a report against an empty notebook
+#   make bench    measure speed beside what it is measured against, into docs/speed.md
 #   make docs     make the pictures and generated pages of docs/ again
 #   make study    run the longer simulations behind the numbers in docs/
 #   make faults   two hundred faults in each kind of work   make fuzz     a minute of fuzzing for each reader
