@@ -388,7 +388,7 @@ def test_no_room_for_the_report_is_a_failure_that_says_so(tmp_path, monkeypatch)
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr(outputs, "publish", full)
-    monkeypatch.setattr("thermlab.reports.finished_files", lambda *_: {})
+    monkeypatch.setattr("thermlab.one_report.finished_files", lambda *_: {})
     (outcome,) = report(campaign, template=small_template(tmp_path, "1"))
 
     assert outcome.state == "failed"
