@@ -27,6 +27,11 @@ from thermlab.simulation import SimulatedTreatment, passive_bench
 # The connections to a worker that was killed are left to the garbage collector, by design of the client's library.
 pytestmark = pytest.mark.filterwarnings("ignore::ResourceWarning", "ignore::pytest.PytestUnraisableExceptionWarning")
 
+pytestmark = pytest.mark.skipif(
+    "THERMLAB_CLUSTER_TEST" not in os.environ,
+    reason="starts a scheduler and workers and takes minutes: THERMLAB_CLUSTER_TEST=1 make test ARGS=tests/test_clusters.py",
+)
+
 HOLD_ONCE = """
 import os, pathlib, time
 if pathlib.Path(campaign).name == "held":
