@@ -29,7 +29,7 @@ pytestmark = pytest.mark.filterwarnings("ignore::ResourceWarning", "ignore::pyte
 
 pytestmark = pytest.mark.skipif(
     "THERMLAB_CLUSTER_TEST" not in os.environ,
-    reason="starts a scheduler and workers and takes minutes: THERMLAB_CLUSTER_TEST=1 make test ARGS=tests/test_clusters.py",
+    reason="starts a scheduler and workers and takes minutes: set THERMLAB_CLUSTER_TEST=1",
 )
 
 HOLD_ONCE = """
