@@ -82,15 +82,14 @@ def run_study(
 
     Yields after each round how many faults of a kind there are at least, and the counts up to there.
     """
-    seeds = iter(np.random.SeedSequence(seed).generate_state(ROUNDS * len(faults) * len(BENCHES)).tolist())
     results: dict[tuple[str, str], Counter[str]] = {}
     wanted = -(-faults_wanted // ROUNDS)
     with ProcessPoolExecutor(processes) as pool:
         for turn in range(ROUNDS):
             tasks = [
-                (fault.kind, BENCHES.index(setting), campaigns_of(fault, setting, wanted), next(seeds))
+                (fault.kind, b, campaigns_of(fault, setting, wanted), _seed(seed, fault, b, turn))
                 for fault in faults
-                for setting in BENCHES
+                for b, setting in enumerate(BENCHES)
             ]
             for kind, name, total in pool.map(study_one_by_name, tasks):
                 results[kind, name] = results.get((kind, name), Counter()) + total
@@ -98,6 +97,12 @@ def run_study(
                 counts = f"flagged {total['flagged'] / n:.3f} told {total['told'] / n:.3f} alarms {total['alarms']}"
                 print(f"{turn + 1} | {kind} | {name} | {counts}", file=sys.stderr, flush=True)
             yield wanted * (turn + 1), results
+
+
+def _seed(seed: int, fault: Fault, bench: int, turn: int) -> int:
+    """A seed of its own for each task, whichever kinds are asked for."""
+    kinds = [known.kind for known in (*FAULTS, CLEAN)]
+    return int(np.random.SeedSequence([seed, kinds.index(fault.kind), bench, turn]).generate_state(1)[0])
 
 
 def study_one_by_name(task: tuple[str, int, int, int]) -> tuple[str, str, Counter[str]]:

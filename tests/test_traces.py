@@ -125,6 +125,15 @@ def test_a_clock_set_back_does_not_mix_runs_up(power, start, end):
     assert len(trace.jumps) == (power == 70.0)
 
 
+def test_a_clock_set_back_a_little_at_the_end_does_not_shorten_the_run():
+    trace = cut_trace(
+        line(90.0), twice_written(jump_at=1790, back_s=120.0), start_s=1200.0, end_s=1679.0, room=None, limit_C=None
+    )
+
+    assert trace.soak_s == 600.0
+    assert len(trace.jumps) == 1
+
+
 def test_a_cut_without_readings_is_none():
     assert cut([90.0] * 100, start_s=5000.0) is None
 

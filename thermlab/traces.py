@@ -257,7 +257,7 @@ def _rows_across_jumps(line: RunLine, log: Log, start_s: float | None, end_s: fl
     """Rows of a cut in a log whose clock was set back: the same time is then written twice.
 
     The cut lies between two jumps or goes on across one. Where several places
-    fit the run's times, that with most rows at the run's power is taken.
+    fit the run's times, that with most rows at the run's power, less those at another, is taken.
     """
     raw = log.raw_time_s
     if not log.jumps or (start_s is None and end_s is None):
@@ -265,7 +265,7 @@ def _rows_across_jumps(line: RunLine, log: Log, start_s: float | None, end_s: fl
     edges = [0, *(jump.row for jump in log.jumps), raw.size]
     pieces = list(pairwise(edges))
     near = 2.0 * float(np.median(np.abs(np.diff(raw))))
-    found: list[tuple[float, int, int, int]] = []
+    found: list[tuple[int, int, int, int]] = []
     for i, (begin, end) in enumerate(pieces):
         if start_s is not None and not raw[begin] - near <= start_s <= raw[end - 1] + near:
             continue
@@ -277,7 +277,7 @@ def _rows_across_jumps(line: RunLine, log: Log, start_s: float | None, end_s: fl
             if last - first < 2:
                 continue
             own = np.abs(log.power_W[first:last] / line.set_power_W - 1) <= OTHER_LEVEL
-            found.append((round(float(own.mean()), 2), -crossed, first, last))
+            found.append((int(own.sum()) - int((~own).sum()), -crossed, first, last))
     if not found:
         return None
     _, _, first, last = max(found)
