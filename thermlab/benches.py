@@ -109,13 +109,15 @@ def reduce_bench(
     highest = max((trace.set_power_W for trace in traces), default=1.0)
     scales = [(trace.set_power_W / highest) ** CONVECTION_EXPONENT[cooling] for trace in traces]
     shed = [_sheds(trace, limit_C, thresholds) for trace in traces]
-    members = [i for i in range(len(traces)) if not shed[i] and i not in leave_out]
+    held = [i for i in range(len(traces)) if not shed[i] and i not in leave_out]
     constant = near
     for _ in range(LAG_ROUNDS):
-        approaches = [
-            _approach(traces[i], blocks[i], constant, scale=scales[i], cooling=cooling, measurand=measurand)
-            for i in members
-        ]
+        approaches, members = [], []
+        for i in held:
+            found = _approach(traces[i], blocks[i], constant, scale=scales[i], cooling=cooling, measurand=measurand)
+            if found.time_s.size:  # nothing where neither the room nor its history is known, or the sensor never
+                approaches.append(found)
+                members.append(i)
         before = constant
         constant = estimate_time_constant(
             approaches,

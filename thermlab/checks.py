@@ -68,7 +68,9 @@ def not_settled(view: RunView) -> Flag | None:
         return raise_flag(
             "not settled",
             "unusable",
-            "The run has no steady part and the bench no time constant, so a settled rise cannot be had.",
+            "The run has no steady part and the bench no time constant, so a settled rise cannot be had."
+            if e.time_constant_s is None
+            else "The end of the soak holds too few readings beside a known room, so a settled rise cannot be had.",
             soak_min=soak_min,
             still_left_K=e.still_left_K,
             bound_K=e.bound_K,

@@ -47,6 +47,8 @@ def gap(view: RunView) -> Flag | None:
         return None
     if uncovered > limits.missing_percent:
         reason = f"The room is not known for {uncovered:.0f} % of the soak."
+        if view.room_has_own_file and np.isnan(trace.ambient_C[[0, -1]]).any():
+            reason += " Its file does not cover the run: is ambient_log.clock_offset_s right?"
     elif max(missing, window_missing) > limits.missing_percent:
         reason = f"{missing:.0f} % of the readings of {sensor} are missing."
     elif lost > limits.missing_percent and longest <= max(limits.gap_s, 3 * trace.interval_s):

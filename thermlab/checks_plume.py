@@ -106,13 +106,13 @@ def follow_power(positions: Sequence[int], traces: Sequence[Trace], estimates: S
     if fitted is None:
         return None
     coefficients, u = fitted
-    plain = [float(np.mean(rooms[k])) for k in range(len(order))]
+    level = [(float(powers[k]), float(np.mean(part))) for k, part in enumerate(rooms) if part.size]
     return Following(
         at=tuple(positions[i] for i in order),
         rise_K=float(coefficients[1]),
         u_rise_K=float(u[1]),
         drift_K_per_h=float(coefficients[0]),
-        plain_rise_K=plain[int(powers.argmax())] - plain[int(powers.argmin())],
+        plain_rise_K=max(level)[1] - min(level)[1],
     )
 
 

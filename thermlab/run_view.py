@@ -47,6 +47,8 @@ class RunView:
         Resolution declared in ``uncertainty``.
     room_is_constant : bool
         Whether the room was read once and not logged.
+    room_has_own_file : bool
+        Whether it was logged to a file of its own, on a clock of its own.
     """
 
     trace: Trace
@@ -63,6 +65,7 @@ class RunView:
     usual_still: UsualStill
     declared_readout_K: float
     room_is_constant: bool
+    room_has_own_file: bool
 
 
 def raise_flag(name: str, severity: Severity, reason: str, **evidence: float | None) -> Flag:

@@ -29,6 +29,7 @@ def view_runs(
     soak_declared_s: float | None,
     declared_readout_K: float,
     room_is_constant: bool,
+    room_has_own_file: bool = False,
 ) -> list[RunView]:
     """Prepare the checks of all runs of a bench.
 
@@ -44,8 +45,8 @@ def view_runs(
         As in the campaign, s; None takes the median of the runs, where there are three.
     declared_readout_K : float
         Resolution of the readout as declared, K.
-    room_is_constant : bool
-        Whether the room was read once and not logged.
+    room_is_constant, room_has_own_file : bool
+        Whether the room was read once and not logged; whether it was logged to a file of its own.
 
     Returns
     -------
@@ -77,6 +78,7 @@ def view_runs(
             usual_still=still,
             declared_readout_K=declared_readout_K,
             room_is_constant=room_is_constant,
+            room_has_own_file=room_has_own_file,
         )
         for trace, block, estimate, departed, noise in zip(traces, blocks, estimates, departures, noises, strict=True)
     ]

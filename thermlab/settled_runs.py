@@ -184,6 +184,7 @@ def check_runs(settings: CampaignSettings, traces: Sequence[Trace], bench: Bench
         soak_declared_s=None if settings.soak is None else 60.0 * settings.soak.minutes,
         declared_readout_K=settings.uncertainty.temperature_resolution_K,
         room_is_constant=settings.ambient_constant is not None,
+        room_has_own_file=settings.ambient_log is not None,
     )
     return [check_run(view) for view in views]
 
