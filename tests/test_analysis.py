@@ -208,6 +208,34 @@ def test_room_file_that_covers_no_run_is_bad_input(tmp_path):
         analyse(folder)
 
 
+def test_runs_outside_the_room_file_are_out_with_a_hint_and_the_others_stand(tmp_path):
+    folder = write_campaign(tmp_path, simulate(n_mounts=2), dialect=LogDialect(room="own file"))
+    whole = analyse(folder, use_cache=False)
+    room = folder / "logs" / "room.csv"
+    lines = room.read_text(encoding="utf-8").splitlines()
+    room.write_text("\n".join(lines[: len(lines) // 2]) + "\n", encoding="utf-8")
+
+    runs = analyse(folder, use_cache=False).runs
+
+    bare = [run for run in runs if run.ambient_C is None]
+    assert 0 < len(bare) < len(runs)
+    for run in bare:
+        gap = next(flag for flag in run.flags if flag.flag == "gap")
+        assert gap.severity == "unusable"
+        assert "clock_offset_s" in gap.reason
+        assert run.rise_K is None
+        assert not run.used
+    for run, before in zip(runs, whole.runs, strict=True):
+        if run.used:
+            assert run.rise_K == pytest.approx(before.rise_K, abs=0.5)
+
+
+def test_a_room_no_workshop_has_is_asked_about(tmp_path, clean, found):
+    assert not any("unit and the column of the room" in caution for caution in found.cautions)
+    folder = write_campaign(tmp_path, simulate(n_mounts=2, room=SimulatedRoom(mean_C=71.0)))
+    assert any("unit and the column of the room" in caution for caution in analyse(folder).cautions)
+
+
 def test_power_off_the_set_power_is_corrected(tmp_path):
     sensors = SimulatedSensors(power_deviation_percent=1.5)
     campaign = simulate(sensors=sensors, seed=3)

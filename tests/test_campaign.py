@@ -40,6 +40,31 @@ def folder(tmp_path: Path) -> Path:
     return tmp_path
 
 
+@pytest.mark.parametrize(("first", "second"), [("A", "a"), ("1", "01"), ("2", "2.0"), ("m 1", "m1")])
+def test_a_mount_written_in_two_ways_is_asked_about(folder, first, second):
+    """Counted as two, it would narrow every interval."""
+    lines = [f"r{i},grease-a,{name},{90 + i},logs/a.csv,,,," for i, name in enumerate((first, second))]
+    lines[1] = lines[1].replace("a.csv", "b.csv")
+    (folder / "runs.csv").write_text("\n".join([SHEET.splitlines()[0], *lines]) + "\n")
+    assert any(f"'{first}' and '{second}' of 'grease-a' count as 2" in text for text in load_campaign(folder).cautions)
+
+
+@pytest.mark.parametrize(("first", "second"), [("1", "10"), ("1.1", "1.10"), ("1a", "1b"), ("1-1", "11")])
+def test_other_mounts_are_not(folder, first, second):
+    lines = [
+        f"r{i},grease-a,{name},90,logs/{log}.csv,,,," for i, (name, log) in enumerate(((first, "a"), (second, "b")))
+    ]
+    (folder / "runs.csv").write_text("\n".join([SHEET.splitlines()[0], *lines]) + "\n")
+    assert not any("count as" in text for text in load_campaign(folder).cautions)
+
+
+def test_runs_from_two_copies_of_one_log_are_said(folder):
+    assert any("'r1' and 'r2' are made of the same readings" in text for text in check(folder).cautions)
+    (folder / "logs" / "b.csv").write_text(LOG.replace("10:00:", "11:00:"))
+    (folder / "runs.csv").write_text(SHEET.replace("10:00:10", "11:00:10"))
+    assert not any("same readings" in text for text in check(folder).cautions)
+
+
 def refused(call, folder) -> list[str]:
     with pytest.raises(InputError) as caught:
         call(folder)

@@ -14,6 +14,8 @@ if TYPE_CHECKING:
     from thermlab.settled_runs import SettledRuns
     from thermlab.throttle_records import ThrottlePower
 
+# Rooms in which a workshop has its bench, degC (common practice, no source).
+LIKELY_ROOM_C = (0.0, 45.0)
 # Two standard uncertainties of a difference, about 95 %, and half of what is worth acting on.
 REPEATS_DIFFER, REPEATS_DIFFER_K = 2.0, 0.5
 
@@ -62,12 +64,12 @@ def campaign_cautions(
         *_one_treatment(campaign),
         *([] if comparison is not None else ["No run can be used: there is no result to give."]),
         *(comparison.cautions if comparison is not None else ()),
+        *campaign.cautions,
         *_throttle(campaign, throttle),
         *_bench(settled),
-        *_room(campaign),
+        *_room(campaign, settled),
         *_repeats(settled),
         *_left_out(settled),
-        *campaign.cautions,
         *notes,
     ]
     return tuple(dict.fromkeys(found))
@@ -119,10 +121,19 @@ def _bench(settled: SettledRuns) -> list[str]:
     ]
 
 
-def _room(campaign: Campaign) -> list[str]:
+def _room(campaign: Campaign, settled: SettledRuns) -> list[str]:
     constant = campaign.settings.ambient_constant
     if constant is None:
-        return []
+        odd = [run for run in settled.runs if run.ambient_C is not None]
+        odd = [run for run in odd if not LIKELY_ROOM_C[0] < (run.ambient_C or 0.0) <= LIKELY_ROOM_C[1]]
+        if not odd:
+            return []
+        return [
+            (
+                f"The room of {len(odd)} runs was read as {odd[0].ambient_C:.0f} degC or the like ({odd[0].run}): "
+                "are the unit and the column of the room right?"
+            )
+        ]
     return [
         (
             f"The room was not logged: {constant.value_C:g} degC was read off a thermometer, with a standard "

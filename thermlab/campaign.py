@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping
-from dataclasses import dataclass
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from pydantic import ValidationError
@@ -102,9 +103,40 @@ def read_folder(
         treatments, time = _known(tree)
         sheet = read_run_sheet(raw, folder, treatments=treatments, time=time)
         problems += sheet.problems
+        sheet = replace(sheet, cautions=(*sheet.cautions, *alike_mounts(sheet.runs)))
     if problems:
         settings = None
     return settings, tree, sheet, sha256, problems
+
+
+def alike_mounts(runs: Sequence[RunLine]) -> list[str]:
+    """Say which mounts of one treatment differ only in how they are written: counted apart, one passes for two.
+
+    Parameters
+    ----------
+    runs : sequence of RunLine
+        The run sheet.
+
+    Returns
+    -------
+    list of str
+        One caution for each group of such names.
+    """
+    groups: dict[tuple[str, str], dict[str, None]] = {}
+    for run in runs:
+        groups.setdefault((run.treatment, _plain_name(run.mount)), {})[run.mount] = None
+    return [
+        f"the mounts {' and '.join(shown(name) for name in names)} of {shown(treatment)} count as {len(names)} mounts: "
+        "are they one, written in several ways?"
+        for (treatment, _), names in groups.items()
+        if len(names) > 1
+    ]
+
+
+def _plain_name(name: str) -> str:
+    """Return a name without what people write now one way, now another: case, spaces, signs, zeros around a number."""
+    words = re.findall(r"\d+|[^\W\d_]+", re.sub(r"(?<=\d)\.0+(?!\d)", "", name.casefold()))
+    return " ".join(word.lstrip("0") or "0" for word in words) or name
 
 
 def _read(folder: Path, name: str, limit: int, problems: list[Problem]) -> bytes | None:

@@ -15,7 +15,7 @@ from thermlab.errors import InputError, Problem
 from thermlab.log_settings import AmbientLogSettings, LogSettings
 from thermlab.logs import read_log
 from thermlab.paths import PathRefusedError, inside
-from thermlab.reading import read_campaign_logs
+from thermlab.reading import read_campaign_logs, read_twice
 from thermlab.rooms import read_room_log
 
 if TYPE_CHECKING:
@@ -181,7 +181,8 @@ def check(folder: str | Path) -> CheckReport:
         )
         for line, trace in zip(campaign.runs, readings.traces, strict=True)
     )
-    cautions = (*campaign.cautions, *_room_cautions(campaign, readings.traces))
+    copies = read_twice(campaign, readings.traces, readings.sha256)
+    cautions = (*campaign.cautions, *copies, *_room_cautions(campaign, readings.traces))
     return CheckReport(title=settings.title, logs=tuple(logs), runs=runs, cautions=cautions)
 
 

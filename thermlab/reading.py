@@ -6,18 +6,20 @@ after it nothing is read any more.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from thermlab.errors import InputError, Problem
-from thermlab.log_time import parse_time
+from thermlab.log_time import DAY_S, parse_time
 from thermlab.logs import Log, read_log
+from thermlab.paths import shown
 from thermlab.rooms import RoomLog, read_room_log
 from thermlab.spool import Spool
 from thermlab.traces import Trace, cut_trace
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Mapping, Sequence
 
     from thermlab.campaign import Campaign
     from thermlab.runsheet import RunLine
@@ -64,6 +66,7 @@ def read_campaign_logs(campaign: Campaign) -> Readings:
     sha256 = dict(campaign.sha256)
     room = _read_room(campaign, problems, notes, sha256)
     traces: dict[int, Trace | None] = {}
+    spans: dict[str, tuple[float, float]] = {}
     spool = Spool()
     for name, lines in _by_log(campaign):
         path = campaign.folder / name
@@ -80,15 +83,54 @@ def read_campaign_logs(campaign: Campaign) -> Readings:
             continue
         sha256[name] = log.sha256
         notes.extend(f"{name}: {note}" for note in log.notes)
+        if not all(line.exclude for line in lines):
+            spans[name] = float(log.raw_time_s[0]), float(log.raw_time_s[-1])
         for line in lines:
             trace = _cut(campaign, line, log, room)
             if trace is None:
                 problems.append(_empty(line, log))
             traces[line.line] = None if trace is None else spool.keep(trace)
+    if isinstance(room, RoomLog):
+        problems.extend(_days_untold(room, spans))
     if problems:
         raise InputError(problems)
     _require_some_room(campaign, traces)
-    return Readings(traces=tuple(traces[line.line] for line in campaign.runs), sha256=sha256, notes=tuple(notes))
+    in_order = tuple(traces[line.line] for line in campaign.runs)
+    return Readings(traces=in_order, sha256=sha256, notes=(*read_twice(campaign, in_order, sha256), *notes))
+
+
+def read_twice(campaign: Campaign, traces: Sequence[Trace | None], sha256: Mapping[str, str]) -> list[str]:
+    """Say which runs take the same readings from copies of one log: one mount would count as two.
+
+    Parameters
+    ----------
+    campaign : Campaign
+        Its run sheet.
+    traces : sequence of Trace or None
+        One entry a line of the run sheet.
+    sha256 : mapping of str to str
+        Checksum of every log.
+
+    Returns
+    -------
+    list of str
+        One caution for each such run.
+    """
+    taken: dict[str, list[tuple[float, float, RunLine]]] = {}
+    found: list[str] = []
+    for line, trace in zip(campaign.runs, traces, strict=True):
+        if trace is None or line.exclude:
+            continue
+        begin, end = trace.began_s, trace.began_s + trace.soak_s - trace.interval_s
+        others = taken.setdefault(sha256[line.log], [])
+        twice = next((o for a, b, o in others if o.log != line.log and begin < b and a < end), None)
+        if twice is not None:
+            found.append(
+                f"the runs {shown(twice.run)} and {shown(line.run)} are made of the same readings: {shown(twice.log)} "
+                f"and {shown(line.log)} are copies of one log"
+            )
+        others.append((begin, end, line))
+    return found
 
 
 def _by_log(campaign: Campaign) -> Iterator[tuple[str, list[RunLine]]]:
@@ -137,6 +179,23 @@ def _empty(line: RunLine, log: Log) -> Problem:
         f"no readings of {log.name} between {line.start or 'its beginning'} and {line.end or 'its end'}",
         "a cut that holds the run",
     )
+
+
+def _days_untold(room: RoomLog, spans: dict[str, tuple[float, float]]) -> Iterator[Problem]:
+    """Find logs whose day nobody can tell: without dates, all of them would be given the room of the same day."""
+    if room.clock == "calendar":
+        return
+    period = DAY_S if room.clock == "time of day" else math.inf
+    allowed = "dates in the times of the logs and of the room file, or the room in the logs (log.ambient)"
+    if room.time_s[-1] - room.time_s[0] > period:
+        yield Problem(room.name, "several days on a clock without dates", allowed)
+    for at, (name, (begin, end)) in enumerate(spans.items()):
+        for other, (other_begin, other_end) in list(spans.items())[:at]:
+            apart = begin - other_begin
+            if apart % period < other_end - other_begin or -apart % period < end - begin:
+                found = f"times without dates that {other} has too: {room.name} cannot hold the room of both"
+                yield Problem(name, found, allowed)
+                break
 
 
 def _require_some_room(campaign: Campaign, traces: dict[int, Trace | None]) -> None:
