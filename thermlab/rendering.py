@@ -7,7 +7,10 @@ in the page is the second fence.
 
 from __future__ import annotations
 
+import atexit
 import re
+from contextlib import ExitStack
+from functools import cache
 from importlib.resources import as_file, files
 from typing import Any
 
@@ -16,6 +19,8 @@ from thermlab.marks import PAGE
 
 _HEADING = re.compile(r'<h2[^>]*\bid="([^"]+)"[^>]*>(.*?)</h2>', flags=re.DOTALL)
 _TAG = re.compile(r"<[^>]*>")
+_OPEN = ExitStack()
+atexit.register(_OPEN.close)
 HIDDEN = "notebook only"
 """Tag of cells that are for a person at the notebook and not for the report."""
 
@@ -50,13 +55,10 @@ def render(notebook: Any, *, title: str, kind: str = "Report", language: str = "
     str
         The whole page.
     """
-    from nbconvert.exporters.html import HTMLExporter  # noqa: PLC0415
     from nbconvert.exporters.templateexporter import TemplateExporter  # noqa: PLC0415
-    from traitlets.config import Config  # noqa: PLC0415
 
     shown = notebook.copy()
     shown["cells"] = [cell for cell in notebook.cells if HIDDEN not in cell.metadata.get("tags", [])]
-    theme = files("thermlab") / "page_theme"
     page: dict[str, Any] = {
         "title": title,
         "kind": kind,
@@ -67,21 +69,30 @@ def render(notebook: Any, *, title: str, kind: str = "Report", language: str = "
         "silent": _silent,
         "with_anchors": _with_anchors,
     }
-    config = Config({"HTMLExporter": {"exclude_anchor_links": True, "exclude_input": True, "preprocessors": []}})
-    with as_file(theme) as folder:
-        exporter = HTMLExporter(  # type: ignore[no-untyped-call]
-            config=config, template_name="thermlab", extra_template_basedirs=[str(folder)], default_preprocessors=[]
-        )
-        for name in ("highlight_code", "filter_data_type"):  # templates we build on name them; the page shows no code
-            exporter.register_filter(name, _unchanged)  # type: ignore[no-untyped-call]
-        # Not HTMLExporter's own: it parses the page once more to mend what our template does not leave broken.
-        html, _ = TemplateExporter.from_notebook_node(exporter, shown, resources={"page": page})
+    # Not HTMLExporter's own: it parses the page once more to mend what our template does not leave broken.
+    html, _ = TemplateExporter.from_notebook_node(_exporter(), shown, resources={"page": page})
     return str(html)
 
 
 def prepare() -> None:
-    """Import what rendering needs; meant for the time in which this process only waits for a kernel."""
-    import nbconvert.exporters.html  # noqa: F401, PLC0415
+    """Compile the theme; meant for the time in which this process only waits for a kernel."""
+    _ = _exporter().template
+
+
+@cache
+def _exporter() -> Any:
+    """Return what applies our theme; one for the process, since its templates take as long to compile as to fill in."""
+    from nbconvert.exporters.html import HTMLExporter  # noqa: PLC0415
+    from traitlets.config import Config  # noqa: PLC0415
+
+    config = Config({"HTMLExporter": {"exclude_anchor_links": True, "exclude_input": True, "preprocessors": []}})
+    folder = _OPEN.enter_context(as_file(files("thermlab") / "page_theme"))
+    exporter = HTMLExporter(  # type: ignore[no-untyped-call]
+        config=config, template_name="thermlab", extra_template_basedirs=[str(folder)], default_preprocessors=[]
+    )
+    for name in ("highlight_code", "filter_data_type"):  # templates we build on name them; the page shows no code
+        exporter.register_filter(name, _unchanged)  # type: ignore[no-untyped-call]
+    return exporter
 
 
 def _unchanged(value: Any, *_: object, **__: object) -> Any:
