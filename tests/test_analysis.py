@@ -132,6 +132,14 @@ def test_a_run_that_shed_power_is_kept_out_and_observed(tmp_path):
         if item.directly_observed_W is not None:
             assert item.directly_observed_W == pytest.approx(true, rel=0.03)
 
+    # A limit that is tried does not change which runs shed power on the bench.
+    for tried in (70.0, 84.0, 100.0):
+        other = analyse(folder, temperature_C=tried)
+        assert [run.run for run in other.runs if run.held] == [run.run for run in shed]
+    far = analyse(folder, temperature_C=30.0)
+    assert all(item.directly_observed_W is None for item in far.throttle.treatments)
+    assert any("outside the ladder" in caution for caution in far.cautions)
+
 
 def test_one_spoiled_run_does_not_spoil_the_others(tmp_path, found, clean):
     campaign = simulate(

@@ -6,6 +6,7 @@ import shutil
 
 import numpy as np
 import pytest
+import yaml
 
 from thermlab import run_cache
 from thermlab.analysis import analyse
@@ -173,6 +174,22 @@ def test_a_changed_run_sheet_is_obeyed(folder):
     assert everything(analyse(folder)) == everything(analyse(folder, use_cache=False))
 
 
+def limit_written(folder, temperature_C):
+    """Write another limit into the campaign, and return its text as it was."""
+    path = folder / "campaign.yaml"
+    text = path.read_text()
+    data = yaml.safe_load(text)
+    data["limits"]["temperature_C"] = temperature_C
+    path.write_text(yaml.safe_dump(data, sort_keys=False))
+    return text
+
+
+def test_a_limit_that_is_tried_needs_no_entry_of_its_own(folder):
+    analyse(folder)
+    analyse(folder, temperature_C=79.0)
+    assert len(entries(folder)) == 1
+
+
 @pytest.mark.parametrize("damage", ["cut", "flipped", "empty", "text", "other key", "link"])
 def test_a_damaged_entry_is_passed_over_and_replaced(plain, folder, damage):
     expected = everything(plain[1])
@@ -180,7 +197,9 @@ def test_a_damaged_entry_is_passed_over_and_replaced(plain, folder, damage):
     (entry,) = entries(folder)
     raw = entry.read_bytes()
     if damage == "other key":
-        analyse(folder, temperature_C=79.0)
+        written = limit_written(folder, 79.0)
+        analyse(folder)
+        (folder / "campaign.yaml").write_text(written)
         other = next(path for path in entries(folder) if path != entry)
         other.replace(entry)
     elif damage == "link":
@@ -245,7 +264,8 @@ def test_nothing_is_written_through_a_link_or_into_a_filed_bag(folder, tmp_path)
 
 def test_only_the_latest_entries_are_kept(folder):
     for extra in range(MAX_ENTRIES + 3):
-        analyse(folder, temperature_C=90.0 + extra)
+        limit_written(folder, 90.0 + extra)
+        analyse(folder)
     assert len(entries(folder)) == MAX_ENTRIES
     assert not [path for path in entries(folder) if path.name.startswith(".")]
 

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 from thermlab.analysis_cautions import campaign_cautions
 from thermlab.campaign import Campaign, load_campaign
 from thermlab.comparison import compare_treatments
-from thermlab.overrides import apply_overrides
+from thermlab.overrides import apply_overrides, as_made
 from thermlab.run_cache import reduce_campaign
 from thermlab.showing import Shown
 from thermlab.thresholds import describe
@@ -143,7 +143,8 @@ def analyse(
         confidence_level=confidence_level,
     )
     used = replace(loaded, settings=settings)
-    reduced = reduce_campaign(used, use_cache=use_cache)
+    made = replace(loaded, settings=as_made(settings, loaded.settings))
+    reduced = reduce_campaign(made, use_cache=use_cache)
     return conclude(used, reduced.settled, sha256=reduced.sha256, notes=reduced.notes, overrides=overrides)
 
 

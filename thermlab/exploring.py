@@ -17,7 +17,7 @@ import numpy as np
 from thermlab.analysis import Analysis, conclude
 from thermlab.campaign import SETTINGS_NAME, Campaign, load_campaign
 from thermlab.errors import InputError, Problem
-from thermlab.overrides import apply_overrides
+from thermlab.overrides import apply_overrides, as_made
 from thermlab.paths import shown
 from thermlab.reading import read_campaign_logs
 from thermlab.settled_runs import SettledRuns, order_made, settle_runs
@@ -119,8 +119,9 @@ def explore(campaign: str | Path, **overrides: Any) -> Exploration:
     written = load_campaign(campaign)
     settings, changed = apply_overrides(written.settings, **overrides)
     used = replace(written, settings=settings)
-    readings = read_campaign_logs(used)
-    settled = settle_runs(used, readings.traces)
+    made = replace(written, settings=as_made(settings, written.settings))
+    readings = read_campaign_logs(made)
+    settled = settle_runs(made, readings.traces)
     analysis = conclude(used, settled, sha256=readings.sha256, notes=readings.notes, overrides=changed)
     have = [trace for _, trace in order_made(used.runs, readings.traces) if trace is not None]
     traces = {trace.run: trace for trace in have}

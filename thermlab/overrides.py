@@ -55,6 +55,23 @@ def apply_overrides(
     return settings.model_copy(update={"decision": decision.model_copy(update=changed), "limits": limits}), overrides
 
 
+def as_made(used: CampaignSettings, written: CampaignSettings) -> CampaignSettings:
+    """Return settings for the reduction of the runs: the device knew only the limit it had on the bench.
+
+    Parameters
+    ----------
+    used, written : CampaignSettings
+        With and without what is tried.
+
+    Returns
+    -------
+    CampaignSettings
+        What is used, but with the limit as written, where there is one: another limit that is tried does not change
+        which runs shed power.
+    """
+    return used if written.limits is None else used.model_copy(update={"limits": written.limits})
+
+
 def _limits(written: Limits | None, given: dict[str, float]) -> Limits:
     room = given.get("room_C", None if written is None else written.room_C)
     limit = given.get("temperature_C", None if written is None else written.temperature_C)

@@ -221,12 +221,16 @@ def _describe(
     own_curves = [curve.curve for curve in (curves[i] for i in own) if curve is not None]
     every = [curve.curve for curve in curves if curve is not None]
     by_mount = {table.names[i]: curve.curve for i, curve in ((i, curves[i]) for i in own) if curve is not None}
+    known = [*(table.steps_W[table.present[own].any(axis=0)] if own else table.steps_W)]
+    known += [item.held_power_W for item in observed]
+    lowest = (1.0 - FARTHEST_EXTRAPOLATION) * min(known, default=0.0)
+    highest = (1.0 + FARTHEST_EXTRAPOLATION) * max(known, default=0.0)
     moved = []
     for item in observed:
         # The curve of its mount, else of its treatment, or of the bench where the treatment has none of its own.
         along = by_mount.get(item.mount) or mean_curve(own_curves or every)
         power = None if along is None else move_along(along, item.held_power_W, item.held_rise_K, limit)
-        if power is not None:
+        if power is not None and lowest <= power <= highest:
             moved.append(power)
     result = TreatmentThrottle(
         treatment=name,

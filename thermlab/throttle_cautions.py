@@ -69,8 +69,8 @@ def caution_observed(items: Sequence[TreatmentThrottle]) -> list[str]:
             )
         if item.observed and seen is None:
             cautions.append(
-                f"Runs of {item.treatment} shed power at the limit, but without a rising curve the power they held "
-                "cannot be moved to the customer's room and limit."
+                f"Runs of {item.treatment} shed power at the limit, but the power they held cannot be moved to the "
+                "customer's room and limit: no curve rises there, or it would lie more than 20 % outside the ladder."
             )
     return cautions
 
