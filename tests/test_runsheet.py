@@ -112,10 +112,35 @@ def test_cuts_that_touch_are_fine_and_whole_files_taken_twice_are_not(folder):
     assert texts(sheet(folder, "r1,pad-b,1,90,logs/a.csv,,,spoiled,", "r2,pad-b,1,60,logs/a.csv,,,,")) == []
 
 
+def test_overlaps_are_not_invented_where_nobody_knows_how_times_are_written(folder):
+    one = "r1,pad-b,1,90,logs/a.csv,2026-11-25 10:00:00,2026-11-25 10:40:00,,"
+    two = "r2,pad-b,1,60,logs/a.csv,2026-11-25 10:40:00,,,"
+    assert texts(sheet(folder, one, two, time=None)) == []
+
+
+@pytest.mark.parametrize("between", [";", "\t"])
+def test_a_sheet_saved_by_a_spreadsheet_reads_like_one_with_commas(folder, between):
+    lines = (
+        "r1,pad-b,1,90,logs/a.csv,2026-11-25 10:00:00,2026-11-25 10:40:00,,",
+        "r2,pad-b,1,60.5,logs/a.csv,2026-11-25 10:40:00,,,",
+    )
+    text = "\n".join((",,,,,,,,", HEADER, *lines, ",,,,,,,,")).replace("60.5", "60,5" if between == ";" else "60.5")
+    saved = text.replace("60,5", "60#5").replace(",", between).replace("60#5", "60,5").replace("\n", "\r\n")
+    found = read_run_sheet(b"\xef\xbb\xbf" + saved.encode(), folder, treatments=("pad-b",), time=TIME)
+    assert found.problems == ()
+    expected = read_run_sheet("\n".join(("", HEADER, *lines)).encode(), folder, treatments=("pad-b",), time=TIME)
+    assert found.runs == expected.runs
+
+
 def test_on_a_clock_without_dates_a_run_may_pass_midnight(folder):
     time = TimeSettings(columns=["time"], format="%H:%M:%S")
     assert texts(sheet(folder, "r1,pad-b,1,90,logs/a.csv,23:50:00,00:30:00,,", time=time)) == []
     assert "not after start" in texts(sheet(folder, "r1,pad-b,1,90,logs/a.csv,10:50:00,10:30:00,,", time=time))[0]
+
+
+def test_a_missing_log_names_the_file_spelt_most_like_it(folder):
+    assert texts(sheet(folder, "r1,pad-b,1,90,logs/aa.csv,,,,"))[0].endswith("; nearest there: 'a.csv'")
+    assert "nearest" not in texts(sheet(folder, "r1,pad-b,1,90,nowhere/zz.txt,,,,"))[0]
 
 
 def test_a_missing_log_of_an_excluded_run_is_a_caution(folder):
@@ -131,7 +156,8 @@ def test_a_treatment_without_runs_is_a_caution(folder):
 @pytest.mark.parametrize(
     ("raw", "expected"),
     [
-        (HEADER.replace(",", ";").encode(), "runs.csv:1: found cells separated by semicolons; allowed: cells separated by commas"),
+        (HEADER.replace(",", "|").encode(), "runs.csv:1: found cells separated by bars; allowed: cells separated by commas, semicolons or tabs"),
+        (HEADER.replace(",", ";").encode() + b"\na;b", "runs.csv:2: found 2 cells; allowed: 9 cells, as in the header (quote text that holds a semicolon)"),
         (b"\n" + HEADER.replace("mount,", "").encode(), "runs.csv:2: found no column 'mount'; allowed: the header run,treatment"),
         (HEADER.encode() + b",colour", "runs.csv:1: found the unknown column 'colour'"),
         (HEADER.encode() + b",lot,lot", "runs.csv:1: found twice the column 'lot'"),

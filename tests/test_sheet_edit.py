@@ -249,16 +249,31 @@ def test_a_campaign_with_problems_is_refused(folder):
         exclude_run(folder, "b1", "draught")
 
 
-def test_cells_are_found_where_the_csv_module_finds_them():
+def test_a_sheet_with_semicolons_keeps_them(folder):
+    path = folder / "runs.csv"
+    before = sheet_of(folder).replace(b"pad, b", b"#").replace(b",", b";").replace(b"#", b"pad, b")
+    path.write_bytes(before)
+
+    exclude_run(folder, "a1", "door open; draught, too")
+
+    assert sheet_of(folder) == before.replace(b"a1.csv;;;;", b'a1.csv;;;"door open; draught, too";')
+    lift_exclusion(folder, "a1")
+    assert sheet_of(folder) == before.replace(b"a1.csv;;;;", b'a1.csv;;;"";')
+
+
+@pytest.mark.parametrize("between", [",", ";", "\t"])
+def test_cells_are_found_where_the_csv_module_finds_them(between):
     rng = random.Random(7)
     for _ in range(3000):
-        text = "".join(rng.choice(['"', '""', ",", "\n", "\r\n", "\r", "a", " ", "é", "=,"]) for _ in range(14))
+        text = "".join(
+            rng.choice(['"', '""', ",", ";", "\t", "\n", "\r\n", "\r", "a", " ", "é", "=,"]) for _ in range(14)
+        )
         try:
-            theirs = list(csv.reader(io.StringIO(text, newline=""), strict=True))
+            theirs = list(csv.reader(io.StringIO(text, newline=""), delimiter=between, strict=True))
         except csv.Error:
             continue
         mine = [
             [c[1:-1].replace('""', '"') if len(c) > 1 and c[0] == c[-1] == '"' else c for c in cells]
-            for cells in ([text[a:b] for a, b in row] for row in cell_ranges(text))
+            for cells in ([text[a:b] for a, b in row] for row in cell_ranges(text, between))
         ]
         assert mine == theirs, repr(text)

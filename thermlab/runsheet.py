@@ -82,6 +82,7 @@ class _Sheet:
         self.folder = folder
         self.treatments = treatments
         self.time = time
+        self.separator = ","
         self.runs: list[RunLine] = []
         self.problems: list[tuple[int, Problem]] = []
         self.cautions: list[str] = []
@@ -139,7 +140,9 @@ class _Sheet:
             self.refuse(line, "treatment", shown(treatment), f"one of the treatments of campaign.yaml: {names}")
 
     def power(self, text: str, line: int) -> float:
-        value = float(text) if _NUMBER.match(text) else math.nan
+        # Only where a comma cannot stand between cells may it be a decimal sign.
+        number = text if self.separator == "," else text.replace(",", ".")
+        value = float(number) if _NUMBER.match(number) else math.nan
         if text and not 0 < value <= 1e5:
             hint = " with a decimal point" if "," in text else ""
             self.refuse(line, "set_power_W", shown(text), f"a number of watts above 0, at most 100000{hint}")
@@ -177,7 +180,9 @@ class _Sheet:
         return self.time is not None and self.time.clock == "time of day" and start - end > DAY_S / 2
 
     def overlaps(self) -> None:
-        """Refuse two runs that take the same part of one log."""
+        """Refuse two runs that take the same part of one log; without the format of its times nobody knows."""
+        if self.time is None:
+            return
         for cuts in self.cuts.values():
             cuts.sort(key=lambda cut: (cut[0], cut[2].line))
             furthest, holder = -math.inf, None
@@ -198,7 +203,7 @@ def read_run_sheet(
     Parameters
     ----------
     raw : bytes
-        The file: utf-8, comma, a header line.
+        The file: utf-8, a header line, commas (or semicolons or tabs, as some spreadsheets save it) between cells.
     folder : Path
         The campaign folder, in which the logs are looked up.
     treatments : collection of str or None
@@ -241,9 +246,29 @@ def _decoded(raw: bytes, sheet: _Sheet) -> str | None:
     return text
 
 
+def separator(text: str) -> str:
+    """Tell what stands between the cells: the names in the header are known and hold none of these.
+
+    Parameters
+    ----------
+    text : str
+        A run sheet.
+
+    Returns
+    -------
+    str
+        ``,`` or, where the first line with text has several of them and no comma, ``;`` or a tab.
+    """
+    lines = (line for line in text.lstrip("\ufeff").splitlines() if line.strip(" \t,;"))
+    first = next(lines, "")
+    return next((c for c in ";\t" if first.count(c) >= 3 and "," not in first), ",")
+
+
 def _read_lines(text: str, sheet: _Sheet) -> None:
     commas = [0]
-    reader = csv.reader(_bounded(io.StringIO(text, newline=""), commas), strict=True)
+    sheet.separator = separator(text)
+    lines = _bounded(io.StringIO(text, newline=""), commas, sheet.separator)
+    reader = csv.reader(lines, delimiter=sheet.separator, strict=True)
     header: list[str] | None = None
     begun = 1
     try:
@@ -271,10 +296,10 @@ def _read_lines(text: str, sheet: _Sheet) -> None:
         sheet.refuse(0, "", "no runs", "one line per run below the header")
 
 
-def _bounded(lines: Iterable[str], commas: list[int]) -> Iterator[str]:
+def _bounded(lines: Iterable[str], commas: list[int], between: str) -> Iterator[str]:
     """Pass lines on until one row has too many commas: each empty cell costs ten times the comma that makes it."""
     for line in lines:
-        commas[0] += line.count(",")
+        commas[0] += line.count(between)
         if commas[0] > MAX_COMMAS:
             raise csv.Error(f"more than {MAX_COMMAS} commas in one line")
         yield line
@@ -286,7 +311,8 @@ def _line(cells: list[str], header: list[str], line: int, sheet: _Sheet) -> None
     if not any(cells):
         return
     if len(cells) != len(header):
-        allowed = f"{len(header)} cells, as in the header (quote text that holds a comma)"
+        between = {",": "a comma", ";": "a semicolon", "\t": "a tab"}[sheet.separator]
+        allowed = f"{len(header)} cells, as in the header (quote text that holds {between})"
         sheet.refuse(line, "", f"{len(cells)} cells", allowed)
     elif any(len(cell) > MAX_CELL for cell in cells):
         sheet.refuse(line, "", f"a cell of more than {MAX_CELL} characters", f"at most {MAX_CELL} characters")
@@ -296,10 +322,9 @@ def _line(cells: list[str], header: list[str], line: int, sheet: _Sheet) -> None
 
 def _header(cells: list[str], line: int, sheet: _Sheet) -> list[str] | None:
     allowed = f"the header {','.join(REQUIRED)} (any order), optionally {' and '.join(OPTIONAL)}"
-    for other, name in ((";", "semicolons"), ("\t", "tabs"), ("|", "bars")):
-        if len(cells) <= 2 and cells[0].count(other) >= 3:
-            sheet.refuse(line, "", f"cells separated by {name}", "cells separated by commas")
-            return None
+    if len(cells) <= 2 and cells[0].count("|") >= 3:
+        sheet.refuse(line, "", "cells separated by bars", "cells separated by commas, semicolons or tabs")
+        return None
     while len(cells) > 1 and not cells[-1]:
         cells.pop()
     before = len(sheet.problems)

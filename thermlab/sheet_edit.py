@@ -23,7 +23,7 @@ from thermlab.notebook_view import view
 from thermlab.outputs import locked
 from thermlab.pages import paragraph, table
 from thermlab.paths import PathRefusedError, inside, read_plain, shown
-from thermlab.runsheet import MAX_BYTES, NAME, REQUIRED, RunLine, read_run_sheet
+from thermlab.runsheet import MAX_BYTES, NAME, REQUIRED, RunLine, read_run_sheet, separator
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -197,8 +197,9 @@ class _Sheet:
             text = self.raw[begin:].decode("utf-8")
         except UnicodeDecodeError:
             raise InputError([_changed()]) from None
-        rows = [row for row in cell_ranges(text) if any(text[a:b].strip() for a, b in row)]
-        _refuse_misread(text, rows)
+        self.between = separator(text)
+        rows = [row for row in cell_ranges(text, self.between) if any(text[a:b].strip() for a, b in row)]
+        _refuse_misread(text, rows, self.between)
         header = [_value(text[a:b]).strip() for a, b in rows[0]]
         if not {"run", "exclude"} <= set(header):
             raise InputError([_changed()])
@@ -219,18 +220,20 @@ class _Sheet:
             raise InputError([_changed()])
 
     def with_reason(self, reason: str) -> bytes:
-        quoted = self.cell.startswith('"') or any(c in reason for c in ',"')
+        quoted = self.cell.startswith('"') or any(c in reason for c in f'{self.between}"')
         cell = '"' + reason.replace('"', '""') + '"' if quoted else reason
         return self.raw[: self.start] + cell.encode() + self.raw[self.end :]
 
 
-def cell_ranges(text: str) -> list[list[tuple[int, int]]]:
-    """Find the cells of a comma-separated text as the csv module cuts it.
+def cell_ranges(text: str, between: str = ",") -> list[list[tuple[int, int]]]:
+    """Find the cells of a run sheet as the csv module cuts it.
 
     Parameters
     ----------
     text : str
         A run sheet.
+    between : str
+        What stands between its cells, as from :func:`thermlab.runsheet.separator`.
 
     Returns
     -------
@@ -250,12 +253,12 @@ def cell_ranges(text: str) -> list[list[tuple[int, int]]]:
                 at += quoted  # a doubled quote is one character of the cell
         elif c == '"' and at == begin:
             quoted = True
-        elif not c or c in ",\r\n":
-            if c == "," or row or at > begin:
+        elif not c or c in f"{between}\r\n":
+            if c == between or row or at > begin:
                 row.append((begin, at))
-            if (c and c != ",") or (row and not c):
+            if (c and c != between) or (row and not c):
                 rows.append(row)
-            if c != ",":
+            if c != between:
                 row = []
                 at += text[at : at + 2] == "\r\n"
             begin = at + 1
@@ -267,11 +270,12 @@ def _value(cell: str) -> str:
     return cell[1:-1].replace('""', '"') if len(cell) > 1 and cell[0] == cell[-1] == '"' else cell
 
 
-def _refuse_misread(text: str, rows: Sequence[Sequence[tuple[int, int]]]) -> None:
+def _refuse_misread(text: str, rows: Sequence[Sequence[tuple[int, int]]], between: str) -> None:
     """Make sure that cells are where the csv module sees them: a wrong cell must never be written."""
     mine = [[_value(text[a:b]) for a, b in row] for row in rows]
     try:
-        theirs = [row for row in csv.reader(io.StringIO(text, newline=""), strict=True) if any(c.strip() for c in row)]
+        reader = csv.reader(io.StringIO(text, newline=""), delimiter=between, strict=True)
+        theirs = [row for row in reader if any(c.strip() for c in row)]
     except csv.Error:
         theirs = []
     if [row for row in mine if any(c.strip() for c in row)] != theirs or not theirs:
