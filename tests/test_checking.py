@@ -1,9 +1,12 @@
 """What `thermlab check` says beyond what is wrong."""
 
+import re
+
 import numpy as np
 import pytest
 
 from thermlab.checking import check
+from thermlab.errors import InputError
 from thermlab.simulated_campaigns import simulate_campaign
 from thermlab.simulated_logs import LogDialect, write_campaign
 from thermlab.simulation import SimulatedTreatment, forced_bench
@@ -32,3 +35,23 @@ def test_a_room_file_on_another_clock_is_noticed_before_the_report(small, tmp_pa
     if lost:
         assert "grease-a-1-60W (0%)" in found[0]
         assert found[0].endswith("Is ambient_log.clock_offset_s right?")
+
+
+@pytest.mark.parametrize("hours_later", [0, 4])
+def test_logs_of_two_days_without_dates_cannot_share_a_room_file(small, tmp_path, hours_later):
+    folder = write_campaign(tmp_path / "campaign", small, dialect=LogDialect(room="own file"))
+    dates = sorted(set(re.findall(r"\d{4}-\d\d-\d\d", (folder / "runs.csv").read_text(encoding="utf-8"))))
+    assert len(dates) == 2
+
+    def undated(found):
+        return f"{int(found[2]) + (hours_later if found[1] == dates[1] else 0):02d}"
+
+    for path in (folder / "campaign.yaml", folder / "runs.csv", *(folder / "logs").iterdir()):
+        text = path.read_text(encoding="utf-8").replace("%Y-%m-%d ", "")
+        path.write_text(re.sub(r"(\d{4}-\d\d-\d\d) (\d\d)", undated, text), encoding="utf-8")
+
+    if hours_later:
+        assert check(folder).cautions == ()  # as if made one after the other on one day
+        return
+    with pytest.raises(InputError, match=r"found times without dates that logs/.* has too: logs/room\.csv cannot"):
+        check(folder)

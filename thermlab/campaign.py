@@ -144,7 +144,7 @@ def _read(folder: Path, name: str, limit: int, problems: list[Problem]) -> bytes
         return read_plain(inside(folder, name), limit)
     except PathRefusedError as refused:
         found, allowed = (
-            ("no such file", f"a file {name} in the campaign folder")
+            ("no such file", f"a file {name} in the campaign folder (thermlab new starts one)")
             if refused.missing
             else (refused.found, refused.allowed)
         )

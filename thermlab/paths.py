@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import difflib
+import itertools
 import os
 import re
 import stat
@@ -72,7 +74,7 @@ def inside(folder: Path, relative: str) -> Path:
             raise PathRefusedError(f"{written}, a link that leads out of the campaign folder")
         mode = path.stat().st_mode
     except FileNotFoundError:
-        raise PathRefusedError(f"{written}, which does not exist", missing=True) from None
+        raise PathRefusedError(f"{written}, which does not exist", ALLOWED + _nearest(path), missing=True) from None
     except (OSError, RuntimeError, ValueError) as error:
         raise PathRefusedError(f"{written}, which cannot be opened ({_reason(error)})") from None
     if not stat.S_ISREG(mode):
@@ -112,3 +114,13 @@ def read_plain(path: Path, limit: int) -> bytes:
     if len(raw) > limit:
         raise PathRefusedError(f"more than {limit} bytes", f"at most {limit} bytes")
     return raw
+
+
+def _nearest(path: Path) -> str:
+    """Name the file beside a missing one that is spelt most like it: a typing error is the usual cause."""
+    try:
+        names = [entry.name for entry in itertools.islice(path.parent.iterdir(), 1000)]
+    except OSError:
+        return ""
+    found = difflib.get_close_matches(path.name, sorted(names), n=1)
+    return f"; nearest there: {shown(found[0])}" if found else ""

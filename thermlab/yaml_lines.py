@@ -102,6 +102,16 @@ def load_yaml(raw: bytes, name: str) -> YamlTree:
     return tree
 
 
+# By a part of what the parser says: the mistakes of people who write YAML once a year.
+_HINTS = {
+    "found a tab": ", indented with spaces, not tabs",
+    "cannot start any token": ", indented with spaces, not tabs; text that begins with a sign such as % or @ in quotes",
+    "mapping values are not allowed": "; in quotes where text holds a colon and a space",
+    "expected <block end>": "; keys of a table one below another",
+    "expected ',' or": "; brackets and braces in pairs, commas between their entries",
+}
+
+
 def _unreadable(error: Exception, text: str, name: str) -> Problem:
     if isinstance(error, yaml.reader.ReaderError):
         code = error.character if isinstance(error.character, int) else ord(str(error.character)[:1] or "\0")
@@ -110,7 +120,8 @@ def _unreadable(error: Exception, text: str, name: str) -> Problem:
     if isinstance(error, yaml.MarkedYAMLError):
         mark = error.problem_mark or error.context_mark
         found = " ".join(str(part) for part in (error.context, error.problem) if part)
-        return Problem(f"{name}:{mark.line + 1 if mark else 1}", f"what YAML cannot read ({found})", "valid YAML")
+        allowed = "valid YAML" + next((hint for sign, hint in _HINTS.items() if sign in found), "")
+        return Problem(f"{name}:{mark.line + 1 if mark else 1}", f"what YAML cannot read ({found})", allowed)
     return Problem(name, f"what YAML cannot read ({shown(error, quoted=False)})", "valid YAML")
 
 
@@ -174,9 +185,10 @@ class _Builder:
         if not waiting:
             if not isinstance(value, str):
                 written = event.value if isinstance(event, yaml.ScalarEvent) else "a list or table"
-                self.refuse(
-                    line, f"the key {shown(written)}, which is not text", "keys that are text: put it in quotes"
-                )
+                number = isinstance(value, int) and not isinstance(value, bool)
+                allowed = "keys that are text: put it in quotes"
+                allowed += "; a decimal fraction has a point, not a comma" if number else ""
+                self.refuse(line, f"the key {shown(written)}, which is not text", allowed)
             waiting.append(value)
             path = (*path, value)
             if value in container:
