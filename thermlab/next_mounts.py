@@ -302,7 +302,9 @@ def _advice(
 def _cautions(
     names: Sequence[str], tally: MountTally, decision: RunningDecision, prior_sd_K: float | None, sd_K: float | None
 ) -> tuple[str, ...]:
-    cautions = ["The report's own interval is for one look at the end; these are wider, because they allow every look."]
+    cautions = [
+        "These intervals allow a look after every mount and pool the scatter; the report's are for one look at the end."
+    ]
     if prior_sd_K:
         cautions.insert(0, f"The scatter rests in part on a mount SD of {prior_sd_K:.2g} K from earlier campaigns.")
     if sd_K == 0:

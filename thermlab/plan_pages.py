@@ -54,7 +54,12 @@ def outlook_sentences(ahead: NextMounts) -> tuple[str, ...]:
     made = ", ".join(f"{name} {count}" for name, count in ahead.n_mounts.items())
     sentences = [f"caution: {caution}" for caution in ahead.cautions]
     sentences.append(f"{ahead.advice}. {ahead.reason}")
-    sentences.append(f"Mounts so far: {made}. Next: {', '.join(ahead.next_treatments[:3]) or 'none planned'}.")
+    planned = ", ".join(ahead.next_treatments[:3])
+    lead = {"go on": "Next", "decide now": "Planned, not needed any more"}.get(ahead.advice, "Still planned")
+    to_come = f"{lead}: {planned}"
+    if not ahead.next_treatments:
+        to_come = "No more are planned"
+    sentences.append(f"Mounts so far: {made}. {to_come}.")
     for candidate in ahead.candidates:
         text = f"{candidate.treatment}: {candidate.verdict}, {_difference(candidate)}"
         chances = [

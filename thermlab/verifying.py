@@ -114,7 +114,8 @@ class Verified:
         damaged = sum(not bag.ok for bag in self.bags)
         files, size = sum(bag.n_files for bag in self.bags), sum(bag.n_bytes for bag in self.bags)
         whole = "all as filed" if not damaged else f"{damaged} of them damaged"
-        lines.append(f"{len(self.bags)} bags, {files} files, {size} bytes read: {whole}")
+        bags = "1 bag" if len(self.bags) == 1 else f"{len(self.bags)} bags"
+        lines.append(f"{bags}, {files} files, {size} bytes read: {whole}")
         if self.last_sha256:
             lines.append(f"last hash of the list: {self.last_sha256}")
         return "\n".join(lines)
