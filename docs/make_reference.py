@@ -222,7 +222,8 @@ What each flag means: [checks.md](checks.md).
 {table(heads, checks)}
 ## runs.csv
 
-UTF-8, comma separated, one line per run. Runs are ordered by their start where times allow, else by line. The same step
+UTF-8, one line per run, commas between the cells; semicolons (then a set power may have a decimal comma) or tabs, as a
+spreadsheet may save them, do as well. Runs are ordered by their start where times allow, else by line. The same step
 twice on one mount is a repeat and is averaged within the mount.
 
 {table(("column", "must be there", "unit", "meaning"), sheet)}
@@ -231,7 +232,8 @@ twice on one mount is a repeat and is averaged within the mount.
 Delimited text as declared under `log`: a header line (found by its column names, so a preamble may stand before it),
 a line of units if the logger writes one, then one reading per row. Needed: time, at least one temperature, power;
 optional: clock, room. A log may hold one run, one mount or the whole campaign; `start` and `end` cut it. Rows before
-`start` serve the room's history only. `demo/sample_log.csv` is a piece of one:
+`start` serve the room's history only. Logs without dates that cover the same times of day cannot share a room file: it
+could be the room of one of them only. `demo/sample_log.csv` is a piece of one:
 
 ```
 {"".join((DOCS.parent / "demo" / "sample_log.csv").read_text(encoding="utf-8").splitlines(keepends=True)[:4]).rstrip()}

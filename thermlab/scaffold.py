@@ -76,6 +76,10 @@ uncertainty:
 # What earlier campaigns say about the scatter between mounts; makes one mount each usable, with a caution.
 # prior: {mount_sd_K_per_W: 0.006, dof: 12, source: "campaigns of last year"}
 
+# runs.csv, one line per run: run is any name; mount is 1, 2, 3 ... for each fresh mount of a treatment; start and end
+# are in the log's own time and cut the run out of its log (blank: the whole log is one run); exclude is the reason to
+# leave a run out (blank: used). A spreadsheet may save it with semicolons.
+
 # analysis: {variance: auto, order_covariate: false}     # variance: auto | pooled | welch
 # checks: {}                    # thresholds of the run checks, by name; the report shows the defaults
 """
