@@ -89,11 +89,22 @@ def level_uncertainty(t: Array, y: Array, tau: float, u_tau: float, end: float) 
     level, left, residual_sum = fit_exponential(t, y, tau, end_s=end)
     residual = y - level - left * shape
     r1 = float(residual[1:] @ residual[:-1]) / residual_sum if residual_sum > 0 else 0.0
-    r1 = min(max(r1, 0.0), 0.95)
-    variance = residual_sum / max(1.0, t.size - 2.0) * (1 + r1) / (1 - r1)
+    variance = _long_run_variance(residual_sum, r1, t.size)
     centred = shape - shape.mean()
     spread = float(centred @ centred)
     of_level = variance * (1.0 / t.size + (float(shape.mean()) ** 2 / spread if spread > 0 else 0.0))
     moved = fit_exponential(t, y, 1.02 * tau, end_s=end)[0]
     per_tau = (moved - level) / (0.02 * tau)
     return float(np.sqrt(of_level + (per_tau * u_tau) ** 2))
+
+
+def _long_run_variance(residual_sum: float, r1: float, n: int) -> float:
+    """Variance that independent values would need for a mean as uncertain, from the residuals of a two-parameter fit.
+
+    A fit takes part of the correlation with it: the lag-one correlation of residuals about a level and a slope is low
+    by (2 + 4 r)/n (Marriott and Pope 1954, Biometrika 41, 390, for a trend; from memory), and so is the sum of squares,
+    by as many values as each parameter is worth.
+    """
+    correlation = min(max((n * r1 + 2.0) / max(1.0, n - 4.0), 0.0), 0.95)
+    inflation = (1.0 + correlation) / (1.0 - correlation)
+    return residual_sum / max(1.0, n / 3.0, n - 2.0 * inflation) * inflation
