@@ -76,6 +76,20 @@ def test_a_sound_run_has_no_flag_worse_than_a_note():
         assert all(flag.severity == "note" for flag in found.values())
 
 
+def test_steps_in_an_order_of_their_own_on_each_mount_are_not_drift():
+    # From the cold or from another step the bend of natural convection differs from mount to mount.
+    bench = passive_bench(time_constant_min=8.0, limit_C=LIMIT_C)
+    traces = []
+    for mount, steps in enumerate([(130.0, 40.0, 100.0), (40.0, 130.0, 100.0), (100.0, 40.0, 130.0)] * 2):
+        (ladder,) = simulate_ladders(
+            bench, [0.11], steps, rng=np.random.default_rng(mount), soak_min=46.0, presoak_min=0.0, interval_s=5.0,
+            step_s=2.5, sensors=SimulatedSensors(resolution_K=0.1, noise_K=0.12),
+        )  # fmt: skip
+        traces += [trace_of(run, mount=mount, began_s=86400.0 * mount + float(run.time_s[0])) for run in ladder.runs]
+    found = [flag for flags in flags_of_all(traces, soak_min=46.0) for flag in flags.values()]
+    assert [flag.flag for flag in found if flag.severity != "note"] == []
+
+
 def test_a_draught_within_the_soak_is_drift_at_constant_power():
     flag = flags_of(bench_of([Disturbance(kind="airflow", start_min=15.0, size=1.12)]))["drift at constant power"]
 

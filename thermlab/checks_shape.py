@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from thermlab.run_view import raise_flag
-from thermlab.transients import decay
+from thermlab.transients import decay, straighten
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -157,9 +157,7 @@ def describe_departures(
         series.append([_mean_rise(e, block) for e, block in zip(estimates, blocks, strict=True)])
     departures: list[list[Departure]] = [[] for _ in estimates]
     for rises in series:
-        residuals = [
-            _residual(t, rise, e.time_constant_s, slow_from) for (t, rise), e in zip(rises, estimates, strict=True)
-        ]
+        residuals = [_residual(t, rise, e, slow_from) for (t, rise), e in zip(rises, estimates, strict=True)]
         shapes = _shapes_of(residuals, powers_W)
         known = [s for s, e in zip(shapes, estimates, strict=True) if s is not None and not e.shed]
         if not known:
@@ -198,13 +196,17 @@ def _shapes_of(residuals: Sequence[_Residual | None], powers_W: Sequence[float])
     return shapes
 
 
-def _residual(time_s: Array, rise_K: Array, tau_s: float | None, slow_from: float) -> _Residual | None:
+def _residual(time_s: Array, rise_K: Array, estimate: Estimate, slow_from: float) -> _Residual | None:
+    tau_s = estimate.time_constant_s
     if tau_s is None:
         return None
     inside = time_s >= slow_from * tau_s
     if inside.sum() < FEWEST_BLOCKS:
         return None
-    t, y = time_s[inside], rise_K[inside]
+    t = time_s[inside]
+    # Where the steps come in any order the runs of one power begin far below or above it, each from elsewhere: the
+    # bend of natural convection, which goes with the square of that, is then not what they have in common.
+    y = straighten(t, rise_K[inside], tau_s, end_s=float(t[-1]), curvature=estimate.curvature)
     basis, _ = np.linalg.qr(np.column_stack([np.ones(t.size), decay(t, tau_s, end_s=float(t[-1]))]))
     return _Residual(t, y - basis @ (basis.T @ y), basis, tau_s)
 

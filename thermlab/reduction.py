@@ -51,6 +51,8 @@ class Estimate:
         Where the level was fitted, s.
     time_constant_s : float or None
         Of this run.
+    curvature : float
+        How far its approach is from an exponential; see :func:`thermlab.approaches.straighten`.
     still_left_K, bound_K : float or None
         Remaining rise from the slope at the end, and its one-sided 95 % allowance.
     settled : bool or None
@@ -79,6 +81,7 @@ class Estimate:
     u_a_K: float | None
     window_s: tuple[float, float]
     time_constant_s: float | None
+    curvature: float
     still_left_K: float | None
     bound_K: float | None
     settled: bool | None
@@ -210,6 +213,7 @@ def estimate_run(
         u_a_K=u_a,
         window_s=(from_s, trace.soak_s),
         time_constant_s=tau,
+        curvature=CURVATURE[cooling],
         still_left_K=remaining,
         bound_K=bound,
         settled=settled,
