@@ -107,6 +107,17 @@ def test_lack_of_fit_sees_an_intercept():
     assert np.mean(seen) > 0.9
 
 
+def test_lack_of_fit_says_how_far_the_curve_is_off_in_kelvin():
+    rng = np.random.default_rng(6)
+    off = np.where(STEPS == 72.0, 0.5, 0.0)
+    found = lack_of_fit(
+        rng, curve=lambda p: true_rise_K(p) + np.where(p == 72.0, 0.5, 0.0), mount_sd_K=0.0, noise_K=0.001
+    )
+    design = np.column_stack([STEPS, STEPS**0.8])
+    left = off - design @ np.linalg.lstsq(design, off, rcond=None)[0]
+    assert found.largest_K == pytest.approx(np.abs(left).max(), abs=0.005)
+
+
 def test_a_fan_that_changes_speed_is_a_kink():
     rng = np.random.default_rng(7)
     result = lack_of_fit(rng, curve=lambda p: (0.30 if p < 80.0 else 0.27) * p)

@@ -118,13 +118,14 @@ def test_no_text_runs_out_of_the_picture(analysis):
 
 
 def test_the_answer_picture_has_no_overlapping_text(analysis):
-    for name in ("differences", "throttle"):
-        figure = drawn(analysis, name)[0].figure
+    far = [made_up_analysis(names={"grease-a": 0.0, "pad-b": by}) for by in (-0.04, 0.04)]
+    for one, name in ((analysis, "throttle"), *((each, "differences") for each in (analysis, *far))):
+        figure = drawn(one, name)[0].figure
         figure.draw_without_rendering()
         boxes = [(text.get_text(), text.get_window_extent()) for text in texts_of(figure)]
-        for place, (one, box) in enumerate(boxes):
+        for place, (label, box) in enumerate(boxes):
             for other, second in boxes[place + 1 :]:
-                assert not box.overlaps(second), (name, one, other)
+                assert not box.overlaps(second), (name, label, other)
 
 
 def test_many_runs_and_mounts_are_spread_over_several_pictures():

@@ -51,7 +51,7 @@ def test_not_replicated_gives_no_verdict_and_no_interval():
 
     assert answer.claim == "No verdict on pad-b"
     assert "interval" not in answer.lead
-    assert "Make two or more fresh mounts of pad-b and grease-a" in answer.next_step
+    assert "Make two or more mounts each of pad-b and grease-a" in answer.next_step
 
 
 def test_no_mount_at_all_is_said():
@@ -181,4 +181,5 @@ def test_words_replace_signs():
 
 
 def test_number_and_unit_stay_together():
+    assert together("-0.5 to [-1, -2] (-3), pad-2-85W, 1e-07") == "-0.5 to [−1, −2] (−3), pad-2-85W, 1e-07"
     assert together("1.2 K at 90 W and 3 mounts, 2 Kids") == "1.2\u00a0K at 90\u00a0W and 3\u00a0mounts, 2 Kids"

@@ -183,10 +183,10 @@ def caution_curve(fit: LackOfFit | None) -> list[str]:
     cautions = []
     if fit.p_value < _CURVE_LEVEL:
         cautions.append(
-            f"The rise curve misses the mean rises at the steps by more than the scatter of single runs explains (lack "
-            f"of fit: F = {fit.F:.2f} with {fit.dof1} and {fit.dof2} degrees of freedom, p = {fit.p_value:.2g}): "
-            "throttle powers carry an error that their intervals do not show. Differences at a power step do not rest "
-            "on the curve."
+            f"The rise curve misses the mean rises at the steps by up to {fit.largest_K:.2g} K, more than the scatter "
+            f"of single runs explains (lack of fit: F = {fit.F:.2f} with {fit.dof1} and {fit.dof2} degrees of freedom, "
+            f"{_p_words(fit.p_value)}): throttle powers carry an error that their intervals do not show. Differences "
+            "at a power step do not rest on the curve."
         )
     if fit.kink is not None:
         cautions.append(
@@ -203,7 +203,7 @@ def caution_offset(check: OffsetCheck | None, alpha: float) -> list[str]:
         return []
     return [
         f"{test.treatment} differs from the baseline by an offset of {_signed(test.offset_K, test.standard_error_K)} K "
-        f"that does not grow with power (p = {test.p_value:.2g}): look for a moved probe or room sensor, and at the "
+        f"that does not grow with power ({_p_words(test.p_value)}): look for a moved probe or room sensor, and at the "
         "offset-proof slope."
         for test in check.treatments
         if test.p_value < alpha
@@ -266,6 +266,13 @@ def caution_nulls(
             f"No Welch interval beside the pooled one for {', '.join(alone)}: it takes two mounts of each and some "
             "scatter between them."
         )
+    endless = [item.treatment for item in items if item.verdict == "undecided" and item.mounts_needed is None]
+    endless = [name for name in endless if name in answered]
+    if endless:
+        cautions.append(
+            f"No number of mounts that would settle {', '.join(endless)}: it would take more than 10 000 of each to "
+            "see a difference as small as the margin."
+        )
     silent: dict[str, list[str]] = {}
     for effect in secondary:
         if effect.treatment in answered and effect.difference is not None and effect.interval is None:
@@ -285,6 +292,11 @@ def caution_nulls(
     if unseen:
         cautions.append(f"Not tested, for want of runs or of scatter between them: {'; '.join(unseen)}.")
     return cautions
+
+
+def _p_words(p_value: float) -> str:
+    """Write a p value; below a thousandth its digits say nothing."""
+    return "p < 0.001" if p_value < 0.001 else f"p = {p_value:.2g}"
 
 
 def _signed(value: float, u: float) -> str:

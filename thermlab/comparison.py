@@ -229,7 +229,7 @@ def _conclude(
     if reference.rise_K is None:
         return replace(common, verdict_note="no rise at the reference power for every mount")
     if scatter.dof <= 0.0:
-        return replace(common, verdict_note="one mount of each: cannot separate the material from its mounting")
+        return replace(common, verdict_note="one mount of each cannot separate the material from its mounting")
     interval = item.simultaneous_interval
     if interval is None:
         return replace(

@@ -118,12 +118,13 @@ def _difference_axes(axes: Axes, comparison: Comparison, margin: float) -> None:
         halo = [withStroke(linewidth=3.0, foreground=PAGE["sheet"])]
         axes.text(centred, row + 0.44, text, ha="center", va="center", fontsize=9.5, path_effects=halo)
     quiet(axes)
-    above = blended_transform_factory(axes.transData, axes.transAxes)
+    # Above the band, but clear of the words at both ends (a quarter of the width each, with half of its own).
+    zero = min(max(-low / (high - low), 0.27), 0.71)
     axes.text(
-        0.0,
+        zero,
         1.015,
         f"margin ± {margin:g} K",
-        transform=above,
+        transform=axes.transAxes,
         ha="center",
         va="bottom",
         fontsize=9.5,

@@ -59,6 +59,8 @@ class LackOfFit:
         Degrees of freedom of the two.
     p_value : float
         Chance of a larger F when the curve is right.
+    largest_K : float
+        Largest distance of a step mean from the curve, K: it, not F, says whether the misfit matters.
     kink : Kink or None
         The clearest jump between two steps, where one is shown.
     """
@@ -67,6 +69,7 @@ class LackOfFit:
     dof1: int
     dof2: int
     p_value: float
+    largest_K: float
     kink: Kink | None
 
 
@@ -107,7 +110,8 @@ def assess_curve(table: MountTable) -> LackOfFit | None:
     ratio = float(curve.residuals @ curve.residuals) / curve.dof / noise
     p_value = float(fdtrc(curve.dof, fit.dof, ratio))
     kink = _find_kink(steps, fit.step_rise_K, noise, fit.dof) if p_value < 0.05 else None
-    return LackOfFit(F=ratio, dof1=curve.dof, dof2=fit.dof, p_value=p_value, kink=kink)
+    largest = float(np.abs(curve.residuals).max())
+    return LackOfFit(F=ratio, dof1=curve.dof, dof2=fit.dof, p_value=p_value, largest_K=largest, kink=kink)
 
 
 def _find_kink(steps: np.ndarray, rise: np.ndarray, noise: float, dof: int) -> Kink | None:

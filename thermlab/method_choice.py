@@ -50,7 +50,9 @@ def choose_variance(
         return "pooled", ""
     words = f"Cochran's C of {cochran_c:.3f} is beyond its 5 % point of {critical:.3f}"
     if asked == "auto" and prior is None and fewest >= 3:
-        cautions.append(f"The treatments scatter differently ({words}): the headline is Welch's, not the pooled one.")
+        cautions.append(
+            f"The treatments scatter differently ({words}): the verdict rests on Welch's intervals, not pooled ones."
+        )
         return "welch", f"Welch because {words}: "
     cautions.append(
         f"The treatments scatter differently ({words}); the pooled intervals of the quieter ones are too wide, "

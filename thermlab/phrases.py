@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 Interval = tuple[float, float] | None
 _UNIT = re.compile(r"(\d) (K|W|%|°C|min|mounts?|runs?)(?!\w)")
 
+_MINUS = re.compile(r"(?<=[ (\[])-(?=\d)")
+
 
 def number(value: float | None, decimals: int, *, sign: bool = False, blank: str = "–") -> str:
     """Write a number with a true minus sign; `blank` stands for None."""
@@ -37,8 +39,8 @@ def decimals_for(u: float | None, *, default: int = 1) -> int:
 
 
 def together(text: str) -> str:
-    """Keep a number and its unit on one line, and write degrees Celsius as people do."""
-    return _UNIT.sub("\\1\u00a0\\2", text.replace(" degC", " °C"))
+    """Keep a number and its unit on one line, and write minus signs and degrees Celsius as people do."""
+    return _UNIT.sub("\\1\u00a0\\2", _MINUS.sub("−", text.replace(" degC", " °C")))
 
 
 def interval_decimals(interval: Interval, *, default: int = 1) -> int:

@@ -53,7 +53,7 @@ def differences(analysis: Analysis) -> Block:
         ),
     ]
     at = "" if comparison.reference_power_W is None else f" at {comparison.reference_power_W:g} W"
-    mean = number(comparison.baseline_mean_rise_K, 2)
+    mean = number(comparison.baseline_mean_rise_K, min((interval_decimals(i.interval_K) for i in found), default=1))
     return join(
         [
             table(
@@ -81,6 +81,10 @@ def _p_value(p: float | None) -> str:
     return "–" if p is None else "< 0.001" if p < 0.001 else f"{p:.3f}"
 
 
+def _p_equals(p: float | None) -> str:
+    return "p " + _p_value(p) if p is not None and p < 0.001 else "p = " + _p_value(p)
+
+
 def throttle(analysis: Analysis) -> Block:
     """Return throttle powers with their intervals and what was seen directly, one column per treatment."""
     found = analysis.throttle
@@ -97,7 +101,7 @@ def throttle(analysis: Analysis) -> Block:
         ("difference to the baseline in W", *(with_interval(i.difference_W, i.difference_interval_W) for i in each)),
         ("the same, simultaneous interval", *(_ends(item.simultaneous_difference_interval_W) for item in each)),
         (
-            "beyond the highest step",
+            "above the highest step (−: below it)",
             *("–" if i.extrapolation is None else _percent_sign(i.extrapolation) for i in each),
         ),
         ("held at the limit, moved to these conditions, in W", *(number(item.directly_observed_W, 1) for item in each)),
@@ -152,7 +156,7 @@ def value(analysis: Analysis) -> Block:
                 join([name, tag("span", described, class_="under")]) if described else name,
                 number(item.cost_per_mount, 2),
                 _cost_per_K(item),
-                {True: "not beaten", False: "another is cooler and no dearer", None: "–"}[item.not_beaten],
+                {True: "not beaten", False: "another reads cooler and is no dearer", None: "–"}[item.not_beaten],
                 {True: "yes", False: "no", None: "not stated"}[conducts],
                 "" if treatment is None else treatment.handling,
             )
@@ -251,7 +255,7 @@ def _offset_words(comparison: Comparison) -> str:
     if check is None:
         return ""
     each = "; ".join(
-        f"{test.treatment} {with_interval(test.offset_K, test.interval_K)} K (p = {_p_value(test.p_value)}, "
+        f"{test.treatment} {with_interval(test.offset_K, test.interval_K)} K ({_p_equals(test.p_value)}, "
         f"{percent(check.power)} chance to find {_significant(test.detectable_K)} K)"
         for test in check.treatments
     )
@@ -267,8 +271,8 @@ def _curve_words(comparison: Comparison) -> str:
         text += f" Cochran's C: {comparison.cochran_c:.3f} (5 % point {comparison.cochran_critical:.3f})."
     if fit is not None:
         text += (
-            f" Lack of fit of the rise curve: F = {fit.F:.2f} with {fit.dof1} and {fit.dof2} degrees of freedom, "
-            f"p = {_p_value(fit.p_value)}."
+            f" Lack of fit of the rise curve: up to {_significant(fit.largest_K)} K, F = {fit.F:.2f} with {fit.dof1} "
+            f"and {fit.dof2} degrees of freedom, {_p_equals(fit.p_value)}."
         )
     return text.strip()
 

@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from thermlab.effects import Comparison, TreatmentComparison
 
 
+_MANY_MOUNTS = 20  # of each treatment: weeks on the bench
 _BESIDE_THE_ANSWER = ("Ladder mean, ", "Not tested, ", "No Welch interval ", "No power step was used of every mount: ")
 """How cautions begin that touch the other estimands only; they stand where those are shown."""
 
@@ -248,12 +249,14 @@ def _next_step(analysis: Analysis, comparison: Comparison, items: Sequence[Treat
         return (
             f"To settle a difference of {margin}{which}, plan about {max(needed)} mounts of each treatment in total "
             f"({counts}, {base} {comparison.baseline_n_mounts})."
+            + (" A way of mounting that scatters less would need fewer." if max(needed) > _MANY_MOUNTS else "")
         )
     it, is_are = ("it", "is") if one else ("they", "are")
     take, everything = _alternatives(items), listed([*(item.treatment for item in items), base])
     more = f"make more mounts of {'both' if one else 'all'}"
     return {
-        "not replicated": f"Make two or more fresh mounts of {everything}, taking turns; then their scatter is known.",
+        "not replicated": f"Make two or more mounts each of {everything}, taking turns: without them the scatter "
+        "is not known.",
         "undecided": f"More mounts of {everything} are needed before anything can be said.",
         "equivalent within the margin": f"Choose between {everything} by price and handling.",
         "cooler by more than the margin": f"Take {take} where its price and handling suit."
