@@ -341,6 +341,14 @@ def test_mounts_needed_only_where_undecided():
         assert (item.mounts_needed is None) == (item.verdict != "undecided")
 
 
+def test_a_margin_no_number_of_mounts_can_see_is_said():
+    result = compare(campaign(5, effects=(0.0, 0.0)), margin_K=1e-4)
+    item = result.treatments[0]
+    assert (item.verdict, item.mounts_needed) == ("undecided", None)
+    assert any("more than 10 000 of each" in caution for caution in result.cautions)
+    assert not any("10 000" in caution for caution in compare(campaign(5, effects=(0.0, 0.0))).cautions)
+
+
 def test_confidence_level_and_margin_are_used_everywhere():
     runs = campaign(23)
     strict, loose = compare(runs, confidence_level=0.99), compare(runs, confidence_level=0.8)

@@ -349,6 +349,13 @@ def write(folder, name, content):
     return path
 
 
+@pytest.mark.parametrize("dof", [0.0, 1e-3, 0.49, float("nan"), float("inf")])
+def test_a_mount_sd_with_next_to_no_degrees_of_freedom_is_refused(dof):
+    """Its upper limit has no bound."""
+    with pytest.raises(InputError, match=r"degrees of freedom of the mount SD: .*; allowed: at least 0\.5"):
+        given_scatter(1.0, dof)
+
+
 def test_a_given_sd_is_planned_at_its_upper_limit():
     scatter = given_scatter(0.5, 4.0)
 

@@ -81,7 +81,7 @@ def test_the_demo_campaign_is_accepted():
         ("margin_K: 1.0", "margin_K: 1,5", "campaign.yaml:7 (decision.margin_K): found the text '1,5'; allowed: a finite number"),
         ("margin_K: 1.0", "margin_K: .inf", "campaign.yaml:7 (decision.margin_K): found inf; allowed: a finite number"),
         ("margin_K: 1.0", "margin_K: 0", "campaign.yaml:7 (decision.margin_K): found 0; allowed: more than 0"),
-        ("margin_K: 1.0", "margin_K: 1\n  confidence_level: 95", "campaign.yaml:8 (decision.confidence_level): found 95; allowed: less than 1"),
+        ("margin_K: 1.0", "margin_K: 1\n  confidence_level: 95", "campaign.yaml:8 (decision.confidence_level): found 95; allowed: at most 0.999999"),
         ("margin_K: 1.0", "margin_K: 1\n  confidence_level: 0.5", "campaign.yaml:8 (decision.confidence_level): found 0.5; allowed: more than 0.5"),
         ("margin_K: 1.0", "margin_K: 1\n  mounts_planned: 2.5", "campaign.yaml:8 (decision.mounts_planned): found 2.5; allowed: a whole number"),
         ("title: Grease or pad", "title: 2026", "campaign.yaml:1 (title): found 2026; allowed: text (to mean these characters as text, put them in quotes)"),

@@ -48,7 +48,7 @@ class ReportParameters(BaseModel):
     temperature_C: Annotated[float, Field(ge=-100.0, le=400.0, allow_inf_nan=False)] | None = None
     margin_K: Annotated[float, Field(gt=0.0, le=1000.0, allow_inf_nan=False)] | None = None
     reference_power_W: Annotated[float, Field(gt=0.0, le=1e5, allow_inf_nan=False)] | None = None
-    confidence_level: Annotated[float, Field(gt=0.5, lt=1.0, allow_inf_nan=False)] | None = None
+    confidence_level: Annotated[float, Field(gt=0.5, le=0.999999, allow_inf_nan=False)] | None = None
     anonymous: bool = False
 
 
@@ -57,7 +57,7 @@ ALLOWED = {
     "temperature_C": "a temperature in degC from -100 to 400",
     "margin_K": "a difference in K above 0 and at most 1000",
     "reference_power_W": "a power in W above 0 and at most 100000",
-    "confidence_level": "a fraction above 0.5 and below 1, such as 0.95",
+    "confidence_level": "a fraction above 0.5 and at most 0.999999, such as 0.95",
     "anonymous": "true or false",
 }
 

@@ -177,7 +177,7 @@ class PlanRequest:
         limits: tuple[tuple[str, float | None, float, float, str], ...] = (
             ("margin", self.margin_K, 0.0, 1000.0, "K"),
             ("power", self.power, 0.05, 1.0, ""),
-            ("confidence level", self.confidence_level, 0.5, 1.0, ""),
+            ("confidence level", self.confidence_level, 0.5, 0.999999, ""),
             ("hours", self.hours, 0.0, 10_000.0, "h"),
             ("soak", self.soak_min, 0.0, 10_000.0, "min"),
             ("time constant", self.time_constant_min, 0.0, 10_000.0, "min"),

@@ -21,6 +21,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
 UPPER_LIMIT = 0.80
+# Half of one, as is left of a prior with one.
+FEWEST_DOF = 0.5
 PRIOR_SHARE = 0.5
 RESULTS = "results.json"
 ASSUMED_SD_K = 0.6
@@ -84,13 +86,13 @@ def given_scatter(sd_K: float | None, dof: float | None, *, run_noise_K: float =
     Raises
     ------
     InputError
-        An SD, dof or noise that is not above 0 (noise: below 0).
+        An SD that is not above 0, fewer degrees of freedom than half of one, a noise below 0.
     """
     problems = []
     if sd_K is not None and not (math.isfinite(sd_K) and sd_K > 0):
         problems.append(Problem("plan: mount SD", f"{sd_K} K", "above 0 K"))
-    if dof is not None and not (math.isfinite(dof) and dof > 0):
-        problems.append(Problem("plan: degrees of freedom of the mount SD", f"{dof}", "above 0"))
+    if dof is not None and not (math.isfinite(dof) and dof >= FEWEST_DOF):
+        problems.append(_too_few(dof))
     if dof is not None and sd_K is None:
         problems.append(
             Problem("plan: degrees of freedom of the mount SD", f"{dof} without a mount SD", "both or none")
@@ -109,7 +111,13 @@ def given_scatter(sd_K: float | None, dof: float | None, *, run_noise_K: float =
     return _scatter(sd_K, dof, run_noise_K, "given", cautions=cautions)
 
 
+def _too_few(dof: float) -> Problem:
+    return Problem("plan: degrees of freedom of the mount SD", f"{dof}", f"at least {FEWEST_DOF:g}")
+
+
 def _scatter(sd_K: float, dof: float | None, run_noise_K: float, source: str, **more: Any) -> MountScatter:
+    if dof is not None and not dof >= FEWEST_DOF:
+        raise InputError([_too_few(dof)])
     planned = sd_K if dof is None else sd_upper_limit(sd_K, dof, UPPER_LIMIT)
     return MountScatter(sd_K=sd_K, dof=dof, planned_sd_K=planned, run_noise_K=run_noise_K, source=source, **more)
 

@@ -100,7 +100,7 @@ class Decision(Model):
 
     margin_K: float = Field(gt=0, le=1000, description="the smallest difference that matters, K")
     reference_power_W: float | None = Field(default=None, gt=0, le=1e5, description="power of the primary estimand, W")
-    confidence_level: float = Field(default=0.95, gt=0.5, lt=1, description="confidence level as a fraction")
+    confidence_level: float = Field(default=0.95, gt=0.5, le=0.999999, description="confidence level as a fraction")
     mounts_planned: int | None = Field(default=None, ge=1, le=10_000, description="mounts planned per treatment")
 
 
