@@ -161,6 +161,35 @@ def test_the_exploration_runs_twice_in_any_order_and_writes_nothing(tree):
     assert state_of(tree) == before
 
 
+def test_an_interrupted_exploration_does_no_harm(tree):
+    before = state_of(tree)
+    cache = tree / "demo" / "chart-table" / ".thermlab"
+    shutil.rmtree(cache, ignore_errors=True)
+    interrupt = "import os, signal, threading\nthreading.Timer({}, os.kill, (os.getpid(), signal.SIGINT)).start()"
+
+    def interrupted_first(cells):
+        read = next(cell for cell in cells if cell.id == "read")
+        cut = []
+        for delay_s in (0.05, 0.3, 0.8):
+            # What is to be interrupted takes long enough for the signal to find it, whatever the machine.
+            again = nbformat.v4.new_code_cell(f"import time\n{read.source}\ntime.sleep(5)")
+            again.metadata["tags"] = ["raises-exception"]
+            cut += [nbformat.v4.new_code_cell(interrupt.format(delay_s)), again]
+        # Not while numpy is imported: it cannot be imported in that kernel after that.
+        imports = nbformat.v4.new_code_cell(read.source.splitlines()[0])
+        return [next(cell for cell in cells if "parameters" in cell.metadata.get("tags", [])), imports, *cut, *cells]
+
+    done = run(NOTEBOOK("explore_anomalies"), tree, order=interrupted_first)
+
+    errors = [output for cell in done.cells for output in cell.get("outputs", []) if output.output_type == "error"]
+    assert [error.ename for error in errors] == ["KeyboardInterrupt"] * 3
+    undisturbed = run(NOTEBOOK("explore_anomalies"), tree)
+    for cell in done.cells:
+        cell.outputs = [output for output in cell.get("outputs", []) if output.output_type != "error"]
+    assert shown(done)[-len(shown(undisturbed)) :] == shown(undisturbed)
+    assert state_of(tree) == before
+
+
 def test_the_first_look_runs_and_writes_nothing(tree):
     before = state_of(tree)
 
