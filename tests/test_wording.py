@@ -131,7 +131,7 @@ def test_throttle_sentence_has_room_interval_and_future_mount():
 
     assert "in a room at 35 °C" in text
     assert f"{item.throttle_power_W:.1f} W" in text
-    assert "one future mount" in text
+    assert "prediction interval for one future mount" in text
     assert "less than with grease-a" in text
 
 
@@ -181,5 +181,5 @@ def test_words_replace_signs():
 
 
 def test_number_and_unit_stay_together():
-    assert together("-0.5 to [-1, -2] (-3), pad-2-85W, 1e-07") == "-0.5 to [−1, −2] (−3), pad-2-85W, 1e-07"
+    assert together("-0.5 to [-1, -2] (-3), pad-2-85W, 1e-07") == "−0.5 to [−1, −2] (−3), pad-2-85W, 1e-07"
     assert together("1.2 K at 90 W and 3 mounts, 2 Kids") == "1.2\u00a0K at 90\u00a0W and 3\u00a0mounts, 2 Kids"

@@ -47,8 +47,8 @@ def method_words(analysis: Analysis) -> tuple[str, ...]:
         paragraphs.append(
             f"Throttle power: the rise is fitted by {analysis.throttle.model} and solved for the rise that is left "
             "between the customer's room and the limit of the device; the mounts of a treatment are then averaged. "
-            "The confidence interval is for the mean of all mounts one could make, the wider interval is where a "
-            "single future mount is expected."
+            "The confidence interval is for the mean of all mounts one could make, the wider prediction interval is "
+            "where a single future mount is expected."
         )
     return tuple(paragraphs)
 

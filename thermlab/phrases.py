@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 Interval = tuple[float, float] | None
 _UNIT = re.compile(r"(\d) (K|W|%|°C|min|mounts?|runs?)(?!\w)")
 
-_MINUS = re.compile(r"(?<=[ (\[])-(?=\d)")
+_MINUS = re.compile(r"(?<![\w.\-])-(?=\d)")
 
 
 def number(value: float | None, decimals: int, *, sign: bool = False, blank: str = "–") -> str:

@@ -96,8 +96,11 @@ def throttle(analysis: Analysis) -> Block:
     each = found.treatments
     rows: list[tuple[object, ...]] = [
         ("throttle power in W", *(number(i.throttle_power_W, watt_decimals(i.interval_W)) for i in each)),
-        (f"{percent(level)} interval of the mean", *(_range(item.interval_W) for item in each)),
-        (f"{percent(level)} interval of one future mount", *(_range(item.future_mount_interval_W) for item in each)),
+        (f"{percent(level)} confidence interval of the mean", *(_range(item.interval_W) for item in each)),
+        (
+            f"{percent(level)} prediction interval of one future mount",
+            *(_range(item.future_mount_interval_W) for item in each),
+        ),
         ("difference to the baseline in W", *(with_interval(i.difference_W, i.difference_interval_W) for i in each)),
         ("the same, simultaneous interval", *(_ends(item.simultaneous_difference_interval_W) for item in each)),
         (
@@ -283,7 +286,7 @@ def budget(analysis: Analysis) -> Block:
         return remark("No budget: there is no run that could be used.")
     rows = [
         (
-            line.quantity,
+            _with_unit(line.quantity),
             line.input,
             line.evaluation,
             _significant(line.u),
@@ -306,7 +309,7 @@ def budget(analysis: Analysis) -> Block:
     _, level = settings_of(analysis)
     together = [
         (
-            f"{quantity} in {'W' if quantity == 'throttle power' else 'K'}",
+            _with_unit(quantity),
             _significant(found.u),
             "∞" if found.dof is None else f"{found.dof:.3g}",
             f"{found.coverage_factor:.2f}",
@@ -322,6 +325,10 @@ def budget(analysis: Analysis) -> Block:
         f"expanded uncertainty ({percent(level)})",
     )
     return join([lines, table("Combined", headings_together, together, numeric=(1, 2, 3, 4))])
+
+
+def _with_unit(quantity: str) -> str:
+    return f"{quantity} in {'W' if quantity == 'throttle power' else 'K'}"
 
 
 def _significant(value: float | None) -> str:

@@ -209,7 +209,7 @@ def throttle_sentence(analysis: Analysis, treatment: str) -> str:
         )
         if item.future_mount_interval_W is not None:
             low, high = (number(end, decimals) for end in item.future_mount_interval_W)
-            text += f"; one future mount {low} to {high} W"
+            text += f"; prediction interval for one future mount {low} to {high} W"
         text += ")"
     if item.difference_W is not None:
         gap = number(abs(item.difference_W), watt_decimals(item.difference_interval_W))
