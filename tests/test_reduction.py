@@ -9,10 +9,11 @@ from simulated_traces import trace_of
 from thermlab.benches import reduce_bench
 from thermlab.reduction import estimate_run
 from thermlab.room_lag import lag_room
-from thermlab.settling import level_window
+from thermlab.settling import level_window, time_constant_leverage
 from thermlab.simulation import SimulatedRoom, SimulatedSensors, forced_bench, passive_bench, simulate_ladders
 from thermlab.thresholds import CheckThresholds
 from thermlab.traces import block_means
+from thermlab.transients import fit_exponential
 
 STEPS = (40.0, 56.0, 72.0, 88.0, 104.0, 120.0)
 LIMITS = CheckThresholds()
@@ -205,3 +206,13 @@ def test_treatments_that_are_different_heat_sinks_have_time_constants_of_their_o
     assert np.abs(errors.reshape(2, -1).mean(axis=1)).max() < 0.2
     if differ:
         assert found.factors["cooler-b"] / found.factors["cooler-a"] == pytest.approx(1.5, abs=0.25)
+
+
+@pytest.mark.parametrize(("window", "factor"), [(1.25, 1.94), (1.6, 2.37), (2.0, 3.01)])
+def test_how_far_a_wrong_time_constant_moves_a_level(window, factor):
+    """Against the fit itself: an approach with 1 K left, fitted with a time constant 2 % too long."""
+    t = np.linspace(-window, 0.0, 500)
+    level, _, _ = fit_exponential(t, -np.exp(-t), 1.02, end_s=0.0)
+
+    assert time_constant_leverage(window) == pytest.approx(level / 0.02, rel=0.01)
+    assert time_constant_leverage(window) == pytest.approx(factor, abs=0.005)

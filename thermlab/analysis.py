@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from pathlib import Path
+from statistics import median
 from typing import TYPE_CHECKING, Any
 
 from thermlab.analysis_cautions import campaign_cautions
@@ -16,6 +17,7 @@ from thermlab.campaign import Campaign, load_campaign
 from thermlab.comparison import compare_treatments
 from thermlab.overrides import apply_overrides, as_made
 from thermlab.run_cache import reduce_campaign
+from thermlab.settling import time_constant_leverage
 from thermlab.showing import Shown
 from thermlab.thresholds import describe
 from thermlab.throttle import predict_throttle
@@ -296,11 +298,15 @@ def _budget_inputs(
     first = next((item for item in comparison.treatments if item.difference_K is not None), None)
     own = None if throttle is None else next((i for i in throttle.treatments if i.throttle_power_W is not None), None)
     constant = settled.bench.time_constant
-    left = sorted(abs(run.drift_left_K) for run in used if run.drift_left_K is not None)
     per_minute = 0.0
-    if constant is not None and left:
-        # Of what is extrapolated, a time constant wrong by x leaves about 2 x (simulation, see the docs).
-        per_minute = 2.0 * left[len(left) // 2] / (constant.time_constant_s / 60.0)
+    if constant is not None:
+        tau_min = constant.time_constant_s / 60.0
+        moved = [
+            abs(run.drift_left_K) * time_constant_leverage((run.window_min[1] - run.window_min[0]) / tau_min)
+            for run in used
+            if run.drift_left_K is not None and run.window_min is not None
+        ]
+        per_minute = median(moved) / tau_min if moved else 0.0
     inputs = settings.uncertainty
     curve = settled.curve
     return BudgetInputs(
