@@ -442,3 +442,12 @@ def test_the_summary_says_each_finding_on_a_line(store):
     assert "Mount SD on bench bench-1" in text
     assert "pad-b against grease-a, 8 campaigns" in text
     assert "Lots of pad-b" in text
+
+
+def test_a_level_that_is_none_and_a_bench_that_is_not_there_are_bad_input(tmp_path):
+    file_campaign(tmp_path, 1, simulated_runs(np.random.default_rng(1)), bench="north wall")
+    for level in (0.0, 1.0, float("nan")):
+        with pytest.raises(InputError, match="confidence level"):
+            history(tmp_path / "store", confidence_level=level)
+    with pytest.raises(InputError, match="a bench in the archive: 'north wall'"):
+        history(tmp_path / "store", bench="south wall")

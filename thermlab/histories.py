@@ -14,8 +14,10 @@ from typing import TYPE_CHECKING, Any
 
 from thermlab.ageing import AgeTrend, age_trends
 from thermlab.bench_histories import BenchHistory, bench_histories
+from thermlab.errors import InputError, Problem
 from thermlab.filed_results import FiledCampaign, read_archive
 from thermlab.mount_histories import BaselineChart, LotSummary, chart_baselines, compare_lots
+from thermlab.paths import shown
 from thermlab.random_effects import RandomEffects, combine
 
 if TYPE_CHECKING:
@@ -185,15 +187,18 @@ def history(archive: str | Path, *, confidence_level: float = 0.95, bench: str |
     Raises
     ------
     InputError
-        The folder is no archive.
-    ValueError
-        The confidence level is not between 0 and 1.
+        The folder is no archive, the confidence level is not between 0 and 1, or the archive holds nothing of the
+        bench.
     """
     if not 0.0 < confidence_level < 1.0:
-        raise ValueError(f"confidence_level: found {confidence_level}; allowed: between 0 and 1")
+        raise InputError([Problem("confidence level", f"{confidence_level}", "a fraction between 0 and 1")])
     found = read_archive(archive)
     campaigns = [one for one in found.campaigns if bench is None or one.bench == bench]
     builds = [one for one in found.builds if bench is None or one["build"].get("bench") == bench]
+    if bench is not None and not campaigns and not builds:
+        benches = {one.bench for one in found.campaigns} | {one["build"].get("bench") for one in found.builds}
+        known = ", ".join(shown(name) for name in sorted(str(name) for name in benches if name)[:30])
+        raise InputError([Problem("bench", shown(bench), f"a bench in the archive: {known or 'none is named'}")])
     return History(
         archive=Path(archive).resolve().name,
         n_campaigns=len(campaigns),

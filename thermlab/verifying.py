@@ -113,7 +113,7 @@ class Verified:
         lines += [result.summary() for result in self.recomputed]
         damaged = sum(not bag.ok for bag in self.bags)
         files, size = sum(bag.n_files for bag in self.bags), sum(bag.n_bytes for bag in self.bags)
-        whole = "all as filed" if not damaged else f"{damaged} of them damaged"
+        whole = f"{damaged} of them damaged" if damaged else "all as filed" if self.ok else "as filed, but see above"
         bags = "1 bag" if len(self.bags) == 1 else f"{len(self.bags)} bags"
         lines.append(f"{bags}, {files} files, {size} bytes read: {whole}")
         if self.last_sha256:
