@@ -178,6 +178,15 @@ def test_columns_without_telling_names_are_told_by_their_course(simulated, tmp_p
     assert told[f"ch{n_sensors + 3}"] == "room"
 
 
+@pytest.mark.parametrize("name", ["Raumfühler", "F1"])
+def test_a_room_that_jumps_between_days_is_not_taken_for_power(tmp_path, name):
+    times = [(day, minute) for day in range(5) for minute in range(60)]
+    rows = [f"{9 + d:02d}.03.2026;08:{m:02d};{20 + d * 0.4 + m % 2 * 0.01:.2f}" for d, m in times]
+    (tmp_path / "room.csv").write_text("\n".join([f"Datum;Zeit;{name}", *rows]), encoding="cp1252")
+    found = look_at_file(tmp_path / "room.csv", name="room.csv")
+    assert found.kind == "room log"
+
+
 def test_set_power_beside_measured_power_and_margins_beside_temperatures(tmp_path):
     time = np.arange(0, 900)
     level = np.where(time < 90, 0, np.where(time < 480, 200, 350))

@@ -20,11 +20,14 @@ Content = Literal["time", "temperature", "room", "power", "set power", "clock", 
 _BRACKETS = re.compile(r"[\[(]\s*([^\[\]()]+?)\s*[\])]\s*$")
 _LAST_WORD = re.compile(r"([_ /,])([^\s_/,]+)$")
 _WORDS: tuple[tuple[Content, str], ...] = (
-    ("room", r"room|ambient|amb\b|air\b|inlet|intake|outside|lab\b|surrounding"),
+    ("room", r"room|ambient|amb\b|air\b|inlet|intake|outside|lab\b|surrounding|raum|umgebung"),
     ("clock", r"clock|freq"),
     ("set power", r"set\b|set[ _]?point|setpoint|target|nominal|requested|limit"),
-    ("power", r"power|heater|load\b|watt|dissipat|pkg\b"),
-    ("temperature", r"temp|die\b|core|junction|hot ?spot|case\b|sink|block\b|sensor|thermo|cpu|gpu|base\b|ntc|tc\d"),
+    ("power", r"power|heater|load\b|watt|dissipat|pkg\b|leistung|heiz"),
+    (
+        "temperature",
+        r"temp|die\b|core|junction|hot ?spot|case\b|sink|block\b|sensor|thermo|cpu|gpu|base\b|ntc|tc\d|kern\b|fühler",
+    ),
 )
 _PATTERNS = {kind: re.compile(rf"(?<![a-z])({words})", re.IGNORECASE) for kind, words in _WORDS}
 _UNITS: dict[str, Content] = {
@@ -199,7 +202,9 @@ def _plausible(unit: str, low: float, high: float) -> bool:
 def _from_behaviour(looks: list[ColumnLook]) -> list[ColumnLook]:
     """Tell power, temperatures and room by their course where no name or unit does."""
     if not any(look.content == "power" for look in looks):
-        steps = [(_stepwise(look.values), i) for i, look in enumerate(looks) if look.content == "number"]
+        # A room written once a minute, with nights left out, goes in steps too, but small ones.
+        wide = [i for i, look in enumerate(looks) if look.content == "number" and _span(look.values) > 3.0]
+        steps = [(_stepwise(looks[i].values), i) for i in wide]
         steps = [pair for pair in steps if pair[0] > 0.6]
         if steps:
             place = max(steps)[1]
