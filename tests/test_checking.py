@@ -1,6 +1,7 @@
 """What `thermlab check` says beyond what is wrong."""
 
 import re
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -55,3 +56,17 @@ def test_logs_of_two_days_without_dates_cannot_share_a_room_file(small, tmp_path
         return
     with pytest.raises(InputError, match=r"found times without dates that logs/.* has too: logs/room\.csv cannot"):
         check(folder)
+
+
+def test_a_run_that_ends_as_the_next_begins_leaves_it_the_reading_of_that_moment(small, tmp_path):
+    folder = write_campaign(tmp_path / "campaign", small)
+    path = folder / "runs.csv"
+    header, *lines = [line.split(",") for line in path.read_text(encoding="utf-8").splitlines()]
+    before = [run.n_readings for run in check(folder).runs]
+    start, end = header.index("start"), header.index("end")
+    for line, following in pairwise(lines):
+        if line[header.index("log")] == following[header.index("log")]:
+            line[end] = following[start]
+    path.write_text("\n".join(",".join(line) for line in [header, *lines]), encoding="utf-8")
+
+    assert [run.n_readings for run in check(folder).runs] == before

@@ -19,10 +19,12 @@ from thermlab.spool import Spool
 from thermlab.traces import Trace, cut_trace
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
+    from collections.abc import Collection, Iterator, Mapping, Sequence
 
     from thermlab.campaign import Campaign
     from thermlab.runsheet import RunLine
+
+_JUST_BEFORE_S = 1e-4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,8 +87,9 @@ def read_campaign_logs(campaign: Campaign) -> Readings:
         notes.extend(f"{name}: {note}" for note in log.notes)
         if not all(line.exclude for line in lines):
             spans[name] = float(log.raw_time_s[0]), float(log.raw_time_s[-1])
+        begins = {parse_time(line.start, campaign.settings.log.time) for line in lines if line.start}
         for line in lines:
-            trace = _cut(campaign, line, log, room)
+            trace = _cut(campaign, line, log, room, begins)
             if trace is None:
                 problems.append(_empty(line, log))
             traces[line.line] = None if trace is None else spool.keep(trace)
@@ -160,14 +163,20 @@ def _read_room(
     return room
 
 
-def _cut(campaign: Campaign, line: RunLine, log: Log, room: RoomLog | float | None) -> Trace | None:
+def _cut(
+    campaign: Campaign, line: RunLine, log: Log, room: RoomLog | float | None, begins: Collection[float]
+) -> Trace | None:
     time = campaign.settings.log.time
+    end_s = parse_time(line.end, time) if line.end else None
+    if end_s is not None and end_s in begins:
+        # Where one run ends as the next begins, the reading of that moment is the next one's: its power is stepped.
+        end_s -= _JUST_BEFORE_S
     limits = campaign.settings.limits
     return cut_trace(
         line,
         log,
         start_s=parse_time(line.start, time) if line.start else None,
-        end_s=parse_time(line.end, time) if line.end else None,
+        end_s=end_s,
         room=room,
         limit_C=None if limits is None else limits.temperature_C,
     )
