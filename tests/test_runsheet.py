@@ -149,6 +149,13 @@ def test_a_missing_log_of_an_excluded_run_is_a_caution(folder):
     assert found.cautions == ("the log 'logs/lost.csv' of the excluded run 'r1' does not exist",)
 
 
+def test_a_plan_whose_logs_are_all_to_come_has_one_caution_for_them(folder):
+    lines = [f"r{i},{('pad-b', 'grease-a')[i % 2]},1,90,logs/to-come-{i}.csv,,,not made yet," for i in range(9)]
+    found = sheet(folder, *lines)
+    assert found.problems == ()
+    assert found.cautions == ("the logs of 9 excluded runs do not exist: 'r0', 'r1' ... 'r8'",)
+
+
 def test_a_treatment_without_runs_is_a_caution(folder):
     assert sheet(folder, "r1,pad-b,1,90,logs/a.csv,,,,").cautions == ("treatment 'grease-a' has no runs",)
 

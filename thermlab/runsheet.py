@@ -86,6 +86,7 @@ class _Sheet:
         self.runs: list[RunLine] = []
         self.problems: list[tuple[int, Problem]] = []
         self.cautions: list[str] = []
+        self.lost: list[tuple[str, str]] = []
         self.first_line: dict[str, int] = {}
         self.files: dict[str, Path | PathRefusedError] = {}
         self.cuts: dict[Path, list[tuple[float, float, RunLine]]] = {}
@@ -161,7 +162,7 @@ class _Sheet:
         if isinstance(found, Path):
             return found
         if found.missing and cells["exclude"]:
-            self.cautions.append(f"the log {shown(log)} of the excluded run {shown(cells['run'])} does not exist")
+            self.lost.append((log, cells["run"]))
         else:
             self.refuse(line, "log", found.found, found.allowed)
         return None
@@ -224,10 +225,19 @@ def read_run_sheet(
     problems = [problem for _, problem in sorted(sheet.problems, key=lambda pair: pair[0])]
     if len(problems) > MAX_PROBLEMS:
         problems = [*problems[:MAX_PROBLEMS], Problem(NAME, f"{len(problems) - MAX_PROBLEMS} more problems", "none")]
+    sheet.cautions += _lost_logs(sheet.lost)
     used = {run.treatment for run in sheet.runs}
     if not problems:
         sheet.cautions += [f"treatment {name!r} has no runs" for name in treatments or () if name not in used]
     return RunSheet(tuple(sheet.runs), tuple(problems), tuple(sheet.cautions))
+
+
+def _lost_logs(lost: list[tuple[str, str]]) -> list[str]:
+    """Say in one sentence which excluded runs have no log: a plan begins with all of them."""
+    if len(lost) > 3:
+        names = f"{shown(lost[0][1])}, {shown(lost[1][1])} ... {shown(lost[-1][1])}"
+        return [f"the logs of {len(lost)} excluded runs do not exist: {names}"]
+    return [f"the log {shown(log)} of the excluded run {shown(run)} does not exist" for log, run in lost]
 
 
 def _decoded(raw: bytes, sheet: _Sheet) -> str | None:
