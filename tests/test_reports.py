@@ -545,6 +545,28 @@ def test_plain_papermill_runs_the_same_notebook(bench_campaign, tmp_path):
     assert results["overrides"]["room_C"] == [35.0, 30.0]
 
 
+def test_a_report_writes_nothing_elsewhere_but_what_is_said(bench_campaign, tmp_path):
+    """One file is its own; a list of fonts and an empty profile are the libraries'."""
+    home, temporary = tmp_path / "home", tmp_path / "temporary"
+    home.mkdir()
+    temporary.mkdir()
+    plain = {name: value for name, value in os.environ.items() if not name.startswith(("XDG_", "IPYTHON", "MPL"))}
+
+    subprocess.run(
+        [sys.executable, "-m", "thermlab", "report", str(bench_campaign[0]), "--out", str(tmp_path / "out")],
+        check=True,
+        cwd=temporary,
+        env=plain | {"HOME": str(home), "TMPDIR": str(temporary)},
+        capture_output=True,
+    )
+
+    written = {str(path.relative_to(home)) for path in home.rglob("*") if path.is_file()}
+    own = {name for name in written if not name.startswith((".cache/", ".config/", ".ipython/"))}
+    assert own == {".local/state/thermlab/cache.key"}
+    assert not list(temporary.iterdir())
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["home", "out", "temporary"]
+
+
 def test_payloads_in_every_text_never_reach_a_page_as_markup(tmp_path):
     campaign = write_small_campaign(tmp_path / "campaign")
     template = stand_in_template(tmp_path, **{"import analyse\n": "import analyse_poisoned as analyse\n"})
