@@ -70,3 +70,14 @@ def test_a_run_that_ends_as_the_next_begins_leaves_it_the_reading_of_that_moment
     path.write_text("\n".join(",".join(line) for line in [header, *lines]), encoding="utf-8")
 
     assert [run.n_readings for run in check(folder).runs] == before
+
+
+def test_what_the_scaffold_left_open_is_named(small, tmp_path):
+    folder = write_campaign(tmp_path / "campaign", small)
+    path = folder / "campaign.yaml"
+    text = path.read_text(encoding="utf-8")
+    path.write_text(re.sub(r"(?m)^title: .*$", "title: <what is compared>", text), encoding="utf-8")
+
+    assert check(folder).cautions == (
+        "campaign.yaml (title) still reads <what is compared>: fill it in, it stands in the report.",
+    )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -182,8 +183,17 @@ def check(folder: str | Path) -> CheckReport:
         for line, trace in zip(campaign.runs, readings.traces, strict=True)
     )
     copies = read_twice(campaign, readings.traces, readings.sha256)
-    cautions = (*campaign.cautions, *copies, *_room_cautions(campaign, readings.traces))
+    cautions = (*campaign.cautions, *_unfilled(data), *copies, *_room_cautions(campaign, readings.traces))
     return CheckReport(title=settings.title, logs=tuple(logs), runs=runs, cautions=cautions)
+
+
+def _unfilled(value: object, key: str = "") -> list[str]:
+    """Name the texts of campaign.yaml that still are the scaffold's own."""
+    if isinstance(value, str) and re.fullmatch(r"<[^<>]*>", value.strip()):
+        return [f"campaign.yaml ({key}) still reads {value.strip()}: fill it in, it stands in the report."]
+    if not isinstance(value, dict):
+        return []
+    return [one for name, part in value.items() for one in _unfilled(part, f"{key}.{name}" if key else str(name))]
 
 
 def _room_cautions(campaign: Campaign, traces: Sequence[Trace | None]) -> list[str]:
