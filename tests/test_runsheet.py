@@ -82,6 +82,7 @@ def test_columns_come_in_any_order_with_lot_and_condition(folder):
         ("r1,pad-b,1,90,logs/a.csv,,,", "runs.csv:2: found 8 cells; allowed: 9 cells, as in the header"),
         ('r1,pad-b,1,90,logs/a.csv,,,,"open', "runs.csv:2: found what CSV cannot read (unexpected end of data)"),
         ("r1,pad-b,1,90,logs/a.csv,,,,\x01", "runs.csv:2 (note): found '\\x01' with control characters"),
+        ("\u202e1r,pad-b,1,90,logs/a.csv,,,,", "runs.csv:2 (run): found '\\u202e1r' with control characters"),
     ],
 )  # fmt: skip
 def test_a_refusal_names_line_column_and_value(folder, line, expected):

@@ -92,6 +92,7 @@ def test_the_demo_campaign_is_accepted():
         ("  pad-b: {}", '  "": {}', "campaign.yaml:5 (treatments.): found empty text; allowed: not empty"),
         ("  pad-b: {}", '  "pad b ": {}', "found 'pad b '; allowed: a name without spaces around it"),
         ("  pad-b: {}", '  "pad\\u0007b": {}', "allowed: text without control characters"),
+        ("  pad-b: {}", '  "\\u202ebdap": {}', "allowed: text without control characters"),
         ("  pad-b: {}", "  pad-b: 3", "campaign.yaml:5 (treatments.pad-b): found 3; allowed: a table with the keys description, pack_price"),
         ("  pad-b: {}", "  pad-b: {pack_g: 4, use_g: 0.5, uses_per_pack: 3}", "campaign.yaml:5 (treatments.pad-b.uses_per_pack): found 3 uses, but pack_g / use_g = 8"),
         ("  pad-b: {}", "  pad-b: {electrically_conductive: 1}", "found 1; allowed: true or false"),

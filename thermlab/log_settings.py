@@ -14,6 +14,8 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal, Self
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 from pydantic_core import PydanticCustomError
 
+from thermlab.paths import commands_terminal
+
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
@@ -67,7 +69,7 @@ def _as_tuple(value: object) -> object:
 
 def no_control_characters(value: str) -> str:
     """Return `value`, or refuse it where it holds control characters."""
-    if any(ord(c) < 32 or 0x7F <= ord(c) < 0xA0 for c in value):
+    if commands_terminal(value):
         raise refused("text", repr(value), "text without control characters")
     return value
 

@@ -35,6 +35,15 @@ def shown(text: object, *, quoted: bool = True, limit: int = 80) -> str:
     return "".join(c if c.isprintable() else repr(c)[1:-1] for c in plain)
 
 
+# Marks that turn the direction of what follows: a name with one can make a line read as another.
+_TURNS = frozenset("\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
+
+
+def commands_terminal(text: str) -> bool:
+    """Tell whether a text, shown as it is, would do more on a terminal than appear there."""
+    return any(ord(c) < 32 or 0x7F <= ord(c) < 0xA0 or c in _TURNS for c in text)
+
+
 def inside(folder: Path, relative: str) -> Path:
     """Return the file that `relative` names inside `folder`.
 

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 from thermlab.errors import Problem
 from thermlab.log_time import DAY_S, TimeRefusedError, parse_time
-from thermlab.paths import PathRefusedError, inside, shown
+from thermlab.paths import PathRefusedError, commands_terminal, inside, shown
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterable, Iterator
@@ -127,7 +127,7 @@ class _Sheet:
             if len(cells[column]) > 200:
                 self.refuse(line, column, f"{len(cells[column])} characters", "at most 200 characters")
         for column, text in cells.items():
-            if any((ord(c) < 32 and c not in "\t\r\n") or 0x7F <= ord(c) < 0xA0 for c in text):
+            if commands_terminal(text.translate({9: " ", 10: " ", 13: " "})):
                 self.refuse(line, column, f"{shown(text)} with control characters", "text without control characters")
         run = cells["run"]
         if run and run in self.first_line:
