@@ -106,6 +106,9 @@ def test_rows_before_the_start_serve_the_rooms_history_only():
     assert trace.history_time_s[0] == -600.0
     assert trace.history_time_s[-1] == -1.0
     assert trace.time_s[0] == 0.0
+    # The check for a probe in the plume looks at the device before the soak as well.
+    assert trace.history_power_W.tolist() == [74.0] * 600
+    assert trace.history_device_C.size == 600
 
 
 def twice_written(jump_at=900, back_s=600.0):

@@ -2,9 +2,10 @@
 
 A room has its own course over the day, and a ladder of rising steps takes hours:
 that the room was warmer at the highest step says little. A probe in the plume
-follows the sink instead: late by the time constant after every step. So the
-room is fitted, mount by mount, with a straight drift in time and the power as
-the sink feels it.
+follows the sink instead: late by the time constant after every step, and most of
+all when the cold bench is first loaded. So the room is fitted, mount by mount,
+with a straight drift in time and the rise of the sink, from what the log holds
+before the first soak on.
 """
 
 from __future__ import annotations
@@ -14,6 +15,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from thermlab.approaches import SINK_SHARE
+from thermlab.lead_ins import mean_of_sensors
+from thermlab.room_lag import lag_room
 from thermlab.run_view import raise_flag
 
 if TYPE_CHECKING:
@@ -30,8 +34,10 @@ if TYPE_CHECKING:
 
 POINTS_A_RUN = 24
 FEWEST_STEPS = 2
-# Runs this far apart, in seconds, no longer follow each other.
-CONTIGUOUS_S = 120.0
+# How far back the sink remembers the room.
+HISTORY_TIME_CONSTANTS = 4.0
+# A sink that warms by less over the ladder shows nothing.
+LEAST_SINK_K = 2.0
 ANOTHER_VISIT_S = 2 * 3600.0
 # Periods of a heating or cooling cycle that are tried, min (common practice, no source).
 CYCLES_MIN = tuple(float(period) for period in np.geomspace(12.0, 90.0, 28))
@@ -39,7 +45,7 @@ CYCLES_MIN = tuple(float(period) for period in np.geomspace(12.0, 90.0, 28))
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Following:
-    """How much the room rises from the lowest to the highest step of a mount with the power alone."""
+    """How much the room rises with the sink from no load to a mount's highest step, whose rise is as much too small."""
 
     at: tuple[int, ...]
     rise_K: float
@@ -49,7 +55,7 @@ class Following:
 
 
 def follow_power(positions: Sequence[int], traces: Sequence[Trace], estimates: Sequence[Estimate]) -> Following | None:
-    """Fit the room of one mount's runs with a drift and the power as the sink feels it.
+    """Fit the room of one mount's runs with a drift and the rise of the sink.
 
     Parameters
     ----------
@@ -67,37 +73,37 @@ def follow_power(positions: Sequence[int], traces: Sequence[Trace], estimates: S
     powers = np.array([traces[i].set_power_W for i in order])
     if np.unique(powers).size < FEWEST_STEPS or powers.max() < 1.15 * powers.min():
         return None
-    times, felts, rooms, visits = [], [], [], []
+    times, sinks, rooms, visits, levels_K = [], [], [], [], []
     visit = 0
-    felt_W: float | None = None
     ended: float | None = None
     for i in order:
-        trace, estimate = traces[i], estimates[i]
-        tau = estimate.time_constant_s or trace.soak_s / 4.0
-        begins = trace.began_s if ended is None or trace.began_s >= ended - 1.0 else ended
-        if ended is not None and begins - ended > ANOTHER_VISIT_S:
+        trace = traces[i]
+        begins = trace.began_s
+        if ended is not None and (begins - ended > ANOTHER_VISIT_S or begins < ended - 0.5 * trace.soak_s):
+            # Hours later, or on a clock of its own that began again with its file.
             visit += 1
-        if felt_W is None or ended is None or begins - ended > CONTIGUOUS_S:
-            felt_W = trace.set_power_W if trace.lead_in_W is None else trace.lead_in_W
-        edges = np.linspace(0.0, trace.time_s[-1] + 1e-6, POINTS_A_RUN + 1)
-        index = np.searchsorted(edges, trace.time_s, side="right") - 1
-        known = ~np.isnan(trace.ambient_C)
-        count = np.bincount(index[known], minlength=POINTS_A_RUN)[:POINTS_A_RUN]
-        total = np.bincount(index[known], trace.ambient_C[known], minlength=POINTS_A_RUN)[:POINTS_A_RUN]
-        middle = 0.5 * (edges[1:] + edges[:-1])
-        have = count > 0
-        sink = trace.set_power_W + (felt_W - trace.set_power_W) * np.exp(-middle / tau)
-        times.append((begins + middle)[have])
-        felts.append(sink[have])
-        rooms.append(total[have] / count[have])
-        visits.append(np.full(int(have.sum()), visit))
-        felt_W = float(trace.set_power_W + (felt_W - trace.set_power_W) * np.exp(-trace.soak_s / tau))
+            ended = None
+        elif ended is not None and begins < ended - 1.0:
+            begins = ended
+        at, sink, room = _sink_and_room(trace, estimates[i], since_s=None if ended is None else ended - begins)
+        soak = at >= 0
+        times.append(begins + at)
+        sinks.append(sink)
+        rooms.append(room)
+        visits.append(np.full(at.size, visit))
+        levels_K.append(
+            (float(sink[soak][-POINTS_A_RUN // 4 :].mean()), float(room[soak].mean())) if soak.any() else None
+        )
         ended = begins + trace.soak_s
-    t, x, room = (np.concatenate(parts) for parts in (times, felts, rooms))
-    if room.size < 2 * POINTS_A_RUN:
+    t, x, room = (np.concatenate(parts) for parts in (times, sinks, rooms))
+    ladder = [(float(power), *level) for power, level in zip(powers, levels_K, strict=True) if level is not None]
+    if room.size < 2 * POINTS_A_RUN or len(ladder) < FEWEST_STEPS:
+        return None
+    lowest, highest = min(ladder), max(ladder)
+    if highest[1] - lowest[1] < LEAST_SINK_K:
         return None
     hours = (t - t.mean()) / 3600.0
-    size = (x - x.mean()) / float(powers.max() - powers.min())
+    size = (x - x.mean()) / highest[1]
     # Hours apart the room has another level, which says nothing of the power.
     levels = np.concatenate(visits)[:, None] == np.arange(visit + 1)[None, :]
     plain_design = np.column_stack([hours, size, levels])
@@ -106,14 +112,46 @@ def follow_power(positions: Sequence[int], traces: Sequence[Trace], estimates: S
     if fitted is None:
         return None
     coefficients, u = fitted
-    level = [(float(powers[k]), float(np.mean(part))) for k, part in enumerate(rooms) if part.size]
     return Following(
         at=tuple(positions[i] for i in order),
         rise_K=float(coefficients[1]),
         u_rise_K=float(u[1]),
         drift_K_per_h=float(coefficients[0]),
-        plain_rise_K=max(level)[1] - min(level)[1],
+        plain_rise_K=highest[2] - lowest[2],
     )
+
+
+def _sink_and_room(trace: Trace, estimate: Estimate, *, since_s: float | None) -> tuple[Array, Array, Array]:
+    """Means over a 24th of the soak: time since it began, rise of the sink over the room, room.
+
+    They begin with what the log holds before the soak, for a probe in the plume shows itself most when a cold bench is
+    first loaded; with `since_s`, seconds before the soak, where the run before ended. The sink is what is left of the
+    device when the interface's share is taken off in proportion to the power.
+    """
+    tau = estimate.time_constant_s or trace.soak_s / 4.0
+    width = (float(trace.time_s[-1]) + 1e-6) / POINTS_A_RUN
+    t, device, power, room = trace.time_s, mean_of_sensors(trace.temperature_C), trace.power_W, trace.ambient_C
+    if trace.history_device_C.size:
+        before = trace.history_time_s >= max(-HISTORY_TIME_CONSTANTS * tau, -np.inf if since_s is None else since_s)
+        t = np.concatenate([trace.history_time_s[before], t])
+        device = np.concatenate([trace.history_device_C[before], device])
+        power = np.concatenate([trace.history_power_W[before], power])
+        room = np.concatenate([trace.history_C[before], room])
+    known = ~np.isnan(device + power + room)
+    if not known.any():
+        return np.empty(0), np.empty(0), np.empty(0)
+    bins = np.floor(t[known] / width).astype(np.intp)
+    first = int(bins.min())
+    count = np.bincount(bins - first)
+    have = count > 0
+
+    def mean(values: Array) -> Array:
+        return np.asarray(np.bincount(bins - first, values[known])[have] / count[have], dtype=np.float64)
+
+    at = np.asarray((np.flatnonzero(have) + first + 0.5) * width, dtype=np.float64)
+    rise = mean(device) - lag_room(trace, at, time_constant_s=tau, step_s=max(trace.interval_s, tau / 60.0))
+    settled = estimate.level_K if estimate.level_K is not None else float(rise[-1])
+    return at, rise - (1.0 - SINK_SHARE) * settled * mean(power) / trace.set_power_W, mean(room)
 
 
 def _fit_correlated(design: Array, room_C: Array) -> tuple[Array, Array] | None:
@@ -178,9 +216,9 @@ def flag_following(fits: Sequence[Following], thresholds: CheckThresholds) -> di
             flags[i] = raise_flag(
                 "ambient follows power",
                 "doubtful",
-                f"From the lowest to the highest step of this mount the room rose by {fit.rise_K:.1f} K with the "
-                f"power, late by the time constant and beside a drift of {fit.drift_K_per_h:+.1f} K/h: its probe "
-                "seems to feel the heat sink, and the rises come out too small.",
+                f"From no load to the highest step of this mount the room rises by {fit.rise_K:.1f} K with the heat "
+                f"sink, beside a drift of {fit.drift_K_per_h:+.1f} K/h: its probe seems to feel the sink, and the "
+                "rises come out too small, at the highest step by as much.",
                 rise_with_power_K=fit.rise_K,
                 u_rise_K=fit.u_rise_K,
                 drift_K_per_h=fit.drift_K_per_h,

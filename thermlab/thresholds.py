@@ -48,7 +48,7 @@ class CheckThresholds(BaseModel):
     ambient_rate_K_per_h: float = Field(4.0, gt=0, description=f"steady drift of the room, doubtful; {PRACTICE}")
     ambient_jump_K: float = Field(1.0, gt=0, description=f"jump of the room within two minutes, doubtful; {PRACTICE}")
     ambient_follows_power_K: float = Field(
-        0.8, gt=0, description=f"rise of the room with power over one ladder; {PRACTICE}"
+        0.8, gt=0, description=f"rise of the room with the sink, from no load to the highest step; {PRACTICE}"
     )
     ambient_follows_ratio: float = Field(
         3.0, gt=1, description=f"the same in its standard uncertainty, both must be exceeded; {SIMULATED}"

@@ -8,12 +8,14 @@ estimates nothing.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
+
+from thermlab.lead_ins import HISTORY_S, device_before
 
 if TYPE_CHECKING:
     from thermlab.logs import ClockJump, Log
@@ -32,7 +34,6 @@ SHORTEST_LEAD_IN_S = 60.0
 # Above that, or for longer than that part of the rest of the soak, it is a power step of its own.
 LARGEST_OVERSHOOT = 1.25
 LONGEST_OVERSHOOT = 1.0 / 3.0
-HISTORY_S = 4 * 3600.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,6 +70,9 @@ class Trace:
         Fraction of the soak for which the room is known, 0 to 1.
     lead_in_W : float or None
         Power just before the soak, W; None where the log begins with it.
+    history_device_C, history_power_W : ndarray, shape (h,)
+        Mean of the sensors and logged power at the times of the history, NaN where the log does not reach; empty
+        where they were not kept.
     """
 
     run: str
@@ -89,6 +93,8 @@ class Trace:
     jumps: tuple[ClockJump, ...]
     room_covered: float
     lead_in_W: float | None
+    history_device_C: Array = field(default_factory=lambda: np.empty(0))
+    history_power_W: Array = field(default_factory=lambda: np.empty(0))
 
     @property
     def soak_s(self) -> float:
@@ -214,6 +220,7 @@ def cut_trace(
     positive = steps[steps > 0]
     if positive.size == 0:
         return None
+    device, power = device_before(log, soak.start, history_t, own_room=room is not None)
     return Trace(
         run=line.run,
         treatment=line.treatment,
@@ -233,6 +240,8 @@ def cut_trace(
         jumps=tuple(j for j in log.jumps if soak.start < j.row < soak.stop),
         room_covered=covered,
         lead_in_W=_lead_in(log, soak.start),
+        history_device_C=device,
+        history_power_W=power,
     )
 
 
