@@ -265,6 +265,30 @@ def test_paths_and_times_are_checked_before_anything_is_read(place, changes, whe
     assert found in problem.found
 
 
+@pytest.mark.parametrize(
+    ("first", "second", "refused"),
+    [
+        ({}, {}, True),
+        ({"end": "1300"}, {"start": "1200"}, True),
+        ({"start": "1200"}, {"end": "1300", "log": "./logs/r1.csv"}, True),
+        ({"end": "1200"}, {"start": "1200"}, False),
+        ({"exclude": "door open"}, {}, False),
+        ({}, {"log": "logs/r2.csv"}, False),
+    ],
+)
+def test_two_runs_of_the_same_readings_are_refused(place, first, second, refused):
+    """They would count as two observations."""
+    runs = [
+        {"run": name, "set_power_W": 90, "log": "logs/r1.csv"} | more for name, more in (("r1", first), ("r2", second))
+    ]
+    folder = make_build(place, runs=runs)
+    if not refused:
+        assert len(load_build(folder).settings.runs) == 2
+        return
+    with pytest.raises(InputError, match=r"\(runs\.1\): found 'r2' overlapping 'r1'"):
+        load_build(folder)
+
+
 def test_a_treatment_the_campaign_does_not_have_is_refused(place):
     with pytest.raises(InputError, match=r"build\.yaml \(treatment\): found 'pad-x'; allowed: .*'grease-a', 'pad-b'"):
         assess_build(make_build(place, treatment="pad-x"))

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import hashlib
+import math
 from dataclasses import dataclass
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Annotated, Any
 
 from pydantic import BeforeValidator, Field
 
 from thermlab.errors import InputError, Problem
 from thermlab.log_settings import AmbientConstant, AmbientLogSettings, Broken, Line, LogSettings, Model, Name, Text
-from thermlab.log_time import TimeRefusedError, parse_time
+from thermlab.log_time import DAY_S, TimeRefusedError, parse_time
 from thermlab.paths import PathRefusedError, inside, read_plain, shown
 from thermlab.photos import MAX_PHOTOS
 from thermlab.settings import CampaignSettings, Limits, UncertaintyInputs
@@ -158,6 +159,7 @@ def load_build(folder: str | Path) -> Build:
     settings, problems = read_model(BuildSettings, tree)
     if settings is not None:
         problems = [*_repeated(settings, tree), *_files(settings, tree, place), *_times(settings, tree)]
+        problems += [] if problems else _overlapping(settings, tree)
     if problems or settings is None:
         raise InputError(problems)
     return Build(place.resolve(), settings, {SETTINGS_NAME: hashlib.sha256(raw).hexdigest()})
@@ -184,6 +186,25 @@ def _files(settings: BuildSettings, tree: YamlTree, folder: Path) -> Iterator[Pr
         except PathRefusedError as refused:
             allowed = refused.allowed.replace("campaign folder", "build folder")
             yield Problem(tree.where(path), refused.found.replace("campaign folder", "build folder"), allowed)
+
+
+def _overlapping(settings: BuildSettings, tree: YamlTree) -> Iterator[Problem]:
+    """Refuse two runs made of the same readings, which would count as two observations."""
+    time = settings.log.time
+    taken: list[tuple[str, float, float, str]] = []
+    for place, run in enumerate(settings.runs):
+        if run.exclude:
+            continue
+        start = parse_time(run.start, time) if run.start else -math.inf
+        end = parse_time(run.end, time) if run.end else math.inf
+        if time.clock == "time of day" and start - end > DAY_S / 2:
+            end += DAY_S
+        log = PurePosixPath(run.log).as_posix()
+        other = next((name for file, a, b, name in taken if file == log and start < b and a < end), None)
+        if other is not None:
+            found = f"{shown(run.run)} overlapping {shown(other)} in {shown(run.log)}"
+            yield Problem(tree.where(("runs", place)), found, "runs that do not share rows of a log")
+        taken.append((log, start, end, run.run))
 
 
 def _times(settings: BuildSettings, tree: YamlTree) -> Iterator[Problem]:
