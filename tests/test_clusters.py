@@ -35,7 +35,7 @@ asked = json.loads(sys.argv[1])
 outcomes = report(asked["campaigns"], out=asked["out"], template=asked["template"], cluster=asked["address"])
 print(json.dumps([[str(one.campaign), str(one.folder), one.state, one.message] for one in outcomes]))
 """
-WAIT = "import sys; from distributed import Client; Client(sys.argv[1], timeout=60).wait_for_workers(2, timeout=60)"
+WAIT = "import sys; from distributed import Client; Client(sys.argv[1], timeout=120).wait_for_workers(2, timeout=200)"
 
 HOLD_ONCE = """
 import os, pathlib, time
@@ -102,7 +102,7 @@ def cluster(tmp_path_factory):
     ]
     try:
         waiting = [sys.executable, "-c", WAIT, address]
-        subprocess.run(waiting, check=True, timeout=120, env=environment, capture_output=True)
+        subprocess.run(waiting, check=True, timeout=240, env=environment, capture_output=True)
         yield address, workers
     finally:
         for process in reversed(processes):
@@ -119,7 +119,7 @@ def ask(address, campaigns, out, template):
         "template": str(template),
     }
     done = subprocess.run(
-        [sys.executable, "-c", ASK, json.dumps(asked)], capture_output=True, text=True, timeout=300, check=False
+        [sys.executable, "-c", ASK, json.dumps(asked)], capture_output=True, text=True, timeout=600, check=False
     )
     assert done.returncode == 0, done.stderr
     rows = json.loads(done.stdout.splitlines()[-1])
@@ -156,7 +156,7 @@ def test_a_cluster_gives_what_this_machine_gives_and_a_killed_worker_costs_a_ret
     killed = []
 
     def kill_the_holder():
-        until = time.monotonic() + 90
+        until = time.monotonic() + 240
         while time.monotonic() < until and not marker.exists():
             time.sleep(0.05)
         killed.append(int(marker.read_text()))
