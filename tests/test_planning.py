@@ -459,6 +459,20 @@ def test_a_plan_says_what_it_assumed_and_where_it_plans():
     assert known.soaks
 
 
+@pytest.mark.parametrize(("goal", "chance"), [("difference", "power_at_margin"), ("equivalence", "equivalence_power")])
+def test_hours_too_few_for_the_question_are_the_first_caution(goal, chance):
+    made = make_plan(request(hours=24.0, goal=goal))
+    needed = next(row for row in made.numbers if row.goal == goal and row.power == 0.8)
+
+    assert made.n_mounts < needed.n_mounts
+    assert made.cautions[0] == (
+        f"{made.n_mounts} mounts of each treatment are fewer than the {needed.n_mounts} it takes to {needed.question} "
+        f"with a chance of 0.80: it is {getattr(made.split, chance):.2f}."
+    )
+    assert not any("fewer than" in caution for caution in make_plan(request(goal=goal)).cautions)
+    assert any("fewer than" in caution for caution in make_plan(request(goal=goal, mounts=2)).cautions)
+
+
 def test_the_folder_is_a_campaign_that_waits_for_its_logs(tmp_path):
     made = plan(tmp_path / "new", treatments=["grease-a", "pad-b"], baseline="grease-a", margin_K=0.75, hours=20.0)
 

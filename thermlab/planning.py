@@ -216,6 +216,7 @@ def make_plan(request: PlanRequest) -> Plan:
         day_h=request.day_h,
     )
     hours = sum(entry.end_h - entry.start_h for entry in entries)
+    numbers = _numbers(request, problem, steps_W)
     budget = hours if request.hours is None else request.hours
     return Plan(
         request=request,
@@ -225,7 +226,7 @@ def make_plan(request: PlanRequest) -> Plan:
         hours=hours,
         times=times,
         scatter=scatter,
-        numbers=_numbers(request, problem, steps_W),
+        numbers=numbers,
         splits=splits,
         split=split,
         reason=reason,
@@ -233,7 +234,10 @@ def make_plan(request: PlanRequest) -> Plan:
         runs=runs,
         entries=entries,
         settings=_settings(request, problem, scatter, tau),
-        cautions=tuple(_cautions(request, scatter, tau, hours=hours, n_mounts=n_mounts)),
+        cautions=(
+            *_caution_size(request, numbers, split, n_mounts),
+            *_cautions(request, scatter, tau, hours=hours),
+        ),
     )
 
 
@@ -320,9 +324,24 @@ def _settings(request: PlanRequest, problem: SplitProblem, scatter: MountScatter
     }
 
 
-def _cautions(
-    request: PlanRequest, scatter: MountScatter, tau: float | None, *, hours: float, n_mounts: int
-) -> list[str]:
+def _caution_size(
+    request: PlanRequest, numbers: tuple[MountNumber, ...], split: Split, n_mounts: int
+) -> tuple[str, ...]:
+    """Say when the mounts that the hours buy, or that were asked for, are fewer than the question needs."""
+    if n_mounts == 1:
+        return ("One mount of each treatment cannot tell material from mounting: there will be no interval.",)
+    row = next(row for row in numbers if row.goal == request.goal and row.power == request.power)
+    if row.n_mounts is not None and n_mounts >= row.n_mounts:
+        return ()
+    chance = split.power_at_margin if request.goal == "difference" else split.equivalence_power
+    known = chance is not None and split.n_mounts == n_mounts and request.estimand == "reference"
+    reached = f": it is {chance:.2f}" if known else ""
+    needed = str(row.n_mounts) if row.n_mounts else "more than 10000"
+    short = f"{n_mounts} mounts of each treatment are fewer than the {needed} it takes to {row.question}"
+    return (f"{short} with a chance of {request.power:.2f}{reached}.",)
+
+
+def _cautions(request: PlanRequest, scatter: MountScatter, tau: float | None, *, hours: float) -> list[str]:
     cautions = list(scatter.cautions)
     if scatter.dof is not None:
         cautions.insert(
@@ -330,8 +349,6 @@ def _cautions(
             f"Planned at the upper 80 % limit of the mount SD, {scatter.planned_sd_K:.2g} K, "
             f"not at its estimate {scatter.sd_K:.2g} K with {scatter.dof:g} degrees of freedom.",
         )
-    if n_mounts == 1:
-        cautions.insert(0, "One mount of each treatment cannot tell material from mounting: there will be no interval.")
     assumed = [
         ("the power steps", not request.steps_W),
         ("the curve of rise against power", scatter.curve is None and request.throttle),
