@@ -80,10 +80,12 @@ def picture_block(picture: Picture) -> Block:
 
 def history_blocks(found: History) -> Block:
     """Return the findings with pictures and tables."""
-    counted = (
-        f"{found.n_campaigns} campaigns and {found.n_builds} builds. Intervals: {percent(found.confidence_level)}."
+    words = history_words.counted
+    subtitle = (
+        f"{words(found.n_campaigns, 'campaign')} and {words(found.n_builds, 'build')}. "
+        f"Intervals: {percent(found.confidence_level)}."
     )
-    parts: list[object] = [tag("h1", f"History of {found.archive}"), tag("p", counted, class_="subtitle")]
+    parts: list[object] = [tag("h1", f"History of {found.archive}"), tag("p", subtitle, class_="subtitle")]
     parts += [tag("h2", "How much mounts scatter")]
     parts += [_bench(bench) for bench in found.benches] or [remark("No campaigns.")]
     parts += [tag("h2", "Did the benches stay what they were?")]

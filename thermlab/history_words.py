@@ -19,7 +19,7 @@ MILLI = 1000.0
 
 def summarise(found: History) -> str:
     """Return the findings of a history as text, one line per finding."""
-    lines = [f"{found.archive}: {_count(found.n_campaigns, 'campaign')}, {_count(found.n_builds, 'build')}"]
+    lines = [f"{found.archive}: {counted(found.n_campaigns, 'campaign')}, {counted(found.n_builds, 'build')}"]
     for bench in found.benches:
         lines += [scatter_sentence(bench), *(f"  caution: {text}" for text in bench.cautions)]
         lines += [f"  {bench.prior}"] if bench.prior else []
@@ -45,7 +45,7 @@ def scatter_sentence(bench: BenchHistory) -> str:
     return (
         f"Mount SD on {bench_name(bench.bench)}: {MILLI * bench.mount_sd_K_per_W:.3g} mK/W "
         f"({100.0 * bench.mount_sd_K_per_W:.2g} K at 100 W), run noise taken out, "
-        f"{_count(bench.dof, 'degree')} of freedom from {_count(len(bench.campaigns), 'campaign')}."
+        f"{counted(bench.dof, 'degree')} of freedom from {counted(len(bench.campaigns), 'campaign')}."
     )
 
 
@@ -54,10 +54,12 @@ def baseline_sentence(chart: BaselineChart) -> str:
     what = f"{chart.treatment} on {bench_name(chart.bench)} at {chart.power_W:g} W"
     found = chart.chart
     if found is None:
-        return f"{what}: {_count(len(chart.points), 'mount')}, too few or too alike to chart."
+        return f"{what}: {counted(len(chart.points), 'mount')}, too few or too alike to chart."
     limits = f"limits {MILLI * found.lower:.1f} to {MILLI * found.upper:.1f} mK/W about {MILLI * found.centre:.1f} mK/W"
     if found.steady:
-        return f"{what}: {_count(len(chart.points), 'mount')}, all within the {limits}: no sign that the bench changed."
+        return (
+            f"{what}: {counted(len(chart.points), 'mount')}, all within the {limits}: no sign that the bench changed."
+        )
     signals = [f"mount {chart.points[i].mount} of {chart.points[i].title!r} is outside" for i in found.outside]
     signals += [
         f"{last - first + 1} mounts in a row lie on one side from mount {first + 1} on" for first, last in found.runs
@@ -70,7 +72,7 @@ def across_sentence(one: AcrossCampaigns) -> str:
     what = f"{one.treatment} against {one.baseline}"
     found = one.combined
     if found is None:
-        return f"{what}: {_count(len(one.studies), 'campaign')}, nothing to combine."
+        return f"{what}: {counted(len(one.studies), 'campaign')}, nothing to combine."
     lo, hi = found.interval
     text = (
         f"{what}, {found.n} campaigns: {with_interval(MILLI * found.mean, (MILLI * lo, MILLI * hi))} mK/W "
@@ -89,7 +91,7 @@ def lot_sentence(one: LotSummary) -> str:
     """Say how much lots differ."""
     found = one.combined
     return (
-        f"Lots of {one.treatment} on {bench_name(one.bench)} at {one.power_W:g} W: {_count(found.n, 'lot')}, "
+        f"Lots of {one.treatment} on {bench_name(one.bench)} at {one.power_W:g} W: {counted(found.n, 'lot')}, "
         f"between lots {MILLI * found.tau:.2g} mK/W beyond the scatter of mounts "
         f"(test of no difference between lots: p = {found.q_p_value:.2g})."
     )
@@ -103,7 +105,7 @@ def build_sentences(found: History) -> Iterator[str]:
     outside = [point for point, (low, high) in judged if not low <= point.rise_K <= high]
     names = ", ".join(f"{point.build} at {point.power_W:g} W" for point in outside)
     yield (
-        f"Builds: {len(judged) - len(outside)} of {_count(len(judged), 'run')} within the interval for a fresh mount"
+        f"Builds: {len(judged) - len(outside)} of {counted(len(judged), 'run')} within the interval for a fresh mount"
         + (f": outside {names}." if outside else ".")
     )
 
@@ -118,9 +120,10 @@ def age_sentence(one: AgeTrend) -> str:
     change = with_interval(scale * one.slope_K_per_W, interval)
     return (
         f"Age of {one.treatment} on {bench_name(one.bench)}: {change} K per {one.unit} at {scale:g} W, "
-        f"{_count(len(one.mounts), 'mount')}: {one.finding}.{cautions}"
+        f"{counted(len(one.mounts), 'mount')}: {one.finding}.{cautions}"
     )
 
 
-def _count(number_of: int, noun: str) -> str:
+def counted(number_of: int, noun: str) -> str:
+    """Return a number with its noun, for example ``1 campaign``."""
     return f"{number_of} {noun}" + ("" if number_of == 1 else "s")
