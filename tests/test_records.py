@@ -331,6 +331,19 @@ def test_the_campaign_may_lie_in_an_archive_and_a_damaged_bag_is_refused(place):
         assess_build(place)
 
 
+def test_a_campaign_judged_by_a_threshold_that_is_gone_still_judges_a_build_and_says_so(place):
+    path = place.parent / "campaign/report/results.json"
+    results = json.loads(path.read_text(encoding="utf-8"))
+    results["settings"]["checks"] = {"drift_K": 0.7, "threshold_of_old": 2.0}
+    path.write_text(json.dumps(results), encoding="utf-8")
+
+    found = assess_build(make_build(place, **asked(100)))
+
+    assert found.verdict == "pass"
+    assert [caution for caution in found.cautions if "(threshold_of_old)" in caution]
+    assert record_results(found)["settings"]["checks"] == {"drift_K": 0.7}
+
+
 def test_results_hold_what_is_needed_to_recompute_without_the_campaign(place):
     first = record_results(assess_build(make_build(place, **asked(100))))
     shutil.rmtree(place.parent / "campaign")

@@ -17,6 +17,7 @@ from thermlab.filing import sha256_file
 from thermlab.paths import shown
 from thermlab.sources import CAMPAIGN, inspect
 from thermlab.stored import read_results
+from thermlab.thresholds import CheckThresholds
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -77,6 +78,17 @@ class Reference:
     def confidence_level(self) -> float:
         """Confidence level of the campaign, as a fraction."""
         return float(self.settings.get("decision", {}).get("confidence_level", 0.95))
+
+    @property
+    def checks(self) -> dict[str, Any]:
+        """Thresholds of the run checks, as far as this version still has them."""
+        filed = self.settings.get("checks") or {}
+        return {name: value for name, value in filed.items() if name in CheckThresholds.model_fields}
+
+    @property
+    def dropped_checks(self) -> tuple[str, ...]:
+        """Thresholds the campaign was judged by that this version no longer has."""
+        return tuple(sorted(set(self.settings.get("checks") or {}) - set(CheckThresholds.model_fields)))
 
     def to_results(self) -> dict[str, Any]:
         """Return what was used, in the form of ``results.json``."""

@@ -111,7 +111,7 @@ def _as_campaign(build: Build, reference: Reference) -> Campaign:
         "ambient_constant": settings.ambient_constant,
         "measurand": reference.settings.get("measurand") or "hottest",
         "uncertainty": settings.uncertainty,
-        "checks": reference.settings.get("checks") or {},
+        "checks": reference.checks,
     }
     lines = tuple(
         RunLine(

@@ -154,6 +154,16 @@ def judge(rises: Sequence[Expected], throttle: BuildThrottle) -> tuple[BuildVerd
     return "pass", f"the whole interval of the throttle power lies at or above the {required} required"
 
 
+def _campaign_cautions(reference: Reference) -> Iterator[str]:
+    if reference.time_constant_min is None:
+        yield "The campaign gives no time constant of the bench: the settled rises are means over the steady end."
+    if reference.dropped_checks:
+        yield (
+            "The campaign's report comes from another version, with thresholds of run checks that this one does not "
+            f"have ({', '.join(reference.dropped_checks)}): they do not count here."
+        )
+
+
 def _cautions(
     build: Build, reference: Reference, reduced: BuildRuns, rises: Sequence[Expected], throttle: BuildThrottle
 ) -> Iterator[str]:
@@ -164,8 +174,7 @@ def _cautions(
         for flag in run.flags:
             if flag.severity == "doubtful" and run.used:
                 yield f"Run {run.run} is doubtful: {flag.reason}"
-    if reference.time_constant_min is None:
-        yield "The campaign gives no time constant of the bench: the settled rises are means over the steady end."
+    yield from _campaign_cautions(reference)
     steps = {run.set_power_W for run in reference.runs if run.used}
     other = [one.set_power_W for one in rises if one.set_power_W not in steps]
     if other:
@@ -202,7 +211,7 @@ def numbers(assessment: BuildAssessment) -> dict[str, Any]:
         "customer": settings.customer.model_dump(),
         "acceptance": settings.acceptance.model_dump() | {"required_W": settings.acceptance.required_W},
         "uncertainty": settings.uncertainty.model_dump() | {"ambient_u_K": settings.ambient_u_K},
-        "checks": reference.settings.get("checks"),
+        "checks": reference.checks,
         "log": settings.log.model_dump(),
         "ambient_log": None if settings.ambient_log is None else settings.ambient_log.model_dump(),
     }
