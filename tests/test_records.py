@@ -21,7 +21,7 @@ from build_examples import (
     true_throttle_W,
     write_log,
 )
-from filed_examples import snapshot
+from filed_examples import make_campaign, snapshot
 from PIL import Image
 
 from thermlab import record_pages, records
@@ -429,6 +429,17 @@ def test_a_finished_build_is_filed_verified_recomputed_and_remembered(finished, 
     assert read_archive(store).builds[0]["build"]["id"] == "B-0042"
     assert (filed.bag / "data/build/photos/1.jpg").read_bytes() == (build / "photos/1.jpg").read_bytes()
     assert "pass: the whole interval" in (store / "index.html").read_text(encoding="utf-8")
+
+
+def test_a_build_that_shares_a_log_with_a_campaign_does_not_push_it_out(finished, tmp_path):
+    build, store = finished.folder.parent, tmp_path / "store"
+    (log,) = (build / "logs").iterdir()
+    archive(make_campaign(tmp_path / "campaign", files={f"logs/{log.name}": log.read_bytes()}), to=store)
+    archive(build, to=store)
+
+    found = read_archive(store)
+
+    assert (len(found.campaigns), len(found.builds), found.left_out) == (1, 1, ())
 
 
 def test_a_record_that_fails_leaves_the_old_one_and_says_why(place, finished, monkeypatch):

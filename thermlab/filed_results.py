@@ -92,12 +92,13 @@ def read_archive(archive: str | Path) -> FiledResults:
     left_out = list(problems)
     campaigns: list[FiledCampaign] = []
     builds: list[dict[str, Any]] = []
-    counted: dict[str, str] = {}
+    # An acceptance run may come from a log that the campaign has as well: a build never stands in for a campaign.
+    counted: dict[tuple[str, str], str] = {}
     for entry in sorted(entries, key=lambda entry: (entry.created, entry.filed), reverse=True):
         try:
             results = _read_one(place, entry)
-            logs = _logs(results, entry.kind)
-            twin = next((counted[digest] for digest in logs if digest in counted), None)
+            logs = [(entry.kind, digest) for digest in _logs(results, entry.kind)]
+            twin = next((counted[log] for log in logs if log in counted), None)
             if twin is not None:
                 left_out.append(f"{show_name(entry.bag)}: its measurements count as part of {show_name(twin)}")
                 continue
