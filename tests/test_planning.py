@@ -4,6 +4,7 @@ import importlib.util
 import json
 import math
 import os
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -616,6 +617,9 @@ def test_the_command_writes_a_folder_and_says_what_it_planned(tmp_path):
     assert done.exit_code == 0
     assert "power steps" in done.output
     assert "caution: " in done.output
+    assert (
+        len(re.findall(r"with a chance of 0\.80: \d+ mounts .*; for a chance of 0\.90, \d+ mounts\.", done.output)) == 3
+    )
     assert load_campaign(tmp_path / "new").settings.baseline == "a"
 
 

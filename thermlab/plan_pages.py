@@ -32,13 +32,19 @@ def plan_sentences(plan: Plan) -> tuple[str, ...]:
         f"{plan.n_mounts} mounts of each of {len(request.treatments)} treatments, power steps {steps} W, "
         f"soak {plan.times.soak_min:g} min: {plan.hours:.1f} bench hours on {days} days."
     )
-    sentences.extend(
-        f"To {row.question} with a chance of {row.power:.2f}: {row.n_mounts or 'more than 10000'} mounts of each "
-        f"treatment, difference to {_pm(row.difference_half_width_K, 'K')}, "
-        f"throttle power to {_pm(row.throttle_half_width_W, 'W')}."
-        for row in plan.numbers
-        if row.power == request.power
-    )
+    for row in plan.numbers:
+        if row.power != request.power:
+            continue
+        others = "".join(
+            f"; for a chance of {other.power:.2f}, {_mounts(other.n_mounts)} mounts"
+            for other in plan.numbers
+            if other.question == row.question and other.power != row.power
+        )
+        sentences.append(
+            f"To {row.question} with a chance of {row.power:.2f}: {_mounts(row.n_mounts)} mounts of each "
+            f"treatment, difference to {_pm(row.difference_half_width_K, 'K')}, "
+            f"throttle power to {_pm(row.throttle_half_width_W, 'W')}{others}."
+        )
     sentences.append(plan.reason)
     return tuple(sentences)
 
@@ -77,7 +83,7 @@ def numbers(plan: Plan) -> Block:
         (
             row.question,
             f"{row.power:.2f}",
-            "more than 10000" if row.n_mounts is None else str(row.n_mounts),
+            _mounts(row.n_mounts),
             _pm(row.difference_half_width_K, "K"),
             _pm(row.throttle_half_width_W, "W"),
             _pm(row.throttle_difference_half_width_W, "W"),
@@ -201,6 +207,10 @@ def _difference(candidate: CandidateOutlook) -> str:
         return f"{candidate.difference_K:+.2f} K, no interval yet"
     low, high = candidate.interval_K
     return f"{candidate.difference_K:+.2f} K [{low:+.2f}, {high:+.2f}]"
+
+
+def _mounts(n_mounts: int | None) -> str:
+    return "more than 10000" if n_mounts is None else str(n_mounts)
 
 
 def _pm(value: float | None, unit: str) -> str:
