@@ -2,6 +2,9 @@
 
 import csv
 import io
+import re
+import shutil
+import subprocess
 from html.parser import HTMLParser
 
 import pytest
@@ -110,6 +113,20 @@ def test_no_script_no_network_and_a_policy_that_says_so(runs):
     assert "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'" in [
         value for _, value in page.attributes
     ]
+
+
+@pytest.mark.skipif(not (shutil.which("chromium") and shutil.which("pdfinfo")), reason="no chromium or pdfinfo here")
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+def test_sixteen_mounts_print_on_one_page(tmp_path, paper):
+    runs = plan_order(["grease-a", "pad-b"], n_mounts=8, steps_W=(40, 80, 120), seed=5)
+    page, pdf = tmp_path / "sheet.html", tmp_path / "sheet.pdf"
+    page.write_text(sheet(runs).replace("size: A4 portrait", f"size: {paper} portrait"), encoding="utf-8")
+    options = ["--headless", "--no-sandbox", "--disable-gpu", "--no-pdf-header-footer"]
+    subprocess.run(["chromium", *options, f"--print-to-pdf={pdf}", page.as_uri()], check=True, capture_output=True)
+
+    told = subprocess.run(["pdfinfo", pdf], check=True, capture_output=True, text=True).stdout
+
+    assert re.search(r"Pages:\s+1\b", told), told
 
 
 @pytest.mark.parametrize(("hours", "words"), [(0, "0 h 00"), (2.0833333, "2 h 05"), (7.9999, "8 h 00")])
