@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 _TAIL = 1e-15
-_WIDEST_STEP = 0.2
+_WIDEST_STEP = 0.1
 _FEWEST_NODES = 97
 
 
@@ -65,13 +65,15 @@ def log_chi_range(dof: float) -> tuple[float, float]:
 
 
 @lru_cache(maxsize=512)
-def chi_rule(dof: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def chi_rule(dof: float, *, steepness: float = 0.0) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Nodes and weights for the mean of a smooth function of ``s / sigma``.
 
     Parameters
     ----------
     dof : float
         Degrees of freedom, > 0; ``math.inf`` for a known standard deviation.
+    steepness : float
+        How many standard normal widths the function crosses while s doubles or halves, about: the noncentrality.
 
     Returns
     -------
@@ -89,7 +91,9 @@ def chi_rule(dof: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         nodes, weights = np.ones(1), np.ones(1)
     else:
         low, high = log_chi_range(dof)
-        count = max(_FEWEST_NODES, math.ceil((high - low) / _WIDEST_STEP))
+        # A normal integral of width w in ln(s) is exact to 1e-10 with steps of 0.9 w.
+        widest = min(_WIDEST_STEP, 0.8 / (2.0 + abs(steepness)))
+        count = max(_FEWEST_NODES, math.ceil((high - low) / widest))
         x = np.linspace(low, high, count)
         nodes = np.exp(x)
         weights = log_chi_density(x, dof) * (x[1] - x[0])
