@@ -79,5 +79,5 @@ def test_what_the_scaffold_left_open_is_named(small, tmp_path):
     path.write_text(re.sub(r"(?m)^title: .*$", "title: <what is compared>", text), encoding="utf-8")
 
     assert check(folder).cautions == (
-        "campaign.yaml (title) still reads <what is compared>: fill it in, it stands in the report.",
+        "campaign.yaml still has <...> in title: fill it in, it stands in the report.",
     )

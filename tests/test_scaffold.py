@@ -18,7 +18,9 @@ def test_a_new_campaign_passes_check_once_filled(tmp_path):
         file.write("r1,<name of the one in use>,1,90,logs/one.csv,,,,,,\n")
     found = check(folder)
     assert found.logs[0].n_rows == 300
-    assert found.cautions == ("treatment '<name of the candidate>' has no runs",)
+    no_runs, unfilled = found.cautions
+    assert no_runs == "treatment '<name of the candidate>' has no runs"
+    assert unfilled.startswith("campaign.yaml still has <...> in title, bench, baseline, treatments.")
 
 
 def test_every_key_that_is_commented_out_is_valid_too(tmp_path):

@@ -20,7 +20,7 @@ from thermlab.reading import read_campaign_logs, read_twice
 from thermlab.rooms import read_room_log
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
     from typing import Any
 
     from thermlab.log_settings import Clock
@@ -187,13 +187,20 @@ def check(folder: str | Path) -> CheckReport:
     return CheckReport(title=settings.title, logs=tuple(logs), runs=runs, cautions=cautions)
 
 
-def _unfilled(value: object, key: str = "") -> list[str]:
+def _unfilled(data: Mapping[str, Any]) -> list[str]:
     """Name the texts of campaign.yaml that still are the scaffold's own."""
-    if isinstance(value, str) and re.fullmatch(r"<[^<>]*>", value.strip()):
-        return [f"campaign.yaml ({key}) still reads {value.strip()}: fill it in, it stands in the report."]
-    if not isinstance(value, dict):
-        return []
-    return [one for name, part in value.items() for one in _unfilled(part, f"{key}.{name}" if key else str(name))]
+
+    def keys(value: object, key: str) -> Iterator[str]:
+        if isinstance(value, str) and re.fullmatch(r"<[^<>]*>", value.strip()):
+            yield key
+        elif isinstance(value, dict):
+            for name, part in value.items():
+                yield from keys(part, f"{key}.{name}" if key else str(name))
+
+    found = list(keys(data, ""))
+    return (
+        [f"campaign.yaml still has <...> in {', '.join(found)}: fill it in, it stands in the report."] if found else []
+    )
 
 
 def _room_cautions(campaign: Campaign, traces: Sequence[Trace | None]) -> list[str]:
