@@ -78,6 +78,4 @@ def test_what_the_scaffold_left_open_is_named(small, tmp_path):
     text = path.read_text(encoding="utf-8")
     path.write_text(re.sub(r"(?m)^title: .*$", "title: <what is compared>", text), encoding="utf-8")
 
-    assert check(folder).cautions == (
-        "campaign.yaml still has <...> in title: fill it in, it stands in the report.",
-    )
+    assert check(folder).cautions == ("campaign.yaml still has <...> in title: fill it in, it stands in the report.",)
