@@ -24,6 +24,7 @@ from pathlib import Path
 import pandas as pd
 from bench_campaigns import write_base
 
+import thermlab
 from thermlab.campaign import Campaign, load_campaign
 from thermlab.logs import read_log
 from thermlab.run_cache import reduce_campaign
@@ -31,7 +32,7 @@ from thermlab.run_cache import reduce_campaign
 ROOT = Path(__file__).resolve().parents[1]
 BIN = Path(sys.executable).parent
 TABLE = ROOT / "docs" / "speed.md"
-PACKAGES = ("thermlab", "numpy", "pandas", "scipy", "matplotlib", "papermill", "nbclient", "nbconvert", "ipykernel")
+PACKAGES = ("numpy", "pandas", "scipy", "matplotlib", "papermill", "nbclient", "nbconvert", "ipykernel")
 N_REPORTS = 4
 EMPTY = {
     "cells": [],
@@ -254,7 +255,7 @@ def page(rows: list[Row], rounds: int, load: float) -> str:
         machine=platform.machine(),
         cores=os.cpu_count(),
         load=load,
-        versions=", ".join(f"{name} {version(name)}" for name in PACKAGES),
+        versions=", ".join([f"thermlab {thermlab.__version__}", *(f"{name} {version(name)}" for name in PACKAGES)]),
     )
 
 

@@ -3,7 +3,17 @@
 import tomllib
 from pathlib import Path
 
-TOOLS = ("bagit", "hypothesis", "jsonschema", "packaging", "playwright", "pytest", "pytest-xdist")
+TOOLS = (
+    "bagit",
+    "distributed",
+    "hypothesis",
+    "jsonschema",
+    "mpmath",
+    "packaging",
+    "playwright",
+    "pytest",
+    "pytest-xdist",
+)
 
 
 def oldest(text):
