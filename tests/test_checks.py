@@ -208,13 +208,18 @@ def test_minutes_without_readings_are_a_gap():
     assert flag.evidence["longest_s"] == pytest.approx(180.0, abs=6.0)
 
 
+def rows_of(trace, kept):
+    """Return a trace with some of its rows."""
+    return replace(
+        trace, time_s=trace.time_s[kept], temperature_C=trace.temperature_C[kept], power_W=trace.power_W[kept],
+        ambient_C=trace.ambient_C[kept],
+    )  # fmt: skip
+
+
 def test_many_short_holes_are_irregular_sampling():
     def thin(trace):
         kept = np.r_[True, np.random.default_rng(1).random(trace.time_s.size - 1) > 0.5]
-        return replace(
-            trace, time_s=trace.time_s[kept], temperature_C=trace.temperature_C[kept], power_W=trace.power_W[kept],
-            ambient_C=trace.ambient_C[kept],
-        )  # fmt: skip
+        return rows_of(trace, kept)
 
     flag = flags_of(bench_of(edit=thin))["gap"]
     assert flag.severity == "doubtful"
@@ -244,10 +249,7 @@ def test_a_clock_set_forward_is_no_gap_of_readings():
 def test_a_soak_of_another_length_is_said():
     def shorter(trace):
         kept = trace.time_s < 0.8 * trace.time_s[-1]
-        return replace(
-            trace, time_s=trace.time_s[kept], temperature_C=trace.temperature_C[kept], power_W=trace.power_W[kept],
-            ambient_C=trace.ambient_C[kept],
-        )  # fmt: skip
+        return rows_of(trace, kept)
 
     flag = flags_of(bench_of(edit=shorter))["soak length"]
     assert flag.severity == "doubtful"
