@@ -63,7 +63,7 @@ fuzz: $(STAMP)
 	  $(BIN)/python fuzz/run.py $$target -max_total_time=60 -timeout=20 -rss_limit_mb=2000 -max_len=4096 $(ARGS) || exit 1; done
 
 wheel-test: $(STAMP)
-	THERMLAB_WHEEL_TEST=1 $(BIN)/python -m pytest -q tests/test_wheel.py
+	THERMLAB_WHEEL_TEST=1 $(BIN)/python -m pytest -q tests/project/test_wheel.py
 
 # The lowest version of each direct dependency that pyproject.toml allows. Their own deprecation warnings are no errors.
 oldest: $(STAMP)

@@ -11,9 +11,9 @@ from pathlib import Path
 
 import numpy as np
 
-from thermlab.simulated_campaigns import simulate_campaign
-from thermlab.simulated_logs import LogDialect, write_campaign
-from thermlab.simulation import SimulatedTreatment, passive_bench
+from thermlab.simulate.campaigns import simulate_campaign
+from thermlab.simulate.ladders import SimulatedTreatment, passive_bench
+from thermlab.simulate.logs import LogDialect, write_campaign
 
 STEPS_W = (45.0, 65.0, 85.0, 105.0, 125.0)
 RESISTANCES = {"grease-a": 0.120, "paste-c": 0.103, "pad-b": 0.123}

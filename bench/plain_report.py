@@ -8,7 +8,7 @@ import json
 import sys
 from typing import Any
 
-from thermlab.execution import template_path
+from thermlab.reports.execute import template_path
 
 
 def shown(value: Any) -> None:

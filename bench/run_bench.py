@@ -25,9 +25,9 @@ import pandas as pd
 from bench_campaigns import write_base
 
 import thermlab
-from thermlab.campaign import Campaign, load_campaign
-from thermlab.logs import read_log
-from thermlab.run_cache import reduce_campaign
+from thermlab.campaign.folder import Campaign, load_campaign
+from thermlab.logs.log import read_log
+from thermlab.runs.run_cache import reduce_campaign
 
 ROOT = Path(__file__).resolve().parents[1]
 BIN = Path(sys.executable).parent
@@ -196,8 +196,8 @@ def measure_help(rounds: int) -> list[Row]:
 MEMORY = """
 import resource, sys
 from pathlib import Path
-from thermlab.campaign import load_campaign
-from thermlab.run_cache import reduce_campaign
+from thermlab.campaign.folder import load_campaign
+from thermlab.runs.run_cache import reduce_campaign
 for _ in range(int(sys.argv[2])):
     reduce_campaign(load_campaign(Path(sys.argv[1])), use_cache=False)
 print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)

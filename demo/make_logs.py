@@ -11,10 +11,10 @@ from pathlib import Path
 
 import numpy as np
 
-import thermlab.simulation
-from thermlab.simulated_campaigns import SimulatedCampaign, simulate_campaign
-from thermlab.simulated_logs import LogDialect, write_logs
-from thermlab.simulation import Disturbance, SimulatedRoom, SimulatedSensors, SimulatedTreatment, passive_bench
+import thermlab.simulate.ladders
+from thermlab.simulate.campaigns import SimulatedCampaign, simulate_campaign
+from thermlab.simulate.ladders import Disturbance, SimulatedRoom, SimulatedSensors, SimulatedTreatment, passive_bench
+from thermlab.simulate.logs import LogDialect, write_logs
 
 FOLDER = Path(__file__).resolve().parent / "chart-table"
 SEED = 20260302
@@ -55,9 +55,8 @@ def campaign() -> SimulatedCampaign:
 
 def stamp() -> str:
     """Return a hash of everything the logs depend on."""
-    package = Path(thermlab.simulation.__file__).parent
-    names = ("simul*.py", "thermal_network.py", "integration.py", "disturbances.py")
-    sources = [Path(__file__), *sorted(path for name in names for path in package.glob(name))]
+    package = Path(thermlab.simulate.ladders.__file__).parent
+    sources = [Path(__file__), *sorted(package.glob("*.py"))]
     return hashlib.sha256(b"".join(path.read_bytes() for path in sources) + np.__version__.encode()).hexdigest()
 
 

@@ -8,7 +8,7 @@ from pathlib import Path
 from PIL import Image
 
 ROOT = Path(__file__).resolve().parents[1]
-sys.path.insert(0, str(ROOT / "tests"))
+sys.path.insert(0, str(ROOT / "tests" / "helpers"))
 
 from demo_copies import whole_logs  # noqa: E402  after the path is set
 from lab_session import browser, lab, open_notebook, run_all, workshop  # noqa: E402

@@ -13,15 +13,17 @@ from PIL import Image
 
 ROOT = Path(__file__).resolve().parents[1]
 DOCS = ROOT / "docs"
-sys.path.insert(0, str(ROOT / "tests"))
+sys.path.insert(0, str(ROOT / "tests" / "helpers"))
 
 from demo_copies import small_copy  # noqa: E402  after the path is set
 
-from thermlab import figures, figures_plan, planning  # noqa: E402
-from thermlab.analysis import analyse  # noqa: E402
-from thermlab.archives import archive  # noqa: E402
-from thermlab.pictures import Pictures  # noqa: E402
-from thermlab.reports import report  # noqa: E402
+from thermlab.archives.filing import archive  # noqa: E402
+from thermlab.compare.analysis import analyse  # noqa: E402
+from thermlab.planning import figures as figures_plan  # noqa: E402
+from thermlab.planning.make import plan as planning  # noqa: E402
+from thermlab.reports import figures  # noqa: E402
+from thermlab.reports.make import report  # noqa: E402
+from thermlab.reports.pictures import Pictures  # noqa: E402
 
 FIGURES = ("differences", "throttle", "rise_against_power", "traces", "checks", "doubtful_runs")
 PLAN = {

@@ -14,10 +14,13 @@ from typing import Any
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
-from thermlab import analysis, effects, frames, lack_of_fit, runs, secondary, throttle_records, uncertainty, value
-from thermlab.runsheet import OPTIONAL, REQUIRED
-from thermlab.settings import CampaignSettings
-from thermlab.thresholds import CheckThresholds
+from thermlab.campaign.runsheet import OPTIONAL, REQUIRED
+from thermlab.campaign.settings import CampaignSettings
+from thermlab.campaign.thresholds import CheckThresholds
+from thermlab.compare import analysis, lack_of_fit, secondary, throttle_records, uncertainty, value
+from thermlab.compare import records as effects
+from thermlab.reports import frames
+from thermlab.runs import records as runs
 
 DOCS = Path(__file__).resolve().parent
 UNITS = (
@@ -195,7 +198,7 @@ def formats() -> str:
     heads = ("key", "default", "allowed", "unit", "meaning")
     return f"""# File formats
 
-Written by `python docs/make_reference.py` from the models that read the files; `tests/test_docs.py` checks it.
+Written by `python docs/make_reference.py` from the models that read the files; `tests/project/test_docs.py` checks it.
 
 A campaign is a folder: `campaign.yaml`, `runs.csv`, `logs/`, and if you like `photos/`. The kit writes `report/` and a
 cache, `.thermlab/`, there; neither is an input. `thermlab check CAMPAIGN` says every problem at once: file, line or
@@ -298,7 +301,7 @@ def meaning(path: str) -> str:
 
 def dictionary() -> str:
     """Return docs/data-dictionary.md."""
-    schema = json.loads(files("thermlab").joinpath("schemas/results-1.json").read_text(encoding="utf-8"))
+    schema = json.loads(files("thermlab.reports").joinpath("schemas/results-1.json").read_text(encoding="utf-8"))
     rows: list[tuple[object, ...]] = [
         (f"`{path}`", shown, unit(path.rsplit(".", 1)[-1]), meaning(path)) for path, shown in walk(schema, schema)
     ]
@@ -314,8 +317,8 @@ def dictionary() -> str:
     columns: list[tuple[object, ...]] = [(f"`{name}`", unit(name), said[name]) for name in frames.RUN_COLUMNS]
     return f"""# Data dictionary
 
-Written by `python docs/make_reference.py` from the JSON Schema (`thermlab/schemas/results-1.json`) and the docstrings
-of the library; `tests/test_docs.py` checks it.
+Written by `python docs/make_reference.py` from the JSON Schema (`thermlab/reports/schemas/results-1.json`) and docstrings
+of the library; `tests/project/test_docs.py` checks it.
 
 Names of numbers end in their unit. A difference is candidate minus baseline: negative is cooler. A number that cannot
 be had is null and a caution says why. Keys may be added to schema 1, never taken away or given another meaning.

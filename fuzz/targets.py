@@ -12,13 +12,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from thermlab.errors import InputError, Problem
-from thermlab.log_settings import LogSettings, TimeSettings
-from thermlab.logs import read_log
-from thermlab.runsheet import read_run_sheet
-from thermlab.settings import CampaignSettings
-from thermlab.yaml_lines import load_yaml
-from thermlab.yaml_models import read_model
+from thermlab.base.errors import InputError, Problem
+from thermlab.campaign.runsheet import read_run_sheet
+from thermlab.campaign.settings import CampaignSettings
+from thermlab.campaign.yaml_lines import load_yaml
+from thermlab.campaign.yaml_models import read_model
+from thermlab.logs.log import read_log
+from thermlab.logs.settings import LogSettings, TimeSettings
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable

@@ -23,16 +23,17 @@ from collections import Counter
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests"))
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests" / "helpers"))
 
+from archive_soundness import CALLS, assert_sound
 from filed_examples import make_campaign, snapshot
-from test_archives import CALLS, assert_sound
 
-from thermlab import archive_index, archive_list
-from thermlab.archives import archive
-from thermlab.bags import MANIFEST
-from thermlab.errors import ArchiveError, InputError
-from thermlab.verifying import verify
+from thermlab.archives import index as archive_index
+from thermlab.archives import listing as archive_list
+from thermlab.archives.bags import MANIFEST
+from thermlab.archives.filing import archive
+from thermlab.base.errors import ArchiveError, InputError
+from thermlab.verifying.check import verify
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -287,7 +287,7 @@ claims are wrong. Confidence level 0.95, margin 1 K.
 - {n_settled} runs for each entry of the settled rule.
 - By default `make study` does 10 000, 1 000 and 5 000; where less stands here, fewer were asked for.
 - {versions}; {minutes:.0f} min on the machine that wrote this page.
-- `tests/test_coverage_study.py` repeats a reduced grid with seeds on every run of the tests.
+- `tests/study/test_coverage_study.py` repeats a reduced grid with seeds on every run of the tests.
 
 How the methods were chosen, with sources: [statistics.md](statistics.md).
 """

@@ -12,12 +12,13 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from thermlab.campaign import Campaign
-from thermlab.log_clock import close_jumps
-from thermlab.logs import Log
-from thermlab.runsheet import RunLine
-from thermlab.settings import CampaignSettings
-from thermlab.simulation import (
+from thermlab.campaign.folder import Campaign
+from thermlab.campaign.runsheet import RunLine
+from thermlab.campaign.settings import CampaignSettings
+from thermlab.logs.clock import close_jumps
+from thermlab.logs.log import Log
+from thermlab.runs.trace import Trace, cut_trace
+from thermlab.simulate.ladders import (
     Disturbance,
     SimulatedBench,
     SimulatedRoom,
@@ -27,8 +28,7 @@ from thermlab.simulation import (
     settled_rise,
     simulate_ladders,
 )
-from thermlab.thermal_network import sink_rise
-from thermlab.traces import Trace, cut_trace
+from thermlab.simulate.network import sink_rise
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator

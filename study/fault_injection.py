@@ -2,7 +2,7 @@
 
 Run: ``python study/fault_injection.py [--cases 200] [--seed 1] [--only WORD]``. Every case does one thing in a child
 process, breaks it once, and looks at what is left: inputs byte-identical, output old or new and whole, exit status and
-``status.json`` true, and the same again works and leaves nothing beside. ``tests/test_faults.py`` does twenty of each.
+``status.json`` true, and the same again works and leaves nothing beside. ``tests/faults/`` does twenty of each.
 
 Kinds of fault, at a place drawn from all calls that change a disk (opening for writing, making, renaming, removing,
 forcing to disk, swapping two folders): ``killed``; ``power lost``, which is a kill after which every file that was not
@@ -33,19 +33,23 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests"))
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests" / "helpers"))
 
 import nbformat
 from filed_examples import example_results, make_campaign
-from fixtures_analysis import made_up_analysis, write_small_campaign
+from fixtures_analysis import made_up_analysis, small_template, write_small_campaign
 
-from thermlab import archive_list, execution, kernels, one_report, outputs, reports
-from thermlab.archives import archive
-from thermlab.errors import ArchiveError, InputError, ThermlabError
-from thermlab.report_files import FILES, ReportJob, finished_files
-from thermlab.results import MIME, to_results
-from thermlab.sheet_edit import exclude_run
-from thermlab.verifying import verify
+from thermlab.archives import listing as archive_list
+from thermlab.archives.filing import archive
+from thermlab.base import outputs
+from thermlab.base.errors import ArchiveError, InputError, ThermlabError
+from thermlab.explore.sheet_edit import exclude_run
+from thermlab.reports import execute as execution
+from thermlab.reports import kernels, one_report
+from thermlab.reports import make as reports
+from thermlab.reports.report_files import FILES, ReportJob, finished_files
+from thermlab.reports.results import MIME, to_results
+from thermlab.verifying.check import verify
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -570,8 +574,6 @@ KERNEL = {
 
 def kernel_fault(scratch: Path, kind: str) -> None:
     """Let a real kernel fail in one way beside an older report, and check what is told."""
-    from test_reports import small_template  # noqa: PLC0415 - its imports are needed here only
-
     code, state = KERNEL[kind]
     trial = scratch / "kernel trial"
     shutil.rmtree(trial, ignore_errors=True)

@@ -21,7 +21,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent))
 
 from fault_campaigns import BENCHES, CLEAN, FAULTS, Case, Fault, Setting, make_cases
 
-from thermlab.settled_runs import settle_runs
+from thermlab.runs.settled_runs import settle_runs
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -2,7 +2,7 @@
 
 Every campaign is a table of settled rises, mount by mount and step by step, with known truth. The arithmetic is
 vectorised over campaigns; the points (Student, Dunnett, Cochran) are the kit's own, and :func:`disagreement` measures
-how far the intervals are from those of :func:`thermlab.comparison.compare_treatments` on the same tables.
+how far the intervals are from those of :func:`thermlab.compare.comparison.compare_treatments` on the same tables.
 """
 
 from __future__ import annotations
@@ -14,11 +14,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.special import stdtrit
 
-from thermlab.comparison import Prior, compare_treatments
-from thermlab.dunnett import dunnett_critical
-from thermlab.runs import ReducedRun
-from thermlab.throttle import predict_throttle
-from thermlab.variances import cochran_critical
+from thermlab.compare.comparison import Prior, compare_treatments
+from thermlab.compare.throttle import predict_throttle
+from thermlab.runs.records import ReducedRun
+from thermlab.stats.dunnett import dunnett_critical
+from thermlab.stats.variances import cochran_critical
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -1,6 +1,6 @@
 """The simulations behind the planning page of the documentation; prints every figure that page quotes.
 
-Run as ``python study/planning_study.py``; it takes some minutes. ``tests/test_planning.py`` runs a reduced version.
+Run as ``python study/planning_study.py``; it takes some minutes. ``tests/planning/`` runs a reduced version.
 """
 
 from __future__ import annotations
@@ -17,13 +17,13 @@ from scipy.special import ndtr, ndtri, stdtrit
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from thermlab.planning import assumed_curve
-from thermlab.planning_soak import recommended_soak_min
-from thermlab.planning_steps import BenchHours, SplitProblem, compare_splits
-from thermlab.run_order import plan_order
-from thermlab.sample_size import mounts_needed, t_test_power
-from thermlab.sequential import LookRule, MountTally, RunningDecision, critical_values, power_spending
-from thermlab.split_choice import recommend_split
+from thermlab.planning.make import assumed_curve
+from thermlab.planning.run_order import plan_order
+from thermlab.planning.soak import recommended_soak_min
+from thermlab.planning.split_choice import recommend_split
+from thermlab.planning.steps import BenchHours, SplitProblem, compare_splits
+from thermlab.stats.power import mounts_needed, t_test_power
+from thermlab.stats.sequential import LookRule, MountTally, RunningDecision, critical_values, power_spending
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence

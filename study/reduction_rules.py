@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 from scipy.signal import lfilter
 
-from thermlab.room_lag import lag_room
-from thermlab.settling import still_left
-from thermlab.thresholds import CheckThresholds
-from thermlab.traces import Trace
+from thermlab.campaign.thresholds import CheckThresholds
+from thermlab.runs.room_lag import lag_room
+from thermlab.runs.settling import still_left
+from thermlab.runs.trace import Trace
 
 TIME_CONSTANT_S = 720.0
 BLOCK_S = 10.0

@@ -25,8 +25,8 @@ HERE = Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE.parent / "bench"))
 from bench_campaigns import extend, write_base  # noqa: E402
 
-from thermlab.campaign import load_campaign  # noqa: E402
-from thermlab.run_cache import reduce_campaign  # noqa: E402
+from thermlab.campaign.folder import load_campaign  # noqa: E402
+from thermlab.runs.run_cache import reduce_campaign  # noqa: E402
 
 CAMPAIGN_RUNS = 45
 RESULT = HERE / "results" / "scale.json"

@@ -14,13 +14,14 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from thermlab.analysis import Analysis, conclude
-from thermlab.campaign import Campaign
-from thermlab.logs import Log
-from thermlab.runsheet import RunLine
-from thermlab.settings import CampaignSettings
-from thermlab.settled_runs import SettledRuns, settle_runs
-from thermlab.simulation import (
+from thermlab.campaign.folder import Campaign
+from thermlab.campaign.runsheet import RunLine
+from thermlab.campaign.settings import CampaignSettings
+from thermlab.compare.analysis import Analysis, conclude
+from thermlab.logs.log import Log
+from thermlab.runs.settled_runs import SettledRuns, settle_runs
+from thermlab.runs.trace import Trace, cut_trace
+from thermlab.simulate.ladders import (
     SimulatedLadder,
     SimulatedRoom,
     SimulatedSensors,
@@ -31,12 +32,11 @@ from thermlab.simulation import (
     throttle_power,
     time_constant_s,
 )
-from thermlab.traces import Trace, cut_trace
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from thermlab.simulation import SimulatedBench
+    from thermlab.simulate.ladders import SimulatedBench
 
     Floats = NDArray[np.float64]
 

@@ -16,79 +16,79 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from thermlab.analysis import Analysis as Analysis
-    from thermlab.analysis import analyse as analyse
-    from thermlab.archives import archive as archive
-    from thermlab.campaign import Campaign as Campaign
-    from thermlab.campaign import load_campaign as load_campaign
-    from thermlab.checking import check as check
-    from thermlab.comparison import compare_treatments as compare_treatments
-    from thermlab.curves import fit_curve as fit_curve
-    from thermlab.errors import ArchiveError as ArchiveError
-    from thermlab.errors import InputError as InputError
-    from thermlab.errors import Problem as Problem
-    from thermlab.errors import ReportError as ReportError
-    from thermlab.errors import ThermlabError as ThermlabError
-    from thermlab.histories import history as history
-    from thermlab.logs import read_log as read_log
-    from thermlab.planning import plan as plan
-    from thermlab.records import record as record
-    from thermlab.reports import report as report
-    from thermlab.results import to_results as to_results
-    from thermlab.rooms import read_room_log as read_room_log
-    from thermlab.runs import Flag as Flag
-    from thermlab.runs import HeldPower as HeldPower
-    from thermlab.runs import ReducedRun as ReducedRun
-    from thermlab.sample_size import equivalence_power as equivalence_power
-    from thermlab.sample_size import mounts_needed as mounts_needed
-    from thermlab.sample_size import t_test_power as t_test_power
-    from thermlab.scaffold import new as new
-    from thermlab.simulated_campaigns import simulate_campaign as simulate_campaign
-    from thermlab.simulated_logs import write_campaign as write_campaign
-    from thermlab.simulation import simulate_ladder as simulate_ladder
-    from thermlab.simulation import simulate_ladders as simulate_ladders
-    from thermlab.throttle import predict_throttle as predict_throttle
-    from thermlab.value import assess_value as assess_value
-    from thermlab.verifying import verify as verify
+    from thermlab.archives.filing import archive as archive
+    from thermlab.base.errors import ArchiveError as ArchiveError
+    from thermlab.base.errors import InputError as InputError
+    from thermlab.base.errors import Problem as Problem
+    from thermlab.base.errors import ReportError as ReportError
+    from thermlab.base.errors import ThermlabError as ThermlabError
+    from thermlab.builds.make import record as record
+    from thermlab.campaign.folder import Campaign as Campaign
+    from thermlab.campaign.folder import load_campaign as load_campaign
+    from thermlab.campaign.start import new as new
+    from thermlab.compare.analysis import Analysis as Analysis
+    from thermlab.compare.analysis import analyse as analyse
+    from thermlab.compare.comparison import compare_treatments as compare_treatments
+    from thermlab.compare.throttle import predict_throttle as predict_throttle
+    from thermlab.compare.value import assess_value as assess_value
+    from thermlab.histories.findings import history as history
+    from thermlab.logs.log import read_log as read_log
+    from thermlab.logs.room import read_room_log as read_room_log
+    from thermlab.planning.make import plan as plan
+    from thermlab.reports.make import report as report
+    from thermlab.reports.results import to_results as to_results
+    from thermlab.runs.look import check as check
+    from thermlab.runs.records import Flag as Flag
+    from thermlab.runs.records import HeldPower as HeldPower
+    from thermlab.runs.records import ReducedRun as ReducedRun
+    from thermlab.simulate.campaigns import simulate_campaign as simulate_campaign
+    from thermlab.simulate.ladders import simulate_ladder as simulate_ladder
+    from thermlab.simulate.ladders import simulate_ladders as simulate_ladders
+    from thermlab.simulate.logs import write_campaign as write_campaign
+    from thermlab.stats.curves import fit_curve as fit_curve
+    from thermlab.stats.power import equivalence_power as equivalence_power
+    from thermlab.stats.power import mounts_needed as mounts_needed
+    from thermlab.stats.power import t_test_power as t_test_power
+    from thermlab.verifying.check import verify as verify
 
 __version__ = "0.1.0"
 
 # Names are imported on first use: `import thermlab` and `thermlab --help` must not pay for pandas and numpy.
 _HOME = {
-    "Analysis": "thermlab.analysis",
-    "ArchiveError": "thermlab.errors",
-    "Campaign": "thermlab.campaign",
-    "Flag": "thermlab.runs",
-    "HeldPower": "thermlab.runs",
-    "InputError": "thermlab.errors",
-    "Problem": "thermlab.errors",
-    "ReducedRun": "thermlab.runs",
-    "ReportError": "thermlab.errors",
-    "ThermlabError": "thermlab.errors",
-    "analyse": "thermlab.analysis",
-    "archive": "thermlab.archives",
-    "assess_value": "thermlab.value",
-    "check": "thermlab.checking",
-    "compare_treatments": "thermlab.comparison",
-    "equivalence_power": "thermlab.sample_size",
-    "fit_curve": "thermlab.curves",
-    "history": "thermlab.histories",
-    "load_campaign": "thermlab.campaign",
-    "mounts_needed": "thermlab.sample_size",
-    "new": "thermlab.scaffold",
-    "plan": "thermlab.planning",
-    "predict_throttle": "thermlab.throttle",
-    "read_log": "thermlab.logs",
-    "read_room_log": "thermlab.rooms",
-    "record": "thermlab.records",
-    "report": "thermlab.reports",
-    "simulate_campaign": "thermlab.simulated_campaigns",
-    "simulate_ladder": "thermlab.simulation",
-    "simulate_ladders": "thermlab.simulation",
-    "t_test_power": "thermlab.sample_size",
-    "to_results": "thermlab.results",
-    "verify": "thermlab.verifying",
-    "write_campaign": "thermlab.simulated_logs",
+    "Analysis": "thermlab.compare.analysis",
+    "ArchiveError": "thermlab.base.errors",
+    "Campaign": "thermlab.campaign.folder",
+    "Flag": "thermlab.runs.records",
+    "HeldPower": "thermlab.runs.records",
+    "InputError": "thermlab.base.errors",
+    "Problem": "thermlab.base.errors",
+    "ReducedRun": "thermlab.runs.records",
+    "ReportError": "thermlab.base.errors",
+    "ThermlabError": "thermlab.base.errors",
+    "analyse": "thermlab.compare.analysis",
+    "archive": "thermlab.archives.filing",
+    "assess_value": "thermlab.compare.value",
+    "check": "thermlab.runs.look",
+    "compare_treatments": "thermlab.compare.comparison",
+    "equivalence_power": "thermlab.stats.power",
+    "fit_curve": "thermlab.stats.curves",
+    "history": "thermlab.histories.findings",
+    "load_campaign": "thermlab.campaign.folder",
+    "mounts_needed": "thermlab.stats.power",
+    "new": "thermlab.campaign.start",
+    "plan": "thermlab.planning.make",
+    "predict_throttle": "thermlab.compare.throttle",
+    "read_log": "thermlab.logs.log",
+    "read_room_log": "thermlab.logs.room",
+    "record": "thermlab.builds.make",
+    "report": "thermlab.reports.make",
+    "simulate_campaign": "thermlab.simulate.campaigns",
+    "simulate_ladder": "thermlab.simulate.ladders",
+    "simulate_ladders": "thermlab.simulate.ladders",
+    "t_test_power": "thermlab.stats.power",
+    "to_results": "thermlab.reports.results",
+    "verify": "thermlab.verifying.check",
+    "write_campaign": "thermlab.simulate.logs",
 }
 
 __all__ = [

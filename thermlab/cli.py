@@ -13,13 +13,14 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from thermlab import __version__
-from thermlab.errors import InputError, Problem, ThermlabError
-from thermlab.filing_commands import COMMANDS
+from thermlab.base.errors import InputError, Problem, ThermlabError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from thermlab.reports import ReportOutcome
+    from thermlab.reports.make import ReportOutcome
+
+_PATH = click.Path(path_type=Path)
 
 
 class Commands(click.Group):
@@ -57,10 +58,10 @@ def main() -> None:
 
 
 @main.command()
-@click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
+@click.argument("folder", metavar="DIR", type=_PATH)
 def new(folder: Path) -> None:
     """Start a campaign: a commented campaign.yaml and an empty run sheet in DIR."""
-    from thermlab.scaffold import new as start  # noqa: PLC0415
+    from thermlab.campaign.start import new as start  # noqa: PLC0415
 
     start(folder)
     click.echo(
@@ -69,24 +70,22 @@ def new(folder: Path) -> None:
 
 
 @main.command()
-@click.argument("campaign", type=click.Path(path_type=Path))
+@click.argument("campaign", type=_PATH)
 def check(campaign: Path) -> None:
     """Check a campaign and its logs without computing anything."""
-    from thermlab.checking import check as look  # noqa: PLC0415
+    from thermlab.runs.look import check as look  # noqa: PLC0415
 
     click.echo(look(campaign).summary())
     click.echo("nothing wrong was found")
 
 
 @main.command()
-@click.argument("campaigns", metavar="CAMPAIGN...", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.argument("campaigns", metavar="CAMPAIGN...", nargs=-1, required=True, type=_PATH)
 @click.option(
     "-p", "--parameter", "given", nargs=2, multiple=True, metavar="NAME VALUE",
     help="Try another room_C, temperature_C, margin_K, reference_power_W or confidence_level; may be repeated.",
 )  # fmt: skip
-@click.option(
-    "--out", type=click.Path(path_type=Path), help="Folder of the report; with several campaigns, of their folders."
-)
+@click.option("--out", type=_PATH, help="Folder of the report; with several campaigns, of their folders.")
 @click.option("--jobs", type=click.IntRange(1, 64), default=1, show_default=True, help="Reports made at the same time.")
 @click.option("--cluster", metavar="ADDRESS", help="Address of a scheduler that shares the work among machines.")
 @click.option("--anonymous", is_flag=True, help="Leave out notes, photos, paths and names of files.")
@@ -99,11 +98,11 @@ def report(
     anonymous: bool,
 ) -> None:
     """Make the report of one or more campaigns, each in CAMPAIGN/report unless --out says otherwise."""
-    from thermlab.execution import use_light_validation  # noqa: PLC0415
+    from thermlab.reports.execute import use_light_validation  # noqa: PLC0415
 
     use_light_validation()
-    from thermlab.reports import exit_status  # noqa: PLC0415
-    from thermlab.reports import report as make  # noqa: PLC0415
+    from thermlab.reports.make import exit_status  # noqa: PLC0415
+    from thermlab.reports.make import report as make  # noqa: PLC0415
 
     if cluster is not None and jobs > 1:
         raise InputError([Problem("--jobs", f"{jobs} beside --cluster", "one of the two: workers are the cluster's")])
@@ -131,12 +130,12 @@ def report(
 
 
 @main.command()
-@click.argument("folder", metavar="[DIR]", required=False, type=click.Path(path_type=Path))
+@click.argument("folder", metavar="[DIR]", required=False, type=_PATH)
 @click.option(
     "--from",
     "from_campaign",
     metavar="CAMPAIGN",
-    type=click.Path(path_type=Path),
+    type=_PATH,
     help="A campaign under way: say what the next mount can still change. Takes only --mounts beside it.",
 )
 @click.option("--margin", "margin_K", metavar="K", type=float, help="Smallest difference that matters.")
@@ -166,22 +165,96 @@ def plan(folder: Path | None, from_campaign: Path | None, **given: Any) -> None:
 
     Without DIR the plan is only shown. DIR holds campaign.yaml, runs.csv, bench_sheet.html (print it) and plan.json.
     """
-    from thermlab import plan_pages, planning  # noqa: PLC0415
+    from thermlab.planning import make as planning  # noqa: PLC0415
+    from thermlab.planning import pages as plan_pages  # noqa: PLC0415
+    from thermlab.planning.records import Plan  # noqa: PLC0415
 
     request = {name: value for name, value in given.items() if value is not None}
     for name in ("treatments", "steps_W"):
         if name in request:
             request[name] = planning.listed(request[name], numbers=name == "steps_W")
     made = planning.plan(folder, from_campaign=from_campaign, **request)
-    said = plan_pages.plan_sentences(made) if isinstance(made, planning.Plan) else plan_pages.outlook_sentences(made)
+    said = plan_pages.plan_sentences(made) if isinstance(made, Plan) else plan_pages.outlook_sentences(made)
     for sentence in said:
         click.echo(sentence)
     if folder is not None:
         click.echo(f"{folder}: print bench_sheet.html, fill in campaign.yaml, then run: thermlab check {folder}")
 
 
-for _command in COMMANDS:
-    main.add_command(_command)
+@main.command()
+@click.argument("build", type=_PATH)
+@click.option("--out", type=_PATH, help="Folder of the record; default: BUILD/record.")
+def record(build: Path, out: Path | None) -> None:
+    """Make the record of a finished machine: pass, refer or fail, on one page."""
+    from thermlab.reports.execute import use_light_validation  # noqa: PLC0415
+
+    use_light_validation()
+    from thermlab.builds.make import record as make  # noqa: PLC0415
+
+    outcome = make(build, out=out, progress=sys.stderr.isatty())
+    if outcome.state == "ok":
+        click.echo(f"{outcome.verdict}: {outcome.message}")
+        click.echo(str(outcome.page))
+        return
+    if outcome.state == "bad input":
+        click.echo(outcome.message, err=True)
+        sys.exit(2)
+    cell = "" if outcome.cell is None else f" in cell {outcome.cell}"
+    click.echo(f"{build}: the record {outcome.state}{cell}: {outcome.message.splitlines()[0]}", err=True)
+    if (outcome.folder / ".failed").is_dir():
+        click.echo(f"{build}: as far as it got: {outcome.folder / '.failed'}", err=True)
+    sys.exit(1)
+
+
+@main.command()
+@click.argument("sources", metavar="CAMPAIGN-OR-BUILD...", nargs=-1, required=True, type=_PATH)
+@click.option(
+    "--to", "target", metavar="ARCHIVE", required=True, type=_PATH, help="The archive; made if it is missing."
+)
+def archive(sources: tuple[Path, ...], target: Path) -> None:
+    """File campaigns or builds with their reports, for good; the sources are only read."""
+    from thermlab.archives.filing import archive as file  # noqa: PLC0415
+
+    states = []
+    for source in sources:
+        try:
+            click.echo(file(source, to=target).summary())
+            states.append(0)
+        except ThermlabError as error:
+            for line in str(error).splitlines():
+                click.echo(f"{source}: {line}" if len(sources) > 1 else line, err=True)
+            states.append(2 if isinstance(error, InputError) else 1)
+    sys.exit(states[0] if len(set(states)) == 1 else 1)
+
+
+@main.command()
+@click.argument("place", metavar="BAG-OR-ARCHIVE", type=_PATH)
+@click.option("--recompute", is_flag=True, help="Run the archived inputs again and say which numbers moved.")
+@click.option("--last", metavar="HASH", help="Last hash of the list as it was kept elsewhere; it must be in the list.")
+def verify(place: Path, recompute: bool, last: str | None) -> None:
+    """Check every byte of a bag or an archive; name what changed, is missing or was added."""
+    from thermlab.verifying.check import verify as check  # noqa: PLC0415
+
+    found = check(place, recompute=recompute, last=last)
+    click.echo(found.summary(), err=not found.ok)
+    sys.exit(0 if found.ok else 1)
+
+
+@main.command()
+@click.argument("archive", type=_PATH)
+@click.option("--bench", help="Only this bench.")
+@click.option("--confidence-level", type=click.FloatRange(0.0, 1.0, min_open=True, max_open=True), default=0.95,
+              show_default=True, help="Of the intervals, as a fraction.")  # fmt: skip
+def history(archive: Path, bench: str | None, confidence_level: float) -> None:
+    """Say what an archive teaches, and write history.html into it."""
+    from thermlab.archives.index import write_index  # noqa: PLC0415
+    from thermlab.histories.findings import history as look  # noqa: PLC0415
+    from thermlab.histories.page import write_history  # noqa: PLC0415
+
+    found = look(archive, confidence_level=confidence_level, bench=bench)
+    click.echo(found.summary())
+    click.echo(str(write_history(found, archive)))
+    write_index(archive)
 
 
 def _summary(outcomes: Sequence[ReportOutcome]) -> list[str]:

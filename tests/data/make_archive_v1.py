@@ -13,9 +13,9 @@ import tempfile
 from datetime import UTC, datetime
 from pathlib import Path
 
-from thermlab.analysis import analyse
-from thermlab.archives import archive
-from thermlab.results import results_json, runs_reduced_csv, to_results
+from thermlab.archives.filing import archive
+from thermlab.compare.analysis import analyse
+from thermlab.reports.results import results_json, runs_reduced_csv, to_results
 
 TARGET = Path(__file__).resolve().parent / "archive_v1"
 CAMPAIGN_YAML = """\

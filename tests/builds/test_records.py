@@ -1,0 +1,483 @@
+"""A finished machine's record: the right verdict for known truth, one page, whole or not at all."""
+
+import io
+import json
+import re
+import shutil
+import subprocess
+from dataclasses import replace
+
+import nbformat
+import numpy as np
+import pytest
+import yaml
+from build_examples import (
+    GAIN_K_PER_W,
+    LADDER,
+    build_settings,
+    make_build,
+    make_reference,
+    true_rise_K,
+    true_throttle_W,
+    write_log,
+)
+from filed_examples import make_campaign, snapshot
+from PIL import Image
+
+from thermlab.archives.filed_results import read_archive
+from thermlab.archives.filing import archive
+from thermlab.base.errors import InputError
+from thermlab.builds import make as records
+from thermlab.builds import pages as record_pages
+from thermlab.builds.assess import judge
+from thermlab.builds.expectations import Expected, expected_rises
+from thermlab.builds.make import assess_build, record, record_results
+from thermlab.builds.references import Reference, load_reference
+from thermlab.builds.settings import BuildSettings, load_build
+from thermlab.builds.throttle import BuildThrottle, build_throttle
+from thermlab.runs.records import ReducedRun
+from thermlab.verifying.check import verify
+
+CUSTOMER = {"room_C": 30, "temperature_C": 85}
+LIMIT_K = 55.0
+TRUTH_W = true_throttle_W(LIMIT_K, extra_K_per_W=GAIN_K_PER_W["pad-b"])
+
+
+@pytest.fixture(scope="module")
+def campaign(tmp_path_factory):
+    return make_reference(tmp_path_factory.mktemp("reference") / "campaign")
+
+
+@pytest.fixture
+def place(tmp_path, campaign):
+    shutil.copytree(campaign, tmp_path / "campaign")
+    return tmp_path / "build"
+
+
+def asked(least_W):
+    return {"customer": CUSTOMER, "acceptance": {"least_throttle_power_W": least_W}}
+
+
+# Verdicts with known truth --------------------------------------------------------------------------------------------
+
+
+def test_a_good_build_passes_and_its_numbers_are_the_true_ones(place):
+    found = assess_build(make_build(place, **asked(100)))
+
+    rise, throttle = found.rises[0], found.throttle
+    assert rise.rise_K == pytest.approx(true_rise_K(90, extra_K_per_W=GAIN_K_PER_W["pad-b"]), abs=0.05)
+    assert rise.interval_K[0] < rise.rise_K < rise.interval_K[1]
+    assert throttle.interval_W[0] < TRUTH_W < throttle.interval_W[1]
+    assert throttle.throttle_power_W == pytest.approx(TRUTH_W, abs=1.0)
+    assert (found.verdict, rise.inside) == ("pass", True)
+
+
+def test_a_build_that_falls_short_fails(place):
+    found = assess_build(make_build(place, **asked(130)))
+
+    assert found.verdict == "fail"
+    assert "lies short of the 130 W required" in found.verdict_reason
+
+
+def test_a_requirement_inside_the_interval_is_referred(place):
+    found = assess_build(make_build(place, **asked(round(TRUTH_W))))
+
+    assert found.verdict == "refer"
+    assert "reaches below" in found.verdict_reason
+
+
+@pytest.mark.parametrize(("extra", "word"), [(0.05, "warmer"), (-0.09, "cooler")])
+def test_a_build_off_its_treatment_is_referred_even_where_it_keeps_the_limit(place, extra, word):
+    found = assess_build(make_build(place, extra_K_per_W=extra, **asked(60)))
+
+    assert found.verdict == "refer"
+    assert found.rises[0].inside is False
+    assert found.verdict_reason.startswith(f"it runs {word} than a fresh mount")
+
+
+def test_two_runs_are_both_held_against_the_campaign(place):
+    runs = [{"run": f"r{power}", "set_power_W": power, "log": f"logs/{power}.csv"} for power in (70, 110)]
+
+    found = assess_build(make_build(place, runs=runs, **asked(100)))
+
+    assert [one.set_power_W for one in found.rises] == [70.0, 110.0]
+    assert found.throttle.interval_W[0] < TRUTH_W < found.throttle.interval_W[1]
+
+
+def test_a_margin_above_a_load_is_another_way_to_ask(place):
+    found = assess_build(make_build(place, customer=CUSTOMER, acceptance={"load_W": 85, "least_margin_W": 15}))
+
+    assert found.throttle.required_W == 100.0
+    assert found.throttle.margin_W == pytest.approx(found.throttle.throttle_power_W - 100.0)
+
+
+def test_a_campaign_without_replicates_cannot_pass_a_build(tmp_path):
+    make_reference(tmp_path / "campaign", n_mounts=1)
+
+    found = assess_build(make_build(tmp_path / "build", **asked(100)))
+
+    assert found.verdict == "refer"
+    assert "not replicated" in found.verdict_reason
+
+
+def test_a_power_far_beyond_the_ladder_is_not_given(place):
+    found = assess_build(make_build(place, customer={"room_C": 5, "temperature_C": 105}))
+
+    assert found.throttle.throttle_power_W is None
+    assert found.verdict == "refer"
+    assert "more than 20% is not trusted" in found.verdict_reason
+
+
+def test_a_run_cut_short_is_referred_with_its_reason(place):
+    make_build(place, **asked(100))
+    write_log(place / "logs/r1.csv", 90.0, soak_min=3.0)
+
+    found = assess_build(place)
+
+    assert found.verdict == "refer"
+    assert any("r1 is not used" in text or "r1 is doubtful" in text for text in found.cautions)
+
+
+def test_a_step_the_campaign_lacks_is_cautioned(place):
+    runs = [{"run": "r1", "set_power_W": 80, "log": "logs/r1.csv"}]
+
+    found = assess_build(make_build(place, runs=runs, **asked(100)))
+
+    assert found.rises[0].expected_rise_K == pytest.approx(true_rise_K(80, extra_K_per_W=-0.02), abs=1.0)
+    assert any("no step at 80 W" in text for text in found.cautions)
+
+
+@pytest.mark.parametrize(
+    ("interval", "insides", "verdict"),
+    [
+        ((101, 110), (True,), "pass"),
+        ((100, 110), (True, True), "pass"),
+        ((101, 110), (True, False), "refer"),
+        ((101, 110), (None,), "refer"),
+        ((99, 110), (True,), "refer"),
+        ((90, 99.9), (True,), "fail"),
+        ((90, 99.9), (False,), "fail"),
+        (None, (True,), "refer"),
+    ],
+)
+def test_the_rule_of_the_verdict(interval, insides, verdict):
+    rises = [
+        Expected(
+            set_power_W=90.0,
+            rise_K=50.0 if inside is not False else 55.0,
+            u_rise_K=0.3,
+            expected_rise_K=50.0,
+            n_mounts=3,
+            interval_K=None if inside is None else (49.0, 51.0),
+            fresh_mount_interval_K=None,
+            inside=inside,
+            mounts_K=(),
+        )
+        for inside in insides
+    ]
+    throttle = BuildThrottle(room_C=30.0, temperature_limit_C=85.0, required_W=100.0, interval_W=interval, reason="x")
+
+    assert judge(rises, throttle)[0] == verdict
+
+
+def simulated_reference(rng, n_mounts=3):
+    runs, order = [], 0
+    for treatment, gain in GAIN_K_PER_W.items():
+        for mount in range(n_mounts):
+            own = gain + rng.normal(0.0, 0.006)
+            for power in LADDER:
+                rise = true_rise_K(power, extra_K_per_W=own) + rng.normal(0.0, 0.1)
+                runs.append(
+                    ReducedRun(run=str(order), treatment=treatment, mount=str(mount), set_power_W=power, rise_K=rise)
+                )
+                runs[-1] = replace(runs[-1], order=order)
+                order += 1
+    return Reference(
+        title="",
+        bench="",
+        baseline="grease-a",
+        created="",
+        thermlab_version="",
+        results_sha256="",
+        runs=tuple(runs),
+        time_constant_min=10.0,
+        u_time_constant_min=0.3,
+        settings={"cooling": "passive", "decision": {"confidence_level": 0.95, "margin_K": 1.0}},
+    )
+
+
+def test_fresh_mounts_lie_in_their_intervals_and_throttle_where_said():
+    """200 simulated builds: both coverages at most three binomial standard errors below 0.95, at 0.904 or more."""
+    rng = np.random.default_rng(42)
+    settings = BuildSettings.model_validate(build_settings(customer=CUSTOMER))
+    inside = held = 0
+    for _ in range(200):
+        reference = simulated_reference(rng)
+        extra = GAIN_K_PER_W["pad-b"] + rng.normal(0.0, 0.006)
+        read = true_rise_K(90.0, extra_K_per_W=extra) + rng.normal(0.0, 0.3)
+        run = ReducedRun(run="r", treatment="pad-b", mount="b", set_power_W=90.0, rise_K=read, u_rise_K=0.3)
+        rises = expected_rises([run], reference, treatment="pad-b")
+        low, high = build_throttle([run], rises, reference, settings).interval_W
+        inside += rises[0].inside
+        held += low <= true_throttle_W(LIMIT_K, extra_K_per_W=extra) <= high
+
+    assert inside / 200 >= 0.904
+    assert held / 200 >= 0.904
+
+
+# Bad input ------------------------------------------------------------------------------------------------------------
+
+
+def test_every_problem_of_a_build_is_named_with_its_line(place):
+    settings = build_settings(acceptance={"load_W": 85}, treatmnt="x")
+    settings["runs"] = [{"run": "r1", "set_power_W": -1, "log": "../out.csv"}]
+    place.mkdir()
+    (place / "build.yaml").write_text(yaml.safe_dump(settings), encoding="utf-8")
+
+    with pytest.raises(InputError) as caught:
+        load_build(place)
+
+    text = str(caught.value)
+    assert re.search(
+        r"build\.yaml:\d+ \(treatmnt\): found the unknown key 'treatmnt'; the nearest known key is treatment", text
+    )
+    assert re.search(r"build\.yaml:\d+ \(runs\.0\.set_power_W\)", text)
+    assert re.search(r"build\.yaml:\d+ \(acceptance\): found load_W; allowed: exactly one of", text)
+
+
+@pytest.mark.parametrize(
+    ("changes", "where", "found"),
+    [
+        ({"runs": [{"run": "r1", "set_power_W": 90, "log": "../x.csv"}]}, "runs.0.log", "leaves the build folder"),
+        ({"runs": [{"run": "r1", "set_power_W": 90, "log": "/etc/passwd"}]}, "runs.0.log", "absolute path"),
+        ({"photos": [{"file": "photos/none.jpg", "shows": "x"}]}, "photos.0.file", "does not exist"),
+        ({"runs": [{"run": "r1", "set_power_W": 90, "log": "logs/r1.csv", "start": "noon"}]}, "runs.0.start", "noon"),
+    ],
+)
+def test_paths_and_times_are_checked_before_anything_is_read(place, changes, where, found):
+    make_build(place)
+    (place / "build.yaml").write_text(yaml.safe_dump(build_settings(**changes)), encoding="utf-8")
+
+    with pytest.raises(InputError) as caught:
+        load_build(place)
+
+    problem = caught.value.problems[0]
+    assert f"({where})" in problem.where
+    assert found in problem.found
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "refused"),
+    [
+        ({}, {}, True),
+        ({"end": "1300"}, {"start": "1200"}, True),
+        ({"start": "1200"}, {"end": "1300", "log": "./logs/r1.csv"}, True),
+        ({"end": "1200"}, {"start": "1200"}, False),
+        ({"exclude": "door open"}, {}, False),
+        ({}, {"log": "logs/r2.csv"}, False),
+    ],
+)
+def test_two_runs_of_the_same_readings_are_refused(place, first, second, refused):
+    """They would count as two observations."""
+    runs = [
+        {"run": name, "set_power_W": 90, "log": "logs/r1.csv"} | more for name, more in (("r1", first), ("r2", second))
+    ]
+    folder = make_build(place, runs=runs)
+    if not refused:
+        assert len(load_build(folder).settings.runs) == 2
+        return
+    with pytest.raises(InputError, match=r"\(runs\.1\): found 'r2' overlapping 'r1'"):
+        load_build(folder)
+
+
+def test_a_treatment_the_campaign_does_not_have_is_refused(place):
+    with pytest.raises(InputError, match=r"build\.yaml \(treatment\): found 'pad-x'; allowed: .*'grease-a', 'pad-b'"):
+        assess_build(make_build(place, treatment="pad-x"))
+
+
+def test_a_campaign_whose_report_is_stale_is_refused(place):
+    make_build(place)
+    (place.parent / "campaign/runs.csv").write_bytes(b"run,changed\n")
+
+    with pytest.raises(InputError, match=r"build\.yaml \(campaign\): runs\.csv: found changed since the report"):
+        assess_build(place)
+
+
+def test_a_place_that_is_no_campaign_is_refused(place):
+    with pytest.raises(InputError, match="neither a campaign nor a bag"):
+        assess_build(make_build(place, campaign="../elsewhere"))
+
+
+def test_a_log_that_cannot_be_read_is_named(place):
+    make_build(place)
+    (place / "logs/r1.csv").write_bytes(b"nothing\n")
+
+    with pytest.raises(InputError, match=r"logs/r1\.csv.*found no column 't'"):
+        assess_build(place)
+
+
+# Archives -------------------------------------------------------------------------------------------------------------
+
+
+def test_the_campaign_may_lie_in_an_archive_and_a_damaged_bag_is_refused(place):
+    filed = archive(place.parent / "campaign", to=place.parent / "store")
+    make_build(place, campaign=f"../store/{filed.bag.name}", **asked(100))
+
+    assert assess_build(place).verdict == "pass"
+    assert load_reference(filed.bag, where="x").title == "Grease or pad"
+    results = filed.bag / "data/report/results.json"
+    results.chmod(0o644)
+    results.write_bytes(results.read_bytes() + b" ")
+    with pytest.raises(InputError, match="a damaged bag"):
+        assess_build(place)
+
+
+def test_a_campaign_judged_by_a_threshold_that_is_gone_still_judges_a_build_and_says_so(place):
+    path = place.parent / "campaign/report/results.json"
+    results = json.loads(path.read_text(encoding="utf-8"))
+    results["settings"]["checks"] = {"drift_K": 0.7, "threshold_of_old": 2.0}
+    path.write_text(json.dumps(results), encoding="utf-8")
+
+    found = assess_build(make_build(place, **asked(100)))
+
+    assert found.verdict == "pass"
+    assert [caution for caution in found.cautions if "(threshold_of_old)" in caution]
+    assert record_results(found)["settings"]["checks"] == {"drift_K": 0.7}
+
+
+def test_results_hold_what_is_needed_to_recompute_without_the_campaign(place):
+    first = record_results(assess_build(make_build(place, **asked(100))))
+    shutil.rmtree(place.parent / "campaign")
+
+    again = record_results(assess_build(place, reference=json.loads(json.dumps(first))["reference"]))
+
+    assert {**first, "created": ""} == {**again, "created": ""}
+
+
+@pytest.fixture(scope="module")
+def finished(tmp_path_factory, campaign):
+    """A build with a photo, recorded through the notebook."""
+    folder = tmp_path_factory.mktemp("finished")
+    shutil.copytree(campaign, folder / "campaign")
+    out = io.BytesIO()
+    exif = Image.Exif()
+    exif.get_ifd(0x8825).update({1: "N", 2: (48.0, 8.0, 14.5)})
+    Image.new("RGB", (800, 600), (90, 110, 120)).save(out, format="JPEG", exif=exif)
+    photos = [{"file": f"photos/{n}.jpg", "shows": f"Mount before closing, view {n}"} for n in (1, 2, 3, 4)]
+    build = make_build(folder / "build", photos=photos, **asked(100))
+    (build / "photos").mkdir()
+    for n in (1, 2, 3, 4):
+        (build / f"photos/{n}.jpg").write_bytes(out.getvalue())
+    before = snapshot(build)
+    outcome = record(build)
+    assert outcome.state == "ok", outcome.message
+    after = {name: state for name, state in snapshot(build).items() if not name.startswith("record") and name != "."}
+    assert after == {name: state for name, state in before.items() if name != "."}
+    return outcome
+
+
+def test_a_record_is_whole_and_says_ok(finished):
+    names = sorted(entry.name for entry in finished.folder.iterdir())
+
+    assert names == ["record.html", "record.ipynb", "results.json", "status.json"]
+    assert json.loads((finished.folder / "status.json").read_text(encoding="utf-8"))["state"] == "ok"
+    assert finished.verdict == "pass"
+
+
+def test_the_page_stands_alone_with_photos_that_do_not_say_where(finished):
+    page = finished.page.read_text(encoding="utf-8")
+
+    assert page.count("data:image/jpeg;base64,") == 4
+    assert "Mount before closing, view 1" in page
+    assert "<script" not in page
+    assert "default-src 'none'" in page
+    assert "Pass: it keeps what was asked of it." in page
+    assert "The builder, signature" in page
+    assert str(finished.folder.parent) not in page
+    assert len(page) < 1_500_000
+    for alt in re.findall(r'<img [^>]*alt="([^"]*)"', page):
+        assert len(alt) > 10
+    notebook = (finished.folder / "record.ipynb").read_text(encoding="utf-8")
+    assert str(finished.folder.parent) not in notebook
+
+
+@pytest.mark.parametrize("paper", ["letter", "A4"])
+def test_the_page_prints_on_one_sheet(finished, tmp_path, paper):
+    chromium, pdfinfo = shutil.which("chromium"), shutil.which("pdfinfo")
+    if chromium is None or pdfinfo is None:
+        pytest.skip("no chromium or pdfinfo on this machine")
+    pdf, page = tmp_path / "record.pdf", tmp_path / "record.html"
+    text = finished.page.read_text(encoding="utf-8")
+    page.write_text(text.replace("</head>", f"<style>@page {{ size: {paper}; }}</style></head>"), encoding="utf-8")
+    options = ["--headless", "--no-sandbox", "--disable-gpu", "--no-pdf-header-footer"]
+    subprocess.run([chromium, *options, f"--print-to-pdf={pdf}", page.as_uri()], check=True, capture_output=True)
+
+    told = subprocess.run([pdfinfo, pdf], check=True, capture_output=True, text=True).stdout
+
+    assert re.search(r"Pages:\s+1\b", told), told
+
+
+def test_a_finished_build_is_filed_verified_recomputed_and_remembered(finished, tmp_path):
+    build = finished.folder.parent
+    store = tmp_path / "store"
+
+    filed = archive(build, to=store)
+
+    found = verify(store, recompute=True)
+    assert found.ok, found.summary()
+    assert found.recomputed[0].n_numbers > 50
+    assert found.recomputed[0].moved == ()
+    assert read_archive(store).builds[0]["build"]["id"] == "B-0042"
+    assert (filed.bag / "data/build/photos/1.jpg").read_bytes() == (build / "photos/1.jpg").read_bytes()
+    assert "pass: the whole interval" in (store / "index.html").read_text(encoding="utf-8")
+
+
+def test_a_build_that_shares_a_log_with_a_campaign_does_not_push_it_out(finished, tmp_path):
+    build, store = finished.folder.parent, tmp_path / "store"
+    (log,) = (build / "logs").iterdir()
+    archive(make_campaign(tmp_path / "campaign", files={f"logs/{log.name}": log.read_bytes()}), to=store)
+    archive(build, to=store)
+
+    found = read_archive(store)
+
+    assert (len(found.campaigns), len(found.builds), found.left_out) == (1, 1, ())
+
+
+def test_a_record_that_fails_leaves_the_old_one_and_says_why(place, finished, monkeypatch):
+    build = shutil.copytree(finished.folder.parent, place)
+    before = snapshot(build / "record")
+    template = nbformat.read(records.execution.template_path("build_record"), as_version=4)
+    template.cells.append(nbformat.v4.new_code_cell("raise RuntimeError('broken')"))
+    nbformat.write(template, place.parent / "broken.ipynb")
+
+    outcome = record(build, template=place.parent / "broken.ipynb")
+
+    assert (outcome.state, outcome.verdict) == ("failed", None)
+    assert "broken" in outcome.message
+    after = snapshot(build / "record")
+    kept = {name: state[2] for name, state in after.items() if not name.startswith(".")}
+    assert kept == {name: state[2] for name, state in before.items() if not name.startswith(".")}
+    assert json.loads((build / "record/.failed/status.json").read_text(encoding="utf-8"))["state"] == "failed"
+
+
+def test_bad_input_writes_nothing(place):
+    make_build(place, treatment="pad-x")
+    before = snapshot(place)
+
+    outcome = record(place)
+
+    assert outcome.state == "bad input"
+    assert "pad-x" in outcome.message
+    assert not (place / "record").exists()
+    assert {name for name in snapshot(place) if not name.startswith(".")} == {
+        n for n in before if not n.startswith(".")
+    }
+
+
+def test_text_of_a_build_stays_text(place):
+    payload = "<img src=x onerror=alert(1)>\"'"
+    settings = {"title": payload, "notes": payload, "lot": payload, "signature": payload, "build": payload}
+    found = assess_build(make_build(place, **settings, **asked(100)))
+
+    for block in (record_pages.opening, record_pages.rises, record_pages.provenance, record_pages.signature):
+        assert "<img" not in block(found).html

@@ -1,0 +1,453 @@
+"""What an archive teaches, against published values, known truth and hand calculation."""
+
+import base64
+import json
+import math
+import re
+import shutil
+
+import numpy as np
+import pytest
+import yaml
+from filed_examples import example_results, sha256, write_report
+
+from thermlab.archives.filed_results import FiledCampaign, read_archive
+from thermlab.archives.filing import archive
+from thermlab.base.errors import InputError
+from thermlab.campaign.settings import Prior
+from thermlab.histories.ageing import age_trends, parse_age
+from thermlab.histories.benches import bench_histories, campaign_scatter
+from thermlab.histories.findings import across_campaigns, build_points, history
+from thermlab.histories.mounts import chart_baselines, compare_lots
+from thermlab.histories.page import render_history, write_history
+from thermlab.stats.control_charts import individuals_chart
+from thermlab.stats.random_effects import combine
+
+# Published values -----------------------------------------------------------------------------------------------------
+
+
+def test_individuals_chart_of_the_nist_handbook():
+    """NIST/SEMATECH e-Handbook 6.3.2.2: mean 50.81, moving range 1.8778, limits 45.8159, 55.8041; ranges 6.1349."""
+    chart = individuals_chart([49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1])
+
+    assert chart.centre == pytest.approx(50.81, abs=5e-3)
+    assert chart.moving_range == pytest.approx(1.8778, abs=5e-5)
+    assert chart.upper == pytest.approx(55.8041, abs=5e-5)
+    assert chart.lower == pytest.approx(45.8159, abs=5e-5)
+    # The factor is printed as 3.267; its next digit is worth 1e-4 of the product.
+    assert chart.moving_range_upper == pytest.approx(6.1349, abs=1.8778 * 5e-4)
+    assert chart.steady
+
+
+# Nine laboratories of Kacker 2004, Metrologia 41:132; the numbers below were computed with the R package metafor
+# (method "DL", with and without test "knha"); they stand in the tests of statsmodels (results_meta.py, BSD licence).
+KACKER = (61.0, 61.4, 62.21, 62.3, 62.34, 62.6, 62.7, 62.84, 65.9)
+KACKER_VARIANCES = (0.2025, 1.2100, 0.0900, 0.2025, 0.3844, 0.5625, 0.0676, 0.0225, 1.8225)
+
+
+def test_random_effects_of_kackers_laboratories():
+    found = combine(KACKER, [math.sqrt(v) for v in KACKER_VARIANCES])
+
+    assert found.mean == pytest.approx(62.3901386044504, abs=1e-9)
+    assert found.tau**2 == pytest.approx(0.288049246973751, abs=1e-9)
+    assert found.u_mean == pytest.approx(0.29477605699879, abs=1e-9)
+    assert found.interval == pytest.approx((61.710383798052, 63.0698934108488), abs=1e-8)
+    assert found.q == pytest.approx(24.801897741835, abs=1e-8)
+    assert found.q_p_value == pytest.approx(0.00167935146372742, abs=1e-9)
+    assert found.i2 == pytest.approx(0.67744403741711, abs=1e-9)
+
+
+def test_the_interval_is_never_narrower_than_without_the_factor_of_hartung_and_knapp():
+    found = combine([1.0, 1.0, 1.0], [0.3, 0.3, 0.3])
+
+    assert found.tau == 0.0
+    assert found.u_mean == pytest.approx(0.3 / math.sqrt(3.0))
+
+
+def test_two_are_combined_without_a_prediction_and_one_is_not():
+    assert combine([1.0, 2.0], [0.1, 0.1]).prediction_interval is None
+    assert combine([1.0], [0.1]) is None
+
+
+def test_an_uncertainty_of_zero_is_refused():
+    with pytest.raises(ValueError, match="one above 0 for each value"):
+        combine([1.0, 2.0], [0.1, 0.0])
+
+
+def test_the_interval_of_the_mean_holds_the_truth_as_often_as_it_says():
+    """3000 simulated archives of 5 campaigns: 0.95 within three binomial standard errors, 0.938 to 0.962."""
+    rng = np.random.default_rng(20260304)
+    hits = 0
+    for _ in range(3000):
+        u = rng.uniform(0.5, 1.5, 5)
+        values = rng.normal(0.0, 1.0, 5) + rng.normal(0.0, u)
+        low, high = combine(values.tolist(), u.tolist()).interval
+        hits += low <= 0.0 <= high
+
+    assert 0.938 <= hits / 3000 <= 0.985  # the lower bound on the factor makes it wider at times
+
+
+# Charts ---------------------------------------------------------------------------------------------------------------
+
+
+def test_a_value_beyond_the_limits_and_eight_on_one_side_are_signals():
+    steady = [10.0, 10.2] * 6
+    jump = individuals_chart([*steady, 14.0])
+    shift = individuals_chart([10.0, 10.2, 9.9, 10.1, *([11.0, 11.2] * 4)])
+
+    assert jump.outside == (12,)
+    assert not jump.steady
+    assert shift.runs == ((4, 11),)
+
+
+def test_what_cannot_be_charted_gives_none():
+    assert individuals_chart([1.0, 2.0]) is None
+    assert individuals_chart([1.0, 1.0, 1.0]) is None
+
+
+# Archives with known truth --------------------------------------------------------------------------------------------
+
+LADDER = (50.0, 70.0, 90.0, 110.0)
+SINK = {power: 0.15 * power + 45.0 * (power / 120.0) ** 0.8 for power in LADDER}
+TRUE_SD_K_PER_W = 0.006
+NOISE_K = 0.2
+
+
+def simulated_runs(rng, *, n_mounts=3, gain=-0.012, shift=0.0, lots=None, sd=TRUE_SD_K_PER_W, ladder=LADDER):
+    runs = []
+    for treatment, offset in (("grease-a", 0.0), ("pad-b", gain)):
+        for mount in range(1, n_mounts + 1):
+            own = shift + offset + rng.normal(0.0, sd)
+            for power in ladder:
+                rise = SINK[power] + own * power + rng.normal(0.0, NOISE_K)
+                lot = lots[(mount - 1) % len(lots)] if lots and treatment == "pad-b" else ""
+                runs.append(
+                    {
+                        "run": f"{treatment}-{mount}-{power:g}",
+                        "treatment": treatment,
+                        "mount": f"m{mount}",
+                        "set_power_W": power,
+                        "rise_K": rise,
+                        "used": True,
+                        "reason": "",
+                        "lot": lot,
+                        "condition": "",
+                    }
+                )
+    return runs
+
+
+def compared(runs, power=90.0):
+    by_treatment = {}
+    for run in runs:
+        if run["set_power_W"] == power:
+            by_treatment.setdefault(run["treatment"], []).append(run["rise_K"])
+    a, b = by_treatment["grease-a"], by_treatment["pad-b"]
+    dof = len(a) + len(b) - 2
+    s2 = ((len(a) - 1) * np.var(a, ddof=1) + (len(b) - 1) * np.var(b, ddof=1)) / dof
+    u = math.sqrt(s2 * (1 / len(a) + 1 / len(b)))
+    difference = float(np.mean(b) - np.mean(a))
+    row = {"treatment": "pad-b", "verdict": "cooler", "difference_K": difference, "standard_error_K": u}
+    row |= {"interval_K": [difference - 3 * u, difference + 3 * u]}
+    return {"reference_power_W": power, "dof": dof, "treatments": [row]}
+
+
+def file_campaign(tmp_path, number, runs, **about):
+    folder = tmp_path / f"campaign{number}"
+    (folder / "logs").mkdir(parents=True)
+    inputs = {"campaign.yaml": b"x", "runs.csv": str(number).encode(), "logs/a.csv": f"log {number}".encode()}
+    for name, content in inputs.items():
+        (folder / name).write_bytes(content)
+    sums = {name: sha256(content) for name, content in inputs.items()}
+    results = example_results(
+        sums, runs=runs, comparison=compared(runs), created=f"2026-{number:02d}-04T10:00:00+00:00"
+    )
+    results["campaign"] |= {"title": f"Campaign {number}"} | about
+    write_report(folder, results)
+    return archive(folder, to=tmp_path / "store")
+
+
+@pytest.fixture(scope="module")
+def store(tmp_path_factory):
+    tmp_path = tmp_path_factory.mktemp("history")
+    rng = np.random.default_rng(8)  # a seed without a false alarm of the chart, of which 32 mounts have one in ten
+    for number in range(1, 9):
+        file_campaign(tmp_path, number, simulated_runs(rng, lots=["L1", "L2"], n_mounts=4))
+    return tmp_path / "store"
+
+
+def test_the_pooled_mount_sd_is_the_true_one(store):
+    """8 campaigns of 6 degrees of freedom: the estimate lies within its chi-squared 99.9 % band of the truth."""
+    bench = bench_histories(read_archive(store).campaigns)[0]
+
+    assert bench.dof == 48
+    assert bench.mount_sd_K_per_W == pytest.approx(TRUE_SD_K_PER_W, rel=0.33)
+
+
+def test_run_noise_is_taken_out_of_the_mount_sd(tmp_path):
+    """Without any scatter between mounts the pooled variance is zero on the average, not that of the noise."""
+    rng = np.random.default_rng(11)
+    for number in range(1, 13):
+        file_campaign(tmp_path, number, simulated_runs(rng, sd=0.0, n_mounts=6))
+    variances = [campaign_scatter(campaign).variance for campaign in read_archive(tmp_path / "store").campaigns]
+    of_noise = NOISE_K**2 / sum(power**2 for power in LADDER)
+
+    assert abs(np.mean(variances)) < 0.25 * of_noise
+
+
+def test_the_prior_block_is_what_campaign_yaml_takes(store):
+    bench = history(store).benches[0]
+
+    prior = Prior.model_validate(yaml.safe_load(bench.prior)["prior"])
+
+    assert prior.dof == 48
+    assert prior.sd_K_per_W == pytest.approx(bench.mount_sd_K_per_W, rel=5e-3)
+    assert prior.source == "8 archived campaigns on bench-1"
+
+
+def test_a_bench_name_cannot_break_the_prior_block(tmp_path):
+    file_campaign(tmp_path, 1, simulated_runs(np.random.default_rng(1)), bench='a"\nb: {c}\\')
+
+    prior = history(tmp_path / "store").benches[0].prior
+
+    assert yaml.safe_load(prior)["prior"]["source"] == '1 archived campaign on a" b: {c}\\'
+
+
+def test_a_treatment_over_campaigns_finds_the_true_gain(store):
+    one = across_campaigns(read_archive(store).campaigns)[0]
+
+    assert (one.treatment, one.baseline, one.combined.n) == ("pad-b", "grease-a", 8)
+    assert one.combined.interval[0] < -0.012 < one.combined.interval[1]
+    assert one.studies[0].lots == ("L1", "L2")
+
+
+def test_old_files_without_a_standard_error_give_it_by_their_interval():
+    row = {"treatment": "pad-b", "difference_K": -1.0, "interval_K": [-3.776445, 1.776445]}
+    results = {"comparison": {"reference_power_W": 100.0, "dof": 4.0, "treatments": [row]}}
+    results["settings"] = {"decision": {"confidence_level": 0.95}}
+    campaign = FiledCampaign(
+        bag="b", title="t", bench="x", baseline="grease-a", day="2026-01-01", runs=(), results=results
+    )
+
+    study = across_campaigns([campaign])[0].studies[0]
+
+    assert study.u_K_per_W == pytest.approx(0.01, rel=1e-6)
+
+
+def test_a_steady_bench_is_called_steady_and_a_changed_one_is_not(store, tmp_path):
+    rng = np.random.default_rng(3)
+    for number in range(1, 7):
+        file_campaign(tmp_path, number, simulated_runs(rng, shift=0.0 if number < 6 else 0.05))
+
+    steady = chart_baselines(read_archive(store).campaigns)[0]
+    changed = history(tmp_path / "store")
+
+    assert steady.power_W == 110.0
+    assert len(steady.points) == 32
+    assert steady.chart.steady
+    assert not changed.baselines[0].chart.steady
+    assert "look for what changed on the bench" in changed.summary()
+
+
+def test_a_campaign_without_the_step_of_the_others_is_named(tmp_path):
+    rng = np.random.default_rng(4)
+    for number in (1, 2):
+        file_campaign(tmp_path, number, simulated_runs(rng))
+    file_campaign(tmp_path, 3, simulated_runs(rng, ladder=LADDER[:3]))
+
+    chart = chart_baselines(read_archive(tmp_path / "store").campaigns)[0]
+
+    assert chart.power_W == 90.0  # all three have it
+    assert chart.not_at_step == ()
+
+
+def test_lots_that_differ_are_found_and_lots_that_do_not_are_not(store, tmp_path):
+    rng = np.random.default_rng(5)
+    runs = simulated_runs(rng, lots=["L1", "L2"], n_mounts=8, sd=0.001)
+    for run in runs:
+        run["rise_K"] += 0.05 * run["set_power_W"] if run["lot"] == "L2" else 0.0
+    file_campaign(tmp_path, 1, runs)
+
+    same = compare_lots(read_archive(store).campaigns)[0].combined
+    differ = compare_lots(read_archive(tmp_path / "store").campaigns)[0].combined
+
+    assert same.q_p_value > 0.001
+    assert differ.q_p_value < 1e-6
+    assert differ.tau == pytest.approx(0.05 / math.sqrt(2.0), rel=0.2)
+
+
+def test_the_same_measurements_filed_again_count_once(tmp_path):
+    runs = simulated_runs(np.random.default_rng(6))
+    file_campaign(tmp_path, 1, runs)
+    folder = tmp_path / "campaign1"
+    results = json.loads((folder / "report/results.json").read_text(encoding="utf-8"))
+    write_report(folder, results | {"created": "2026-05-04T10:00:00+00:00"})
+    again = archive(folder, to=tmp_path / "store")
+
+    found = read_archive(tmp_path / "store")
+
+    assert [campaign.bag for campaign in found.campaigns] == [again.bag.name]
+    assert "count as part of" in found.left_out[0]
+
+
+def test_results_that_were_changed_in_the_archive_do_not_count(tmp_path):
+    filed = file_campaign(tmp_path, 1, simulated_runs(np.random.default_rng(6)))
+    path = filed.bag / "data/report/results.json"
+    path.chmod(0o644)
+    path.write_bytes(path.read_bytes() + b" ")
+
+    found = history(tmp_path / "store")
+
+    assert found.n_campaigns == 0
+    assert "not the one that was filed" in found.left_out[0]
+
+
+@pytest.mark.parametrize("broken", [{"runs": 3}, {"runs": [{}]}, {"campaign": {"sha256": {"a": "b"}, "bench": "x"}}])
+def test_results_of_another_shape_are_left_out_with_the_reason(tmp_path, broken):
+    filed = file_campaign(tmp_path, 1, simulated_runs(np.random.default_rng(6)))
+    folder = tmp_path / "campaign1"
+    shutil.rmtree(tmp_path / "store")
+    results = json.loads((folder / "report/results.json").read_text(encoding="utf-8"))
+    sums = results["campaign"]["sha256"]
+    results |= broken
+    results["campaign"]["sha256"] = sums
+    write_report(folder, results)
+    archive(folder, to=tmp_path / "store")
+
+    found = history(tmp_path / "store")
+
+    assert found.n_campaigns == 0
+    assert filed.bag.name in found.left_out[0]
+    assert "cannot be read" in found.left_out[0]
+
+
+def test_a_folder_that_is_no_archive_is_refused(tmp_path):
+    with pytest.raises(InputError, match=r"no bags\.jsonl"):
+        history(tmp_path)
+
+
+# Age ------------------------------------------------------------------------------------------------------------------
+
+
+def aged_store(tmp_path, slope, *, n_mounts=3, ages=(0, 20, 40, 80), steps=(70.0, 90.0)):
+    rng = np.random.default_rng(9)
+    runs = []
+    for mount in range(1, n_mounts + 1):
+        own = rng.normal(0.0, TRUE_SD_K_PER_W)
+        for age in ages:
+            for power in steps:
+                rise = SINK[power] + (own + slope * age) * power + rng.normal(0.0, 0.05)
+                runs.append(
+                    {
+                        "run": f"{mount}-{age}-{power:g}",
+                        "treatment": "grease-a",
+                        "mount": f"m{mount}",
+                        "set_power_W": power,
+                    }
+                    | {"rise_K": rise, "used": True, "reason": "", "lot": "", "condition": f"{age} cycles"}
+                )
+    runs += [run for run in simulated_runs(rng) if run["treatment"] == "pad-b"]
+    file_campaign(tmp_path, 1, runs)
+    return tmp_path / "store"
+
+
+@pytest.mark.parametrize(
+    ("slope", "finding"), [(2e-4, "the resistance rises"), (-2e-4, "the resistance falls"), (0.0, "no trend is shown")]
+)
+def test_a_trend_with_age_is_found_with_its_sign(tmp_path, slope, finding):
+    trend = age_trends(read_archive(aged_store(tmp_path, slope)).campaigns)[0]
+
+    assert (trend.treatment, trend.unit, len(trend.mounts)) == ("grease-a", "cycle", 3)
+    assert trend.interval_K_per_W[0] < slope < trend.interval_K_per_W[1]
+    assert trend.finding.startswith(finding)
+
+
+def test_one_mount_has_its_own_interval_and_a_caution(tmp_path):
+    trend = age_trends(read_archive(aged_store(tmp_path, 2e-4, n_mounts=1)).campaigns)[0]
+
+    assert trend.interval_K_per_W[0] < 2e-4 < trend.interval_K_per_W[1]
+    assert "says nothing of others" in trend.cautions[0]
+
+
+def test_a_line_through_two_runs_has_no_interval(tmp_path):
+    trend = age_trends(read_archive(aged_store(tmp_path, 2e-4, n_mounts=1, ages=(0, 40), steps=(90.0,))).campaigns)[0]
+
+    assert trend.interval_K_per_W is None
+    assert trend.finding == "not settled"
+    assert "one repeat more" in trend.cautions[1]
+
+
+@pytest.mark.parametrize(
+    ("condition", "age"),
+    [("day 42", (42.0, "day")), ("6 weeks", (6.0, "week")), ("Cycles 50", (50.0, "cycle")), ("12.5 h", (12.5, "h"))]
+    + [(text, None) for text in ("", "as new", "42", "day 42 hot", "day 4 of 5", "x" * 5000)],
+)
+def test_ages_are_read_from_conditions(condition, age):
+    assert parse_age(condition) == age
+
+
+# Page -----------------------------------------------------------------------------------------------------------------
+
+
+def test_builds_are_set_against_their_intervals():
+    build = {
+        "bag": "b1",
+        "created": "2026-04-01T",
+        "verdict": "pass",
+        "build": {"id": "B-7", "treatment": "pad-b", "lot": "L1"},
+        "prediction": [
+            {"set_power_W": 90.0, "rise_K": 50.2, "expected_rise_K": 50.0, "interval_K": [48.9, 51.1]},
+            {"set_power_W": 110.0, "rise_K": None, "expected_rise_K": 60.0, "interval_K": None},
+        ],
+    }
+
+    points = build_points(build)
+
+    assert [(point.build, point.power_W, point.interval_K) for point in points] == [("B-7", 90.0, (48.9, 51.1))]
+
+
+def test_the_page_stands_alone_and_describes_each_picture(store):
+    path = write_history(history(store), store)
+    page = path.read_text(encoding="utf-8")
+
+    images = re.findall(r"<img [^>]*>", page)
+    assert len(images) == 2
+    for image in images:
+        assert len(re.search(r'alt="([^"]*)"', image)[1]) > 60
+        assert base64.b64decode(re.search(r"base64,([^\"]*)", image)[1]).startswith(b"\x89PNG")
+    assert "default-src 'none'; img-src data:; style-src 'unsafe-inline'" in page
+    assert "<script" not in page
+    assert "prior: {mount_sd_K_per_W:" in page
+    assert len(page) < 1_000_000
+
+
+def test_text_of_campaigns_stays_text_in_the_page(tmp_path):
+    payload = "<img src=x onerror=alert(1)>$x^2$"
+    runs = simulated_runs(np.random.default_rng(2))
+    for run in runs:
+        run["treatment"] = run["treatment"].replace("pad-b", payload)
+        run["lot"] = payload
+    folder_runs = [run | {"treatment": run["treatment"].replace(payload, "pad-b")} for run in runs]
+    file_campaign(tmp_path, 1, folder_runs, title=payload, bench=payload)
+
+    page = render_history(history(tmp_path / "store"))
+
+    assert "<img src=x" not in page
+    assert "&lt;img src=x onerror=alert(1)&gt;" in page
+
+
+def test_the_summary_says_each_finding_on_a_line(store):
+    text = history(store).summary()
+
+    assert "Mount SD on bench bench-1" in text
+    assert "pad-b against grease-a, 8 campaigns" in text
+    assert "Lots of pad-b" in text
+
+
+def test_a_level_that_is_none_and_a_bench_that_is_not_there_are_bad_input(tmp_path):
+    file_campaign(tmp_path, 1, simulated_runs(np.random.default_rng(1)), bench="north wall")
+    for level in (0.0, 1.0, float("nan")):
+        with pytest.raises(InputError, match="confidence level"):
+            history(tmp_path / "store", confidence_level=level)
+    with pytest.raises(InputError, match="a bench in the archive: 'north wall'"):
+        history(tmp_path / "store", bench="south wall")

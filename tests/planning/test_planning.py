@@ -1,0 +1,676 @@
+"""Mount numbers, splits of the hours, soak, mount SD and the campaign folder a plan writes."""
+
+import importlib.util
+import json
+import math
+import os
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+from scipy.signal import lfilter
+from scipy.special import stdtrit
+
+from thermlab.base.errors import InputError
+from thermlab.campaign.folder import load_campaign
+from thermlab.cli import main
+from thermlab.planning.make import assumed_curve, make_plan, plan, request_of
+from thermlab.planning.mount_numbers import mount_numbers, one_mount_sd_K
+from thermlab.planning.mount_sd import archive_scatter, given_scatter, pilot_scatter
+from thermlab.planning.request import DEFAULT_STEPS_W
+from thermlab.planning.soak import compare_soaks, left_after_soak_K, recommended_soak_min, settled_rise_sd_K
+from thermlab.planning.split_choice import recommend_split
+from thermlab.planning.steps import BenchHours, SplitProblem, best_steps, compare_splits, half_width, noise_factor
+from thermlab.stats.curves import RiseCurve
+from thermlab.stats.dunnett import dunnett_critical
+from thermlab.stats.power import equivalence_power, mounts_needed, noncentral_t_power, t_test_power, tost_power
+
+
+def problem(**changes):
+    given = {
+        "ladder_W": DEFAULT_STEPS_W,
+        "reference_power_W": 120.0,
+        "mount_sd_K": 0.5,
+        "run_noise_K": 0.2,
+        "margin_K": 1.0,
+        "n_treatments": 2,
+        "confidence_level": 0.95,
+        "curve": assumed_curve(),
+        "limit_rise_K": 60.0,
+    }
+    return SplitProblem(**(given | changes))
+
+
+def needed(sd_K, margin_K, *, estimand, goal="difference", true_K=None, n_treatments=2):
+    rows = mount_numbers(
+        problem(mount_sd_K=sd_K, margin_K=margin_K, n_treatments=n_treatments),
+        steps_W=DEFAULT_STEPS_W,
+        estimand=estimand,
+    )
+    true_K = margin_K if true_K is None else true_K
+    chosen = {r.power: r.n_mounts for r in rows if r.goal == goal and r.true_difference_K == pytest.approx(true_K)}
+    return f"{chosen[0.8]}/{chosen[0.9]}"
+
+
+# Mounts for 80 / 90 % power: ladder 40 to 120 W in six steps, run noise 0.2 K. Columns: show 0.5, 1, 2 K; equivalence
+# within 1 K where 0 K and where 0.3 K differ; 1 K with three candidates. Computed by an independent implementation.
+THROUGH_ORIGIN = {
+    0.3: ("8/10", "3/4", "2/3", "3/4", "4/5", "4/4"),
+    0.5: ("18/24", "6/7", "3/3", "6/7", "8/10", "7/8"),
+    0.8: ("43/56", "12/15", "4/5", "12/15", "18/24", "14/18"),
+    1.0: ("65/87", "17/23", "6/7", "19/23", "27/37", "22/28"),
+}
+REFERENCE = {
+    0.3: ("10/12", "4/4", "3/3"),
+    0.5: ("20/26", "6/8", "3/3"),
+    0.8: ("44/59", "12/16", "4/5"),
+    1.0: ("67/89", "18/23", "6/7"),
+}
+
+
+@pytest.mark.parametrize("sd_K", THROUGH_ORIGIN)
+def test_table_of_mounts_through_the_origin(sd_K):
+    how = {"estimand": "through origin"}
+    found = (
+        *(needed(sd_K, margin, **how) for margin in (0.5, 1.0, 2.0)),
+        *(needed(sd_K, 1.0, goal="equivalence", true_K=true, **how) for true in (0.0, 0.3)),
+        needed(sd_K, 1.0, n_treatments=4, **how),
+    )
+
+    assert found == THROUGH_ORIGIN[sd_K]
+
+
+@pytest.mark.parametrize("sd_K", REFERENCE)
+def test_table_of_mounts_at_the_reference_step(sd_K):
+    found = tuple(needed(sd_K, margin, estimand="reference") for margin in (0.5, 1.0, 2.0))
+
+    assert found == REFERENCE[sd_K]
+
+
+@pytest.mark.parametrize(
+    ("sd_K", "printed"),
+    [
+        (0.3, (1.38, 0.73, 0.56, 0.41, 0.30)),
+        (0.5, (2.21, 1.16, 0.89, 0.66, 0.48)),
+        (0.8, (3.48, 1.83, 1.40, 1.04, 0.76)),
+        (1.0, (4.33, 2.28, 1.74, 1.30, 0.95)),
+    ],
+)
+def test_table_of_half_widths(sd_K, printed):
+    sd = one_mount_sd_K(sd_K, 0.2, steps_W=DEFAULT_STEPS_W, estimand="through origin")
+
+    found = [half_width(sd, m, 2, level=0.95) for m in (2, 3, 4, 6, 10)]
+
+    # Half a digit, and a little: the table was rounded once more on its way.
+    assert found == pytest.approx(printed, abs=0.0051)
+
+
+def test_half_width_of_several_candidates_is_dunnetts():
+    assert half_width(1.0, 3, 4, level=0.95) == pytest.approx(
+        dunnett_critical(0.05, [3, 3, 3], 3, 8) * math.sqrt(2 / 3)
+    )
+    assert half_width(1.0, 3, 4, level=0.95, of="mean") == pytest.approx(stdtrit(8, 0.975) / math.sqrt(3))
+    assert half_width(1.0, 1, 2, level=0.95) is None
+
+
+@pytest.mark.parametrize("n_treatments", [2, 4])
+@pytest.mark.parametrize("n_mounts", [2, 4, 8])
+@pytest.mark.parametrize("difference_K", [0.0, 0.5, 1.0])
+def test_power_formula_agrees_with_simulation(n_treatments, n_mounts, difference_K):
+    n, sd = 40_000, 0.6
+    rng = np.random.default_rng(n_treatments * 100 + n_mounts)
+    means = sd / math.sqrt(n_mounts) * rng.standard_normal((n_treatments, n))
+    dof = n_treatments * (n_mounts - 1)
+    error = sd * np.sqrt(rng.chisquare(dof, n) / dof) * math.sqrt(2 / n_mounts)
+    difference = means[1] - means[0] + difference_K
+    candidates = n_treatments - 1
+
+    shown = np.abs(difference) > dunnett_critical(0.05, [n_mounts] * candidates, n_mounts, dof) * error
+    equal = np.abs(difference) + stdtrit(dof, 0.95) * error < 1.0
+
+    # Standard deviation of a simulated share: at most 0.0025.
+    formula = t_test_power(difference_K, sd, n_mounts, n_treatments=n_treatments, n_candidates=candidates)
+    assert formula == pytest.approx(shown.mean(), abs=0.015)
+    equivalence = equivalence_power(1.0, sd, n_mounts, difference_K=difference_K, n_treatments=n_treatments)
+    assert equivalence == pytest.approx(equal.mean(), abs=0.015)
+
+
+def test_published_power_of_the_two_sample_t_test():
+    """R power.t.test, help page: n 20, delta 1, sd 1; power .90, delta 1; n 100, delta 1, sd 2.5 (two-sided 5 %)."""
+    # R counts the near tail alone by default.
+    for n, sd, printed in ((20, 1.0, 0.8689528), (100, 2.5, 0.8036466)):
+        near = noncentral_t_power(1 / (sd * math.sqrt(2 / n)), stdtrit(2 * n - 2, 0.975), 2 * n - 2, tails="near")
+        assert near == pytest.approx(printed, abs=6e-8)
+    assert t_test_power(1.0, 1.0, 20) == pytest.approx(0.8689530, abs=5e-7)
+    assert t_test_power(1.0, 1.0, 22.02110) == pytest.approx(0.90, abs=1e-6)
+    assert mounts_needed(1.0, 1.0, power=0.90) == 23
+
+
+def test_published_sizes_of_cohen():
+    """Cohen 1988, Statistical Power Analysis, table 2.4.1 (from memory): d .5 needs 64, d .8 needs 26 at .80."""
+    assert mounts_needed(0.5, 1.0) == 64
+    assert mounts_needed(0.8, 1.0) == 26
+
+
+@pytest.mark.parametrize(("n", "printed"), [(3, 0.0386), (8, 0.28871), (15, 0.69339), (30, 0.94326), (50, 0.99458)])
+def test_published_power_of_equivalence(n, printed):
+    """A public chapter on equivalence of two means: delta -4, sd 18, limits +-19.2, alpha .05."""
+    power = tost_power(-4.0, -19.2, 19.2, 18.0 * math.sqrt(2 / n), 2 * n - 2)
+
+    assert power == pytest.approx(printed, abs=5.1 * 10.0 ** -(len(str(printed)) - 1))
+
+
+def test_power_is_never_nan_where_the_noncentral_t_loses_its_digits():
+    powers = [noncentral_t_power(nc, 2.1, dof) for nc in (0, 14, 40, 400) for dof in (1, 18, 200, 1e6)]
+
+    assert all(0 <= power <= 1 for power in powers)
+
+
+# --- splits of the hours
+
+
+def forty_min(_):
+    return BenchHours()
+
+
+def test_hours_are_mounts_times_mounting_presoak_and_steps():
+    times = BenchHours(soak_min=40, change_over_min=5, remount_min=45)
+
+    assert times.mount_h(3) == pytest.approx((45 + 40 + 3 * 45) / 60)
+    assert times.mounts_within(2 * 3 * times.mount_h(3), n_steps=3, n_treatments=2) == 3
+    assert times.mounts_within(2 * 3 * times.mount_h(3) - 0.01, n_steps=3, n_treatments=2) == 2
+
+
+def test_every_split_stays_within_the_hours_and_uses_the_reference():
+    splits = compare_splits(problem(), 24.0, forty_min)
+
+    assert [split.n_steps for split in splits] == [1, 2, 3, 4, 5, 6]
+    assert all(split.hours <= 24 and 120.0 in split.steps_W for split in splits)
+    assert [split.n_mounts for split in splits] == sorted((split.n_mounts for split in splits), reverse=True)
+
+
+def test_more_mounts_narrow_the_difference_and_more_steps_hardly_the_throttle_power():
+    splits = {split.n_steps: split for split in compare_splits(problem(), 24.0, forty_min)}
+
+    assert splits[1].difference_half_width_K < splits[3].difference_half_width_K < splits[6].difference_half_width_K
+    assert splits[1].throttle_half_width_W is None
+    assert "no throttle power" in splits[1].note
+    same_mounts = [problem().throttle_sd_W(steps) for steps in ((40.0, 104.0, 120.0), DEFAULT_STEPS_W)]
+    assert same_mounts[0] < 1.05 * same_mounts[1]
+
+
+def test_the_throttle_half_width_agrees_with_simulated_mounts():
+    """Mounts with a proportional mount effect and run noise, each fitted on its own, solved for the limit."""
+    asked = problem(mount_sd_K=0.5)
+    steps, curve = np.array([40.0, 104.0, 120.0]), assumed_curve()
+    rng = np.random.default_rng(31)
+    design = np.column_stack([steps, steps**0.8])
+    rises = [curve.rise_K(step) for step in steps]
+    found = []
+    for _ in range(3_000):
+        y = rises + 0.5 * rng.standard_normal() * steps / 120 + 0.2 * rng.standard_normal(3)
+        b, a = np.linalg.lstsq(design, y, rcond=None)[0]
+        power = RiseCurve(b_K_per_W=b, a=a, lowest_W=40, highest_W=120).power_W(60.0)
+        found.append(power)
+
+    # Relative standard deviation of an SD from 3000: 1.3 %.
+    assert np.std(found) == pytest.approx(asked.throttle_sd_W(tuple(steps)), rel=0.05)
+
+
+def test_recommends_mounts_over_steps_and_says_why():
+    asked = problem(limit_rise_K=None)
+    splits = compare_splits(asked, 24.0, forty_min)
+    split, reason = recommend_split(asked, splits)
+
+    assert split.n_steps == 1
+    assert split.n_mounts == max(other.n_mounts for other in splits)
+    assert "the mount is what varies" in reason
+
+
+@pytest.mark.parametrize(
+    ("known", "limit_rise_K", "fewest"),
+    [(True, 60.0, 2), (True, 68.0, 3), (False, 60.0, 3)],
+)
+def test_the_throttle_power_takes_the_curve(known, limit_rise_K, fewest):
+    asked = problem(curve_known=known, limit_rise_K=limit_rise_K)
+
+    split, reason = recommend_split(asked, compare_splits(asked, 24.0, forty_min))
+
+    assert split.n_steps == fewest
+    assert f"at least {fewest} steps" in reason
+
+
+def test_a_throttle_power_far_outside_the_steps_is_not_planned_for():
+    asked = problem(limit_rise_K=120.0)
+    split, reason = recommend_split(asked, compare_splits(asked, 24.0, forty_min))
+
+    assert asked.throttle_power_W() is None
+    assert split.throttle_half_width_W is None
+    assert "out of reach" in reason
+
+
+def test_hours_for_one_mount_each_are_called_what_they_are():
+    asked = problem()
+    split, reason = recommend_split(asked, compare_splits(asked, 6.0, forty_min))
+
+    assert split.n_mounts == 1
+    assert split.difference_half_width_K is None
+    assert "shows no difference" in reason
+
+
+def test_steps_are_chosen_for_the_curve_or_spread():
+    chosen = best_steps(DEFAULT_STEPS_W, 3, reference_power_W=120, throttle_power_W=124.5)
+
+    every = [(a, b, 120.0) for a in DEFAULT_STEPS_W[:4] for b in DEFAULT_STEPS_W[1:5] if a < b]
+    assert noise_factor(chosen, 124.5) == min(noise_factor(steps, 124.5) for steps in every)
+    assert best_steps(DEFAULT_STEPS_W, 3, reference_power_W=120, throttle_power_W=None)[0] == 40.0
+
+
+def test_hours_and_ladders_that_cannot_be_planned_are_refused():
+    with pytest.raises(InputError) as caught:
+        compare_splits(problem(reference_power_W=77.0), float("nan"), forty_min)
+
+    assert len(caught.value.problems) == 2
+
+
+# --- soak
+
+
+def test_what_is_left_after_a_soak_is_the_transient_of_a_first_order_sink():
+    asked = problem(curve=RiseCurve(b_K_per_W=0.5, a=0.0, lowest_W=40, highest_W=120))
+
+    assert left_after_soak_K(asked, (120.0,), 24.0, 12.0) == pytest.approx((60 * math.exp(-4),))
+    # Straight curve: each step lacks its own part and what is left of the step before.
+    first = 20 * math.exp(-4)
+    assert left_after_soak_K(asked, (40.0, 120.0), 24.0, 12.0) == pytest.approx((first, (40 + first) * math.exp(-2)))
+
+
+def test_a_longer_soak_costs_mounts_and_a_shorter_one_leaves_more():
+    soaks = compare_soaks(problem(), 24.0, BenchHours(), steps_W=(40.0, 120.0), time_constant_min=12.0)
+
+    assert [s.n_mounts for s in soaks] == sorted((s.n_mounts for s in soaks), reverse=True)
+    assert [s.left_K for s in soaks] == sorted((s.left_K for s in soaks), reverse=True)
+    assert soaks[-1].note == "settles by itself"
+    assert all((s.note == "too short to trust") == (s.soak_time_constants < 1.6 or s.left_K > 2) for s in soaks)
+    assert all(s.throttle_error_W > 0 for s in soaks)
+
+
+@pytest.mark.parametrize("soak_in_time_constants", [1.3, 1.6, 2.0])
+def test_noise_of_the_settled_rise_against_a_direct_simulation(soak_in_time_constants):
+    """One-hertz readings with an SD of 0.3 K and 20 s correlation, read to 1 K, fitted with a known time constant."""
+    n, tau_s, rng = 1_500, 900.0, np.random.default_rng(41)
+    n_blocks = int(min(1.6, soak_in_time_constants - 0.3) * tau_s // 10)
+    t = np.arange(10 * n_blocks) - 10 * n_blocks + 1.0
+    design = np.column_stack([np.ones(n_blocks), np.exp(-t.reshape(-1, 10).mean(axis=1) / tau_s)])
+    kicks = math.sqrt(1 - math.exp(-0.1)) * rng.standard_normal((n, t.size))
+    kicks[:, 0] = rng.standard_normal(n)
+    noise = lfilter([1.0], [1.0, -math.exp(-0.05)], kicks, axis=1)
+    level = 60 + rng.uniform(size=(n, 1))
+
+    readings = np.round(level + 0.3 * noise) - level
+    simulated = (readings.reshape(n, n_blocks, 10).mean(axis=2) @ np.linalg.pinv(design)[0]).std()
+
+    # Relative standard deviation of an SD from 1500: 1.8 %.
+    assert settled_rise_sd_K(soak_in_time_constants * 15.0, 15.0) == pytest.approx(simulated, rel=0.06)
+
+
+def test_the_recommended_soak_is_two_time_constants_or_what_a_large_step_needs():
+    assert recommended_soak_min(problem(), (104.0, 120.0), 12.0) == 25.0
+    assert recommended_soak_min(problem(), (120.0,), 2.2) == 5.0
+    large = recommended_soak_min(problem(), (40.0, 120.0), 12.0)
+    assert large > 25.0
+    assert max(left_after_soak_K(problem(), (40.0, 120.0), large, 12.0)) <= 2.0
+    assert max(left_after_soak_K(problem(), (40.0, 120.0), large - 5, 12.0)) > 2.0
+    assert settled_rise_sd_K(3.0, 12.0) is None
+
+
+# --- mount SD
+
+
+def results(*, sd_K=0.5, dof=4.0, power_W=100.0, bench="bench-1", title="earlier", key="1", **more):
+    runs = [{"set_power_W": p, "rise_K": 0.2 * p + 0.9 * p**0.8, "used": True} for p in (40.0, 70.0, 100.0)]
+    return {
+        "schema": 1,
+        "campaign": {"title": title, "bench": bench, "sha256": {"runs.csv": key}},
+        "runs": runs,
+        "bench": {"time_constant_min": 11.0, "mount_sd_K": sd_K, "mount_sd_dof": dof},
+        "comparison": {"mount_sd_K": sd_K, "mount_sd_dof": dof, "reference_power_W": power_W},
+        **more,
+    }
+
+
+def write(folder, name, content):
+    (folder / name).mkdir(parents=True)
+    path = folder / name / "results.json"
+    path.write_text(json.dumps(content))
+    return path
+
+
+@pytest.mark.parametrize("dof", [0.0, 1e-3, 0.49, float("nan"), float("inf")])
+def test_a_mount_sd_with_next_to_no_degrees_of_freedom_is_refused(dof):
+    """Its upper limit has no bound."""
+    with pytest.raises(InputError, match=r"degrees of freedom of the mount SD: .*; allowed: at least 0\.5"):
+        given_scatter(1.0, dof)
+
+
+def test_a_given_sd_is_planned_at_its_upper_limit():
+    scatter = given_scatter(0.5, 4.0)
+
+    # chi-squared quantile 0.2 at 4 degrees of freedom: 1.6488 (any table).
+    assert scatter.planned_sd_K == pytest.approx(0.5 * math.sqrt(4 / 1.6488), abs=1e-4)
+    assert given_scatter(0.5, None).planned_sd_K == 0.5
+    assert any("assumed" in caution for caution in given_scatter(None, None).cautions)
+
+
+def test_a_pilot_gives_sd_time_constant_and_curve(tmp_path):
+    scatter = pilot_scatter(write(tmp_path, "pilot", results()), reference_power_W=80.0)
+
+    assert (scatter.sd_K, scatter.dof, scatter.run_noise_K) == (pytest.approx(0.4), 4.0, 0.0)
+    assert scatter.time_constant_min == 11.0
+    assert scatter.curve.b_K_per_W == pytest.approx(0.2)
+    assert "scaled to 80 W" in scatter.cautions[0]
+
+
+def test_an_archive_pools_by_degrees_of_freedom_and_counts_half(tmp_path):
+    write(tmp_path, "one", results(sd_K=0.4, dof=4.0, key="1"))
+    write(tmp_path, "two", results(sd_K=0.6, dof=8.0, key="2"))
+    write(tmp_path, "two-again", results(sd_K=0.6, dof=8.0, key="2"))
+    write(tmp_path, "build", {"schema": 1, "kind": "build", "campaign": None})
+    write(tmp_path, "one-mount", results(sd_K=None, dof=None, key="3"))
+
+    scatter = archive_scatter(tmp_path, reference_power_W=120.0)
+
+    pooled = math.sqrt((4 * 0.4**2 + 8 * 0.6**2) / 12) * 120 / 100
+    assert scatter.sd_K == pytest.approx(pooled)
+    assert scatter.dof == 6.0
+    assert len(scatter.campaigns) == 2
+    assert "half" in " ".join(scatter.cautions)
+
+
+def test_a_campaign_with_a_prior_gives_its_own_scatter_only(tmp_path):
+    with_prior = results(sd_K=0.9, dof=20.0, bench="bench-1")
+    with_prior["bench"]["prior"] = {"mount_sd_K": 1.0}
+    with_prior["comparison"]["mounts"] = [
+        {"treatment": name, "rise_K": rise}
+        for name, rise in (("a", 60.0), ("a", 61.0), ("b", 58.0), ("b", 58.6), ("c", 5))
+    ]
+
+    scatter = pilot_scatter(write(tmp_path, "pilot", with_prior))
+
+    assert scatter.dof == 2
+    assert scatter.sd_K == pytest.approx(math.sqrt((0.5 + 0.18) / 2))
+    del with_prior["comparison"]["mounts"]
+    with pytest.raises(InputError, match="no mount SD"):
+        pilot_scatter(write(tmp_path, "older", with_prior))
+
+
+def test_campaigns_of_two_benches_are_not_pooled_by_accident(tmp_path):
+    write(tmp_path, "one", results(key="1"))
+    write(tmp_path, "two", results(bench="bench-2", sd_K=0.9, key="2"))
+
+    with pytest.raises(InputError, match="'bench-1', 'bench-2'"):
+        archive_scatter(tmp_path, reference_power_W=100.0)
+    assert archive_scatter(tmp_path, reference_power_W=100.0, bench="bench-2").sd_K == pytest.approx(0.9)
+
+
+def test_an_empty_archive_and_a_pilot_without_scatter_are_refused(tmp_path):
+    with pytest.raises(InputError, match="no campaign with a mount SD"):
+        archive_scatter(tmp_path, reference_power_W=100.0)
+    with pytest.raises(InputError, match="no mount SD"):
+        pilot_scatter(write(tmp_path, "pilot", results(sd_K=None)))
+
+
+# --- the plan and its folder
+
+
+def request(**changes):
+    given = {"treatments": ("grease-a", "pad-b"), "baseline": "grease-a", "margin_K": 1.0, "mount_sd_K": 0.5}
+    return request_of(**(given | changes))
+
+
+def test_a_plan_takes_the_mounts_its_goal_needs():
+    assert make_plan(request()).n_mounts == 6
+    assert make_plan(request(power=0.9)).n_mounts == 8
+    assert make_plan(request(goal="equivalence")).n_mounts == 6
+    assert make_plan(request(mounts=2)).n_mounts == 2
+    assert make_plan(request(mount_sd_dof=4.0)).n_mounts > 6
+
+
+def test_hours_are_kept_and_decide_mounts_and_steps():
+    made = make_plan(request(hours=24.0))
+
+    assert made.hours <= 24.0
+    assert (made.n_mounts, made.steps_W) == (made.split.n_mounts, made.split.steps_W)
+    assert len(made.runs) == 2 * made.n_mounts * len(made.steps_W)
+
+
+def test_a_plan_says_what_it_assumed_and_where_it_plans():
+    made = make_plan(request(mount_sd_dof=4.0))
+
+    assert "upper 80 % limit" in made.cautions[0]
+    assert any("the power steps" in caution and "35 degC" in caution for caution in made.cautions)
+    known = make_plan(request(steps_W=(40, 80, 120), time_constant_min=10.0, throttle=False, mount_sd_dof=9.0))
+    assert not any("Assumed" in caution for caution in known.cautions)
+    assert known.times.soak_min == 20.0
+    assert known.split.soak_min == 20.0
+    assert known.soaks
+
+
+@pytest.mark.parametrize(("goal", "chance"), [("difference", "power_at_margin"), ("equivalence", "equivalence_power")])
+def test_hours_too_few_for_the_question_are_the_first_caution(goal, chance):
+    made = make_plan(request(hours=24.0, goal=goal))
+    needed = next(row for row in made.numbers if row.goal == goal and row.power == 0.8)
+
+    assert made.n_mounts < needed.n_mounts
+    assert made.cautions[0] == (
+        f"{made.n_mounts} mounts of each treatment are fewer than the {needed.n_mounts} it takes to {needed.question} "
+        f"with a chance of 0.80: it is {getattr(made.split, chance):.2f}."
+    )
+    assert not any("fewer than" in caution for caution in make_plan(request(goal=goal)).cautions)
+    assert any("fewer than" in caution for caution in make_plan(request(goal=goal, mounts=2)).cautions)
+
+
+def test_the_folder_is_a_campaign_that_waits_for_its_logs(tmp_path):
+    made = plan(tmp_path / "new", treatments=["grease-a", "pad-b"], baseline="grease-a", margin_K=0.75, hours=20.0)
+
+    campaign = load_campaign(tmp_path / "new")
+    assert sorted(p.name for p in (tmp_path / "new").iterdir()) == [
+        "bench_sheet.html",
+        "campaign.yaml",
+        "logs",
+        "plan.json",
+        "runs.csv",
+    ]
+    assert campaign.settings.decision.margin_K == 0.75
+    assert campaign.settings.decision.mounts_planned == made.n_mounts
+    assert campaign.settings.limits.temperature_C == 95.0
+    assert [run.run for run in campaign.runs] == [run.run for run in made.runs]
+    stored = json.loads((tmp_path / "new" / "plan.json").read_text())
+    assert stored["n_mounts"] == made.n_mounts
+    assert stored["request"]["seed"] == 1
+    assert os.access(tmp_path / "new" / "runs.csv", os.W_OK)
+
+
+def test_the_same_request_writes_the_same_bytes(tmp_path):
+    for name in ("one", "two"):
+        plan(tmp_path / name, treatments=["b", "a"], baseline="a", margin_K=1e-2 * 100, mount_sd_K=0.4, seed=9)
+
+    for name in ("campaign.yaml", "runs.csv", "bench_sheet.html", "plan.json"):
+        assert (tmp_path / "one" / name).read_bytes() == (tmp_path / "two" / name).read_bytes()
+
+
+def test_nothing_is_overwritten_and_nothing_half_done_is_left(tmp_path, monkeypatch):
+    given = {"treatments": ["a", "b"], "baseline": "a", "margin_K": 1.0, "mount_sd_K": 0.4}
+    (tmp_path / "full").mkdir()
+    (tmp_path / "full" / "mine.txt").write_text("mine")
+
+    with pytest.raises(InputError, match="not empty"):
+        plan(tmp_path / "full", **given)
+    monkeypatch.setattr("thermlab.planning.folder.load_campaign", lambda _: (_ for _ in ()).throw(OSError("full disk")))
+    with pytest.raises(InputError, match="full disk"):
+        plan(tmp_path / "other", **given)
+
+    assert [p.name for p in tmp_path.iterdir()] == ["full"]
+    assert (tmp_path / "full" / "mine.txt").read_text() == "mine"
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        ({"treatments": ("=cmd()", "b"), "baseline": "b"}, "letters, digits"),
+        ({"treatments": ("../a", "b"), "baseline": "b"}, "letters, digits"),
+        ({"treatments": ("a", "A"), "baseline": "a"}, "each once"),
+        ({"baseline": "nobody"}, "baseline"),
+        ({"margin_K": float("nan")}, "margin"),
+        ({"margin_K": 0.01}, "at most 200 mounts"),
+        ({"goal": "win"}, "goal"),
+        ({"mounts": 3, "hours": 10.0}, "one of them"),
+        ({"pilot": "x"}, "2 sources"),
+        ({"reference_power_W": 77.0}, "reference power"),
+        ({"temperature_C": 30.0}, "above the room"),
+        ({"hours": 1.0}, "hours"),
+        ({"steps_W": (40.0, -1.0)}, "power steps"),
+    ],
+)
+def test_what_cannot_be_planned_is_named(changes, words):
+    with pytest.raises(InputError, match=words):
+        make_plan(request(**changes))
+
+
+def test_every_problem_of_a_request_is_named_at_once():
+    with pytest.raises(InputError) as caught:
+        make_plan(request(margin_K=-1.0, goal="win", day_h=0.0, seed=-1))
+
+    assert len(caught.value.problems) == 4
+
+
+def test_unknown_and_missing_fields_are_named():
+    with pytest.raises(InputError) as caught:
+        plan(None, treatments=["a"], colour="red")
+
+    assert len(caught.value.problems) == 3
+
+
+# --- the simulations of the study, reduced
+
+
+@pytest.fixture(scope="module")
+def study():
+    path = Path(__file__).parents[2] / "study" / "planning_study.py"
+    spec = importlib.util.spec_from_file_location("planning_study", path)
+    module = importlib.util.module_from_spec(spec)
+    sys.modules["planning_study"] = module
+    spec.loader.exec_module(module)
+    return module
+
+
+@pytest.mark.parametrize(("time_constant_min", "factor"), [(None, 1.39), (12.0, 1.68)])
+def test_the_recommended_split_beats_a_ladder_of_one_mount_each(study, time_constant_min, factor):
+    ladder, split = study.compare_with_ladder(
+        mount_sd_K=0.5, time_constant_min=time_constant_min, curve_known=True, n=10_000, seed=21
+    )
+
+    assert split.hours <= ladder.hours
+    assert ladder.difference_rmse_K / split.difference_rmse_K > factor
+    assert split.power > 1.9 * ladder.power
+    assert min(ladder.coverage, split.coverage) > 0.94
+    assert ladder.throttle_difference_rmse_W > 1.3 * split.throttle_difference_rmse_W
+
+
+def test_the_chosen_looks_decide_with_fewer_mounts_than_anytime_valid_ones(study):
+    order = study.block_order(2, 6)
+
+    chosen, anytime = (
+        study.simulate_looks(study.PROCEDURES[name](order, 2), (60.0, 59.0), 0.5, n=5_000)
+        for name in ("spending, share^2", "anytime-valid t, spread 8")
+    )
+
+    assert chosen.mean_mounts < anytime.mean_mounts - 0.5
+    assert chosen.decided > anytime.decided + 0.2
+
+
+# --- command line and notebook
+
+NOTEBOOK = Path(__file__).parents[2] / "notebooks" / "plan_campaign.ipynb"
+
+
+def test_the_command_writes_a_folder_and_says_what_it_planned(tmp_path):
+    words = [
+        "plan",
+        str(tmp_path / "new"),
+        "--margin",
+        "1",
+        "--treatments",
+        "a, b,c",
+        "--baseline",
+        "a",
+        "--hours",
+        "40",
+    ]
+
+    done = CliRunner().invoke(main, words)
+
+    assert done.exit_code == 0
+    assert "power steps" in done.output
+    assert "caution: " in done.output
+    assert (
+        len(re.findall(r"with a chance of 0\.80: \d+ mounts .*; for a chance of 0\.90, \d+ mounts\.", done.output)) == 3
+    )
+    assert load_campaign(tmp_path / "new").settings.baseline == "a"
+
+
+def test_the_command_without_a_folder_only_shows(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+
+    done = CliRunner().invoke(
+        main, ["plan", "--margin", "1", "--treatments", "a,b", "--baseline", "a", "--steps", "40,90"]
+    )
+
+    assert done.exit_code == 0
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["--margin", "1"], "no treatments"),
+        (["--margin", "1", "--treatments", "a,b", "--baseline", "a", "--steps", "40,warm"], "powers in W"),
+        (["--from", "nowhere", "--margin", "1"], "only mounts"),
+    ],
+)
+def test_the_command_ends_with_status_2_on_bad_input(words, said):
+    done = CliRunner().invoke(main, ["plan", *words])
+
+    assert done.exit_code == 2
+    assert said in done.output
+
+
+def test_the_notebook_is_stripped_and_thin():
+    notebook = json.loads(NOTEBOOK.read_text(encoding="utf-8"))
+    code = [cell for cell in notebook["cells"] if cell["cell_type"] == "code"]
+
+    assert notebook["metadata"]["kernelspec"]["name"] == "python3"
+    assert all(cell["outputs"] == [] and cell["execution_count"] is None for cell in code)
+    assert len({cell["id"] for cell in notebook["cells"]}) == len(notebook["cells"])
+    assert all(len(cell["source"]) <= 5 for cell in code if "parameters" not in cell["metadata"].get("tags", []))
+
+
+@pytest.mark.slow
+def test_the_notebook_runs_from_top_to_bottom(tmp_path):
+    pytest.importorskip("nbclient")
+    done = subprocess.run(
+        [sys.executable, "-m", "papermill", str(NOTEBOOK), str(tmp_path / "out.ipynb"), "-k", "python3"],
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=False,
+    )
+
+    assert done.returncode == 0, done.stderr[-2000:]
+    shown = (tmp_path / "out.ipynb").read_text(encoding="utf-8")
+    assert "Mounts that each question needs" in shown
+    assert "image/png" in shown

@@ -1,0 +1,201 @@
+"""A campaign under way: which mounts are made, which are planned, and what is said of it."""
+
+from datetime import datetime, timedelta
+from pathlib import Path
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+
+from thermlab.base.errors import InputError
+from thermlab.cli import main
+from thermlab.compare.comparison import compare_treatments
+from thermlab.planning.bench_sheet import NOT_MADE
+from thermlab.planning.make import plan
+from thermlab.planning.pages import outlook, outlook_sentences, under_way
+from thermlab.planning.underway import advise
+from thermlab.runs.records import ReducedRun
+from thermlab.simulate.ladders import passive_bench, simulate_ladders
+
+TREATMENTS = ["grease-a", "pad-b"]
+
+
+def analysis(made, *, waiting=(), mounts_planned=None, prior=None, seed=1, effect_K=-2.0, sd_K=0.3):
+    """Return what the outlook reads of an analysis: mounts in the order given, each with two steps."""
+    rng = np.random.default_rng(seed)
+    runs, lines = [], []
+    for place, (treatment, mount) in enumerate(made):
+        shift = (effect_K if treatment == "pad-b" else 0.0) + sd_K * rng.standard_normal()
+        for step in (60.0, 120.0):
+            run = ReducedRun(
+                run=f"{treatment}-{mount}-{step:g}",
+                treatment=treatment,
+                mount=mount,
+                set_power_W=step,
+                rise_K=step / 2 + shift * step / 120,
+                order=2 * place + int(step == 120.0),
+            )
+            runs.append(run)
+            lines.append(SimpleNamespace(treatment=treatment, mount=mount, exclude=""))
+    lines += [SimpleNamespace(treatment=treatment, mount=mount, exclude=NOT_MADE) for treatment, mount in waiting]
+    decision = SimpleNamespace(margin_K=1.0, confidence_level=0.95, mounts_planned=mounts_planned)
+    settings = SimpleNamespace(treatments=dict.fromkeys(TREATMENTS), baseline="grease-a", decision=decision)
+    comparison = compare_treatments(runs, treatments=TREATMENTS, baseline="grease-a", margin_K=1.0, prior=prior)
+    campaign = SimpleNamespace(settings=settings, runs=tuple(lines), folder=Path("campaign"))
+    return SimpleNamespace(campaign=campaign, comparison=comparison)
+
+
+def mounts(*pairs):
+    return [(TREATMENTS["ab".index(pair[0])], pair[1:]) for pair in pairs]
+
+
+def test_lines_not_made_yet_are_the_mounts_still_planned_in_their_order():
+    found = advise(analysis(mounts("a1", "b1", "b2", "a2"), waiting=mounts("b3", "b3", "a3", "a4", "b4")))
+
+    assert found.n_mounts == {"grease-a": 2, "pad-b": 2}
+    assert found.next_treatments == ("pad-b", "grease-a", "grease-a", "pad-b")
+    assert found.settings["mounts_planned"] == 8
+
+
+def test_a_mount_begun_is_not_planned_again():
+    made = mounts("a1", "b1", "b2", "a2")
+
+    found = advise(analysis(made, waiting=mounts("a2", "b3")))
+
+    assert found.next_treatments == ("pad-b",)
+
+
+def test_the_number_in_the_campaign_is_filled_up_evenly():
+    found = advise(analysis(mounts("a1", "b1", "b2"), mounts_planned=3))
+
+    assert sorted(found.next_treatments) == ["grease-a", "grease-a", "pad-b"]
+    assert found.next_treatments[0] == "grease-a"
+
+
+def test_without_a_number_six_are_assumed_and_said():
+    found = advise(analysis(mounts("a1", "b1", "b2", "a2")))
+
+    assert found.settings["mounts_planned"] == 12
+    assert "assumed" in found.cautions[0]
+
+
+def test_another_number_than_the_campaigns_is_cautioned():
+    found = advise(analysis(mounts("a1", "b1", "b2", "a2"), mounts_planned=3), mounts=8)
+
+    assert "error rate grow" in found.cautions[0]
+
+
+def test_more_mounts_than_planned_are_cautioned():
+    found = advise(analysis(mounts("a1", "b1", "b2", "a2", "a3", "b3"), mounts_planned=2))
+
+    assert any("all been spent" in caution for caution in found.cautions)
+
+
+def test_the_rises_at_the_reference_are_what_is_looked_at():
+    given = analysis(mounts("a1", "b1", "b2", "a2", "a3", "b3"), mounts_planned=6)
+
+    found = advise(given)
+
+    assert found.candidates[0].difference_K == pytest.approx(given.comparison.treatments[0].difference_K)
+    assert found.mount_sd_K == pytest.approx(given.comparison.mount_sd_K)
+    assert found.mount_sd_dof == given.comparison.mount_sd_dof
+
+
+def test_the_outlook_is_wider_than_one_look_and_is_shown():
+    given = analysis(mounts("a1", "b1", "b2", "a2", "a3", "b3"), mounts_planned=6, effect_K=-0.9)
+
+    found = advise(given)
+    low, high = found.candidates[0].interval_K
+
+    once = given.comparison.treatments[0].interval_K
+    assert low < once[0]
+    assert high > once[1]
+    page = outlook(found).html
+    assert "pad-b" in page
+    assert found.advice in page
+    sentences = outlook_sentences(found)
+    assert any(sentence.startswith("caution:") for sentence in sentences)
+    assert any("pad-b" in sentence for sentence in sentences)
+    assert "No campaign" in under_way(None).html
+
+
+def test_a_campaign_without_a_comparison_is_refused():
+    given = analysis(mounts("a1", "b1"))
+    given.comparison = None
+
+    with pytest.raises(InputError, match="no comparison"):
+        advise(given)
+
+
+def write_run(path, run):
+    """Write one simulated run as the planned campaign.yaml says the logger writes."""
+    lines = ["time,die 1 [degC],die 2 [degC],heater power [W],room [degC]"]
+    start = datetime(2030, 1, 7, 9, 0, 0)  # noqa: DTZ001 - a logger's own clock
+    for seconds, cores, power, room in zip(run.time_s, run.temperature_C, run.power_W, run.ambient_C, strict=True):
+        stamp = start + timedelta(seconds=round(float(seconds)))
+        lines.append(f"{stamp:%Y-%m-%d %H:%M:%S},{cores[0]:g},{cores[1]:g},{power:.1f},{room:.1f}")
+    path.write_text("\n".join(lines) + "\n")
+
+
+@pytest.fixture(scope="module")
+def bench_campaign(tmp_path_factory):
+    """A planned folder of which two blocks have been made on a simulated bench."""
+    folder = tmp_path_factory.mktemp("bench") / "campaign"
+    made = plan(
+        folder,
+        treatments=TREATMENTS,
+        baseline="grease-a",
+        margin_K=1.0,
+        mounts=4,
+        steps_W=(60.0, 90.0),
+        throttle=False,
+        soak_min=30.0,
+    )
+    begun = [run for run in made.runs if run.block <= 2]
+    order = list(dict.fromkeys((run.treatment, run.mount) for run in begun))
+    steps = [run.set_power_W for run in begun if (run.treatment, run.mount) == order[0]]
+    rng = np.random.default_rng(5)
+    resistances = [0.18 - 0.03 * (name == "pad-b") + 0.002 * rng.standard_normal() for name, _ in order]
+    ladders = simulate_ladders(passive_bench(), resistances, steps, rng=rng, soak_min=30.0, interval_s=5.0)
+    for (treatment, mount), ladder in zip(order, ladders, strict=True):
+        names = [run.run for run in begun if (run.treatment, run.mount) == (treatment, mount)]
+        for name, run in zip(names, ladder.runs, strict=True):
+            write_run(folder / "logs" / f"{name}.csv", run)
+    sheet = folder / "runs.csv"
+    lines = sheet.read_text().splitlines()
+    done = {run.run for run in begun}
+    kept = [line.replace(NOT_MADE, "") if line.split(",")[0] in done else line for line in lines]
+    sheet.write_text("\n".join(kept) + "\n")
+    return folder
+
+
+def test_from_an_empty_folder_to_an_outlook_after_two_blocks(bench_campaign):
+    found = plan(None, from_campaign=bench_campaign)
+
+    assert found.n_mounts == {"grease-a": 2, "pad-b": 2}
+    assert len(found.next_treatments) == 4
+    # 0.03 K/W at 90 W.
+    assert found.candidates[0].difference_K == pytest.approx(-2.7, abs=0.6)
+    assert len(found.chance_after) == 3
+
+
+def test_a_campaign_under_way_is_a_pilot_for_the_next(bench_campaign):
+    made = plan(None, treatments=["a", "b"], baseline="a", margin_K=1.0, pilot=bench_campaign, steps_W=(60.0, 90.0))
+
+    assert made.scatter.dof == 2
+    # The simulated sink's own constant.
+    assert 5 < made.settings["time_constant_min"] < 25
+    assert "upper 80 % limit" in made.cautions[0]
+
+
+def test_the_command_says_what_the_next_mount_can_change(bench_campaign):
+    done = CliRunner().invoke(main, ["plan", "--from", str(bench_campaign)])
+
+    assert done.exit_code == 0
+    assert "Mounts so far: grease-a 2, pad-b 2." in done.output
+
+
+def test_a_campaign_under_way_takes_nothing_but_mounts():
+    with pytest.raises(InputError, match="margin_K"):
+        plan(None, from_campaign="somewhere", margin_K=1.0)

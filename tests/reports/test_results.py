@@ -1,0 +1,124 @@
+"""results.json and runs_reduced.csv."""
+
+import csv
+import io
+import json
+import math
+from dataclasses import replace
+
+import jsonschema
+import pytest
+from fixtures_analysis import all_finite, made_up_analysis
+
+from thermlab.reports.results import MIME, anonymised, plain, results_json, results_schema, runs_reduced_csv, to_results
+
+
+@pytest.fixture(scope="module")
+def results():
+    return to_results(made_up_analysis())
+
+
+def test_results_follow_the_shipped_schema(results):
+    schema = results_schema()
+
+    jsonschema.Draft202012Validator.check_schema(schema)
+    jsonschema.validate(json.loads(results_json(results)), schema)
+
+
+def test_results_keep_full_precision_and_the_order_made(results):
+    analysis = made_up_analysis()
+
+    read = json.loads(results_json(results))
+
+    assert [run["run"] for run in read["runs"]] == [run.run for run in analysis.runs]
+    assert [run["rise_K"] for run in read["runs"]] == [run.rise_K for run in analysis.runs]
+    assert read["comparison"]["treatments"][0]["difference_K"] == analysis.comparison.treatments[0].difference_K
+
+
+def test_results_have_no_number_that_is_none(results):
+    assert all_finite(json.loads(results_json(results)))
+
+
+@pytest.mark.parametrize("bad", [math.nan, math.inf, -math.inf])
+def test_nan_and_infinity_are_refused(bad):
+    analysis = made_up_analysis()
+    runs = (replace(analysis.runs[0], rise_K=bad), *analysis.runs[1:])
+
+    with pytest.raises(ValueError, match="cannot be reported"):
+        to_results(replace(analysis, runs=runs))
+
+
+def test_without_comparison_throttle_and_value_the_keys_are_null():
+    results = to_results(made_up_analysis(comparison=None, throttle=None, value=None))
+
+    assert results["comparison"] is results["throttle"] is results["value"] is None
+    jsonschema.validate(json.loads(results_json(results)), results_schema())
+
+
+def test_a_schema_violation_is_seen(results):
+    wrong = json.loads(results_json(results))
+    wrong["comparison"]["treatments"][0]["verdict"] = "probably better"
+
+    with pytest.raises(jsonschema.ValidationError, match="probably better"):
+        jsonschema.validate(wrong, results_schema())
+
+
+def test_csv_has_one_line_per_run_and_defuses_formulas():
+    analysis = made_up_analysis()
+    wicked = replace(analysis.runs[0], note="=cmd()", lot="+1", condition="@x", reason="-2", run="\tr")
+
+    text = runs_reduced_csv(to_results(replace(analysis, runs=(wicked, *analysis.runs[1:]))))
+
+    rows = list(csv.DictReader(io.StringIO(text)))
+    assert len(rows) == len(analysis.runs)
+    assert rows[0]["note"] == "'=cmd()"
+    assert rows[0]["lot"] == "'+1"
+    assert rows[0]["condition"] == "'@x"
+    assert rows[0]["reason"] == "'-2"
+    assert rows[0]["run"] == "'\tr"
+    assert float(rows[1]["rise_K"]) == analysis.runs[1].rise_K
+
+
+def test_csv_writes_what_is_missing_as_nothing_and_truth_in_words():
+    analysis = made_up_analysis()
+    runs = (replace(analysis.runs[0], rise_K=None, settled=None), *analysis.runs[1:])
+
+    rows = list(csv.DictReader(io.StringIO(runs_reduced_csv(to_results(replace(analysis, runs=runs))))))
+
+    assert rows[0]["rise_K"] == rows[0]["settled"] == ""
+    assert rows[1]["used"] == "true"
+
+
+def test_a_notebook_is_handed_the_results_as_data(results):
+    bundle = results._repr_mimebundle_()
+
+    assert bundle[MIME] == dict(results)
+    assert "45 runs" in bundle["text/plain"]
+
+
+def test_plain_takes_numpy_apart():
+    import numpy as np
+
+    assert plain({"a": np.float64(0.5), "b": np.int64(3), "c": np.array([1.0, 2.0]), "d": (True, None)}) == {
+        "a": 0.5,
+        "b": 3,
+        "c": [1.0, 2.0],
+        "d": [True, None],
+    }
+
+
+def test_plain_refuses_what_has_no_place():
+    with pytest.raises(TypeError, match="object has no place"):
+        plain(object())
+
+
+def test_anonymous_results_name_no_file_and_no_note():
+    analysis = made_up_analysis(cautions=("logs/all.csv: 3 readings are missing.",))
+
+    text = results_json(to_results(anonymised(analysis, True)))
+
+    assert "logs/all.csv" not in text
+    assert "all.csv" not in text
+    assert "first jar" not in text
+    assert "file 1: 3 readings" in text
+    assert anonymised(analysis, False) is analysis

@@ -1,0 +1,318 @@
+"""The checks on one run, each with what it is there for; and all of them on campaigns with a planted fault."""
+
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from thermlab.campaign.thresholds import CheckThresholds, describe
+from thermlab.runs.bench import reduce_bench
+from thermlab.runs.checks.recording import longest_still
+from thermlab.runs.checks.single import check_run
+from thermlab.runs.checks.views import view_runs
+from thermlab.runs.records import FLAG_NAMES
+from thermlab.runs.settled_runs import settle_runs
+from thermlab.runs.time_constant import SLOW_FROM
+from thermlab.runs.trace import Trace, block_means
+from thermlab.simulate.ladders import Disturbance, SimulatedSensors, passive_bench, simulate_ladders
+
+sys.path.insert(0, str(Path(__file__).parents[2] / "study"))
+
+from fault_campaigns import BENCHES, CLEAN, FAULTS, make_cases
+
+STEPS_W = (50.0, 85.0, 120.0)
+SOAK_MIN = 40.0
+LIMIT_C = 95.0
+
+
+def trace_of(run, *, mount, began_s):
+    return Trace(
+        run=f"{mount}-{run.set_power_W:g}", treatment="grease-a", mount=str(mount), set_power_W=run.set_power_W,
+        began_s=began_s, clock="calendar", time_s=run.time_s - run.time_s[0], temperature_C=run.temperature_C,
+        sensors=tuple(f"core {i}" for i in range(run.temperature_C.shape[1])), power_W=run.power_W,
+        ambient_C=run.ambient_C, clock_MHz=None, history_time_s=np.empty(0), history_C=np.empty(0),
+        interval_s=float(np.median(np.diff(run.time_s))), jumps=(), room_covered=1.0, lead_in_W=None,
+    )  # fmt: skip
+
+
+def bench_of(disturbances=(), *, step=1, edit=None, sensors=None, soak_min=SOAK_MIN):
+    """Three mounts of three steps; what goes wrong is on the first mount's step."""
+    bench = passive_bench(time_constant_min=10.0, limit_C=LIMIT_C)
+    ladders = simulate_ladders(
+        bench, [0.10, 0.11, 0.105], STEPS_W, rng=np.random.default_rng(3), soak_min=soak_min, interval_s=5.0,
+        step_s=2.5, sensors=sensors or SimulatedSensors(resolution_K=0.1),
+        disturbances={(0, step): tuple(disturbances)},
+    )  # fmt: skip
+    traces = [
+        trace_of(run, mount=m, began_s=86400.0 * m + float(run.time_s[0]))
+        for m, ladder in enumerate(ladders)
+        for run in ladder.runs
+    ]
+    if edit is not None:
+        traces[step] = edit(traces[step])
+    return traces
+
+
+def flags_of(traces, *, at=1, **thresholds):
+    return flags_of_all(traces, **thresholds)[at]
+
+
+def flags_of_all(traces, *, soak_min=SOAK_MIN, **thresholds):
+    limits = CheckThresholds(**thresholds)
+    reduction = reduce_bench(
+        traces, cooling="passive", measurand="hottest", limit_C=LIMIT_C, thresholds=limits
+    )  # fmt: skip
+    views = view_runs(
+        traces, [block_means(t) for t in traces], reduction.estimates, thresholds=limits,
+        slow_from=SLOW_FROM["passive"], soak_declared_s=60.0 * soak_min, declared_readout_K=0.1, room_is_constant=False,
+    )  # fmt: skip
+    return [{flag.flag: flag for flag in check_run(view)} for view in views]
+
+
+def test_a_sound_run_has_no_flag_worse_than_a_note():
+    for found in flags_of_all(bench_of()):
+        assert all(flag.severity == "note" for flag in found.values())
+
+
+def test_steps_in_an_order_of_their_own_on_each_mount_are_not_drift():
+    # From the cold or from another step the bend of natural convection differs from mount to mount.
+    bench = passive_bench(time_constant_min=8.0, limit_C=LIMIT_C)
+    traces = []
+    for mount, steps in enumerate([(130.0, 40.0, 100.0), (40.0, 130.0, 100.0), (100.0, 40.0, 130.0)] * 2):
+        (ladder,) = simulate_ladders(
+            bench, [0.11], steps, rng=np.random.default_rng(mount), soak_min=46.0, presoak_min=0.0, interval_s=5.0,
+            step_s=2.5, sensors=SimulatedSensors(resolution_K=0.1, noise_K=0.12),
+        )  # fmt: skip
+        traces += [trace_of(run, mount=mount, began_s=86400.0 * mount + float(run.time_s[0])) for run in ladder.runs]
+    found = [flag for flags in flags_of_all(traces, soak_min=46.0) for flag in flags.values()]
+    assert [flag.flag for flag in found if flag.severity != "note"] == []
+
+
+def test_a_draught_within_the_soak_is_drift_at_constant_power():
+    flag = flags_of(bench_of([Disturbance(kind="airflow", start_min=15.0, size=1.12)]))["drift at constant power"]
+
+    assert flag.evidence["shift_K"] < -0.5
+    assert abs(flag.evidence["shift_at_min"] - 15.0) < 5.0
+
+
+def test_a_large_change_makes_the_run_unusable():
+    flag = flags_of(bench_of([Disturbance(kind="airflow", start_min=15.0, size=1.6)]))["drift at constant power"]
+
+    assert flag.severity == "unusable"
+
+
+def test_a_worsening_contact_is_drift_at_constant_power():
+    found = flags_of(bench_of([Disturbance(kind="interface", start_min=12.0, end_min=40.0, size=0.025)]))
+
+    assert "drift at constant power" in found
+
+
+def test_an_interruption_says_when_and_for_how_long():
+    flag = flags_of(bench_of([Disturbance(kind="power", start_min=20.0, end_min=23.0, size=0.1)]))["load step"]
+
+    assert flag.evidence["began_min"] == pytest.approx(20.0, abs=0.5)
+    assert flag.evidence["lasted_min"] == pytest.approx(3.0, abs=0.5)
+    assert flag.evidence["step_W"] == pytest.approx(-0.9 * 85.0, abs=2.0)
+    assert flag.severity == "unusable"
+
+
+def test_background_load_that_is_logged_is_a_load_step():
+    assert "load step" in flags_of(bench_of([Disturbance(kind="background load", start_min=22.0, size=9.0)]))
+
+
+@pytest.mark.parametrize(("size", "severity"), [(1.05, "doubtful"), (0.8, "unusable"), (1.015, "note")])
+def test_power_off_set_grows_graver(size, severity):
+    traces = bench_of([Disturbance(kind="power", start_min=0.0, end_min=SOAK_MIN, size=size)])
+
+    flag = flags_of(traces)["power off set"]
+    assert flag.severity == severity
+    assert flag.evidence["off_percent"] == pytest.approx(100.0 * (size - 1), abs=0.3)
+
+
+def test_power_common_to_all_runs_is_the_meters_and_only_a_note():
+    traces = [replace(trace, power_W=1.03 * trace.power_W) for trace in bench_of()]
+
+    assert flags_of(traces)["power off set"].severity == "note"
+
+
+def test_sagging_power_is_power_off_set():
+    sag = [Disturbance(kind="power", start_min=2.0 * i, end_min=SOAK_MIN, size=0.997) for i in range(20)]
+
+    flag = flags_of(bench_of(sag))["power off set"]
+    assert flag.evidence["course_percent"] < -2.5
+
+
+def test_power_that_is_noisy_by_the_second_does_not_sag():
+    rng = np.random.default_rng(0)
+    traces = [replace(t, power_W=t.power_W + rng.normal(0.0, 0.08 * 85.0, t.power_W.size)) for t in bench_of()]
+
+    assert "power off set" not in flags_of(traces)
+
+
+def test_shed_power_is_an_observation_and_no_other_fault_of_power():
+    """The highest step and some more interface resistance: the device comes to its limit."""
+    traces = bench_of([Disturbance(kind="room", start_min=-30.0, size=22.0)], step=2)
+
+    found = flags_of(traces, at=2)
+    assert found["shed power at limit"].severity == "unusable"
+    assert found["shed power at limit"].evidence["held_power_W"] < 0.98 * 120.0
+    assert not {"power off set", "load step", "drift at constant power", "not settled"} & set(found)
+
+
+def test_a_room_that_jumps_is_unsteady():
+    flag = flags_of(bench_of([Disturbance(kind="room", start_min=20.0, size=2.5)]))["ambient unsteady"]
+
+    assert flag.severity == "doubtful"
+    assert flag.evidence["jump_K"] == pytest.approx(2.5, abs=0.4)
+
+
+def test_a_room_that_drifts_is_unsteady():
+    drift = [Disturbance(kind="room", start_min=float(i), size=0.1) for i in range(40)]
+
+    assert flags_of(bench_of(drift))["ambient unsteady"].evidence["rate_K_per_h"] == pytest.approx(6.0, abs=0.5)
+
+
+def test_the_used_sensor_that_stands_still_makes_the_run_unusable():
+    traces = bench_of([Disturbance(kind="stuck", start_min=5.0, end_min=35.0, core=2)])
+    hotter = [replace(trace, temperature_C=trace.temperature_C + np.array([0.0, 0.0, 9.0, 0.0])) for trace in traces]
+
+    flag = flags_of(hotter)["sensor stuck"]
+
+    assert flag.severity == "unusable"
+    assert flag.evidence["still_min"] == pytest.approx(30.0, abs=0.5)
+
+
+def test_another_sensor_that_stands_still_makes_it_doubtful():
+    flag = flags_of(bench_of([Disturbance(kind="stuck", start_min=5.0, end_min=35.0, core=0)]))["sensor stuck"]
+
+    assert flag.severity == "doubtful"
+    assert "core 0" in flag.reason
+
+
+def test_a_settled_bench_with_a_coarse_readout_and_little_noise_is_not_stuck():
+    traces = bench_of(sensors=SimulatedSensors(resolution_K=1.0, noise_K=0.05))
+
+    assert not any("sensor stuck" in found for found in flags_of_all(traces))
+
+
+def test_longest_still_finds_the_longest_stretch():
+    assert longest_still(np.array([1.0, 1.0, 2.0, 2.0, 2.0, np.nan, np.nan, 3.0])) == (2, 4)
+
+
+def test_minutes_without_readings_are_a_gap():
+    flag = flags_of(bench_of([Disturbance(kind="gap", start_min=10.0, end_min=13.0)]))["gap"]
+
+    assert flag.severity == "doubtful"
+    assert flag.evidence["longest_s"] == pytest.approx(180.0, abs=6.0)
+
+
+def rows_of(trace, kept):
+    """Return a trace with some of its rows."""
+    return replace(
+        trace, time_s=trace.time_s[kept], temperature_C=trace.temperature_C[kept], power_W=trace.power_W[kept],
+        ambient_C=trace.ambient_C[kept],
+    )  # fmt: skip
+
+
+def test_many_short_holes_are_irregular_sampling():
+    def thin(trace):
+        kept = np.r_[True, np.random.default_rng(1).random(trace.time_s.size - 1) > 0.5]
+        return rows_of(trace, kept)
+
+    flag = flags_of(bench_of(edit=thin))["gap"]
+    assert flag.severity == "doubtful"
+    assert "irregular" in flag.reason
+
+
+def test_any_sensor_that_is_missing_is_said():
+    """Were it the hottest, another would stand for it unnoticed."""
+
+    def hole(trace):
+        readings = trace.temperature_C.copy()
+        readings[100:250, 2] = np.nan
+        return replace(trace, temperature_C=readings)
+
+    flag = flags_of(bench_of(edit=hole))["gap"]
+    assert "core 2" in flag.reason
+    assert flag.evidence["missing_percent"] == pytest.approx(150 / 480 * 100, abs=1.0)
+
+
+def test_a_clock_set_forward_is_no_gap_of_readings():
+    found = flags_of(bench_of([Disturbance(kind="clock jump", start_min=15.0, size=600.0)]))
+
+    assert found["clock jump"].evidence["jump_s"] == pytest.approx(600.0, abs=6.0)
+    assert "soak length" not in found
+
+
+def test_a_soak_of_another_length_is_said():
+    def shorter(trace):
+        kept = trace.time_s < 0.8 * trace.time_s[-1]
+        return rows_of(trace, kept)
+
+    flag = flags_of(bench_of(edit=shorter))["soak length"]
+    assert flag.severity == "doubtful"
+    assert flag.evidence["off_min"] == pytest.approx(-8.0, abs=0.2)
+
+
+def test_a_run_read_more_coarsely_than_the_others_is_doubtful():
+    def coarse(trace):
+        return replace(trace, temperature_C=2.0 * np.round(trace.temperature_C / 2.0))
+
+    flag = flags_of(bench_of(edit=coarse))["coarse readout"]
+    assert flag.severity == "doubtful"
+    assert flag.evidence["readout_K"] == 2.0
+
+
+def test_a_bench_that_is_read_coarsely_throughout_gets_a_note():
+    traces = bench_of(sensors=SimulatedSensors(resolution_K=1.0, noise_K=0.05))
+
+    assert flags_of(traces)["coarse readout"].severity == "note"
+
+
+def test_a_threshold_can_be_changed():
+    traces = bench_of([Disturbance(kind="gap", start_min=10.0, end_min=13.0)])
+
+    assert flags_of(traces, gap_s=300.0, missing_percent=20.0)["gap"].severity == "note"
+
+
+def test_every_threshold_has_a_unit_and_a_source():
+    for entry in describe(CheckThresholds()):
+        assert entry["name"].endswith(
+            ("_K", "_s", "_min", "_percent", "_ratio", "_K_per_h", "_time_constants", "_dof")
+        ), entry["name"]
+        assert any(word in entry["meaning"] for word in ("no source", "make study", "from memory")), entry["name"]
+
+
+# One campaign of each kind, on benches that are quick to simulate; docs/checks.md has the rates of thousands.
+
+KINDS = {fault.kind: fault for fault in FAULTS}
+ON = (4, 5, 6)
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_planted_fault_is_found_and_named(kind):
+    place = list(KINDS).index(kind)
+    bench = BENCHES[ON[place % len(ON)]]
+    (case,) = make_cases(replace(KINDS[kind], most=1), bench, 1, np.random.default_rng(700 + place))
+    runs = settle_runs(case.campaign, case.traces).runs
+    faulty = [run for run in runs if run.run in case.faulty]
+
+    assert faulty
+    assert all(run.flags for run in faulty)
+    assert all({flag.flag for flag in run.flags} & set(KINDS[kind].told_by) for run in faulty)
+    assert {flag.flag for run in runs for flag in run.flags} <= set(FLAG_NAMES)
+    assert all(np.isfinite(value) for run in runs for flag in run.flags for value in flag.evidence.values())
+
+
+def test_at_most_one_sound_run_in_a_hundred_is_doubted():
+    cases = [
+        case
+        for bench in (1, 2, 4, 5, 6)
+        for case in make_cases(CLEAN, BENCHES[bench], 1, np.random.default_rng(800 + bench))
+    ]
+    runs = [run for case in cases for run in settle_runs(case.campaign, case.traces).runs]
+
+    assert len(runs) > 100
+    assert sum(run.worst() not in {None, "note"} for run in runs) <= 0.01 * len(runs)

@@ -1,0 +1,237 @@
+"""Intervals that allow a look after every mount, and the outlook of the next mounts."""
+
+import math
+
+import numpy as np
+import pytest
+from scipy.special import ndtr, ndtri, stdtrit
+
+from thermlab.base.errors import InputError
+from thermlab.planning.next_mounts import look_ahead
+from thermlab.stats.dunnett import dunnett_critical
+from thermlab.stats.sequential import MountTally, RunningDecision, critical_values, look_rule, power_spending
+
+# Ten looks: two treatments, six blocks; there is nothing to look at before the third mount.
+ORDER = (0, 1, 1, 0, 0, 1, 1, 0, 1, 0, 0, 1)
+BLOCKS_OF_FOUR = (0, 2, 1, 3, 3, 0, 2, 1, 1, 3, 0, 2, 2, 1, 3, 0)
+
+
+def simulate(order, true_K, sd_K, *, n, seed, margin_K=1.0, prior=None):
+    """Make campaigns of normal mounts and look after every mount; returns the decision and when every verdict stood."""
+    rng = np.random.default_rng(seed)
+    prior_dof, prior_sd_K = prior or (0.0, 0.0)
+    rule = look_rule(tuple(order), n_treatments=len(true_K), margin_K=margin_K, prior_dof=prior_dof)
+    variance = prior_sd_K**2 * rng.chisquare(prior_dof, n) / prior_dof if prior_dof else 0.0
+    tally = MountTally(n, len(true_K), prior_dof=prior_dof, prior_variance=variance)
+    decision = RunningDecision(rule, n, len(true_K))
+    stopped = np.full(n, len(order) + 1)
+    for look, treatment in enumerate(order):
+        tally.add(treatment, true_K[treatment] + sd_K * rng.standard_normal(n))
+        decision.look(tally, look)
+        stopped[(stopped > len(order)) & decision.decided().all(axis=0)] = look + 1
+    return decision, stopped
+
+
+def ever_missed(decision, true_K):
+    missed = [
+        (decision.low[i] > true_K[i] - true_K[0]) | (decision.high[i] < true_K[i] - true_K[0])
+        for i in range(1, len(true_K))
+    ]
+    return np.any(missed, axis=0).mean()
+
+
+# Binomial standard deviation at 20 000 campaigns and 0.05: 0.0015, so 0.06 is more than six of them away.
+@pytest.mark.parametrize("true_K", [(60.0, 60.0), (60.0, 58.5)])
+def test_error_over_ten_looks_stays_below_six_percent(true_K):
+    decision, _ = simulate(ORDER, true_K, 0.6, n=20_000, seed=11)
+
+    assert 0.04 < ever_missed(decision, true_K) < 0.06
+
+
+def test_error_over_all_candidates_and_looks_stays_below_six_percent():
+    decision, _ = simulate(BLOCKS_OF_FOUR, (60.0,) * 4, 0.6, n=20_000, seed=12)
+
+    assert 0.04 < ever_missed(decision, (60.0,) * 4) < 0.06
+
+
+def test_error_with_a_prior_stays_below_six_percent():
+    decision, _ = simulate(ORDER[:6], (60.0, 60.0), 0.6, n=20_000, seed=13, prior=(8.0, 0.6))
+
+    assert 0.04 < ever_missed(decision, (60.0, 60.0)) < 0.06
+
+
+@pytest.mark.parametrize("side", [-1.0, 1.0])
+def test_false_claims_of_equivalence_at_the_margin_stay_below_six_percent(side):
+    decision, _ = simulate(ORDER, (60.0, 60.0 + side), 0.4, n=20_000, seed=14)
+
+    assert 0.04 < decision.equivalent[1].mean() < 0.06
+
+
+def test_ordinary_intervals_looked_at_ten_times_are_not_honest():
+    """What the procedure is for: the same looks with plain t intervals miss far more often than 5 %."""
+    rng = np.random.default_rng(15)
+    tally = MountTally(20_000, 2)
+    missed = np.zeros(20_000, dtype=bool)
+    for treatment in ORDER:
+        tally.add(treatment, rng.standard_normal(20_000))
+        if tally.ready(1):
+            difference, error = tally.difference_and_error(1)
+            missed |= np.abs(difference) > stdtrit(tally.dof, 0.975) * error
+
+    assert missed.mean() > 0.15
+
+
+def test_one_look_at_the_end_is_students_t_and_dunnetts_point():
+    at_end = lambda fraction: 0.05 if fraction >= 1 else 0.0  # noqa: E731
+
+    two = critical_values(ORDER, n_treatments=2, mounts_planned=12, spend=at_end)
+    four = critical_values(BLOCKS_OF_FOUR, n_treatments=4, mounts_planned=16, spend=at_end)
+
+    assert set(two[:-1]) == {None}
+    # 10 000 of 200 000 paths lie beyond: relative error of the tail 1 %, of the point about 0.3 %.
+    assert two[-1] == pytest.approx(stdtrit(10, 0.975), rel=0.01)
+    assert four[-1] == pytest.approx(dunnett_critical(0.05, [4, 4, 4], 4, 12), rel=0.01)
+
+
+def test_published_boundaries_of_large_samples():
+    """Lan and DeMets with their O'Brien-Fleming-like spending, one-sided 0.05, looks at 1/4, 1/2, 3/4, 1.
+
+    2.53993, 2.01604, 1.72014 for the last three looks: README of the Julia package SeqBounds (github.com/PharmCat/
+    SeqBounds.jl). The first (3.74955) spends 9e-5 and lies beyond what 200 000 paths resolve to the digits printed.
+    """
+
+    def spend(fraction):
+        quarters = math.floor(4 * fraction + 1e-9) / 4
+        return 2 * (1 - ndtr(ndtri(0.975) / math.sqrt(quarters))) if quarters else 0.0
+
+    order = tuple(index % 2 for index in range(80))
+    values = critical_values(
+        order, n_treatments=2, mounts_planned=80, spend=spend, prior_dof=1e7, one_sided=1, n_paths=400_000
+    )
+
+    assert [values[look - 1] for look in (40, 60, 80)] == pytest.approx([2.53993, 2.01604, 1.72014], abs=0.03)
+
+
+def test_error_is_spent_as_said():
+    spend = power_spending(0.05)
+
+    assert [spend(t) for t in (-1, 0, 0.5, 1, 2)] == [0, 0, 0.0125, 0.05, 0.05]
+
+
+def test_the_same_order_gives_the_same_intervals():
+    look_rule.cache_clear()
+    first = look_rule(ORDER, n_treatments=2, margin_K=1.0, n_paths=5_000)
+    look_rule.cache_clear()
+
+    assert look_rule(ORDER, n_treatments=2, margin_K=1.0, n_paths=5_000) == first
+
+
+def test_the_tally_agrees_with_means_and_pooled_variance():
+    rng = np.random.default_rng(16)
+    values = {0: rng.normal(60, 1, 5), 1: rng.normal(59, 1, 3)}
+    tally = MountTally(1, 2)
+    for treatment, rises in values.items():
+        for rise in rises:
+            tally.add(treatment, np.array([rise]))
+
+    difference, error = tally.difference_and_error(1)
+
+    pooled = (values[0].var(ddof=1) * 4 + values[1].var(ddof=1) * 2) / 6
+    assert difference[0] == pytest.approx(values[1].mean() - values[0].mean())
+    assert error[0] == pytest.approx(math.sqrt(pooled * (1 / 5 + 1 / 3)))
+
+
+def test_a_clear_difference_stops_before_all_mounts_are_made():
+    _, stopped = simulate(ORDER, (60.0, 58.0), 0.54, n=4_000, seed=17)
+
+    assert (stopped <= len(ORDER)).mean() > 0.99
+    assert stopped.mean() < 8.0
+
+
+# --- what the next mount can still change
+
+
+def ahead(mounts, planned, **changes):
+    given = {"treatments": ["a", "b"], "baseline": "a", "margin_K": 1.0, "still_planned": planned}
+    return look_ahead(mounts, **(given | changes))
+
+
+def test_decides_when_the_difference_is_plain():
+    found = ahead([("a", 60.0), ("b", 50.0), ("b", 50.1), ("a", 60.2), ("a", 60.1), ("b", 50.0)], ["a", "b"] * 3)
+
+    assert found.advice == "decide now"
+    assert found.candidates[0].verdict == "cooler by more than the margin"
+    assert found.candidates[0].decided_after in (4, 5, 6)
+    low, high = found.candidates[0].interval_K
+    assert low < -10.1 < high < -1
+
+
+def test_stops_when_the_planned_mounts_cannot_settle_it():
+    mounts = [("a", 60.0), ("b", 60.9), ("b", 57.0), ("a", 63.0), ("a", 57.5), ("b", 62.0)]
+
+    found = ahead(mounts, ["a", "b"], margin_K=0.5)
+
+    assert found.advice == "stop as hopeless"
+    assert found.chance_at_end < 0.10
+
+
+def test_goes_on_and_says_how_likely_a_decision_is():
+    found = ahead([("a", 60.0), ("b", 59.2), ("b", 58.9), ("a", 60.3)], ["a", "b"] * 4)
+
+    assert found.advice == "go on"
+    assert len(found.chance_after) == 3
+    assert all(0 <= chance <= 1 for chance in found.chance_after)
+    assert list(found.chance_after) == sorted(found.chance_after)
+    assert found.chance_at_end >= found.chance_after[-1]
+
+
+def test_one_mount_of_each_gives_no_chance_and_no_interval():
+    found = ahead([("a", 60.0), ("b", 59.0)], ["a", "b"])
+
+    assert found.advice == "go on"
+    assert found.chance_after == ()
+    assert found.candidates[0].interval_K is None
+    assert found.candidates[0].difference_K == pytest.approx(-1.0)
+
+
+def test_a_prior_gives_a_chance_from_the_first_mounts_and_is_cautioned():
+    found = ahead([("a", 60.0), ("b", 57.0)], ["a", "b"] * 2, prior_sd_K=0.5, prior_dof=10)
+
+    assert len(found.chance_after) == 3
+    assert "earlier campaigns" in found.cautions[0]
+
+
+def test_no_scatter_at_all_is_cautioned_and_gives_no_chance():
+    found = ahead([("a", 60.0), ("a", 60.0), ("b", 60.0), ("b", 60.0)], ["a", "b"])
+
+    assert found.chance_after == ()
+    assert any("do not scatter" in caution for caution in found.cautions)
+
+
+def test_predicted_chance_agrees_with_campaigns_carried_on_from_many_starts():
+    """Predictive power is calibrated: over starts drawn from a wide prior, the share decided equals the mean chance."""
+    rng = np.random.default_rng(18)
+    order = (0, 1, 1, 0, 0, 1, 1, 0, 0, 1, 1, 0)
+    chances, decided = [], []
+    for _ in range(300):
+        true_K = (60.0, 60.0 + rng.uniform(-2.5, 2.5))
+        sd = rng.uniform(0.3, 0.9)
+        rises = [true_K[t] + sd * rng.standard_normal() for t in order]
+        names = ["a" if t == 0 else "b" for t in order]
+        start = list(zip(names, rises, strict=True))
+        now = ahead(start[:6], names[6:], n_futures=400)
+        end = ahead(start, [])
+        chances.append(now.chance_at_end)
+        decided.append(end.candidates[0].verdict != "undecided")
+
+    # 300 starts: binomial standard deviation at most 0.029.
+    assert np.mean(decided) == pytest.approx(np.mean(chances), abs=0.08)
+    hopeful = np.array(chances) > 0.9
+    assert np.mean(np.array(decided)[hopeful]) > 0.8
+
+
+def test_unknown_names_and_a_margin_of_zero_are_refused_together():
+    with pytest.raises(InputError) as caught:
+        ahead([("x", 1.0)], ["y"], margin_K=0.0)
+
+    assert len(caught.value.problems) == 3

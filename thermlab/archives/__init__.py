@@ -1,0 +1,13 @@
+"""Archives: finished reports in, sealed bags that can be opened, checked and read back years later out."""
+
+from thermlab.base.faces import face
+
+__all__, __getattr__, __dir__ = face(
+    __name__,
+    bags="BagCheck TAG_MANIFEST check_bag is_bag",
+    filed_results="FiledCampaign filed_runs read_archive",
+    filing="BESIDE STAGED archive",
+    index="HISTORY write_index",
+    listing="Entry LIST check_chain pending read_lines",
+    sources="BUILD CAMPAIGN KINDS inspect",
+)

@@ -1,0 +1,183 @@
+"""The results in an archive, read back as runs and answers: what a history is made of.
+
+Only ``results.json`` is read, never a log. The same measurements filed twice (a
+report made again, a campaign that was continued) count once, as filed last.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from thermlab.archives import listing as archive_list
+from thermlab.archives.sources import KINDS
+from thermlab.base.errors import InputError, Problem
+from thermlab.base.filing import sha256_file, show_name
+from thermlab.reports.stored import read_results
+from thermlab.runs.records import ReducedRun
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+_NOT_LOGS = frozenset({"campaign.yaml", "build.yaml", "runs.csv"})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FiledCampaign:
+    """One campaign of an archive.
+
+    Attributes
+    ----------
+    bag, title, bench, baseline : str
+        Where it lies, and what it says of itself.
+    day : str
+        When its report was made, ISO 8601.
+    runs : tuple of ReducedRun
+        In the order made.
+    results : dict
+        All of its ``results.json``.
+    """
+
+    bag: str
+    title: str
+    bench: str
+    baseline: str
+    day: str
+    runs: tuple[ReducedRun, ...]
+    results: dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FiledResults:
+    """What an archive holds, read.
+
+    Attributes
+    ----------
+    campaigns : tuple of FiledCampaign
+        Oldest first.
+    builds : tuple of dict
+        ``results.json`` of each build, oldest first, with its ``bag``.
+    left_out : tuple of str
+        What does not count, and why.
+    """
+
+    campaigns: tuple[FiledCampaign, ...]
+    builds: tuple[dict[str, Any], ...]
+    left_out: tuple[str, ...]
+
+
+def read_archive(archive: str | Path) -> FiledResults:
+    """Read the results in an archive.
+
+    Parameters
+    ----------
+    archive : str or Path
+        An archive.
+
+    Returns
+    -------
+    FiledResults
+        Bags whose results are not as listed are left out with the reason.
+
+    Raises
+    ------
+    InputError
+        The folder is no archive.
+    """
+    place = Path(archive)
+    if not (place / archive_list.LIST).is_file():
+        raise InputError([Problem(str(place), f"no {archive_list.LIST}", "an archive that thermlab archive made")])
+    entries, _, problems = archive_list.read_lines(place)
+    left_out = list(problems)
+    campaigns: list[FiledCampaign] = []
+    builds: list[dict[str, Any]] = []
+    # An acceptance run may come from a log that the campaign has as well: a build never stands in for a campaign.
+    counted: dict[tuple[str, str], str] = {}
+    for entry in sorted(entries, key=lambda entry: (entry.created, entry.filed), reverse=True):
+        try:
+            results = _read_one(place, entry)
+            logs = [(entry.kind, digest) for digest in _logs(results, entry.kind)]
+            twin = next((counted[log] for log in logs if log in counted), None)
+            if twin is not None:
+                left_out.append(f"{show_name(entry.bag)}: its measurements count as part of {show_name(twin)}")
+                continue
+            if entry.kind == "build":
+                builds.append(results | {"bag": entry.bag})
+            else:
+                campaigns.append(_campaign(entry, results))
+        except InputError as error:
+            left_out.append(f"{show_name(entry.bag)}: {error}")
+        except (KeyError, TypeError, ValueError, AttributeError) as error:
+            left_out.append(f"{show_name(entry.bag)}: results that cannot be read ({type(error).__name__}: {error})")
+        else:
+            counted |= dict.fromkeys(logs, entry.bag)
+    return FiledResults(
+        campaigns=tuple(reversed(campaigns)), builds=tuple(reversed(builds)), left_out=tuple(reversed(left_out))
+    )
+
+
+def _read_one(place: Path, entry: archive_list.Entry) -> dict[str, Any]:
+    kind = KINDS.get(entry.kind)
+    if kind is None:
+        raise ValueError(f"unknown kind {entry.kind!r}")
+    path = place / entry.bag / "data" / kind.output / "results.json"
+    try:
+        digest, _ = sha256_file(path)
+    except OSError as error:
+        raise ValueError(f"{path.name}: {error.strerror or error}") from error
+    if digest != entry.results_sha256:
+        raise ValueError("results.json is not the one that was filed")
+    return read_results(path)
+
+
+def _logs(results: dict[str, Any], kind: str) -> list[str]:
+    """Return the sums of the logs; a room log may rightly belong to several campaigns."""
+    room = (results.get("settings") or {}).get("ambient_log") or {}
+    room_file = room.get("file") if isinstance(room, dict) else None
+    sums = results[kind].get("sha256") or {}
+    return [
+        str(digest) for name, digest in sums.items() if name not in _NOT_LOGS and name != room_file and _is_log(name)
+    ]
+
+
+def _is_log(name: str) -> bool:
+    return not name.startswith("photos/")
+
+
+def _campaign(entry: archive_list.Entry, results: dict[str, Any]) -> FiledCampaign:
+    about = results["campaign"]
+    return FiledCampaign(
+        bag=entry.bag,
+        title=str(about.get("title") or entry.bag),
+        bench=str(about.get("bench") or ""),
+        baseline=str(about["baseline"]),
+        day=str(results.get("created") or "")[:10],
+        runs=tuple(filed_runs(results)),
+        results=results,
+    )
+
+
+def filed_runs(results: dict[str, Any]) -> Iterator[ReducedRun]:
+    """Yield the runs of ``results.json`` as reduced runs, as far as comparisons need them.
+
+    Parameters
+    ----------
+    results : dict
+        Of schema 1.
+    """
+    for order, row in enumerate(results["runs"]):
+        rise = row.get("rise_K")
+        yield ReducedRun(
+            run=str(row["run"]),
+            treatment=str(row["treatment"]),
+            mount=str(row["mount"]),
+            set_power_W=float(row["set_power_W"]),
+            rise_K=None if rise is None else float(rise),
+            u_rise_K=None if row.get("u_rise_K") is None else float(row["u_rise_K"]),
+            used=bool(row["used"]),
+            reason=str(row.get("reason") or ""),
+            order=order,
+            lot=str(row.get("lot") or ""),
+            condition=str(row.get("condition") or ""),
+        )

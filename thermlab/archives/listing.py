@@ -1,0 +1,255 @@
+"""The list of what an archive holds: one line per bag, each bound to the line before.
+
+``bags.jsonl`` has one JSON object per bag with the SHA-256 of the bag's tag
+manifest, which stands for every byte of the bag, and with the SHA-256 of the
+previous line, which stands for every line before. Whoever removes, replaces or
+reorders a bag or a line breaks the chain, and :func:`check_chain` says where.
+
+What this proves: nobody changed the archive without also rewriting the list
+from that point to its end. It cannot prove that nobody did rewrite it: whoever
+may write the whole archive may write a new chain. The last hash of the list,
+kept somewhere else (on paper, in a mail), closes that gap.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+import os
+import time
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from thermlab.base.errors import ArchiveError
+from thermlab.base.filing import read_regular, replace_file, sync_folder
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+    from pathlib import Path
+
+LIST = "bags.jsonl"
+PENDING = ".pending.json"
+LOCK = ".lock"
+NO_LINE = "0" * 64
+LOCK_WAIT_S = 120.0
+MAX_BYTES = 256 << 20
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Entry:
+    """One line of the list.
+
+    Attributes
+    ----------
+    bag : str
+        Name of the bag's folder.
+    kind : str
+        ``"campaign"`` or ``"build"``.
+    title, bench : str
+        As in the filed settings.
+    created, filed : str
+        When the report was made and when it was filed, ISO 8601 in UTC.
+    thermlab_version : str
+        Version that made the report.
+    answers : tuple of str
+        What came out, one sentence each: what the index page shows.
+    results_sha256 : str
+        SHA-256 of the filed ``results.json``.
+    tagmanifest_sha256 : str
+        SHA-256 of the bag's tag manifest.
+    previous : str
+        SHA-256 of the line before; 64 zeros on the first line.
+    """
+
+    bag: str
+    kind: str
+    title: str
+    bench: str
+    created: str
+    filed: str
+    thermlab_version: str
+    answers: tuple[str, ...]
+    results_sha256: str
+    tagmanifest_sha256: str
+    previous: str
+
+    def line(self) -> str:
+        """Return the line of the list, without its line break."""
+        fields = {name: getattr(self, name) for name in self.__slots__}
+        return json.dumps(fields, ensure_ascii=False, sort_keys=True)
+
+
+@contextlib.contextmanager
+def held(archive: Path) -> Iterator[None]:
+    """Hold the archive for this process; the system lets go when the process ends, however it ends.
+
+    Raises
+    ------
+    ArchiveError
+        Another process kept it for longer than two minutes.
+    """
+    import fcntl  # noqa: PLC0415 - not there on Windows, where an archive can still be read and verified
+
+    handle = os.open(archive / LOCK, os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW, 0o644)
+    try:
+        until = time.monotonic() + LOCK_WAIT_S
+        while True:
+            try:
+                fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                break
+            except BlockingIOError:
+                if time.monotonic() > until:
+                    raise ArchiveError(
+                        f"{archive}: another process has been filing here for {LOCK_WAIT_S:g} s"
+                    ) from None
+                time.sleep(0.02)
+        yield
+    finally:
+        os.close(handle)
+
+
+def read_lines(archive: Path) -> tuple[list[Entry], list[str], list[str]]:
+    """Read the list.
+
+    Returns
+    -------
+    entries : list of Entry
+        The lines that can be read, in order.
+    hashes : list of str
+        SHA-256 of each of these lines as it stands in the file.
+    problems : list of str
+        Lines that cannot be read, with their number.
+    """
+    try:
+        content = read_regular(archive / LIST, MAX_BYTES)
+    except FileNotFoundError:
+        return [], [], []
+    except OSError as error:
+        return [], [], [f"{LIST} cannot be read: {error.strerror or error}"]
+    entries, hashes, problems = [], [], []
+    for number, line in enumerate(content.split(b"\n")[:-1], start=1):
+        try:
+            entry = _entry(json.loads(line))
+        except (ValueError, TypeError, KeyError, RecursionError):
+            problems.append(f"{LIST}:{number}: not a line of the list of bags")
+        else:
+            entries.append(entry)
+            hashes.append(hashlib.sha256(line).hexdigest())
+    if not content.endswith(b"\n"):
+        problems.append(f"{LIST}: the last line is cut off")
+    return entries, hashes, problems
+
+
+def _entry(fields: object) -> Entry:
+    if not isinstance(fields, dict):
+        raise TypeError("no object")
+    # Keys that a later version adds are covered by the hash of the line and otherwise left alone.
+    names = [name for name in Entry.__slots__ if name != "answers"]
+    if not all(isinstance(fields[name], str) for name in names):
+        raise TypeError("not text")
+    if fields["bag"] in {"", ".", ".."} or "/" in fields["bag"] or "\\" in fields["bag"] or "\0" in fields["bag"]:
+        raise ValueError("not the name of a folder")
+    return Entry(**{name: fields[name] for name in names}, answers=tuple(str(text) for text in fields["answers"]))
+
+
+def check_chain(entries: Sequence[Entry], hashes: Sequence[str], *, last: str | None = None) -> list[str]:
+    """Return what breaks the chain of the list, as sentences.
+
+    Parameters
+    ----------
+    entries, hashes : sequences
+        From :func:`read_lines`.
+    last : str or None
+        A hash of a line that was kept elsewhere; it has to be in the list still.
+    """
+    problems = []
+    for number, (entry, previous) in enumerate(zip(entries, [NO_LINE, *hashes], strict=False), start=1):
+        if entry.previous != previous:
+            problems.append(
+                f"{LIST}: the line of {entry.bag!r} (readable line {number}) does not follow the one before"
+            )
+    seen: set[str] = set()
+    for entry in entries:
+        if entry.bag in seen:
+            problems.append(f"{LIST}: {entry.bag!r} is listed twice")
+        seen.add(entry.bag)
+    if last is not None and last not in hashes:
+        problems.append(f"{LIST}: no line has the hash {last[:12]}... kept elsewhere: lines were removed or rewritten")
+    return problems
+
+
+def append(archive: Path, entry: Entry) -> str:
+    """Add a line to the list at once; call only while the archive is held.
+
+    Returns
+    -------
+    str
+        SHA-256 of the line: the new last hash of the list.
+
+    Raises
+    ------
+    ArchiveError
+        The list was damaged before.
+    OSError
+        The list stands as it was.
+    """
+    path = archive / LIST
+    content = read_regular(path, MAX_BYTES) if path.exists() else b""
+    if content and not content.endswith(b"\n"):
+        raise ArchiveError(f"{path}: the last line is cut off; put the list back from a copy before filing more")
+    line = entry.line().encode()
+    replace_file(path, content + line + b"\n")
+    return hashlib.sha256(line).hexdigest()
+
+
+def announce(archive: Path, entry: Entry) -> None:
+    """Note the line that is about to be added, so that a kill before it is added can be mended."""
+    replace_file(archive / PENDING, entry.line().encode() + b"\n")
+
+
+def mend(archive: Path, tagmanifest_sha256: str | None) -> str | None:
+    """Finish or drop what a killed process had announced; call only while the archive is held.
+
+    Parameters
+    ----------
+    archive : Path
+        The archive.
+    tagmanifest_sha256 : str or None
+        SHA-256 of the tag manifest of the announced bag as it lies in the
+        archive, None where no such bag lies there.
+
+    Returns
+    -------
+    str or None
+        Name of the bag whose line was added now.
+    """
+    entry = pending(archive)
+    added = None
+    if entry is not None:
+        entries, hashes, _ = read_lines(archive)
+        expected = hashes[-1] if hashes else NO_LINE
+        if (
+            entry.bag not in {other.bag for other in entries}
+            and entry.previous == expected
+            and entry.tagmanifest_sha256 == tagmanifest_sha256
+        ):
+            append(archive, entry)
+            added = entry.bag
+    withdraw(archive)
+    return added
+
+
+def pending(archive: Path) -> Entry | None:
+    """Return the announced line, None where there is none or it cannot be read."""
+    try:
+        return _entry(json.loads(read_regular(archive / PENDING, MAX_BYTES)))
+    except (OSError, ValueError, TypeError, KeyError, RecursionError):
+        return None
+
+
+def withdraw(archive: Path) -> None:
+    """Remove the announcement."""
+    with contextlib.suppress(FileNotFoundError):
+        (archive / PENDING).unlink()
+        sync_folder(archive)

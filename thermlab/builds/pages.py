@@ -1,0 +1,181 @@
+"""The blocks of a build record: one page, for a customer and for the file."""
+
+from __future__ import annotations
+
+import platform
+from typing import TYPE_CHECKING
+
+from thermlab import __version__
+from thermlab.base.phrases import number, percent, with_interval
+from thermlab.reports.pages import Block, cautions_block, escape, items, join, paragraph, remark, table, tag
+
+if TYPE_CHECKING:
+    from thermlab.builds.assess import BuildAssessment
+    from thermlab.reports.photos import Photo
+
+VERDICT_WORDS = {
+    "pass": "Pass: it keeps what was asked of it.",
+    "refer": "Refer: a person has to look before it leaves the workshop.",
+    "fail": "Fail: it does not keep what was asked of it.",
+}
+SAFETY = (
+    "Metal parts get hot enough to burn under load. This record is about temperatures under load and gives no safety "
+    "clearance."
+)
+
+_STYLE = """
+.record-facts { display: grid; grid-template-columns: max-content minmax(0, 1fr); gap: .1rem 1.2rem; }
+.record-photos { display: flex; flex-wrap: wrap; gap: .8rem; }
+.record-photos figure { margin: 0; flex: 1 1 12rem; max-width: 20rem; }
+.record-photos img { width: 100%; height: auto; max-height: 15rem; object-fit: contain; }
+.record-signature { margin-top: 2.2rem; display: flex; flex-wrap: wrap; gap: 1.5rem 3rem; }
+.record-signature p { flex: 1 1 14rem; border-top: 1px solid var(--ink); padding-top: .3rem; margin: 2.2rem 0 0; }
+@media print {
+  @page { margin: 12mm 14mm; }
+  h1 { font-size: 15pt; margin: 0 0 1mm; }
+  h2 { font-size: 11pt; margin: 2.5mm 0 1mm; padding-top: 1mm; border-top-width: 1px; }
+  p, li, dl { font-size: 8.6pt; line-height: 1.3; margin-top: .6mm; margin-bottom: .6mm; }
+  .answer, .cautions { margin: 1.5mm 0; padding-top: 1mm; padding-bottom: 1mm; }
+  .answer .lead { font-size: 10.5pt; }
+  figure { margin: 1mm 0; }
+  figure img { max-height: 58mm; }
+  table { font-size: 8pt; }
+  .scroll { margin: 1mm 0; }
+  ul { margin: .5mm 0; padding-left: 4mm; }
+  .cautions p:first-child { font-size: 8.6pt; }
+  .record-photos { gap: 3mm; }
+  .record-photos img { max-height: 30mm; width: auto; max-width: 100%; }
+  .record-photos figure { flex: 0 1 auto; max-width: 43mm; }
+  figcaption { font-size: 8pt; line-height: 1.2; }
+  .record-signature { margin-top: 3mm; break-inside: avoid; }
+  .record-signature p { margin-top: 7mm; }
+}
+"""
+
+
+def opening(assessment: BuildAssessment) -> Block:
+    """Return title, verdict and cautions: what a customer reads."""
+    settings, throttle = assessment.build.settings, assessment.throttle
+    lead = VERDICT_WORDS[assessment.verdict]
+    reason = assessment.verdict_reason[:1].upper() + assessment.verdict_reason[1:] + "."
+    return join(
+        [
+            tag("style", Block(_STYLE)),
+            tag("h1", f"{settings.build}: {settings.title}"),
+            tag("p", _made_of(assessment), class_="subtitle"),
+            tag(
+                "div",
+                tag("p", tag("strong", lead), class_="lead"),
+                paragraph(reason),
+                paragraph(_throttle_words(assessment)),
+                class_="answer",
+            ),
+            cautions_block(assessment.cautions),
+        ]
+        + ([paragraph(settings.notes)] if settings.notes else [])
+        + ([] if throttle.directly_observed_W is None else [paragraph(_observed_words(assessment))]),
+        "\n",
+    )
+
+
+def _made_of(assessment: BuildAssessment) -> str:
+    settings = assessment.build.settings
+    lot = f", lot {settings.lot}" if settings.lot else ""
+    return f"Built with {settings.treatment}{lot}. Held against the campaign “{assessment.reference.title}”."
+
+
+def _throttle_words(assessment: BuildAssessment) -> str:
+    found = assessment.throttle
+    if found.throttle_power_W is None:
+        return f"At which power it would throttle cannot be said: {found.reason}."
+    level = percent(assessment.reference.confidence_level)
+    power = with_interval(found.throttle_power_W, found.interval_W, sign=False)
+    margin = with_interval(found.margin_W, found.margin_interval_W)
+    return (
+        f"In a room at {found.room_C:g} °C it reaches {found.temperature_limit_C:g} °C, where it begins to throttle, "
+        f"at {power} W ({level} interval). {found.required_W:g} W are required: a margin of {margin} W."
+    )
+
+
+def _observed_words(assessment: BuildAssessment) -> str:
+    found = assessment.throttle
+    return (
+        f"A run that reached the limit held a power that corresponds to {number(found.directly_observed_W, 1)} W in "
+        "the customer's room: an observation of the throttle power."
+    )
+
+
+def rises(assessment: BuildAssessment) -> Block:
+    """Return the build's rises against where a fresh mount was expected."""
+    if not assessment.rises:
+        return remark("No acceptance run could be used.")
+    level = percent(assessment.reference.confidence_level)
+    words = {True: "inside", False: "outside", None: "–"}
+    rows = [
+        (
+            f"{one.set_power_W:g} W",
+            with_interval(one.rise_K, _one_u(one.rise_K, one.u_rise_K), sign=False),
+            with_interval(one.expected_rise_K, one.interval_K, sign=False),
+            one.n_mounts,
+            words[one.inside],
+        )
+        for one in assessment.rises
+    ]
+    headings = (
+        "power step",
+        "rise of this build in K [± one standard uncertainty]",
+        f"a fresh mount was expected to read, in K [{level} prediction interval]",
+        "mounts behind it",
+        "this build is",
+    )
+    return table("Rise over the room, settled", headings, rows, numeric=(1, 2, 3))
+
+
+def _one_u(value: float, u: float | None) -> tuple[float, float] | None:
+    return None if u is None else (value - u, value + u)
+
+
+def photos(assessment: BuildAssessment) -> Block:
+    """Return the photos, without where they were taken."""
+    if not assessment.photos:
+        return Block("")
+    shown = [
+        tag(
+            "figure",
+            _image(photo),
+            tag("figcaption", photo.alt),
+        )
+        for photo in assessment.photos
+    ]
+    return join([tag("h2", "Photos", id="photos"), tag("div", *shown, class_="record-photos")], "\n")
+
+
+def _image(photo: Photo) -> Block:
+    size = f'width="{photo.width_px}" height="{photo.height_px}"'
+    return Block(f'<img src="{photo.source}" alt="{escape(photo.alt)}" {size}>')
+
+
+def provenance(assessment: BuildAssessment) -> Block:
+    """Return rule, campaign, checksums, versions and safety in a few lines."""
+    reference = assessment.reference
+    sums = ", ".join(f"{name} {digest[:12]}" for name, digest in assessment.sha256.items())
+    settings = assessment.build.settings
+    rule = (
+        "Pass: the whole interval of the throttle power lies at or above what is required, and every rise is inside "
+        "its interval. Fail: the whole interval lies short of it. Else refer. The requirement of "
+        f"{settings.acceptance.required_W:g} W stands in the build's own file, written before the runs are made."
+    )
+    campaign = (
+        f"Campaign: “{reference.title}”, bench {reference.bench or 'without a name'}, report of "
+        f"{reference.created[:10]} by thermlab {reference.thermlab_version}, results {reference.results_sha256[:12]}."
+    )
+    made = (
+        f"Inputs (first digits of SHA-256): {sums}. Made by thermlab {__version__}, Python {platform.python_version()}."
+    )
+    return join([tag("h2", "How it was judged", id="judged"), items([rule, campaign, made, SAFETY])], "\n")
+
+
+def signature(assessment: BuildAssessment) -> Block:
+    """Return the line to sign on."""
+    name = assessment.build.settings.signature or "Name"
+    return tag("div", paragraph("Date"), paragraph(f"{name}, signature"), class_="record-signature")

@@ -1,0 +1,197 @@
+"""The acceptance runs of a build, reduced with what its campaign knows of the bench.
+
+One or two runs cannot fix a time constant of their own, so that of the campaign
+is used, moved to the power of each run as for any run of the bench. The checks
+of single runs are the campaign's, with its thresholds.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from thermlab.base.errors import InputError, Problem
+from thermlab.campaign.folder import Campaign
+from thermlab.campaign.runsheet import RunLine
+from thermlab.campaign.settings import CampaignSettings
+from thermlab.compare.mount_curves import curves_of_mounts
+from thermlab.compare.mounts import tabulate_mounts
+from thermlab.runs.bench import BenchReduction, bench_curve
+from thermlab.runs.reading import read_campaign_logs
+from thermlab.runs.settled_rise import Estimate, estimate_run
+from thermlab.runs.settled_runs import check_runs, reduced_run, unread_run
+from thermlab.runs.time_constant import CONVECTION_EXPONENT, SLOW_FROM, BenchTimeConstant
+from thermlab.runs.trace import block_means
+from thermlab.stats.curves import RiseCurve
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from thermlab.builds.references import Reference
+    from thermlab.builds.settings import Build
+    from thermlab.runs.records import ReducedRun
+    from thermlab.runs.trace import Trace
+
+_SHEET_PLACE = re.compile(r"runs\.csv:(\d+)")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BuildRuns:
+    """The acceptance runs, reduced.
+
+    Attributes
+    ----------
+    runs : tuple of ReducedRun
+        In the order of ``build.yaml``; the mount is the build.
+    sha256 : dict of str to str
+        Checksum of every file read.
+    notes : tuple of str
+        What the reader passed over.
+    """
+
+    runs: tuple[ReducedRun, ...]
+    sha256: dict[str, str]
+    notes: tuple[str, ...]
+
+
+def reduce_build(build: Build, reference: Reference) -> BuildRuns:
+    """Read and reduce the acceptance runs of a build.
+
+    Parameters
+    ----------
+    build : Build
+        As written.
+    reference : Reference
+        The campaign it is judged by.
+
+    Returns
+    -------
+    BuildRuns
+
+    Raises
+    ------
+    InputError
+        With every problem of every log.
+    """
+    campaign = _as_campaign(build, reference)
+    try:
+        readings = read_campaign_logs(campaign)
+    except InputError as error:
+        raise InputError([_placed(problem) for problem in error.problems]) from None
+    bench = _reduce_bench([trace for trace in readings.traces if trace is not None], campaign, reference)
+    flags = iter(check_runs(campaign.settings, [t for t in readings.traces if t is not None], bench))
+    estimates = iter(bench.estimates)
+    curve = _curve(reference)
+    runs = []
+    for order, (line, trace) in enumerate(zip(campaign.runs, readings.traces, strict=True)):
+        if trace is None:
+            runs.append(unread_run(line, order))
+            continue
+        estimate = next(estimates)
+        own = curve or _curve_of_one(trace, estimate, reference)
+        runs.append(reduced_run(line, trace, estimate, next(flags), own, campaign.settings, order))
+    return BuildRuns(runs=tuple(runs), sha256=build.sha256 | readings.sha256, notes=readings.notes)
+
+
+def _as_campaign(build: Build, reference: Reference) -> Campaign:
+    """Give the build the form that the reader of logs takes."""
+    settings = build.settings
+    fields: dict[str, Any] = {
+        "title": settings.title,
+        "bench": reference.bench,
+        "cooling": reference.cooling,
+        "baseline": settings.treatment,
+        "treatments": {settings.treatment: {}},
+        "decision": {"margin_K": 1.0},
+        "limits": settings.customer,
+        "log": settings.log,
+        "ambient_log": settings.ambient_log,
+        "ambient_constant": settings.ambient_constant,
+        "measurand": reference.settings.get("measurand") or "hottest",
+        "uncertainty": settings.uncertainty,
+        "checks": reference.checks,
+    }
+    lines = tuple(
+        RunLine(
+            run=run.run,
+            treatment=settings.treatment,
+            mount=settings.build,
+            set_power_W=run.set_power_W,
+            log=run.log,
+            start=run.start,
+            end=run.end,
+            exclude=run.exclude,
+            note=run.note,
+            lot=settings.lot,
+            condition="",
+            line=place,
+        )
+        for place, run in enumerate(settings.runs)
+    )
+    return Campaign(build.folder, CampaignSettings.model_validate(fields), lines, dict(build.sha256))
+
+
+def _placed(problem: Problem) -> Problem:
+    """Say where a problem lies in ``build.yaml`` instead of in a run sheet."""
+    where = _SHEET_PLACE.sub(lambda match: f"build.yaml, run {int(match[1]) + 1}", problem.where)
+    return Problem(where, problem.found, problem.allowed)
+
+
+def _reduce_bench(traces: Sequence[Trace], campaign: Campaign, reference: Reference) -> BenchReduction:
+    """Reduce runs with the time constant that the campaign found."""
+    settings = campaign.settings
+    constant = None
+    if reference.time_constant_min is not None:
+        tau_s = 60.0 * reference.time_constant_min
+        found = reference.settings.get("fit_from_min")
+        constant = BenchTimeConstant(
+            time_constant_s=tau_s,
+            u_time_constant_s=60.0 * (reference.u_time_constant_min or 0.0),
+            fit_from_s=SLOW_FROM[reference.cooling] * tau_s if found is None else 60.0 * float(found),
+            left_out=(),
+        )
+    blocks = tuple(block_means(trace) for trace in traces)
+    estimates = []
+    for trace, block in zip(traces, blocks, strict=True):
+        scale = (trace.set_power_W / reference.highest_power_W) ** CONVECTION_EXPONENT[reference.cooling]
+        estimates.append(
+            estimate_run(
+                trace,
+                block,
+                time_constant_s=None if constant is None else constant.time_constant_s * scale,
+                u_time_constant_s=0.0 if constant is None else constant.u_time_constant_s * scale,
+                slow_from_s=0.0 if constant is None else constant.fit_from_s * scale,
+                cooling=settings.cooling,
+                measurand=settings.measurand,
+                limit_C=None if settings.limits is None else settings.limits.temperature_C,
+                thresholds=settings.checks,
+            )
+        )
+    return BenchReduction(
+        time_constant=constant,
+        highest_power_W=reference.highest_power_W,
+        blocks=blocks,
+        estimates=tuple(estimates),
+    )
+
+
+def _curve(reference: Reference) -> RiseCurve | None:
+    """Return the mean rise curve of the campaign's mounts."""
+    fitted = curves_of_mounts(tabulate_mounts(reference.runs, reference.treatments))[0]
+    curves = [curve.curve for curve in fitted if curve is not None]
+    if not curves:
+        return None
+    return RiseCurve(
+        b_K_per_W=math.fsum(curve.b_K_per_W for curve in curves) / len(curves),
+        a=math.fsum(curve.a for curve in curves) / len(curves),
+        lowest_W=min(curve.lowest_W for curve in curves),
+        highest_W=max(curve.highest_W for curve in curves),
+    )
+
+
+def _curve_of_one(trace: Trace, estimate: Estimate, reference: Reference) -> RiseCurve | None:
+    if estimate.level_K is None:
+        return None
+    return bench_curve([trace.set_power_W], [estimate.level_K], cooling=reference.cooling)

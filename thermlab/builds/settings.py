@@ -1,0 +1,218 @@
+"""The models behind ``build.yaml``: one finished machine, its acceptance runs, and what it has to keep."""
+
+from __future__ import annotations
+
+import hashlib
+import math
+from dataclasses import dataclass
+from pathlib import Path, PurePosixPath
+from typing import TYPE_CHECKING, Annotated, Any
+
+from pydantic import BeforeValidator, Field
+
+from thermlab.base.errors import InputError, Problem
+from thermlab.base.paths import PathRefusedError, inside, read_plain, shown
+from thermlab.campaign.settings import CampaignSettings, Limits, UncertaintyInputs
+from thermlab.campaign.yaml_lines import MAX_YAML_BYTES, YamlTree, load_yaml
+from thermlab.campaign.yaml_models import read_model
+from thermlab.logs.settings import AmbientConstant, AmbientLogSettings, Broken, Line, LogSettings, Model, Name, Text
+from thermlab.logs.times import DAY_S, TimeRefusedError, parse_time
+from thermlab.reports.photos import MAX_PHOTOS
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+
+SETTINGS_NAME = "build.yaml"
+MAX_RUNS = 50
+
+
+def _as_tuple(value: object) -> object:
+    return tuple(value) if isinstance(value, list) else value
+
+
+class BuildRun(Model):
+    """One acceptance run."""
+
+    run: Name = Field(description="a name for the run, each once")
+    set_power_W: float = Field(gt=0, le=1e5, description="the power step, W")
+    log: Name = Field(description="a log inside the build folder")
+    start: Text = Field(default="", description="in the log's own time; blank for the first row")
+    end: Text = Field(default="", description="in the log's own time; blank for the last row")
+    exclude: Text = Field(default="", description="reason for leaving the run out; blank where it is used")
+    note: Text = Field(default="", description="free text")
+
+
+class Acceptance(Model):
+    """What the machine has to keep, set before its runs are made."""
+
+    least_throttle_power_W: float | None = Field(
+        default=None, gt=0, le=1e5, description="least power at which it may throttle in the customer's room, W"
+    )
+    load_W: float | None = Field(default=None, gt=0, le=1e5, description="power the customer's work takes, W")
+    least_margin_W: float | None = Field(default=None, ge=0, le=1e5, description="least margin above load_W, W")
+
+    @classmethod
+    def rules(cls, data: Mapping[str, Any]) -> Iterator[Broken]:
+        """One way to say the limit."""
+        has = [key for key in ("least_throttle_power_W", "load_W", "least_margin_W") if data.get(key) is not None]
+        if has not in (["least_throttle_power_W"], ["load_W", "least_margin_W"]):
+            found = " and ".join(has) or "no limit"
+            yield Broken((), found, "exactly one of least_throttle_power_W, or load_W with least_margin_W")
+
+    @property
+    def required_W(self) -> float:
+        """Least throttle power, W."""
+        if self.least_throttle_power_W is not None:
+            return self.least_throttle_power_W
+        return (self.load_W or 0.0) + (self.least_margin_W or 0.0)
+
+
+class BuildPhoto(Model):
+    """A photo for the record."""
+
+    file: Name = Field(description="a JPEG or PNG inside the build folder")
+    shows: Line = Field(min_length=1, max_length=500, description="what it shows, in words")
+
+
+class BuildSettings(Model):
+    """Everything ``build.yaml`` says."""
+
+    build: Line = Field(min_length=1, max_length=200, description="number or name of the machine")
+    title: Line = Field(min_length=1, max_length=500, description="what the machine is")
+    treatment: Name = Field(description="the treatment it was built with, as in the campaign")
+    lot: Line = Field(default="", description="lot of the treatment")
+    campaign: Name = Field(
+        description="folder of the campaign, or of its bag in an archive, seen from the build folder"
+    )
+    customer: Limits = Field(description="{temperature_C, room_C}")
+    acceptance: Acceptance = Field(description="{least_throttle_power_W} or {load_W, least_margin_W}")
+    runs: Annotated[tuple[BuildRun, ...], BeforeValidator(_as_tuple)] = Field(
+        min_length=1, max_length=MAX_RUNS, description="one or more acceptance runs"
+    )
+    log: LogSettings = Field(description="how the logs are read")
+    ambient_log: AmbientLogSettings | None = Field(default=None, description="a room file of its own")
+    ambient_constant: AmbientConstant | None = Field(default=None, description="{value_C, u_K}")
+    uncertainty: UncertaintyInputs = Field(default_factory=UncertaintyInputs, description="Type B inputs")
+    photos: Annotated[tuple[BuildPhoto, ...], BeforeValidator(_as_tuple)] = Field(
+        default=(), max_length=MAX_PHOTOS, description="photos with what they show"
+    )
+    notes: Text = Field(default="", description="what the customer should know")
+    signature: Line = Field(default="", max_length=200, description="name under the signature line")
+
+    @classmethod
+    def rules(cls, data: Mapping[str, Any]) -> Iterator[Broken]:
+        """One source of room temperature, clocks that can be matched."""
+        yield from CampaignSettings.rules({key: value for key, value in data.items() if key != "treatments"})
+
+    @property
+    def ambient_u_K(self) -> float:
+        """Standard uncertainty of the room temperature, K, from the source that is used."""
+        return self.uncertainty.ambient_u_K if self.ambient_constant is None else self.ambient_constant.u_K
+
+
+@dataclass(frozen=True)
+class Build:
+    """What the user wrote, checked.
+
+    Attributes
+    ----------
+    folder : Path
+        The build folder, absolute.
+    settings : BuildSettings
+        ``build.yaml``.
+    sha256 : dict of str to str
+        Checksum of ``build.yaml`` as read.
+    """
+
+    folder: Path
+    settings: BuildSettings
+    sha256: dict[str, str]
+
+
+def load_build(folder: str | Path) -> Build:
+    """Read and check a build folder; its logs are looked up but not read.
+
+    Parameters
+    ----------
+    folder : str or Path
+        A folder with ``build.yaml``.
+
+    Returns
+    -------
+    Build
+
+    Raises
+    ------
+    InputError
+        With every problem, each with its line and key.
+    """
+    place = Path(folder)
+    if not place.is_dir():
+        raise InputError([Problem(shown(folder, quoted=False, limit=300), "no folder of this name", "a build folder")])
+    try:
+        raw = read_plain(inside(place, SETTINGS_NAME), MAX_YAML_BYTES)
+    except PathRefusedError as refused:
+        found = "no such file" if refused.missing else refused.found
+        allowed = f"a file {SETTINGS_NAME} in the build folder (docs/build_record.md has one to begin with)"
+        raise InputError([Problem(SETTINGS_NAME, found, allowed)]) from None
+    tree = load_yaml(raw, SETTINGS_NAME)
+    settings, problems = read_model(BuildSettings, tree)
+    if settings is not None:
+        problems = [*_repeated(settings, tree), *_files(settings, tree, place), *_times(settings, tree)]
+        problems += [] if problems else _overlapping(settings, tree)
+    if problems or settings is None:
+        raise InputError(problems)
+    return Build(place.resolve(), settings, {SETTINGS_NAME: hashlib.sha256(raw).hexdigest()})
+
+
+def _repeated(settings: BuildSettings, tree: YamlTree) -> Iterator[Problem]:
+    seen: set[str] = set()
+    for place, run in enumerate(settings.runs):
+        if run.run in seen:
+            yield Problem(tree.where(("runs", place, "run")), f"{shown(run.run)} a second time", "each run once")
+        seen.add(run.run)
+
+
+def _files(settings: BuildSettings, tree: YamlTree, folder: Path) -> Iterator[Problem]:
+    named: list[tuple[tuple[str | int, ...], str]] = [
+        (("runs", place, "log"), run.log) for place, run in enumerate(settings.runs)
+    ]
+    named += [(("photos", place, "file"), photo.file) for place, photo in enumerate(settings.photos)]
+    if settings.ambient_log is not None:
+        named.append((("ambient_log", "file"), settings.ambient_log.file))
+    for path, name in named:
+        try:
+            inside(folder, name)
+        except PathRefusedError as refused:
+            allowed = refused.allowed.replace("campaign folder", "build folder")
+            yield Problem(tree.where(path), refused.found.replace("campaign folder", "build folder"), allowed)
+
+
+def _overlapping(settings: BuildSettings, tree: YamlTree) -> Iterator[Problem]:
+    """Refuse two runs made of the same readings, which would count as two observations."""
+    time = settings.log.time
+    taken: list[tuple[str, float, float, str]] = []
+    for place, run in enumerate(settings.runs):
+        if run.exclude:
+            continue
+        start = parse_time(run.start, time) if run.start else -math.inf
+        end = parse_time(run.end, time) if run.end else math.inf
+        if time.clock == "time of day" and start - end > DAY_S / 2:
+            end += DAY_S
+        log = PurePosixPath(run.log).as_posix()
+        other = next((name for file, a, b, name in taken if file == log and start < b and a < end), None)
+        if other is not None:
+            found = f"{shown(run.run)} overlapping {shown(other)} in {shown(run.log)}"
+            yield Problem(tree.where(("runs", place)), found, "runs that do not share rows of a log")
+        taken.append((log, start, end, run.run))
+
+
+def _times(settings: BuildSettings, tree: YamlTree) -> Iterator[Problem]:
+    for place, run in enumerate(settings.runs):
+        for key, text in (("start", run.start), ("end", run.end)):
+            if not text:
+                continue
+            try:
+                parse_time(text, settings.log.time)
+            except TimeRefusedError as refused:
+                yield Problem(tree.where(("runs", place, key)), refused.found, refused.allowed)

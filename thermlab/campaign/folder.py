@@ -1,0 +1,176 @@
+"""A campaign folder: ``campaign.yaml`` and ``runs.csv`` checked together."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from pydantic import ValidationError
+
+from thermlab.base.errors import InputError, Problem
+from thermlab.base.paths import PathRefusedError, inside, read_plain, shown
+from thermlab.campaign.runsheet import MAX_SHEET_BYTES, NAME, RunLine, RunSheet, read_run_sheet
+from thermlab.campaign.settings import CampaignSettings
+from thermlab.campaign.yaml_lines import MAX_YAML_BYTES, YamlTree, load_yaml
+from thermlab.campaign.yaml_models import read_model
+from thermlab.logs.settings import TimeSettings
+
+SETTINGS_NAME = "campaign.yaml"
+
+
+@dataclass(frozen=True)
+class Campaign:
+    """What the user wrote, checked.
+
+    Attributes
+    ----------
+    folder : Path
+        The campaign folder, absolute.
+    settings : CampaignSettings
+        ``campaign.yaml``.
+    runs : tuple of RunLine
+        ``runs.csv``, in the order of its lines.
+    sha256 : dict of str to str
+        Checksums of the two files as read; those of logs are added when they are read.
+    cautions : tuple of str
+        What is odd but allowed, such as a treatment without runs.
+    """
+
+    folder: Path
+    settings: CampaignSettings
+    runs: tuple[RunLine, ...]
+    sha256: dict[str, str]
+    cautions: tuple[str, ...] = ()
+
+
+def load_campaign(folder: str | Path) -> Campaign:
+    """Read and check a campaign folder; its logs are looked up but not read.
+
+    Parameters
+    ----------
+    folder : str or Path
+        A folder with ``campaign.yaml`` and ``runs.csv``.
+
+    Returns
+    -------
+    Campaign
+
+    Raises
+    ------
+    InputError
+        With every problem of both files.
+    """
+    settings, tree, runs, sha256, problems = read_folder(Path(folder))
+    if problems or settings is None or tree is None:
+        raise InputError(problems)
+    return Campaign(Path(folder).resolve(), settings, runs.runs, sha256, runs.cautions)
+
+
+def read_folder(
+    folder: Path,
+) -> tuple[CampaignSettings | None, YamlTree | None, RunSheet, dict[str, str], list[Problem]]:
+    """Read both files as far as they can be read, with every problem."""
+    nothing = RunSheet((), (), ())
+    try:
+        is_folder = folder.is_dir()
+    except (OSError, ValueError):
+        is_folder = False
+    if not is_folder:
+        problem = Problem(
+            shown(folder, quoted=False, limit=300),
+            "no folder of this name",
+            f"a folder with {SETTINGS_NAME} and {NAME}",
+        )
+        return None, None, nothing, {}, [problem]
+    problems: list[Problem] = []
+    sha256: dict[str, str] = {}
+    settings, tree = None, None
+    raw = _read(folder, SETTINGS_NAME, MAX_YAML_BYTES, problems)
+    if raw is not None:
+        sha256[SETTINGS_NAME] = hashlib.sha256(raw).hexdigest()
+        tree = load_yaml(raw, SETTINGS_NAME)
+        settings, found = read_model(CampaignSettings, tree)
+        problems += found
+        problems += _room_file(folder, tree)
+    sheet = nothing
+    raw = _read(folder, NAME, MAX_SHEET_BYTES, problems)
+    if raw is not None:
+        sha256[NAME] = hashlib.sha256(raw).hexdigest()
+        treatments, time = _known(tree)
+        sheet = read_run_sheet(raw, folder, treatments=treatments, time=time)
+        problems += sheet.problems
+        sheet = replace(sheet, cautions=(*sheet.cautions, *alike_mounts(sheet.runs)))
+    if problems:
+        settings = None
+    return settings, tree, sheet, sha256, problems
+
+
+def alike_mounts(runs: Sequence[RunLine]) -> list[str]:
+    """Say which mounts of one treatment differ only in how they are written: counted apart, one passes for two.
+
+    Parameters
+    ----------
+    runs : sequence of RunLine
+        The run sheet.
+
+    Returns
+    -------
+    list of str
+        One caution for each group of such names.
+    """
+    groups: dict[tuple[str, str], dict[str, None]] = {}
+    for run in runs:
+        groups.setdefault((run.treatment, _plain_name(run.mount)), {})[run.mount] = None
+    return [
+        f"the mounts {' and '.join(shown(name) for name in names)} of {shown(treatment)} count as {len(names)} mounts: "
+        "are they one, written in several ways?"
+        for (treatment, _), names in groups.items()
+        if len(names) > 1
+    ]
+
+
+def _plain_name(name: str) -> str:
+    """Return a name without what people write now one way, now another: case, spaces, signs, zeros around a number."""
+    words = re.findall(r"\d+|[^\W\d_]+", re.sub(r"(?<=\d)\.0+(?!\d)", "", name.casefold()))
+    return " ".join(word.lstrip("0") or "0" for word in words) or name
+
+
+def _read(folder: Path, name: str, limit: int, problems: list[Problem]) -> bytes | None:
+    try:
+        return read_plain(inside(folder, name), limit)
+    except PathRefusedError as refused:
+        found, allowed = (
+            ("no such file", f"a file {name} in the campaign folder (thermlab new starts one)")
+            if refused.missing
+            else (refused.found, refused.allowed)
+        )
+        problems.append(Problem(name, found, allowed))
+        return None
+
+
+def _known(tree: YamlTree | None) -> tuple[tuple[str, ...] | None, TimeSettings | None]:
+    """Return what the run sheet can be held against, even where the rest of the settings is wrong."""
+    data = tree.data if tree is not None and isinstance(tree.data, Mapping) else {}
+    table, log = data.get("treatments"), data.get("log")
+    treatments = tuple(table) if isinstance(table, Mapping) and table else None
+    try:
+        time = TimeSettings.model_validate(log.get("time")) if isinstance(log, Mapping) else None
+    except ValidationError:
+        time = None
+    return treatments, time
+
+
+def _room_file(folder: Path, tree: YamlTree) -> list[Problem]:
+    """Return the problem of the path of the room file, where it has one."""
+    table = tree.data.get("ambient_log") if isinstance(tree.data, Mapping) else None
+    name = table.get("file") if isinstance(table, Mapping) else None
+    if not isinstance(name, str) or not name:
+        return []
+    try:
+        inside(folder, name)
+    except PathRefusedError as refused:
+        return [Problem(tree.where(("ambient_log", "file")), refused.found, refused.allowed)]
+    return []

@@ -1,0 +1,124 @@
+"""What may be tried on a report without touching the campaign, checked before anything runs.
+
+A notebook runner writes parameter values into generated code safely, but not
+parameter names. So names are compared with the fields of
+:class:`ReportParameters` before any notebook is opened, and the notebook
+checks what it was given once more, so that a run by hand gets the same words.
+"""
+
+from __future__ import annotations
+
+import difflib
+import re
+from typing import TYPE_CHECKING, Annotated, Any
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from thermlab.base.errors import InputError, Problem
+from thermlab.base.paths import shown
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+_NUMBER = re.compile(r"[+-]?([0-9]{1,40}\.?[0-9]{0,40}|\.[0-9]{1,40})([eE][+-]?[0-9]{1,3})?\Z")
+
+
+class ReportParameters(BaseModel):
+    """Parameters of the comparison template besides the campaign; None means "as written in the campaign".
+
+    Attributes
+    ----------
+    room_C : float or None
+        The customer's room, degC.
+    temperature_C : float or None
+        Temperature limit of the device, degC.
+    margin_K : float or None
+        Smallest difference that matters, K.
+    reference_power_W : float or None
+        Power of the primary estimand, W.
+    confidence_level : float or None
+        As a fraction.
+    anonymous : bool
+        Leave out notes, photos, paths and file names.
+    """
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    room_C: Annotated[float, Field(ge=-100.0, le=200.0, allow_inf_nan=False)] | None = None
+    temperature_C: Annotated[float, Field(ge=-100.0, le=400.0, allow_inf_nan=False)] | None = None
+    margin_K: Annotated[float, Field(gt=0.0, le=1000.0, allow_inf_nan=False)] | None = None
+    reference_power_W: Annotated[float, Field(gt=0.0, le=1e5, allow_inf_nan=False)] | None = None
+    confidence_level: Annotated[float, Field(gt=0.5, le=0.999999, allow_inf_nan=False)] | None = None
+    anonymous: bool = False
+
+
+ALLOWED = {
+    "room_C": "a temperature in degC from -100 to 200",
+    "temperature_C": "a temperature in degC from -100 to 400",
+    "margin_K": "a difference in K above 0 and at most 1000",
+    "reference_power_W": "a power in W above 0 and at most 100000",
+    "confidence_level": "a fraction above 0.5 and at most 0.999999, such as 0.95",
+    "anonymous": "true or false",
+}
+
+
+def check_parameters(given: Mapping[str, object]) -> ReportParameters:
+    """Check parameters by name, type and range.
+
+    Parameters
+    ----------
+    given : mapping
+        Names and values; numbers may be given as text, as on a command line.
+
+    Returns
+    -------
+    ReportParameters
+        Only JSON-native values.
+
+    Raises
+    ------
+    InputError
+        Every name that is unknown and every value that is not allowed.
+    """
+    problems = [_unknown(name) for name in given if name not in ReportParameters.model_fields]
+    known = {name: _spelled(value) for name, value in given.items() if name in ReportParameters.model_fields}
+    # True is a number to Python, but "margin_K: true" is a slip.
+    slips = [name for name, value in known.items() if name != "anonymous" and not _plain(value)]
+    problems += [_not_allowed(name, known[name]) for name in slips]
+    checked = None
+    try:
+        checked = ReportParameters.model_validate(known)
+    except ValidationError as error:
+        names = dict.fromkeys(str(entry["loc"][0]) for entry in error.errors())
+        problems += [_not_allowed(name, known[name]) for name in names if name not in slips]
+    if problems or checked is None:
+        raise InputError(problems)
+    return checked
+
+
+def as_overrides(parameters: ReportParameters) -> dict[str, Any]:
+    """Return what was given, without what was left as written in the campaign."""
+    given = parameters.model_dump(mode="json", exclude={"anonymous"})
+    return {name: value for name, value in given.items() if value is not None}
+
+
+def _spelled(value: object) -> object:
+    text = value.strip() if isinstance(value, str) else None
+    return None if text in ("None", "null", "") else (text if text is not None else value)
+
+
+def _plain(value: object) -> bool:
+    """Tell whether a value is a number as people write one: Python itself also takes 1_0 and other digits than ours."""
+    if isinstance(value, str):
+        return _NUMBER.match(value) is not None
+    return value is None or (isinstance(value, (int, float)) and not isinstance(value, bool))
+
+
+def _unknown(name: str) -> Problem:
+    near = difflib.get_close_matches(name, ReportParameters.model_fields, n=1)
+    hint = f"; did you mean {near[0]}?" if near else ""
+    return Problem(f"parameter {shown(name)}", "an unknown name", ", ".join(ReportParameters.model_fields) + hint)
+
+
+def _not_allowed(name: str, value: object) -> Problem:
+    return Problem(f"parameter {name}", shown(repr(value), quoted=False), ALLOWED[name])

@@ -1,0 +1,347 @@
+"""The run sheet ``runs.csv``: one line per run, every problem at once."""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+import re
+from collections import Counter
+from dataclasses import dataclass
+from pathlib import Path, PurePosixPath
+from typing import TYPE_CHECKING
+
+from thermlab.base.errors import Problem
+from thermlab.base.paths import PathRefusedError, commands_terminal, inside, shown
+from thermlab.logs.times import DAY_S, TimeRefusedError, parse_time
+
+if TYPE_CHECKING:
+    from collections.abc import Collection, Iterable, Iterator
+
+    from thermlab.logs.settings import TimeSettings
+
+NAME = "runs.csv"
+REQUIRED = ("run", "treatment", "mount", "set_power_W", "log", "start", "end", "exclude", "note")
+OPTIONAL = ("lot", "condition")
+MAX_SHEET_BYTES = 16 << 20
+MAX_LINES = 100_000
+MAX_CELL = 10_000
+MAX_COMMAS = 20_000
+MAX_PROBLEMS = 100
+
+_NUMBER = re.compile(r"[+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d{1,3})?\Z", re.ASCII)
+
+
+@dataclass(frozen=True, slots=True)
+class RunLine:
+    """One line of the run sheet.
+
+    Attributes
+    ----------
+    run, treatment, mount : str
+        Identity; a mount is identified by (treatment, mount).
+    set_power_W : float
+        The power step, W.
+    log : str
+        Path of the log, relative to the campaign folder.
+    start, end : str
+        In the log's own time; blank for the first or last row.
+    exclude : str
+        Reason for leaving the run out; blank where it is used.
+    note, lot, condition : str
+        Free text.
+    line : int
+        Line of the run sheet, from 1.
+    """
+
+    run: str
+    treatment: str
+    mount: str
+    set_power_W: float
+    log: str
+    start: str
+    end: str
+    exclude: str
+    note: str
+    lot: str
+    condition: str
+    line: int
+
+
+@dataclass(frozen=True, slots=True)
+class RunSheet:
+    """Run lines with the problems and cautions found on the way."""
+
+    runs: tuple[RunLine, ...]
+    problems: tuple[Problem, ...]
+    cautions: tuple[str, ...]
+
+
+class _Sheet:
+    def __init__(self, folder: Path, treatments: Collection[str] | None, time: TimeSettings | None) -> None:
+        self.folder = folder
+        self.treatments = treatments
+        self.time = time
+        self.separator = ","
+        self.runs: list[RunLine] = []
+        self.problems: list[tuple[int, Problem]] = []
+        self.cautions: list[str] = []
+        self.lost: list[tuple[str, str]] = []
+        self.first_line: dict[str, int] = {}
+        self.files: dict[str, Path | PathRefusedError] = {}
+        self.cuts: dict[Path, list[tuple[float, float, RunLine]]] = {}
+
+    def refuse(self, line: int, column: str, found: str, allowed: str) -> None:
+        where = (f"{NAME}:{line}" if line else NAME) + (f" ({column})" if column else "")
+        self.problems.append((line, Problem(where, found, allowed)))
+
+    def add(self, cells: dict[str, str], line: int) -> None:
+        """Check one line on its own and keep it where it is well formed."""
+        before = len(self.problems)
+        self.texts(cells, line)
+        power = self.power(cells["set_power_W"], line)
+        found = self.file(cells, line)
+        start, end = (self.moment(cells[column], column, line) for column in ("start", "end"))
+        if start is not None and end is not None and self.past_midnight(start, end):
+            end += DAY_S
+        if start is not None and end is not None and end <= start:
+            self.refuse(
+                line, "end", f"{shown(cells['end'])}, not after start {shown(cells['start'])}", "an end after the start"
+            )
+        if len(self.problems) > before:
+            return
+        fields = {name: cells.get(name, "") for name in (*REQUIRED, *OPTIONAL) if name != "set_power_W"}
+        fields["log"] = PurePosixPath(cells["log"]).as_posix()
+        entry = RunLine(set_power_W=power, line=line, **fields)
+        self.runs.append(entry)
+        if found is not None and not entry.exclude:
+            cut = (-math.inf if start is None else start, math.inf if end is None else end, entry)
+            self.cuts.setdefault(found, []).append(cut)
+
+    def texts(self, cells: dict[str, str], line: int) -> None:
+        """Check the cells that are text."""
+        for column in ("run", "treatment", "mount", "log", "set_power_W"):
+            if not cells[column]:
+                self.refuse(line, column, "nothing", "not blank")
+        for column in ("run", "treatment", "mount"):
+            if len(cells[column]) > 200:
+                self.refuse(line, column, f"{len(cells[column])} characters", "at most 200 characters")
+        for column, text in cells.items():
+            if commands_terminal(text.translate({9: " ", 10: " ", 13: " "})):
+                self.refuse(line, column, f"{shown(text)} with control characters", "text without control characters")
+        run = cells["run"]
+        if run and run in self.first_line:
+            self.refuse(
+                line, "run", f"{shown(run)} a second time (first on line {self.first_line[run]})", "each run once"
+            )
+        self.first_line.setdefault(run, line)
+        treatment = cells["treatment"]
+        if treatment and self.treatments is not None and treatment not in self.treatments:
+            names = ", ".join(shown(name) for name in list(self.treatments)[:30])
+            self.refuse(line, "treatment", shown(treatment), f"one of the treatments of campaign.yaml: {names}")
+
+    def power(self, text: str, line: int) -> float:
+        # Only where a comma cannot stand between cells may it be a decimal sign.
+        number = text if self.separator == "," else text.replace(",", ".")
+        value = float(number) if _NUMBER.match(number) else math.nan
+        if text and not 0 < value <= 1e5:
+            hint = " with a decimal point" if "," in text else ""
+            self.refuse(line, "set_power_W", shown(text), f"a number of watts above 0, at most 100000{hint}")
+        return value
+
+    def file(self, cells: dict[str, str], line: int) -> Path | None:
+        log = cells["log"]
+        if not log:
+            return None
+        if log not in self.files:
+            try:
+                self.files[log] = inside(self.folder, log)
+            except PathRefusedError as refused:
+                self.files[log] = refused
+        found = self.files[log]
+        if isinstance(found, Path):
+            return found
+        if found.missing and cells["exclude"]:
+            self.lost.append((log, cells["run"]))
+        else:
+            self.refuse(line, "log", found.found, found.allowed)
+        return None
+
+    def moment(self, text: str, column: str, line: int) -> float | None:
+        if not text or self.time is None:
+            return None
+        try:
+            return parse_time(text, self.time)
+        except TimeRefusedError as refused:
+            self.refuse(line, column, refused.found, refused.allowed)
+            return None
+
+    def past_midnight(self, start: float, end: float) -> bool:
+        """Tell whether a run on a clock without dates ends on the next day."""
+        return self.time is not None and self.time.clock == "time of day" and start - end > DAY_S / 2
+
+    def overlaps(self) -> None:
+        """Refuse two runs that take the same part of one log; without the format of its times nobody knows."""
+        if self.time is None:
+            return
+        for cuts in self.cuts.values():
+            cuts.sort(key=lambda cut: (cut[0], cut[2].line))
+            furthest, holder = -math.inf, None
+            for start, end, entry in cuts:
+                if holder is not None and start < furthest:
+                    other = f"run {shown(holder.run)} of line {holder.line} in {shown(entry.log)}"
+                    found = f"run {shown(entry.run)} overlapping {other}"
+                    self.refuse(entry.line, "start", found, "runs that do not share rows of a log")
+                if holder is None or end > furthest:
+                    furthest, holder = end, entry
+
+
+def read_run_sheet(
+    raw: bytes, folder: Path, *, treatments: Collection[str] | None, time: TimeSettings | None
+) -> RunSheet:
+    """Read the run sheet.
+
+    Parameters
+    ----------
+    raw : bytes
+        The file: utf-8, a header line, commas (or semicolons or tabs, as some spreadsheets save it) between cells.
+    folder : Path
+        The campaign folder, in which the logs are looked up.
+    treatments : collection of str or None
+        Known treatments; None where ``campaign.yaml`` could not tell.
+    time : TimeSettings or None
+        How the logs write times; None where ``campaign.yaml`` could not tell.
+
+    Returns
+    -------
+    RunSheet
+        Well-formed lines, and every problem; never raises on bad input.
+    """
+    sheet = _Sheet(folder, treatments, time)
+    text = _decoded(raw, sheet)
+    if text is not None:
+        _read_lines(text, sheet)
+        sheet.overlaps()
+    problems = [problem for _, problem in sorted(sheet.problems, key=lambda pair: pair[0])]
+    if len(problems) > MAX_PROBLEMS:
+        problems = [*problems[:MAX_PROBLEMS], Problem(NAME, f"{len(problems) - MAX_PROBLEMS} more problems", "none")]
+    sheet.cautions += _lost_logs(sheet.lost)
+    used = {run.treatment for run in sheet.runs}
+    if not problems:
+        sheet.cautions += [f"treatment {name!r} has no runs" for name in treatments or () if name not in used]
+    return RunSheet(tuple(sheet.runs), tuple(problems), tuple(sheet.cautions))
+
+
+def _lost_logs(lost: list[tuple[str, str]]) -> list[str]:
+    """Say in one sentence which excluded runs have no log: a plan begins with all of them."""
+    if len(lost) > 3:
+        names = f"{shown(lost[0][1])}, {shown(lost[1][1])} ... {shown(lost[-1][1])}"
+        return [f"the logs of {len(lost)} excluded runs do not exist: {names}"]
+    return [f"the log {shown(log)} of the excluded run {shown(run)} does not exist" for log, run in lost]
+
+
+def _decoded(raw: bytes, sheet: _Sheet) -> str | None:
+    if len(raw) > MAX_SHEET_BYTES:
+        sheet.refuse(0, "", f"{len(raw)} bytes", f"at most {MAX_SHEET_BYTES} bytes")
+        return None
+    try:
+        text = raw.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = raw.count(b"\n", 0, error.start) + 1
+        sheet.refuse(line, "", f"the byte 0x{raw[error.start]:02x}", "text in utf-8 (save the sheet as CSV UTF-8)")
+        return None
+    if "\0" in text:
+        sheet.refuse(text.count("\n", 0, text.index("\0")) + 1, "", "a NUL byte", "text in utf-8")
+        return None
+    return text
+
+
+def separator(text: str) -> str:
+    """Tell what stands between the cells: the names in the header are known and hold none of these.
+
+    Parameters
+    ----------
+    text : str
+        A run sheet.
+
+    Returns
+    -------
+    str
+        ``,`` or, where the first line with text has several of them and no comma, ``;`` or a tab.
+    """
+    lines = (line for line in text.lstrip("\ufeff").splitlines() if line.strip(" \t,;"))
+    first = next(lines, "")
+    return next((c for c in ";\t" if first.count(c) >= 3 and "," not in first), ",")
+
+
+def _read_lines(text: str, sheet: _Sheet) -> None:
+    commas = [0]
+    sheet.separator = separator(text)
+    lines = _bounded(io.StringIO(text, newline=""), commas, sheet.separator)
+    reader = csv.reader(lines, delimiter=sheet.separator, strict=True)
+    header: list[str] | None = None
+    begun = 1
+    try:
+        for raw_cells in reader:
+            line, begun = begun, reader.line_num + 1
+            commas[0] = 0
+            if line > MAX_LINES:
+                sheet.refuse(line, "", f"more than {MAX_LINES} lines", f"at most {MAX_LINES} lines")
+                return
+            cells = [cell.strip() for cell in raw_cells]
+            if header is not None:
+                _line(cells, header, line, sheet)
+            elif any(cells):
+                header = _header(cells, line, sheet)
+                if header is None:
+                    return
+            if len(sheet.problems) > 10 * MAX_PROBLEMS:
+                return
+    except csv.Error as error:
+        sheet.refuse(begun, "", f"what CSV cannot read ({error})", "comma-separated cells, quotes in pairs")
+        return
+    if header is None:
+        sheet.refuse(0, "", "no header line", "the header " + ",".join(REQUIRED))
+    elif not sheet.runs and not sheet.problems:
+        sheet.refuse(0, "", "no runs", "one line per run below the header")
+
+
+def _bounded(lines: Iterable[str], commas: list[int], between: str) -> Iterator[str]:
+    """Pass lines on until one row has too many commas: each empty cell costs ten times the comma that makes it."""
+    for line in lines:
+        commas[0] += line.count(between)
+        if commas[0] > MAX_COMMAS:
+            raise csv.Error(f"more than {MAX_COMMAS} commas in one line")
+        yield line
+
+
+def _line(cells: list[str], header: list[str], line: int, sheet: _Sheet) -> None:
+    while len(cells) > len(header) and not cells[-1]:
+        cells.pop()
+    if not any(cells):
+        return
+    if len(cells) != len(header):
+        between = {",": "a comma", ";": "a semicolon", "\t": "a tab"}[sheet.separator]
+        allowed = f"{len(header)} cells, as in the header (quote text that holds {between})"
+        sheet.refuse(line, "", f"{len(cells)} cells", allowed)
+    elif any(len(cell) > MAX_CELL for cell in cells):
+        sheet.refuse(line, "", f"a cell of more than {MAX_CELL} characters", f"at most {MAX_CELL} characters")
+    else:
+        sheet.add(dict(zip(header, cells, strict=True)), line)
+
+
+def _header(cells: list[str], line: int, sheet: _Sheet) -> list[str] | None:
+    allowed = f"the header {','.join(REQUIRED)} (any order), optionally {' and '.join(OPTIONAL)}"
+    if len(cells) <= 2 and cells[0].count("|") >= 3:
+        sheet.refuse(line, "", "cells separated by bars", "cells separated by commas, semicolons or tabs")
+        return None
+    while len(cells) > 1 and not cells[-1]:
+        cells.pop()
+    before = len(sheet.problems)
+    missing = [name for name in REQUIRED if name not in cells]
+    unknown = [name for name in cells if name not in REQUIRED + OPTIONAL]
+    twice = sorted(name for name, count in Counter(cells).items() if count > 1)
+    for names, words in ((missing, "no column"), (unknown, "the unknown column"), (twice, "twice the column")):
+        if names:
+            sheet.refuse(line, "", f"{words} {', '.join(shown(name) for name in names[:20])}", allowed)
+    return cells if len(sheet.problems) == before else None

@@ -1,0 +1,247 @@
+"""The models behind ``campaign.yaml``; attribute names are the keys of the file."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Annotated, Any, Literal
+
+from pydantic import AfterValidator, Field
+
+from thermlab.campaign.thresholds import CheckThresholds
+from thermlab.logs.settings import (
+    AmbientConstant,
+    AmbientLogSettings,
+    Broken,
+    Clock,
+    Line,
+    LogSettings,
+    Model,
+    Name,
+    TemperatureColumns,
+    Text,
+    TimeSettings,
+    refused,
+)
+
+__all__ = [
+    "AmbientConstant",
+    "AmbientLogSettings",
+    "AnalysisSettings",
+    "CampaignSettings",
+    "Clock",
+    "Decision",
+    "Limits",
+    "LogSettings",
+    "Prior",
+    "Soak",
+    "TemperatureColumns",
+    "TimeSettings",
+    "Treatment",
+    "UncertaintyInputs",
+]
+
+
+def _number(value: object) -> float | None:
+    return float(value) if isinstance(value, (int, float)) and not isinstance(value, bool) else None
+
+
+def _table(value: object) -> Mapping[str, Any]:
+    return value if isinstance(value, Mapping) else {}
+
+
+def _name(value: str) -> str:
+    # Cells of the run sheet are read without the spaces around them; such a name could never match.
+    if value != value.strip():
+        raise refused("name", repr(value), "a name without spaces around it")
+    return value
+
+
+TreatmentName = Annotated[Name, AfterValidator(_name)]
+
+
+class Treatment(Model):
+    """One thing that is compared, with its price and handling."""
+
+    description: Text = Field(default="", description="what it is and how it is applied")
+    pack_price: float | None = Field(default=None, ge=0, le=1e9, description="price of one pack")
+    pack_g: float | None = Field(default=None, gt=0, le=1e9, description="mass in one pack, g")
+    use_g: float | None = Field(default=None, gt=0, le=1e9, description="mass used on one mount, g")
+    uses_per_pack: float | None = Field(default=None, gt=0, le=1e9, description="mounts one pack is enough for")
+    electrically_conductive: bool | None = Field(default=None, description="true or false")
+    handling: Text = Field(default="", description="how it handles")
+
+    @classmethod
+    def rules(cls, data: Mapping[str, Any]) -> Iterator[Broken]:
+        """Two ways to count the uses must not contradict each other."""
+        pack, use, uses = (_number(data.get(key)) for key in ("pack_g", "use_g", "uses_per_pack"))
+        if pack and use and uses and use > 0 and abs(pack / use - uses) > 0.05 * uses:
+            yield Broken(
+                ("uses_per_pack",),
+                f"{uses:g} uses, but pack_g / use_g = {pack / use:g}",
+                "uses_per_pack, or pack_g with use_g",
+            )
+        if use and pack and use > pack:
+            yield Broken(("use_g",), f"{use:g} g of a pack of {pack:g} g", "no more than pack_g")
+
+    @property
+    def cost_per_mount(self) -> float | None:
+        """Cost of the material of one mount in the campaign's currency; None where price or amount is not given."""
+        if self.pack_price is None:
+            return None
+        if self.uses_per_pack is not None:
+            return self.pack_price / self.uses_per_pack
+        if self.pack_g is not None and self.use_g is not None:
+            return self.pack_price * self.use_g / self.pack_g
+        return None
+
+
+class Decision(Model):
+    """What counts as a difference, set before the data are seen."""
+
+    margin_K: float = Field(gt=0, le=1000, description="the smallest difference that matters, K")
+    reference_power_W: float | None = Field(default=None, gt=0, le=1e5, description="power of the primary estimand, W")
+    confidence_level: float = Field(default=0.95, gt=0.5, le=0.999999, description="confidence level as a fraction")
+    mounts_planned: int | None = Field(default=None, ge=1, le=10_000, description="mounts planned per treatment")
+
+
+class Limits(Model):
+    """Where the device throttles, and the room it will stand in."""
+
+    temperature_C: float = Field(ge=-100, le=400, description="temperature limit of the device, degC")
+    room_C: float = Field(ge=-100, le=200, description="the customer's room, degC")
+
+    @classmethod
+    def rules(cls, data: Mapping[str, Any]) -> Iterator[Broken]:
+        """Require a limit above the room."""
+        limit, room = _number(data.get("temperature_C")), _number(data.get("room_C"))
+        if limit is not None and room is not None and not limit > room:
+            yield Broken(
+                ("temperature_C",), f"{limit:g} degC at a room of {room:g} degC", "a limit above limits.room_C"
+            )
+
+
+class Soak(Model):
+    """How long a run is meant to soak."""
+
+    minutes: float = Field(gt=0, le=100_000, description="planned soak, min")
+
+
+class UncertaintyInputs(Model):
+    """Type B inputs of the uncertainty of a rise; the report shows the defaults too."""
+
+    temperature_resolution_K: float = Field(default=1.0, ge=0, le=50, description="step of the readout, K")
+    temperature_u_K: float = Field(default=0.5, ge=0, le=50, description="standard uncertainty of the sensor, K")
+    ambient_u_K: float = Field(default=0.3, ge=0, le=50, description="standard uncertainty of the room probe, K")
+    power_u_percent: float = Field(default=1.0, ge=0, le=100, description="standard uncertainty of the power, %")
+
+
+class Prior(Model):
+    """Pooled mount SD of earlier campaigns, without run noise."""
+
+    mount_sd_K_per_W: float | None = Field(default=None, gt=0, le=1000, description="mount SD per watt, K/W")
+    mount_sd_K: float | None = Field(default=None, gt=0, le=1000, description="mount SD at at_power_W, K")
+    at_power_W: float | None = Field(default=None, gt=0, le=1e5, description="power of mount_sd_K, W")
+    dof: float = Field(ge=1, le=1e6, description="pooled degrees of freedom, at least 1")
+    source: str = Field(min_length=1, max_length=10_000, description="where it comes from")
+
+    @classmethod
+    def rules(cls, data: Mapping[str, Any]) -> Iterator[Broken]:
+        """One mount SD, per watt or at a power."""
+        has = [key for key in ("mount_sd_K_per_W", "mount_sd_K", "at_power_W") if data.get(key) is not None]
+        if has not in (["mount_sd_K_per_W"], ["mount_sd_K", "at_power_W"]):
+            yield Broken(
+                (), " and ".join(has) or "no mount SD", "exactly one of mount_sd_K_per_W, or mount_sd_K with at_power_W"
+            )
+        if isinstance(data.get("source"), str) and data["source"] and not data["source"].strip():
+            yield Broken(("source",), "only spaces", "where the prior comes from")
+
+    @property
+    def sd_K_per_W(self) -> float:
+        """The mount SD per watt, K/W."""
+        if self.mount_sd_K_per_W is not None:
+            return self.mount_sd_K_per_W
+        return (self.mount_sd_K or 0.0) / (self.at_power_W or 1.0)  # both are there: the rules say so
+
+
+class AnalysisSettings(Model):
+    """Choices within the comparison."""
+
+    variance: Literal["auto", "pooled", "welch"] = Field(default="auto", description="auto, pooled or welch")
+    order_covariate: bool = Field(default=False, description="true or false")
+
+
+class CampaignSettings(Model):
+    """Everything ``campaign.yaml`` says."""
+
+    title: Line = Field(min_length=1, max_length=500, description="what the campaign is about")
+    bench: Line = Field(default="", description="name of the bench")
+    cooling: Literal["passive", "forced"] = Field(default="passive", description="passive, or forced (fixed fans)")
+    baseline: TreatmentName = Field(description="one of the treatments")
+    currency: Line | None = Field(default=None, max_length=20, description="currency of the prices")
+    treatments: dict[TreatmentName, Treatment] = Field(
+        min_length=1, max_length=1000, description="one or more treatments by name"
+    )
+    decision: Decision = Field(description="{margin_K, ...}")
+    limits: Limits | None = Field(default=None, description="{temperature_C, room_C}")
+    soak: Soak | None = Field(default=None, description="{minutes}")
+    measurand: Literal["hottest", "mean"] = Field(default="hottest", description="hottest or mean")
+    log: LogSettings = Field(description="how the logs are read")
+    ambient_log: AmbientLogSettings | None = Field(default=None, description="a room file of its own")
+    ambient_constant: AmbientConstant | None = Field(default=None, description="{value_C, u_K}")
+    uncertainty: UncertaintyInputs = Field(default_factory=UncertaintyInputs, description="Type B inputs")
+    prior: Prior | None = Field(default=None, description="mount SD of earlier campaigns")
+    analysis: AnalysisSettings = Field(default_factory=AnalysisSettings, description="{variance, order_covariate}")
+    checks: CheckThresholds = Field(
+        default_factory=lambda: CheckThresholds.model_validate({}), description="thresholds of the run checks, by name"
+    )
+
+    @classmethod
+    def rules(cls, data: Mapping[str, Any]) -> Iterator[Broken]:
+        """Baseline among the treatments, one source of room temperature, clocks that can be matched."""
+        baseline, treatments = data.get("baseline"), data.get("treatments")
+        if isinstance(baseline, str) and isinstance(treatments, Mapping) and treatments and baseline not in treatments:
+            names = ", ".join(repr(name) for name in list(treatments)[:30])
+            yield Broken(("baseline",), repr(baseline), f"one of the treatments: {names}")
+        log, room = _table(data.get("log")), _table(data.get("ambient_log"))
+        sources = [
+            name
+            for name, value in (
+                ("log.ambient", log.get("ambient")),
+                ("ambient_log", data.get("ambient_log")),
+                ("ambient_constant", data.get("ambient_constant")),
+            )
+            if value is not None
+        ]
+        if len(sources) != 1:
+            path = (sources[-1],) if sources and sources[-1] in data else ()
+            yield Broken(
+                path,
+                " and ".join(sources) or "no room temperature",
+                "exactly one of log.ambient, ambient_log, ambient_constant",
+            )
+        uncertainty = _table(data.get("uncertainty"))
+        if data.get("ambient_constant") is not None and "ambient_u_K" in uncertainty:
+            yield Broken(
+                ("uncertainty", "ambient_u_K"),
+                "a second uncertainty of the room",
+                "ambient_constant.u_K alone when the room is constant",
+            )
+        clocks = [_clock_of(table) for table in (log, room)]
+        if room and None not in clocks and clocks[0] != clocks[1]:
+            yield Broken(
+                ("ambient_log", "time"),
+                f"{clocks[1]} times for a log in {clocks[0]} times",
+                f"{clocks[0]} times, as in log.time: the two cannot be matched otherwise",
+            )
+
+    @property
+    def ambient_u_K(self) -> float:
+        """Standard uncertainty of the room temperature, K, from the source that is used."""
+        return self.uncertainty.ambient_u_K if self.ambient_constant is None else self.ambient_constant.u_K
+
+
+def _clock_of(table: Mapping[str, Any]) -> Clock | None:
+    try:
+        return TimeSettings.model_validate(dict(table["time"])).clock
+    except (KeyError, ValueError, TypeError):
+        return None

@@ -1,0 +1,335 @@
+"""The whole job on one campaign: from its folder to every result.
+
+:func:`analyse` reads, reduces, checks, compares, predicts and weighs; an
+:class:`Analysis` holds what came out, with the settings used and the cautions,
+and never computes anything again.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+from statistics import median
+from typing import TYPE_CHECKING, Any
+
+from thermlab.base.showing import Shown
+from thermlab.campaign.folder import Campaign, load_campaign
+from thermlab.campaign.overrides import apply_overrides, as_made
+from thermlab.campaign.thresholds import describe
+from thermlab.compare.analysis_cautions import campaign_cautions
+from thermlab.compare.comparison import compare_treatments
+from thermlab.compare.throttle import predict_throttle
+from thermlab.compare.uncertainty import BudgetInputs, BudgetLine, build_budget
+from thermlab.compare.value import Value, assess_value
+from thermlab.runs.run_cache import reduce_campaign
+from thermlab.runs.settling import time_constant_leverage
+from thermlab.stats.variances import Prior
+
+if TYPE_CHECKING:
+    from thermlab.campaign.settings import CampaignSettings
+    from thermlab.compare.records import Comparison
+    from thermlab.compare.throttle import ThrottlePower
+    from thermlab.runs.records import ReducedRun
+    from thermlab.runs.settled_runs import RunTrace, SettledRuns
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bench:
+    """What the campaign says about its bench.
+
+    Attributes
+    ----------
+    time_constant_min, u_time_constant_min : float or None
+        At the highest power step, with its standard uncertainty, min.
+    mount_sd_K, mount_sd_dof : float or None
+        Pooled standard deviation between mounts of one treatment, run noise included, at the reference power.
+    mount_sd_by_treatment : dict of str to float or None
+        The same treatment by treatment.
+    prior : dict or None
+        The prior mount SD as it was used.
+    """
+
+    time_constant_min: float | None
+    u_time_constant_min: float | None
+    mount_sd_K: float | None
+    mount_sd_dof: float | None
+    mount_sd_by_treatment: dict[str, float | None]
+    prior: dict[str, Any] | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Analysis(Shown):
+    """Every result of one campaign.
+
+    Attributes
+    ----------
+    campaign : Campaign
+        What the user wrote, overrides applied.
+    overrides : dict of str to (written, used)
+        What was tried without touching the campaign.
+    settings : dict
+        Every number used.
+    runs : tuple of ReducedRun
+        In the order made.
+    traces : tuple of RunTrace
+        For pictures.
+    bench : Bench
+        Time constant and mount SD.
+    comparison : Comparison or None
+        None with one treatment.
+    throttle : ThrottlePower or None
+        None without limits.
+    value : Value or None
+        Costs.
+    budget : tuple of BudgetLine
+        Uncertainty budget.
+    cautions : tuple of str
+        The gravest first.
+    sha256 : dict of str to str
+        Checksums of all inputs.
+    """
+
+    campaign: Campaign
+    overrides: dict[str, tuple[Any, Any]]
+    settings: dict[str, Any]
+    runs: tuple[ReducedRun, ...]
+    traces: tuple[RunTrace, ...]
+    bench: Bench
+    comparison: Comparison | None
+    throttle: ThrottlePower | None
+    value: Value | None
+    budget: tuple[BudgetLine, ...]
+    cautions: tuple[str, ...]
+    sha256: dict[str, str]
+
+
+def analyse(
+    campaign: Campaign | str | Path,
+    *,
+    room_C: float | None = None,
+    temperature_C: float | None = None,
+    margin_K: float | None = None,
+    reference_power_W: float | None = None,
+    confidence_level: float | None = None,
+    use_cache: bool = True,
+) -> Analysis:
+    """Do the whole job on one campaign.
+
+    Parameters
+    ----------
+    campaign : Campaign, str or Path
+        A campaign or its folder.
+    room_C, temperature_C : float, optional
+        Customer's room and device limit to try, degC; None as written in the campaign.
+    margin_K, reference_power_W, confidence_level : float, optional
+        Decision settings to try; None as written.
+    use_cache : bool
+        Whether reduced runs may come from ``.thermlab`` in the campaign folder and be left there.
+
+    Returns
+    -------
+    Analysis
+
+    Raises
+    ------
+    InputError
+        With every problem of the campaign's files and of the overrides.
+    """
+    loaded = campaign if isinstance(campaign, Campaign) else load_campaign(Path(campaign))
+    settings, overrides = apply_overrides(
+        loaded.settings,
+        room_C=room_C,
+        temperature_C=temperature_C,
+        margin_K=margin_K,
+        reference_power_W=reference_power_W,
+        confidence_level=confidence_level,
+    )
+    used = replace(loaded, settings=settings)
+    made = replace(loaded, settings=as_made(settings, loaded.settings))
+    reduced = reduce_campaign(made, use_cache=use_cache)
+    return conclude(used, reduced.settled, sha256=reduced.sha256, notes=reduced.notes, overrides=overrides)
+
+
+def conclude(
+    campaign: Campaign,
+    settled: SettledRuns,
+    *,
+    sha256: dict[str, str],
+    notes: tuple[str, ...] = (),
+    overrides: dict[str, tuple[Any, Any]] | None = None,
+) -> Analysis:
+    """Go from reduced runs to every result.
+
+    Parameters
+    ----------
+    campaign : Campaign
+        Settings to use.
+    settled : SettledRuns
+        Its reduced runs.
+    sha256 : dict of str to str
+        Checksums of the inputs.
+    notes : tuple of str
+        What the log reader passed over.
+    overrides : dict, optional
+        What differs from the campaign as written.
+
+    Returns
+    -------
+    Analysis
+    """
+    settings = campaign.settings
+    runs = settled.runs
+    whole = _compare(settings, runs)
+    comparison = _with_and_without(settings, runs, whole) if len(settings.treatments) > 1 else None
+    throttle = _throttle(settings, runs, whole)
+    return Analysis(
+        campaign=campaign,
+        overrides=overrides or {},
+        settings=_settings_used(settings, settled, whole),
+        runs=runs,
+        traces=settled.traces,
+        bench=_bench(settled, whole),
+        comparison=comparison,
+        throttle=throttle,
+        value=assess_value(settings.treatments, comparison, baseline=settings.baseline),
+        budget=build_budget(_budget_inputs(settings, settled, whole, throttle)) if whole is not None else (),
+        cautions=campaign_cautions(campaign, settled, whole, throttle, overrides or {}, notes),
+        sha256=sha256,
+    )
+
+
+def _prior(settings: CampaignSettings) -> Prior | None:
+    if settings.prior is None:
+        return None
+    return Prior(mount_sd_K_per_W=settings.prior.sd_K_per_W, dof=settings.prior.dof, source=settings.prior.source)
+
+
+def _compare(
+    settings: CampaignSettings, runs: tuple[ReducedRun, ...], *, reference_power_W: float | None = None
+) -> Comparison | None:
+    if not any(run.used and run.rise_K is not None for run in runs):
+        return None
+    return compare_treatments(
+        runs,
+        treatments=tuple(settings.treatments),
+        baseline=settings.baseline,
+        margin_K=settings.decision.margin_K,
+        confidence_level=settings.decision.confidence_level,
+        reference_power_W=settings.decision.reference_power_W or reference_power_W,
+        variance=settings.analysis.variance,
+        prior=_prior(settings),
+        order_covariate=settings.analysis.order_covariate,
+        mounts_planned=settings.decision.mounts_planned,
+    )
+
+
+def _with_and_without(
+    settings: CampaignSettings, runs: tuple[ReducedRun, ...], comparison: Comparison | None
+) -> Comparison | None:
+    """Set beside each difference what it would be with the runs that were left out put back."""
+    if comparison is None or all(run.used or run.rise_K is None for run in runs):
+        return comparison
+    put_back = tuple(replace(run, used=True, reason="") if run.rise_K is not None else run for run in runs)
+    # At the same reference: with more runs the default one could move.
+    other = _compare(settings, put_back, reference_power_W=comparison.reference_power_W)
+    if other is None:
+        return comparison
+    differences = {item.treatment: item.difference_K for item in other.treatments}
+    return replace(
+        comparison,
+        treatments=tuple(
+            replace(item, without_exclusions_K=differences.get(item.treatment)) for item in comparison.treatments
+        ),
+    )
+
+
+def _throttle(
+    settings: CampaignSettings, runs: tuple[ReducedRun, ...], comparison: Comparison | None
+) -> ThrottlePower | None:
+    held = tuple(run.held for run in runs if run.held is not None)
+    if settings.limits is None or (comparison is None and not held):
+        return None
+    return predict_throttle(
+        runs,
+        treatments=tuple(settings.treatments),
+        baseline=settings.baseline,
+        room_C=settings.limits.room_C,
+        temperature_C=settings.limits.temperature_C,
+        confidence_level=settings.decision.confidence_level,
+        variance="pooled" if comparison is None else comparison.variance,
+        prior=_prior(settings),
+        order_covariate=settings.analysis.order_covariate and comparison is not None,
+        held=held,
+        cooling=settings.cooling,
+    )
+
+
+def _bench(settled: SettledRuns, comparison: Comparison | None) -> Bench:
+    constant = settled.bench.time_constant
+    prior = None if comparison is None or comparison.prior is None else comparison.prior
+    return Bench(
+        time_constant_min=None if constant is None else constant.time_constant_s / 60.0,
+        u_time_constant_min=None if constant is None else constant.u_time_constant_s / 60.0,
+        mount_sd_K=None if comparison is None else comparison.mount_sd_K,
+        mount_sd_dof=None if comparison is None else comparison.mount_sd_dof,
+        mount_sd_by_treatment={} if comparison is None else dict(comparison.mount_sd_by_treatment),
+        prior=None if prior is None else {name: getattr(prior, name) for name in prior.__slots__},
+    )
+
+
+def _settings_used(settings: CampaignSettings, settled: SettledRuns, comparison: Comparison | None) -> dict[str, Any]:
+    written = settings.model_dump(mode="json", exclude={"treatments", "title", "bench", "checks"})
+    # The reference that was used: where none is declared it is the highest step every used mount has.
+    written["decision"]["reference_power_used_W"] = None if comparison is None else comparison.reference_power_W
+    written["uncertainty"]["ambient_u_K"] = settings.ambient_u_K
+    written["checks"] = {row["name"]: row["value"] for row in describe(settings.checks)}
+    written["treatments"] = {name: treatment.model_dump(mode="json") for name, treatment in settings.treatments.items()}
+    constant = settled.bench.time_constant
+    written["fit_from_min"] = None if constant is None else constant.fit_from_s / 60.0
+    return written
+
+
+def _budget_inputs(
+    settings: CampaignSettings, settled: SettledRuns, comparison: Comparison, throttle: ThrottlePower | None
+) -> BudgetInputs:
+    power = comparison.reference_power_W or settled.bench.highest_power_W
+    used = [run for run in settled.runs if run.used and run.u_rise_a_K is not None]
+    run_u = sorted(run.u_rise_a_K for run in used if run.u_rise_a_K is not None)
+    first = next((item for item in comparison.treatments if item.difference_K is not None), None)
+    own = None if throttle is None else next((i for i in throttle.treatments if i.throttle_power_W is not None), None)
+    constant = settled.bench.time_constant
+    per_minute = 0.0
+    if constant is not None:
+        tau_min = constant.time_constant_s / 60.0
+        moved = [
+            abs(run.drift_left_K) * time_constant_leverage((run.window_min[1] - run.window_min[0]) / tau_min)
+            for run in used
+            if run.drift_left_K is not None and run.window_min is not None
+        ]
+        per_minute = median(moved) / tau_min if moved else 0.0
+    inputs = settings.uncertainty
+    curve = settled.curve
+    return BudgetInputs(
+        power_W=power,
+        slope_K_per_W=curve.slope_K_per_W(power) if curve is not None else 0.0,
+        n_baseline=comparison.baseline_n_mounts,
+        n_candidate=0 if first is None else first.n_mounts,
+        difference_K=0.0 if first is None or first.difference_K is None else first.difference_K,
+        mount_sd_K=comparison.mount_sd_K,
+        mount_sd_dof=comparison.mount_sd_dof,
+        run_u_K=run_u[len(run_u) // 2] if run_u else None,
+        time_constant_u_min=None if constant is None else constant.u_time_constant_s / 60.0,
+        rise_per_time_constant_K_per_min=per_minute,
+        resolution_K=inputs.temperature_resolution_K,
+        temperature_u_K=inputs.temperature_u_K,
+        ambient_u_K=settings.ambient_u_K,
+        power_u_percent=inputs.power_u_percent,
+        throttle_power_W=None if own is None else own.throttle_power_W,
+        throttle_slope_K_per_W=None
+        if own is None or own.throttle_power_W is None or curve is None
+        else curve.slope_K_per_W(own.throttle_power_W),
+        throttle_mount_sd_W=None if throttle is None else throttle.mount_sd_W,
+        throttle_mount_sd_dof=None if throttle is None else throttle.mount_sd_dof,
+        throttle_n_mounts=0 if own is None else own.n_mounts,
+        model_spread_W=None if throttle is None else throttle.model_spread_W,
+    )

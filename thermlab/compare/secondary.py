@@ -1,0 +1,278 @@
+"""Declared secondaries, and the check for an offset between treatments.
+
+Beside the rise at the reference power: the mean over the ladder and over its
+upper half, the series resistance (a line through the origin), and the slope
+and intercept of the difference. An offset of the probe or the room between
+treatments biases all but the slope; the two are shown side by side and never
+switched on the outcome of a test.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+from thermlab.compare.mounts import MountTable, fit_common_steps
+from thermlab.compare.scatter import Groups, Interval, judge_mounts
+from thermlab.stats.dunnett import t_point, t_tail
+from thermlab.stats.least_squares import Floats, NotEstimableError
+from thermlab.stats.power import noncentral_t_power
+from thermlab.stats.roots import bracketed_root
+
+if TYPE_CHECKING:
+    from thermlab.stats.variances import Prior
+
+OFFSET_POWER = 0.80
+"""Power for which the smallest offset the check would find is stated."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SecondaryEffect:
+    """A secondary estimand of one candidate.
+
+    Attributes
+    ----------
+    estimand : str
+        ``ladder mean``, ``upper steps``, ``series resistance``, ``offset-proof slope`` or ``offset``.
+    treatment : str
+        The candidate.
+    difference : float or None
+        Candidate minus baseline, in ``unit``.
+    unit : {"K", "K/W"}
+        Unit.
+    interval : tuple of float or None
+        Of this difference alone, by the variance method of the comparison.
+    """
+
+    estimand: str
+    treatment: str
+    difference: float | None
+    unit: Literal["K", "K/W"]
+    interval: Interval | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OffsetTest:
+    """Offset of one candidate against the baseline.
+
+    Attributes
+    ----------
+    treatment : str
+        The candidate.
+    offset_K : float
+        Intercept of its difference to the baseline at zero power, K.
+    interval_K : tuple of float
+        Its confidence interval, K.
+    standard_error_K, dof : float
+        Of the offset.
+    p_value : float
+        Two-sided t test.
+    detectable_K : float
+        Smallest true offset found with a power of 0.80 by this test, K.
+    """
+
+    treatment: str
+    offset_K: float
+    interval_K: Interval
+    standard_error_K: float
+    dof: float
+    p_value: float
+    detectable_K: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OffsetCheck:
+    """Check for an offset that does not grow with power.
+
+    Attributes
+    ----------
+    level : {"between mounts", "within mounts"}
+        What the offsets are judged by: the scatter of the mounts' own
+        intercepts, or with one mount each the scatter of single runs.
+    power : float
+        Power for which ``detectable_K`` is stated.
+    treatments : tuple of OffsetTest
+        Every candidate for which it can be had.
+    note : str
+        What a clean result means.
+    """
+
+    level: Literal["between mounts", "within mounts"]
+    power: float
+    treatments: tuple[OffsetTest, ...]
+    note: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Summary:
+    estimand: str
+    unit: Literal["K", "K/W"]
+    values: Floats
+    weights: Floats
+    scale: float
+
+
+def compare_secondaries(
+    table: MountTable, groups: Groups, *, prior: Prior | None, run_noise_K: float
+) -> tuple[SecondaryEffect, ...]:
+    """Compare the treatments on the declared secondaries.
+
+    Parameters
+    ----------
+    table : MountTable
+        Mounts and steps.
+    groups : Groups
+        Treatments and variance method, as for the primary.
+    prior : Prior or None
+        Prior mount SD, scaled to each estimand.
+    run_noise_K : float
+        Standard deviation of one run, K; enters only beside a prior.
+
+    Returns
+    -------
+    tuple of SecondaryEffect
+        By estimand, then by candidate. Estimands that the steps do not carry are left out.
+    """
+    effects = []
+    for summary in _summaries(table):
+        prior_variance = None
+        if prior is not None:
+            # An offset does not scale with power: there the prior says nothing.
+            steps = table.steps_W[table.common] if summary.weights.size else table.steps_W
+            if summary.estimand != "offset":
+                factor = float(summary.weights @ steps) if summary.weights.size else 1.0
+                noise = float(summary.weights @ summary.weights) * run_noise_K**2 if summary.weights.size else 0.0
+                prior_variance = (prior.mount_sd_K_per_W * factor) ** 2 + noise
+        scatter = judge_mounts(summary.values, groups, scale=summary.scale, prior_variance=prior_variance)
+        effects += [
+            SecondaryEffect(
+                estimand=summary.estimand,
+                treatment=item.treatment,
+                difference=item.difference,
+                unit=summary.unit,
+                interval=item.interval,
+            )
+            for item in scatter.differences
+        ]
+    return tuple(effects)
+
+
+def check_offset(table: MountTable, groups: Groups) -> OffsetCheck | None:
+    """Test whether treatments differ by an offset that does not grow with power.
+
+    Parameters
+    ----------
+    table : MountTable
+        Mounts and steps; steps common to all mounts are used.
+    groups : Groups
+        Treatments; the pooled variance is used, without order and prior.
+
+    Returns
+    -------
+    OffsetCheck or None
+        None below two common steps (three with one mount each), or without scatter to judge by.
+    """
+    common = table.common
+    steps = table.steps_W[common]
+    if steps.size < 2:
+        return None
+    intercepts, weights, residual_sd, residual_dof = _intercepts(table, steps)
+    plain = Groups(treatments=groups.treatments, baseline=groups.baseline, group=groups.group, alpha=groups.alpha)
+    scale = float(np.abs(table.rise_K[:, common]).max())
+    between = judge_mounts(intercepts, plain, scale=scale)
+    tests: list[OffsetTest] = []
+    if between.own_dof > 0:
+        level: Literal["between mounts", "within mounts"] = "between mounts"
+        tests = [
+            _test(item.treatment, item.difference, item.standard_error, item.dof, groups.alpha)
+            for item in between.differences
+            if item.difference is not None and item.standard_error is not None and item.dof is not None
+        ]
+    elif residual_dof > 0 and residual_sd > 1e-9 * scale:
+        level = "within mounts"
+        error = residual_sd * math.sqrt(2.0 * float(weights @ weights))
+        tests = [
+            _test(item.treatment, item.difference, error, float(residual_dof), groups.alpha)
+            for item in between.differences
+            if item.difference is not None
+        ]
+    if not tests:
+        return None
+    smallest = min(test.detectable_K for test in tests)
+    return OffsetCheck(
+        level=level,
+        power=OFFSET_POWER,
+        treatments=tuple(tests),
+        note=f"A clean result proves nothing: an offset below about {smallest:.2g} K would mostly go unseen.",
+    )
+
+
+def _test(treatment: str, offset: float, error: float, dof: float, alpha: float) -> OffsetTest:
+    t = t_point(1.0 - alpha / 2.0, dof)
+    return OffsetTest(
+        treatment=treatment,
+        offset_K=offset,
+        interval_K=(offset - t * error, offset + t * error),
+        standard_error_K=error,
+        dof=dof,
+        p_value=t_tail(offset / error, dof),
+        detectable_K=_detectable_errors(alpha, dof) * error,
+    )
+
+
+@lru_cache(maxsize=256)
+def _detectable_errors(alpha: float, dof: float) -> float:
+    """Smallest true difference found with the stated power, in standard errors."""
+    t = t_point(1.0 - alpha / 2.0, dof)
+    return float(bracketed_root(lambda nc: noncentral_t_power(nc, t, dof) - OFFSET_POWER, 0.0, 20.0 * t, xtol=1e-6))
+
+
+def _summaries(table: MountTable) -> list[_Summary]:
+    """One summary per mount for each estimand, with its weights on the common steps."""
+    if not table.names:
+        return []
+    common = table.common
+    steps = table.steps_W[common]
+    found: list[_Summary] = []
+    scale = float(np.nanmax(np.abs(table.rise_K)))
+    if steps.size:
+        rise = table.rise_K[:, common]
+        everything = np.full(steps.size, 1.0 / steps.size)
+        upper = np.where(np.arange(steps.size) >= steps.size // 2, 1.0, 0.0)
+        for name, weights in (("ladder mean", everything), ("upper steps", upper / upper.sum())):
+            found.append(_Summary(estimand=name, unit="K", values=rise @ weights, weights=weights, scale=scale))
+    per_watt = scale / float(table.steps_W.max())
+    try:
+        slopes = fit_common_steps(table).slope_K_per_W
+    except NotEstimableError:
+        slopes = None
+    if slopes is not None:
+        weights = steps / float(steps @ steps) if steps.size else steps
+        found.append(_Summary(estimand="series resistance", unit="K/W", values=slopes, weights=weights, scale=per_watt))
+    if steps.size >= 2:
+        rise = table.rise_K[:, common] - table.rise_K[:, common].mean(axis=0)
+        centred = steps - steps.mean()
+        weights = centred / float(centred @ centred)
+        found.append(
+            _Summary(estimand="offset-proof slope", unit="K/W", values=rise @ weights, weights=weights, scale=per_watt)
+        )
+        intercepts, weights, _, _ = _intercepts(table, steps)
+        found.append(_Summary(estimand="offset", unit="K", values=intercepts, weights=weights, scale=scale))
+    return found
+
+
+def _intercepts(table: MountTable, steps: Floats) -> tuple[Floats, Floats, float, int]:
+    """Intercept of every mount's deviation from the step means, its weights, and the residual scatter."""
+    rise = table.rise_K[:, table.common] - table.rise_K[:, table.common].mean(axis=0)
+    centred = steps - steps.mean()
+    slope_weights = centred / float(centred @ centred)
+    weights = 1.0 / steps.size - steps.mean() * slope_weights
+    intercepts = rise @ weights
+    left = rise - intercepts[:, None] - (rise @ slope_weights)[:, None] * steps
+    dof = (len(table.names) - 1) * (steps.size - 2)
+    sd = math.sqrt(float((left * left).sum()) / dof) if dof > 0 else 0.0
+    return intercepts, weights, sd, dof

@@ -1,0 +1,259 @@
+"""Look at a campaign run by run: which to doubt first, what each weighs in the answer, and what if it were left out.
+
+:func:`explore` reduces a campaign once and keeps everything a person may want to
+look at. Every "what if" after that draws its conclusions again from the same
+reduced runs: no log is read twice, no file is touched.
+"""
+
+from __future__ import annotations
+
+import difflib
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal
+
+import numpy as np
+
+from thermlab.base.errors import InputError, Problem
+from thermlab.base.paths import shown
+from thermlab.campaign.folder import SETTINGS_NAME, Campaign, load_campaign
+from thermlab.campaign.overrides import apply_overrides, as_made
+from thermlab.compare.analysis import Analysis, conclude
+from thermlab.explore.what_if import Influence, Trial, concluded, weigh, weigh_mounts
+from thermlab.runs.reading import read_campaign_logs
+from thermlab.runs.settled_runs import SettledRuns, order_made, settle_runs
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from thermlab.runs.records import ReducedRun
+    from thermlab.runs.settled_rise import Estimate
+    from thermlab.runs.trace import Trace
+
+_RANK = {"unusable": 3, "doubtful": 2, "note": 1, None: 0}
+PIECE_S = 120.0
+"""Residuals are averaged over so long, s, before the largest is named: shorter ones are noise."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Doubt:
+    """One run in the order of doubt.
+
+    Attributes
+    ----------
+    run : ReducedRun
+        The run with its flags.
+    residual_K : float or None
+        Largest two-minute mean of what the fitted approach leaves over in the fit window, with its sign, K.
+    influence : Influence or None
+        What the answer would be with its fate changed; None where it has no settled rise.
+    """
+
+    run: ReducedRun
+    residual_K: float | None
+    influence: Influence | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Exploration:
+    """A campaign reduced once, with all that can be looked at.
+
+    Attributes
+    ----------
+    campaign : Campaign
+        As written, overrides applied.
+    analysis : Analysis
+        The answer as the report gives it.
+    settled : SettledRuns
+        Reduced runs and what is estimated over the whole bench.
+    traces, estimates : dict
+        By run, for the runs that have readings.
+    doubts : tuple of Doubt
+        All runs, the most doubtful first.
+    mounts : tuple of Influence
+        The answer without each used mount.
+    """
+
+    campaign: Campaign
+    analysis: Analysis
+    settled: SettledRuns
+    traces: dict[str, Trace]
+    estimates: dict[str, Estimate]
+    doubts: tuple[Doubt, ...]
+    mounts: tuple[Influence, ...]
+
+    def __repr__(self) -> str:
+        return (
+            f"Exploration of {shown(self.campaign.settings.title)}: {len(self.doubts)} runs, "
+            f"{sum(not doubt.run.used for doubt in self.doubts)} left out"
+        )
+
+
+def campaigns(folder: str | Path = ".") -> tuple[Path, ...]:
+    """List the campaign folders in a folder and one level below, as paths that can be explored."""
+    root = Path(folder)
+    found = {path.parent for pattern in ("", "*/", "*/*/") for path in root.glob(pattern + SETTINGS_NAME)}
+    return tuple(sorted(path for path in found if not any(part.startswith(".") for part in path.parts if part != "..")))
+
+
+def explore(campaign: str | Path, **overrides: Any) -> Exploration:
+    """Read and reduce a campaign once, rank its runs by doubt and weigh each in the answer.
+
+    Parameters
+    ----------
+    campaign : str or Path
+        A campaign folder.
+    **overrides
+        What to try, as for a report: ``room_C``, ``temperature_C``, ``margin_K``, ``reference_power_W``,
+        ``confidence_level``.
+
+    Returns
+    -------
+    Exploration
+
+    Raises
+    ------
+    InputError
+        With every problem of the campaign's files.
+    """
+    written = load_campaign(campaign)
+    settings, changed = apply_overrides(written.settings, **overrides)
+    used = replace(written, settings=settings)
+    made = replace(written, settings=as_made(settings, written.settings))
+    readings = read_campaign_logs(made)
+    settled = settle_runs(made, readings.traces)
+    analysis = conclude(used, settled, sha256=readings.sha256, notes=readings.notes, overrides=changed)
+    have = [trace for _, trace in order_made(used.runs, readings.traces) if trace is not None]
+    traces = {trace.run: trace for trace in have}
+    estimates = {trace.run: estimate for trace, estimate in zip(have, settled.bench.estimates, strict=True)}
+    influences = {run.run: weigh(analysis, settled, run.run, (run,)) for run in settled.runs if run.rise_K is not None}
+    doubts = [
+        Doubt(run=run, residual_K=largest_residual_K(estimates.get(run.run)), influence=influences.get(run.run))
+        for run in settled.runs
+    ]
+    return Exploration(
+        campaign=used,
+        analysis=analysis,
+        settled=settled,
+        traces=traces,
+        estimates=estimates,
+        doubts=tuple(sorted(doubts, key=_more_doubt_first)),
+        mounts=tuple(weigh_mounts(analysis, settled)),
+    )
+
+
+def _more_doubt_first(doubt: Doubt) -> tuple[float, ...]:
+    run = doubt.run
+    serious = sum(flag.severity != "note" for flag in run.flags)
+    return (-_RANK[run.worst()], -serious, -abs(doubt.residual_K or 0.0), run.order)
+
+
+def residuals(estimate: Estimate) -> tuple[Any, Any]:
+    """Return what the fitted approach leaves over.
+
+    Parameters
+    ----------
+    estimate : Estimate
+        A run's reduction.
+
+    Returns
+    -------
+    time_s, residual_K : ndarray, shape (b,)
+        Block means in the fit window; empty where nothing was fitted.
+    """
+    if estimate.fitted_K is None:
+        return np.empty(0), np.empty(0)
+    inside = estimate.time_s >= estimate.window_s[0]
+    return estimate.time_s[inside], (estimate.rise_K - estimate.fitted_K)[inside]
+
+
+def largest_residual_K(estimate: Estimate | None) -> float | None:
+    """Return the largest two-minute mean residual with its sign, K; None where nothing was fitted."""
+    if estimate is None:
+        return None
+    time_s, left = residuals(estimate)
+    if not left.size:
+        return None
+    piece = ((time_s - time_s[0]) / PIECE_S).astype(np.intp)
+    count = np.bincount(piece)
+    means = (np.bincount(piece, weights=left) / np.maximum(count, 1))[count > 0]
+    return float(means[np.argmax(np.abs(means))])
+
+
+def chosen(found: Exploration, run: str = "") -> Doubt:
+    """Return one run by name, the most doubtful one without a name.
+
+    Raises
+    ------
+    InputError
+        Where there is no such run.
+    """
+    if not run:
+        return found.doubts[0]
+    for doubt in found.doubts:
+        if doubt.run.run == run:
+            return doubt
+    raise InputError([_unknown("run", run, [doubt.run.run for doubt in found.doubts])])
+
+
+def _unknown(where: str, name: str, known: list[str]) -> Problem:
+    near = difflib.get_close_matches(name, known, n=3, cutoff=0.3) or known[:3]
+    return Problem(where, shown(name), "a run of the run sheet; nearest: " + ", ".join(shown(n) for n in near))
+
+
+def beside(found: Exploration, run: str = "", *, by: Literal["mount", "step"] = "mount") -> tuple[ReducedRun, ...]:
+    """Return the runs of the same mount, or of the same power step, in the order made.
+
+    Raises
+    ------
+    InputError
+        Where there is no such run.
+    """
+    own = chosen(found, run).run
+    if by == "mount":
+        return tuple(r for r in found.settled.runs if (r.treatment, r.mount) == (own.treatment, own.mount))
+    return tuple(r for r in found.settled.runs if r.set_power_W == own.set_power_W)
+
+
+def heaviest(found: Exploration) -> tuple[str, ...]:
+    """Return the runs of the mount that moves the answer most, to try without; empty without a comparison."""
+    known = [mount for mount in found.mounts if mount.largest_shift_K is not None]
+    return max(known, key=lambda mount: abs(mount.largest_shift_K or 0.0)).runs if known else ()
+
+
+def try_exclusions(found: Exploration, leave_out: Iterable[str] = (), put_back: Iterable[str] = ()) -> Trial:
+    """Draw the conclusions again with some runs left out and others put back; nothing is written.
+
+    The runs keep their settled rises. Once an exclusion stands in the run sheet, the time constant and the curve of
+    the bench are also found without the run, which can move the answer a little further.
+
+    Parameters
+    ----------
+    found : Exploration
+        A campaign that was reduced.
+    leave_out, put_back : iterable of str
+        Names of runs.
+
+    Returns
+    -------
+    Trial
+
+    Raises
+    ------
+    InputError
+        For unknown runs, for runs without a settled rise that were to be put back, and for runs named twice.
+    """
+    runs = {run.run: run for run in found.settled.runs}
+    out, back = tuple(dict.fromkeys(leave_out)), tuple(dict.fromkeys(put_back))
+    problems = [_unknown("leave_out", name, list(runs)) for name in out if name not in runs]
+    problems += [_unknown("put_back", name, list(runs)) for name in back if name not in runs]
+    problems += [Problem("put_back", f"{shown(n)}, also to be left out", "one or the other") for n in back if n in out]
+    problems += [
+        Problem("put_back", f"{shown(name)}, which has no settled rise", "a run with a settled rise at its set power")
+        for name in back
+        if name in runs and runs[name].rise_K is None
+    ]
+    if problems:
+        raise InputError(problems)
+    after = concluded(found.analysis, found.settled, left_out=set(out), put_back=set(back))
+    return Trial(left_out=out, put_back=back, before=found.analysis, after=after)

@@ -1,0 +1,141 @@
+"""Pictures of logs for which no campaign has been written yet: channels and load steps."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from thermlab.base.marks import PAGE, treatment_marks
+from thermlab.base.phrases import number
+from thermlab.reports.pages import Block, remark
+from thermlab.reports.pictures import Picture, inches_box, new_figure, short, spread_labels, style
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from thermlab.first_look.look import FirstLook, LogLook
+    from thermlab.logs.log import Log
+
+MOST_LOGS = 12
+MOST_POINTS = 1500
+MOST_SENSORS = 8
+
+
+def load_steps(found: FirstLook) -> Picture | Block:
+    """Draw the power of every sensor log, one below the other, its load steps shaded.
+
+    Parameters
+    ----------
+    found : FirstLook
+        What was seen.
+
+    Returns
+    -------
+    Picture or Block
+        A sentence in place of the picture where no log could be read.
+    """
+    logs = [log for log in found.sensor_logs if log.log is not None][:MOST_LOGS]
+    if not logs:
+        return remark("No picture: no log could be read.")
+    longest = max(log.span_min or 0.0 for log in logs)
+    with style():
+        figure = new_figure(0.35 + 0.72 * len(logs) + 0.6)
+        height = figure.get_size_inches()[1]
+        grid = figure.subplots(len(logs), 1, squeeze=False, sharex=True, sharey=True)[:, 0]
+        figure.subplots_adjust(left=0.3, right=0.98, top=1 - 0.35 / height, bottom=0.6 / height, hspace=0.3)
+        for axes, look in zip(grid, logs, strict=True):
+            _power(axes, look)
+            axes.set_xlim(0.0, longest)
+            box = axes.get_position()
+            figure.text(0.01, (box.y0 + box.y1) / 2, short(look.name, 22), va="center", fontsize=9)
+            axes.tick_params(labelsize=9)
+        grid[-1].set_xlabel("minutes since the log began")
+        words = "power in W; shaded: load steps with their level"
+        figure.text(0.98, 1 - 0.15 / height, words, ha="right", va="center", fontsize=9, color=PAGE["muted"])
+    each = []
+    for log in logs:
+        loaded = [f"{step.power_W:.0f} W for {step.minutes:.0f} min" for step in log.steps if not step.idle]
+        each.append(f"{log.name}: {', '.join(loaded)}")
+    return Picture(figure, f"Power over time in {len(logs)} logs, with the load steps found. {'; '.join(each)}.")
+
+
+def _power(axes: Axes, look: LogLook) -> None:
+    if look.log is None:
+        return
+    minutes, rows = _thinned(look.log)
+    begin = float(look.log.time_s[0])
+    top = float(np.nanmax(look.log.power_W)) if (~np.isnan(look.log.power_W)).any() else 1.0
+    for step in look.steps:
+        if step.idle:
+            continue
+        low, high = (step.start_s - begin) / 60.0, (step.end_s - begin) / 60.0
+        axes.axvspan(low, high, color=PAGE["band"], lw=0, zorder=0)
+        axes.axvline(low, color=PAGE["band-edge"], lw=0.7, zorder=1)
+        axes.text((low + high) / 2, 0.06 * top, f"{step.power_W:.0f}", ha="center", va="bottom", fontsize=8.5)
+    axes.plot(minutes, look.log.power_W[rows], color=PAGE["ink"], lw=0.7, zorder=2)
+    axes.set_ylim(bottom=0.0)
+
+
+def _thinned(log: Log) -> tuple[np.ndarray, np.ndarray]:
+    rows = np.arange(0, log.time_s.size, max(1, log.time_s.size // MOST_POINTS))
+    return (log.time_s[rows] - log.time_s[0]) / 60.0, rows
+
+
+def channels(found: FirstLook, name: str = "") -> Picture | Block:
+    """Draw every channel of one log as it would be read.
+
+    Parameters
+    ----------
+    found : FirstLook
+        What was seen.
+    name : str
+        Which log; the first sensor log without a name.
+
+    Returns
+    -------
+    Picture or Block
+        A sentence in place of the picture where there is no such log.
+    """
+    look = next((log for log in found.sensor_logs if not name or log.name == name), None)
+    if look is None or look.log is None:
+        return remark("No picture: no such log could be read.")
+    log = look.log
+    minutes, rows = _thinned(log)
+    mark = treatment_marks(["log"], "log")["log"]
+    with style():
+        figure = new_figure(4.6)
+        upper = figure.add_axes(inches_box(figure, left=0.85, right=1.35, bottom=2.05, top=0.35))
+        ends = []
+        for column, sensor in enumerate(log.sensors):
+            values = log.temperature_C[rows, column]
+            shade = 1.0 - 0.6 * column / max(1, len(log.sensors) - 1)
+            upper.plot(minutes, values, color=mark.colour, lw=0.8, alpha=shade)
+            ends.append((sensor, values))
+        ends = ends[:MOST_SENSORS]
+        if log.ambient_C is not None:
+            upper.plot(minutes, log.ambient_C[rows], color=PAGE["link"], lw=1.0)
+            ends.append(("room", log.ambient_C[rows]))
+        upper.set_ylabel("temperature in °C")
+        _name_ends(upper, ends)
+        lower = figure.add_axes(inches_box(figure, left=0.85, right=1.35, bottom=0.6, top=2.75), sharex=upper)
+        _power(lower, look)
+        lower.set_ylabel("power in W")
+        lower.set_xlabel("minutes since the log began")
+        lower.set_xlim(0.0, look.span_min)
+        upper.tick_params(labelbottom=False)
+        top = 1.0 - 0.16 / figure.get_size_inches()[1]
+        figure.text(0.02, top, short(look.name, 60, 1), va="center", fontsize=11)
+    hottest = float(np.nanmax(log.temperature_C)) if (~np.isnan(log.temperature_C)).any() else None
+    span = number(look.span_min, 1)
+    said = f"{len(log.sensors)} temperatures up to {number(hottest, 1)} °C over {span} min, {len(look.steps)} plateaus"
+    return Picture(figure, f"{look.name} as it would be read: {said} of power.")
+
+
+def _name_ends(axes: Axes, ends: list[tuple[str, np.ndarray]]) -> None:
+    low, high = axes.get_ylim()
+    known = [(name, float(values[~np.isnan(values)][-1])) for name, values in ends if (~np.isnan(values)).any()]
+    places = spread_labels([(end - low) / (high - low) for _, end in known], 0.08)
+    for (name, _), y in zip(known, places, strict=True):
+        colour = PAGE["link"] if name == "room" else PAGE["muted"]
+        axes.text(1.02, y, short(name, 17, 1), transform=axes.transAxes, va="center", fontsize=9, color=colour)

@@ -1,0 +1,316 @@
+"""What is in these logs? A first look at a folder of logs for which no campaign has been written yet.
+
+Everything here is a guess from the text of the files, shown with what it rests
+on. :mod:`thermlab.first_look.proposals` turns it into a ``campaign.yaml`` and a run sheet
+to edit; from there on the log reader takes what is declared and guesses nothing.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Literal, TypeVar
+
+import numpy as np
+from pydantic import ValidationError
+
+from thermlab.base.errors import InputError, Problem
+from thermlab.base.paths import PathRefusedError, read_plain, shown
+from thermlab.first_look.columns import ColumnLook, look_at_columns
+from thermlab.first_look.load_steps import LoadStep, find_steps, mark_idle
+from thermlab.first_look.text import NotALogError, TextGuess, guess_text
+from thermlab.first_look.times import TimeGuess, guess_time
+from thermlab.logs.log import Log, read_log
+from thermlab.logs.settings import LogSettings
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+T = TypeVar("T")
+Kind = Literal["sensor log", "room log", "other"]
+
+ENDINGS = (".csv", ".txt", ".tsv", ".log", ".dat", ".asc")
+OWN = ("runs.csv", "runs_reduced.csv")
+MAX_BYTES = 256 << 20
+MAX_FILES = 500
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LogLook:
+    """What one file seems to hold.
+
+    Attributes
+    ----------
+    name : str
+        Path relative to the campaign folder.
+    kind : {"sensor log", "room log", "other"}
+        A sensor log has time, temperature and power; a room log time and temperature.
+    text : TextGuess or None
+        How it is written.
+    time : TimeGuess or None
+        How its times are written.
+    columns : tuple of ColumnLook
+        Its columns.
+    settings : LogSettings or None
+        What ``campaign.yaml`` would say to read it; None for what is no sensor log.
+    log : Log or None
+        The log as the reader reads it with these settings.
+    steps : tuple of LoadStep
+        Its load steps.
+    doubts : tuple of str
+        What has to be looked at, in words.
+    """
+
+    name: str
+    kind: Kind
+    text: TextGuess | None = None
+    time: TimeGuess | None = None
+    columns: tuple[ColumnLook, ...] = ()
+    settings: LogSettings | None = None
+    log: Log | None = field(default=None, repr=False)
+    steps: tuple[LoadStep, ...] = ()
+    doubts: tuple[str, ...] = ()
+
+    def named(self, *contents: str) -> list[ColumnLook]:
+        """Return the columns with such content."""
+        return [column for column in self.columns if column.content in contents]
+
+    @property
+    def interval_s(self) -> float | None:
+        """Median time between readings, s."""
+        return None if self.log is None else float(np.median(np.diff(self.log.time_s)))
+
+    @property
+    def longest_gap_s(self) -> float | None:
+        """Longest time between two readings, s."""
+        return None if self.log is None else float(np.diff(self.log.time_s).max())
+
+    @property
+    def span_min(self) -> float | None:
+        """From the first to the last reading, min."""
+        return None if self.log is None else float(self.log.time_s[-1] - self.log.time_s[0]) / 60.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FirstLook:
+    """What a folder of logs seems to hold.
+
+    Attributes
+    ----------
+    folder : Path
+        The campaign folder to be: the folder looked at, or the one above where that is called ``logs``.
+    logs : tuple of LogLook
+        Every file that could be a log, by name.
+    """
+
+    folder: Path
+    logs: tuple[LogLook, ...]
+
+    @property
+    def sensor_logs(self) -> tuple[LogLook, ...]:
+        """The sensor logs that could be read, all written the same way."""
+        readable = [log for log in self.logs if log.kind == "sensor log" and log.log is not None]
+        kinds = Counter(_manner(log) for log in readable)
+        usual = kinds.most_common(1)[0][0] if kinds else ""
+        return tuple(log for log in readable if _manner(log) == usual)
+
+    @property
+    def odd_logs(self) -> tuple[LogLook, ...]:
+        """Sensor logs that are written in another way than most, or could not be read."""
+        usual = {log.name for log in self.sensor_logs}
+        return tuple(log for log in self.logs if log.kind == "sensor log" and log.name not in usual)
+
+    @property
+    def room_log(self) -> LogLook | None:
+        """A file of its own for the room, where there is one."""
+        return next((log for log in self.logs if log.kind == "room log"), None)
+
+    def __str__(self) -> str:
+        read = len(self.sensor_logs)
+        steps = sum(not step.idle for log in self.sensor_logs for step in log.steps)
+        return f"{len(self.logs)} files, {read} sensor logs that can be read, {steps} load steps"
+
+
+def _manner(log: LogLook) -> str:
+    return "" if log.settings is None else log.settings.model_dump_json(exclude={"missing"})
+
+
+def known(value: T | None) -> T:
+    """Return what is there in every log that could be read."""
+    if value is None:
+        raise ValueError("a log that could not be read")
+    return value
+
+
+def look(folder: str | Path) -> FirstLook:
+    """Look at every file in a folder that could be a log.
+
+    Parameters
+    ----------
+    folder : str or Path
+        A folder with logs, or with a folder ``logs`` in it. Nothing in it is changed.
+
+    Returns
+    -------
+    FirstLook
+
+    Raises
+    ------
+    InputError
+        Where there is no such folder or no file that could be a log.
+    """
+    root = Path(folder)
+    if not root.is_dir():
+        raise InputError([Problem(shown(root, quoted=False), "no folder of this name", "a folder with logs")])
+    home = root.resolve()
+    base = home.parent if home.name == "logs" else home
+    files = sorted(
+        path
+        for pattern in ("*", "logs/*")
+        for path in home.glob(pattern)
+        if path.suffix.lower() in ENDINGS and not path.name.startswith(".") and path.name not in OWN and path.is_file()
+    )
+    if not files:
+        allowed = "files that end in " + ", ".join(ENDINGS)
+        raise InputError([Problem(shown(root, quoted=False), "no file that could be a log", allowed)])
+    logs = [look_at_file(path, name=path.relative_to(base).as_posix()) for path in files[:MAX_FILES]]
+    logs = _one_vocabulary(base, logs)
+    return FirstLook(folder=base, logs=tuple(_with_steps(logs)))
+
+
+def look_at_file(path: Path, *, name: str) -> LogLook:
+    """Guess how one file is written and what it holds.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    name : str
+        What it is called in messages.
+
+    Returns
+    -------
+    LogLook
+        Also for a file that is no log, with the reason in its doubts.
+    """
+    try:
+        text = guess_text(read_plain(path, MAX_BYTES))
+    except PathRefusedError as refused:
+        return LogLook(name=name, kind="other", doubts=(refused.found,))
+    except NotALogError as reason:
+        return LogLook(name=name, kind="other", doubts=(str(reason),))
+    width = len(text.names)
+    rows = [(row + [""] * width)[:width] for row in text.rows]
+    time = guess_time(text.names, list(zip(*rows, strict=True)) or [()] * width, text.decimal)
+    columns = look_at_columns(text, () if time is None else time.columns)
+    found = LogLook(name=name, kind="other", text=text, time=time, columns=columns, doubts=tuple(_doubts(text, time)))
+    lacks = None if time is not None else "no column that looks like a time"
+    if lacks is None and not found.named("temperature", "room"):
+        lacks = "no column that looks like a temperature"
+    if lacks is None and found.named("power") and not found.named("temperature"):
+        lacks = "no column that looks like a temperature of the device"
+    if lacks is not None:
+        return replace(found, doubts=(*found.doubts, lacks))
+    if not found.named("power"):
+        return replace(found, kind="room log")
+    return read_as_guessed(path, replace(found, kind="sensor log"), missing_tokens([found]))
+
+
+def _doubts(text: TextGuess, time: TimeGuess | None) -> Iterable[str]:
+    twice = sorted({name for name in text.names if name and text.names.count(name) > 1})
+    if twice:
+        yield f"columns of the same name, which cannot be declared: {', '.join(map(shown, twice))}"
+    if time is not None and time.others:
+        yield f"times could also be written as {' or '.join(time.others)}"
+    if time is not None and time.format is None and not time.sure:
+        yield f"that {shown(time.columns[0])} is time in {time.unit} is a guess"
+
+
+def missing_tokens(logs: Iterable[LogLook]) -> tuple[str, ...]:
+    """Return the texts that stand among the numbers of the columns that would be read."""
+    used = ("temperature", "room", "power", "clock", "set power")
+    return tuple(dict.fromkeys(token for log in logs for column in log.named(*used) for token in column.missing))
+
+
+def settings_of(look: LogLook, missing: Sequence[str]) -> LogSettings:
+    """Return what ``campaign.yaml`` would say to read a log as guessed.
+
+    Raises
+    ------
+    InputError
+        Where it cannot be declared so.
+    """
+    text, guessed = known(look.text), known(look.time)
+    time = {"columns": guessed.columns, "format": guessed.format, "unit": guessed.unit}
+    hot, rooms, clocks = look.named("temperature"), look.named("room"), look.named("clock")
+    declared = {
+        "delimiter": text.delimiter,
+        "decimal": text.decimal,
+        "encoding": text.encoding,
+        "missing": tuple(missing),
+        "time": {key: value for key, value in time.items() if value is not None},
+        "temperature": {"columns": [c.name for c in _of_one_unit(hot)], "unit": hot[0].unit},
+        "power": {"columns": [power_of(look).name], "unit": power_of(look).unit},
+    }
+    if rooms:
+        declared["ambient"] = {"columns": [c.name for c in _of_one_unit(rooms)], "unit": rooms[0].unit}
+    if clocks:
+        declared["clock"] = {"columns": [c.name for c in _of_one_unit(clocks)], "unit": clocks[0].unit}
+    try:
+        return LogSettings.model_validate(declared)
+    except ValidationError as error:
+        said = [str(one["msg"]).removeprefix("found ").partition("; allowed: ") for one in error.errors()]
+        problems = [
+            Problem(look.name, found, allowed or "what campaign.yaml can declare") for found, _, allowed in said
+        ]
+        raise InputError(problems) from None
+
+
+def _of_one_unit(columns: Sequence[ColumnLook]) -> list[ColumnLook]:
+    return [column for column in columns if column.unit == columns[0].unit]
+
+
+def power_of(look: LogLook) -> ColumnLook:
+    """Return the column of measured power that is most likely meant: a mean before an instant reading."""
+    powers = look.named("power")
+    calm = [c for c in powers if any(word in c.name.lower() for word in ("mean", "avg", "average"))]
+    return (calm or powers)[0]
+
+
+def read_as_guessed(path: Path, look: LogLook, missing: Sequence[str]) -> LogLook:
+    """Read a log with what was guessed, exactly as a campaign would; what goes wrong becomes a doubt."""
+    try:
+        settings = settings_of(look, missing)
+        log = read_log(path, settings, name=look.name)
+    except InputError as error:
+        said = tuple(str(problem) for problem in error.problems[:3])
+        return replace(look, doubts=(*look.doubts, *said))
+    return replace(look, settings=settings, log=log)
+
+
+def _one_vocabulary(base: Path, logs: list[LogLook]) -> list[LogLook]:
+    """Read the sensor logs again with one list of missing texts for all: a campaign has one."""
+    missing = missing_tokens(log for log in logs if log.log is not None)
+    return [
+        read_as_guessed(base / log.name, log, missing)
+        if log.log is not None and log.settings is not None and set(log.settings.missing) != set(missing)
+        else log
+        for log in logs
+    ]
+
+
+def _with_steps(logs: list[LogLook]) -> list[LogLook]:
+    found = mark_idle([_steps(log) for log in logs])
+    return [replace(log, steps=steps) for log, steps in zip(logs, found, strict=True)]
+
+
+def _steps(log: LogLook) -> tuple[LoadStep, ...]:
+    """Find the load steps, from the set power where it is logged and keeps pace with the readings."""
+    if log.log is None:
+        return ()
+    told = log.named("set power")
+    if told and told[0].values.size == log.log.time_s.size:
+        scale = {"W": 1.0, "mW": 1e-3, "kW": 1e3}.get(told[0].unit, 1.0)
+        return find_steps(log.log.time_s, told[0].values * scale)
+    return find_steps(log.log.time_s, log.log.power_W)

@@ -1,0 +1,19 @@
+"""Logs: the bytes of a file and what was declared about it in, times and columns in standard units out.
+
+Exactly as declared, or one error with every line that is not; nothing is guessed.
+"""
+
+from thermlab.base.faces import face
+
+__all__, __getattr__, __dir__ = face(
+    __name__,
+    cells="UNIT_OF number_pattern",
+    log="ClockJump Log read_log",
+    room="RoomLog read_room_log",
+    settings=(
+        "AmbientConstant AmbientLogSettings Broken Clock Line LogSettings Model Name TemperatureColumns Text "
+        "TimeSettings refused"
+    ),
+    text="MAX_BYTES split_line",
+    times="DAY_S TimeRefusedError UNIT_S example parse_time pattern_of seconds_of",
+)

@@ -1,0 +1,229 @@
+"""Times as a log writes them: declared formats to seconds.
+
+A format is turned into one regular expression; :mod:`thermlab.logs.time_columns`
+reads whole columns with it.
+"""
+
+from __future__ import annotations
+
+import functools
+import math
+import re
+from datetime import date
+from typing import Any
+
+from thermlab.base.errors import InputError, Problem
+from thermlab.base.paths import shown
+from thermlab.logs.settings import TimeSettings, directives
+
+UNIT_S = {"s": 1.0, "ms": 1e-3, "min": 60.0, "h": 3600.0}
+DAY_S = 86_400.0
+_EPOCH = date(1970, 1, 1).toordinal()
+_MONTHS = (
+    "january",
+    "february",
+    "march",
+    "april",
+    "may",
+    "june",
+    "july",
+    "august",
+    "september",
+    "october",
+    "november",
+    "december",
+)
+_DAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
+MONTH_DAYS = (31, 29, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31)
+PATTERNS = {
+    "Y": r"\d{4}",
+    "y": r"\d\d",
+    "m": r"\d{1,2}",
+    "d": r"\d{1,2}",
+    "j": r"\d{1,3}",
+    "H": r"\d{1,2}",
+    "I": r"\d{1,2}",
+    "M": r"\d{1,2}",
+    "S": r"\d{1,2}",
+    "f": r"\d{1,9}",
+    "p": r"[AaPp]\.?[Mm]\.?",
+    "z": r"Z|[+-]\d\d(?::?\d\d)?(?::?\d\d)?",
+    "b": "|".join(name[:3] for name in _MONTHS),
+    "B": "|".join(_MONTHS),
+    "a": "|".join(name[:3] for name in _DAYS),
+    "A": "|".join(_DAYS),
+}
+NUMERIC = set("YymdjHIMSf")
+RANGES = {"m": (1, 12), "d": (1, 31), "j": (1, 366), "H": (0, 23), "I": (1, 12), "M": (0, 59), "S": (0, 60)}
+_CLOCK = r"(?P<H>\d\d):(?P<M>\d\d)(?::(?P<S>\d\d)(?:[.,](?P<f>\d{1,9}))?)?"
+_OFFSET = r"\s?(?P<z>Z|[+-]\d\d(?::?\d\d)?)?"
+_ISO = re.compile(rf"(?P<Y>\d{{4}})-(?P<m>\d\d)-(?P<d>\d\d)(?:[T ]{_CLOCK}{_OFFSET})?", re.ASCII)
+_ISO_TIME = re.compile("T?" + _CLOCK, re.ASCII)
+_ELAPSED = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,3})?", re.ASCII)
+
+
+class TimeRefusedError(InputError):
+    """A text that is no time of the declared kind."""
+
+    def __init__(self, found: str, allowed: str) -> None:
+        self.found = found
+        self.allowed = allowed
+        super().__init__([Problem("time", found, allowed)])
+
+    def __reduce__(self) -> Any:
+        return type(self), (self.found, self.allowed)
+
+
+@functools.lru_cache(maxsize=64)
+def pattern_of(time_format: str) -> re.Pattern[str]:
+    """Return the regular expression of a format, one named group per directive.
+
+    A fraction of a second may be missing or there, whatever the format says:
+    loggers leave ``.0`` out.
+    """
+    parts: list[str] = []
+    position = 0
+    while position < len(time_format):
+        rest = time_format[position:]
+        if rest.startswith("%S"):
+            position += 2
+            gap = re.match(r"([.,:]?)%f", time_format[position:])
+            parts.append(f"(?P<S>{PATTERNS['S']})")
+            if gap:
+                parts.append(f"(?:{re.escape(gap.group(1))}(?P<f>{PATTERNS['f']}))?")
+                position += gap.end()
+            elif "f" not in directives(time_format):
+                parts.append(rf"(?:[.,](?P<f>{PATTERNS['f']}))?")
+        elif rest.startswith("%%"):
+            parts.append("%")
+            position += 2
+        elif rest.startswith("%"):
+            parts.append(f"(?P<{rest[1]}>{PATTERNS[rest[1]]})")
+            position += 2
+        elif rest[0].isspace():
+            parts.append(r"\s+")
+            position += len(rest) - len(rest.lstrip())
+        else:
+            parts.append(re.escape(rest[0]))
+            position += 1
+    return re.compile("".join(parts), re.ASCII | re.IGNORECASE)
+
+
+def parse_time(text: str, settings: TimeSettings) -> float:
+    """Return a time of the run sheet on the log's own clock.
+
+    Parameters
+    ----------
+    text : str
+        In the log's own format, else ISO 8601; for elapsed time a number in the log's unit.
+    settings : TimeSettings
+        How the log writes times.
+
+    Returns
+    -------
+    float
+        Calendar: seconds since 1970-01-01 in the log's zone, UTC if it has offsets.
+        Time of day: seconds since midnight. Elapsed: seconds.
+
+    Raises
+    ------
+    TimeRefusedError
+        Where the text is neither.
+    """
+    text = text.strip()
+    if settings.format is None:
+        if not _ELAPSED.fullmatch(text) or not math.isfinite(float(text)):
+            raise TimeRefusedError(shown(text), f"elapsed time: a number in {settings.unit}")
+        return float(text) * UNIT_S[settings.unit or "s"]
+    seconds = seconds_of(pattern_of(settings.format).fullmatch(text))
+    if seconds is not None:
+        return seconds
+    allowed = f"a time such as {shown(example(settings.format))} (format {settings.format!r}), or ISO 8601"
+    match = (_ISO_TIME if settings.clock == "time of day" else _ISO).fullmatch(text)
+    seconds = seconds_of(match)
+    if match is None or seconds is None:
+        raise TimeRefusedError(shown(text), allowed)
+    if settings.clock == "calendar":
+        has_offset, wants_offset = match.group("z") is not None, "z" in directives(settings.format)
+        if has_offset != wants_offset:
+            words = "without an offset from UTC" if wants_offset else "with an offset from UTC"
+            raise TimeRefusedError(
+                f"{shown(text)} {words}", allowed + (", with its offset" if wants_offset else ", without offset")
+            )
+    return seconds
+
+
+def example(time_format: str) -> str:
+    """Return a time written in a format, to show in a message."""
+    samples = {
+        "Y": "2026",
+        "y": "26",
+        "m": "03",
+        "d": "31",
+        "j": "090",
+        "H": "14",
+        "I": "02",
+        "M": "05",
+        "S": "09",
+        "f": "5",
+        "p": "PM",
+        "z": "+00:00",
+        "b": "Mar",
+        "B": "March",
+        "a": "Tue",
+        "A": "Tuesday",
+        "%": "%",
+    }
+    return re.sub(r"%(.)", lambda match: samples[match.group(1)], time_format)
+
+
+def seconds_of(match: re.Match[str] | None) -> float | None:
+    """Return the seconds of a matched time; None where it does not exist, such as 30 February."""
+    if match is None:
+        return None
+    groups = {key: value for key, value in match.groupdict().items() if value is not None}
+    values = {key: int(value) for key, value in groups.items() if key in NUMERIC and key != "f"}
+    for key, (low, high) in RANGES.items():
+        if key in values and not low <= values[key] <= high:
+            return None
+    values |= {key: word_value(key, value) for key, value in groups.items() if key in "bBpz"}
+    days = 0
+    if "Y" in values or "y" in values:
+        year = values["Y"] if "Y" in values else values["y"] + (2000 if values["y"] < 69 else 1900)
+        month = values.get("m") or values.get("b") or values.get("B") or 1
+        day = values.get("d", 1)
+        number = day_number(year, month, day, values.get("j", 1))
+        if number is None:
+            return None
+        days = number
+    hour = values["H"] if "H" in values else values.get("I", 0) % 12 + 12 * values.get("p", 0)
+    whole = days * 86_400 + hour * 3600 + values.get("M", 0) * 60 + values.get("S", 0) - values.get("z", 0)
+    return whole + (int(groups["f"]) / 10 ** len(groups["f"]) if "f" in groups else 0.0)
+
+
+def word_value(key: str, text: str) -> int:
+    """Return the number of a month name, the half of a 12 h clock, or an offset in seconds."""
+    text = text.lower()
+    if key in "bB":
+        return next(number for number, name in enumerate(_MONTHS, 1) if name.startswith(text[:3]))
+    if key == "p":
+        return 1 if text.startswith("p") else 0
+    if text == "z":
+        return 0
+    digits = text[1:].replace(":", "").ljust(6, "0")
+    size = int(digits[:2]) * 3600 + int(digits[2:4]) * 60 + int(digits[4:])
+    return -size if text[0] == "-" else size
+
+
+def day_number(year: int, month: int, day: int, day_of_year: int) -> int | None:
+    """Return the days from 1970-01-01 to a date; None where there is no such day.
+
+    `day_of_year` counts from 1 with `month` and `day` 1, or is 1.
+    """
+    leap = year % 4 == 0 and (year % 100 != 0 or year % 400 == 0)
+    if year < 1 or not 1 <= month <= 12 or not 1 <= day_of_year <= 365 + leap:
+        return None
+    longest = 28 if month == 2 and not leap else MONTH_DAYS[month - 1]
+    if not 1 <= day <= longest:
+        return None
+    return date(year, month, day).toordinal() - _EPOCH + day_of_year - 1

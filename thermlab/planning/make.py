@@ -1,0 +1,309 @@
+"""Plan the bench time: the fewest hours that settle the question.
+
+:func:`make_plan` puts together how many mounts the question needs, which power steps and which soak serve it best, the
+order of the mounts and a calendar of bench hours. :func:`plan` writes that as a campaign folder that only waits for its
+logs, or looks at a campaign that is under way and says what the next mount can still change.
+"""
+
+from __future__ import annotations
+
+from functools import partial
+from typing import TYPE_CHECKING, Any
+
+from thermlab.base.errors import InputError, Problem
+from thermlab.planning.mount_numbers import mount_numbers
+from thermlab.planning.mount_sd import MountScatter, archive_scatter, given_scatter, pilot_scatter
+from thermlab.planning.records import Plan
+from thermlab.planning.request import PlanRequest
+from thermlab.planning.run_order import MOST_MOUNTS, calendar, plan_order
+from thermlab.planning.soak import compare_soaks, recommended_soak_min
+from thermlab.planning.split_choice import fewest_steps, recommend_split
+from thermlab.planning.steps import BenchHours, SplitProblem, compare_splits
+from thermlab.stats.curves import RiseCurve
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from pathlib import Path
+
+    from thermlab.planning.mount_numbers import MountNumber
+    from thermlab.planning.next_mounts import NextMounts
+    from thermlab.planning.steps import Split
+
+DEFAULT_SOAK_MIN = 40.0
+LONG_CAMPAIGN_H = 100.0
+
+
+def plan(
+    folder: str | Path | None = None, *, from_campaign: str | Path | None = None, **request: Any
+) -> Plan | NextMounts:
+    """Plan a campaign and write its folder, or look at one that is under way.
+
+    Parameters
+    ----------
+    folder : str, Path or None
+        New folder for the campaign; None works the plan out and writes nothing.
+    from_campaign : str, Path or None
+        A campaign with runs so far: what can the next mount still change?
+    **request
+        Fields of :class:`PlanRequest`; with ``from_campaign`` only ``mounts``.
+
+    Returns
+    -------
+    Plan or NextMounts
+        The plan, or the outlook of the campaign that is under way.
+
+    Raises
+    ------
+    InputError
+        Nothing was written; every problem is named.
+    """
+    if from_campaign is not None:
+        from thermlab.planning.underway import advise  # noqa: PLC0415
+
+        others = sorted(set(request) - {"mounts"}) + (["a folder"] if folder is not None else [])
+        if others:
+            found = f"{', '.join(others)} together with a campaign under way"
+            raise InputError([Problem("plan", found, "only mounts: all else stands in the campaign")])
+        return advise(from_campaign, **request)
+    made = make_plan(request_of(**request))
+    if folder is not None:
+        from thermlab.planning.folder import write_plan  # noqa: PLC0415
+
+        write_plan(made, folder)
+    return made
+
+
+def request_of(**fields: Any) -> PlanRequest:
+    """Return a request; lists become tuples, unknown or missing fields are named.
+
+    Raises
+    ------
+    InputError
+        An unknown field, or one of margin, treatments and baseline is missing.
+    """
+    known = PlanRequest.__dataclass_fields__
+    missing = [name for name in ("treatments", "baseline", "margin_K") if fields.get(name) is None]
+    problems = [Problem("plan", f"no {name}", "treatments, baseline and margin_K") for name in missing]
+    problems += [Problem("plan", repr(name), ", ".join(known)) for name in fields if name not in known]
+    if problems:
+        raise InputError(problems)
+    for name in ("treatments", "steps_W"):
+        if isinstance(fields.get(name), list):
+            fields[name] = tuple(fields[name])
+    return PlanRequest(**fields)
+
+
+def listed(text: str, *, numbers: bool) -> tuple[Any, ...]:
+    """Return what a comma-separated text lists.
+
+    Parameters
+    ----------
+    text : str
+        Names, or powers in W.
+    numbers : bool
+        Whether they are numbers.
+
+    Raises
+    ------
+    InputError
+        Something in it is no number.
+    """
+    parts = [part.strip() for part in text.split(",") if part.strip()]
+    if not numbers:
+        return tuple(parts)
+    try:
+        return tuple(float(part) for part in parts)
+    except ValueError:
+        raise InputError([Problem("plan: power steps", repr(text), "powers in W, separated by commas")]) from None
+
+
+def make_plan(request: PlanRequest) -> Plan:
+    """Work out a campaign without writing anything.
+
+    Parameters
+    ----------
+    request : PlanRequest
+        What is asked for.
+
+    Returns
+    -------
+    Plan
+        Numbers, order and calendar.
+
+    Raises
+    ------
+    InputError
+        With every problem found.
+    """
+    request.check()
+    scatter = _scatter(request)
+    tau = scatter.time_constant_min if request.time_constant_min is None else request.time_constant_min
+    problem = _problem(request, scatter)
+    times_for = partial(_times, request, problem, tau)
+    n_mounts, steps_W, splits = _size(request, problem, times_for, scatter)
+    split, reason = recommend_split(problem, splits)
+    if n_mounts is None:
+        n_mounts, steps_W = split.n_mounts, split.steps_W
+    times = times_for(steps_W)
+    runs = plan_order(
+        request.treatments, n_mounts=n_mounts, steps_W=steps_W, step_order=request.step_order, seed=request.seed
+    )
+    entries = calendar(
+        runs,
+        soak_min=times.soak_min,
+        change_over_min=times.change_over_min,
+        remount_min=times.remount_min,
+        day_h=request.day_h,
+    )
+    hours = sum(entry.end_h - entry.start_h for entry in entries)
+    numbers = _numbers(request, problem, steps_W)
+    budget = hours if request.hours is None else request.hours
+    return Plan(
+        request=request,
+        title=request.title or " or ".join(request.treatments),
+        n_mounts=n_mounts,
+        steps_W=steps_W,
+        hours=hours,
+        times=times,
+        scatter=scatter,
+        numbers=numbers,
+        splits=splits,
+        split=split,
+        reason=reason,
+        soaks=compare_soaks(problem, budget, times, steps_W=steps_W, time_constant_min=tau) if tau else (),
+        runs=runs,
+        entries=entries,
+        settings=_settings(request, problem, scatter, tau),
+        cautions=(
+            *_caution_size(request, numbers, split, n_mounts),
+            *_cautions(request, scatter, tau, hours=hours),
+        ),
+    )
+
+
+def assumed_curve() -> RiseCurve:
+    """Return the curve assumed while the bench is unknown: 18 K interface and 45 K sink at 120 W."""
+    return RiseCurve(b_K_per_W=0.15, a=45.0 / 120.0**0.8, lowest_W=40.0, highest_W=120.0)
+
+
+def _scatter(request: PlanRequest) -> MountScatter:
+    if request.pilot is not None:
+        return pilot_scatter(request.pilot, reference_power_W=request.reference_W)
+    if request.archive is not None:
+        return archive_scatter(request.archive, reference_power_W=request.reference_W, bench=request.bench)
+    return given_scatter(request.mount_sd_K, request.mount_sd_dof, run_noise_K=request.run_noise_K)
+
+
+def _times(
+    request: PlanRequest, problem: SplitProblem, time_constant_min: float | None, steps_W: tuple[float, ...]
+) -> BenchHours:
+    soak_min = request.soak_min
+    if soak_min is None:
+        soak_min = DEFAULT_SOAK_MIN
+        if time_constant_min is not None:
+            soak_min = recommended_soak_min(problem, steps_W, time_constant_min)
+    return BenchHours(soak_min=soak_min, change_over_min=request.change_over_min, remount_min=request.remount_min)
+
+
+def _problem(request: PlanRequest, scatter: MountScatter) -> SplitProblem:
+    return SplitProblem(
+        ladder_W=request.ladder_W,
+        reference_power_W=request.reference_W,
+        mount_sd_K=scatter.planned_sd_K,
+        run_noise_K=scatter.run_noise_K,
+        margin_K=request.margin_K,
+        n_treatments=len(request.treatments),
+        confidence_level=request.confidence_level,
+        curve=scatter.curve or assumed_curve(),
+        curve_known=scatter.curve is not None,
+        limit_rise_K=request.limit_C - request.customers_room_C if request.throttle else None,
+    )
+
+
+def _numbers(request: PlanRequest, problem: SplitProblem, steps_W: tuple[float, ...]) -> tuple[MountNumber, ...]:
+    powers = sorted({0.80, 0.90, request.power})
+    return mount_numbers(problem, steps_W=steps_W, estimand=request.estimand, powers=powers)
+
+
+def _size(
+    request: PlanRequest,
+    problem: SplitProblem,
+    times_for: Callable[[tuple[float, ...]], BenchHours],
+    scatter: MountScatter,
+) -> tuple[int | None, tuple[float, ...], tuple[Split, ...]]:
+    """Return mounts of each treatment (None: as in the recommended split), steps, and the splits of the same hours."""
+    n_steps = min(fewest_steps(problem), len(request.ladder_W))
+    steps = problem.choose_steps(n_steps)
+    if request.hours is not None:
+        return None, steps, compare_splits(problem, request.hours, times_for)
+    n_mounts = request.mounts
+    if n_mounts is None:
+        rows = _numbers(request, problem, steps)
+        n_mounts = next(row.n_mounts for row in rows if row.goal == request.goal and row.power == request.power)
+    if n_mounts is None or n_mounts > MOST_MOUNTS:
+        found = f"{request.margin_K:g} K, which needs {n_mounts or 'more than 10000'} mounts of each treatment"
+        allowed = f"a margin that at most {MOST_MOUNTS} mounts settle at a mount SD of {scatter.planned_sd_K:.2g} K"
+        raise InputError([Problem("plan: margin", found, allowed)])
+    hours = n_mounts * len(request.treatments) * times_for(steps).mount_h(n_steps)
+    return n_mounts, steps, compare_splits(problem, hours, times_for)
+
+
+def _settings(request: PlanRequest, problem: SplitProblem, scatter: MountScatter, tau: float | None) -> dict[str, Any]:
+    return {
+        "ladder_W": request.ladder_W,
+        "reference_power_W": request.reference_W,
+        "temperature_C": request.limit_C if request.throttle else None,
+        "room_C": request.customers_room_C if request.throttle else None,
+        "throttle_power_W": problem.throttle_power_W(),
+        "curve": problem.curve,
+        "time_constant_min": tau,
+        "mount_sd_K": scatter.sd_K,
+        "mount_sd_dof": scatter.dof,
+        "planned_mount_sd_K": scatter.planned_sd_K,
+        "run_noise_K": scatter.run_noise_K,
+    }
+
+
+def _caution_size(
+    request: PlanRequest, numbers: tuple[MountNumber, ...], split: Split, n_mounts: int
+) -> tuple[str, ...]:
+    """Say when the mounts that the hours buy, or that were asked for, are fewer than the question needs."""
+    if n_mounts == 1:
+        return ("One mount of each treatment cannot tell material from mounting: there will be no interval.",)
+    row = next(row for row in numbers if row.goal == request.goal and row.power == request.power)
+    if row.n_mounts is not None and n_mounts >= row.n_mounts:
+        return ()
+    chance = split.power_at_margin if request.goal == "difference" else split.equivalence_power
+    known = chance is not None and split.n_mounts == n_mounts and request.estimand == "reference"
+    reached = f": it is {chance:.2f}" if known else ""
+    needed = str(row.n_mounts) if row.n_mounts else "more than 10000"
+    short = f"{n_mounts} mounts of each treatment are fewer than the {needed} it takes to {row.question}"
+    return (f"{short} with a chance of {request.power:.2f}{reached}.",)
+
+
+def _cautions(request: PlanRequest, scatter: MountScatter, tau: float | None, *, hours: float) -> list[str]:
+    cautions = list(scatter.cautions)
+    if scatter.dof is not None:
+        cautions.insert(
+            0,
+            f"Planned at the upper 80 % limit of the mount SD, {scatter.planned_sd_K:.2g} K, "
+            f"not at its estimate {scatter.sd_K:.2g} K with {scatter.dof:g} degrees of freedom.",
+        )
+    assumed = [
+        ("the power steps", not request.steps_W),
+        ("the curve of rise against power", scatter.curve is None and request.throttle),
+        ("the temperature limit of 95 degC", request.temperature_C is None and request.throttle),
+        ("the customer's room of 35 degC", request.room_C is None and request.throttle),
+        (f"the soak of {DEFAULT_SOAK_MIN:g} min", tau is None and request.soak_min is None),
+    ]
+    names = [name for name, holds in assumed if holds]
+    if names:
+        cautions.append(f"Assumed, not known from your bench: {', '.join(names)}.")
+    if tau is None:
+        cautions.append(
+            "The time constant of the bench is not known: it can be read off the first report, "
+            "and the soak may then be cut to two of them, or a little more after large steps."
+        )
+    if hours > LONG_CAMPAIGN_H:
+        cautions.append(f"{hours:.0f} bench hours: look after every mount (thermlab plan --from) and stop early.")
+    return cautions

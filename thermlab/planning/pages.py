@@ -1,0 +1,221 @@
+"""A plan, and the outlook of a campaign under way, as tables for a notebook and sentences for a terminal."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from thermlab.planning.bench_sheet import clock
+from thermlab.reports.pages import Block, cautions_block, join, paragraph, table
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from thermlab.planning.next_mounts import CandidateOutlook, NextMounts
+    from thermlab.planning.records import Plan
+
+ORDINALS = ("1 more mount", "2 more mounts", "3 more mounts")
+
+
+def plan_sentences(plan: Plan) -> tuple[str, ...]:
+    """Return a plan in a few sentences, cautions first.
+
+    Parameters
+    ----------
+    plan : Plan
+        A plan.
+    """
+    request = plan.request
+    days = max(entry.day for entry in plan.entries)
+    steps = ", ".join(f"{step:g}" for step in plan.steps_W)
+    sentences = [f"caution: {caution}" for caution in plan.cautions]
+    sentences.append(
+        f"{plan.n_mounts} mounts of each of {len(request.treatments)} treatments, power steps {steps} W, "
+        f"soak {plan.times.soak_min:g} min: {plan.hours:.1f} bench hours on {days} days."
+    )
+    for row in plan.numbers:
+        if row.power != request.power:
+            continue
+        others = "".join(
+            f"; for a chance of {other.power:.2f}, {_mounts(other.n_mounts)} mounts"
+            for other in plan.numbers
+            if other.question == row.question and other.power != row.power
+        )
+        sentences.append(
+            f"To {row.question} with a chance of {row.power:.2f}: {_mounts(row.n_mounts)} mounts of each "
+            f"treatment, difference to {_pm(row.difference_half_width_K, 'K')}, "
+            f"throttle power to {_pm(row.throttle_half_width_W, 'W')}{others}."
+        )
+    sentences.append(plan.reason)
+    return tuple(sentences)
+
+
+def outlook_sentences(ahead: NextMounts) -> tuple[str, ...]:
+    """Return the outlook of a campaign under way in a few sentences, cautions first.
+
+    Parameters
+    ----------
+    ahead : NextMounts
+        The outlook.
+    """
+    made = ", ".join(f"{name} {count}" for name, count in ahead.n_mounts.items())
+    sentences = [f"caution: {caution}" for caution in ahead.cautions]
+    sentences.append(f"{ahead.advice}. {ahead.reason}")
+    planned = ", ".join(ahead.next_treatments[:3])
+    lead = {"go on": "Next", "decide now": "Planned, not needed any more"}.get(ahead.advice, "Still planned")
+    to_come = f"{lead}: {planned}"
+    if not ahead.next_treatments:
+        to_come = "No more are planned"
+    sentences.append(f"Mounts so far: {made}. {to_come}.")
+    for candidate in ahead.candidates:
+        text = f"{candidate.treatment}: {candidate.verdict}, {_difference(candidate)}"
+        chances = [
+            f"{chance:.2f} after {words}" for chance, words in zip(candidate.chance_after, ORDINALS, strict=False)
+        ]
+        if chances and candidate.verdict == "undecided":
+            text += f"; chance of a verdict {', '.join(chances)}, {candidate.chance_at_end:.2f} at the end"
+        sentences.append(f"{text}.")
+    return tuple(sentences)
+
+
+def numbers(plan: Plan) -> Block:
+    """Return the mounts that each question needs."""
+    rows = [
+        (
+            row.question,
+            f"{row.power:.2f}",
+            _mounts(row.n_mounts),
+            _pm(row.difference_half_width_K, "K"),
+            _pm(row.throttle_half_width_W, "W"),
+            _pm(row.throttle_difference_half_width_W, "W"),
+        )
+        for row in plan.numbers
+    ]
+    heads = (
+        "Question", "Chance", "Mounts of each treatment", "Difference", "Throttle power",
+        "Difference of throttle powers",
+    )  # fmt: skip
+    return table("Mounts that each question needs, and the half-widths then", heads, rows, numeric=range(1, 6))
+
+
+def splits(plan: Plan) -> Block:
+    """Return what every number of steps gives for the same hours, the recommended one marked."""
+    rows = [
+        (
+            f"{split.n_steps}{' (recommended)' if split == plan.split else ''}",
+            ", ".join(f"{step:g}" for step in split.steps_W),
+            f"{split.soak_min:g}",
+            str(split.n_mounts),
+            f"{split.hours:.1f}",
+            _pm(split.difference_half_width_K, "K"),
+            _chance(split.power_at_margin),
+            _chance(split.equivalence_power),
+            _pm(split.throttle_half_width_W, "W"),
+            split.note,
+        )
+        for split in plan.splits
+    ]
+    heads = (
+        "Steps", "Powers, W", "Soak, min", "Mounts of each treatment", "Hours", "Difference",
+        "Chance to show the margin", "Chance to show equivalence", "Throttle power", "Remark",
+    )  # fmt: skip
+    return table("What the same bench hours give", heads, rows, numeric=range(2, 9))
+
+
+def soaks(plan: Plan) -> Block:
+    """Return what other soaks give; a remark where the time constant is unknown."""
+    if not plan.soaks:
+        return paragraph("The time constant of the bench is not known, so soaks cannot be compared.")
+    rows = [
+        (
+            f"{soak.soak_min:g}{' (planned)' if soak.soak_min == plan.times.soak_min else ''}",
+            f"{soak.soak_time_constants:.1f}",
+            str(soak.n_mounts),
+            _pm(soak.difference_half_width_K, "K"),
+            f"{soak.left_K:.2f}",
+            f"{soak.rise_error_K:.2f}",
+            "" if soak.throttle_error_W is None else f"{soak.throttle_error_W:.2f}",
+            soak.note,
+        )
+        for soak in plan.soaks
+    ]
+    heads = (
+        "Soak, min", "Time constants", "Mounts of each treatment", "Difference", "Left to extrapolate, K",
+        "Error of the rise where the time constant is 5 % wrong, K", "Error of the throttle power, W", "Remark",
+    )  # fmt: skip
+    return table("What a soak costs and leaves, for the same hours", heads, rows, numeric=range(1, 7))
+
+
+def bench_hours(plan: Plan) -> Block:
+    """Return the calendar, one line per mount."""
+    lines: dict[tuple[str, str, int], list[float]] = {}
+    for entry in plan.entries:
+        lines.setdefault((entry.treatment, entry.mount, entry.day), []).extend((entry.start_h, entry.end_h))
+    rows = [
+        (f"day {day}", clock(min(hours)), clock(max(hours)), treatment, mount)
+        for (treatment, mount, day), hours in lines.items()
+    ]
+    return table("Calendar of bench hours", ("Day", "Begins", "Ends", "Treatment", "Mount"), rows)
+
+
+def plan_cautions(plan: Plan) -> Block:
+    """Return what the plan assumed."""
+    return cautions_block(plan.cautions)
+
+
+def under_way(campaign: str | Path | None) -> Block:
+    """Return the outlook of a campaign under way; a remark where none is named.
+
+    Parameters
+    ----------
+    campaign : str, Path or None
+        Campaign folder with runs so far.
+    """
+    if campaign is None:
+        return paragraph("No campaign under way was named.")
+    from thermlab.planning.underway import advise  # noqa: PLC0415
+
+    return outlook(advise(campaign))
+
+
+def outlook(ahead: NextMounts) -> Block:
+    """Return what the next mount can still change."""
+    rows = [
+        (
+            candidate.treatment,
+            str(candidate.n_mounts),
+            _difference(candidate),
+            candidate.verdict,
+            *(_chance(candidate.chance_after[i] if i < len(candidate.chance_after) else None) for i in range(3)),
+            _chance(candidate.chance_at_end),
+        )
+        for candidate in ahead.candidates
+    ]
+    heads = ("Candidate", "Mounts", "Difference, intervals that allow every look", "Verdict", *ORDINALS, "All planned")
+    return join(
+        [
+            paragraph(f"{ahead.advice}. {ahead.reason}"),
+            cautions_block(ahead.cautions),
+            table("Chance of a verdict after the next mounts", heads, rows, numeric=(1, 4, 5, 6, 7)),
+        ]
+    )
+
+
+def _difference(candidate: CandidateOutlook) -> str:
+    if candidate.difference_K is None:
+        return "no difference yet"
+    if candidate.interval_K is None:
+        return f"{candidate.difference_K:+.2f} K, no interval yet"
+    low, high = candidate.interval_K
+    return f"{candidate.difference_K:+.2f} K [{low:+.2f}, {high:+.2f}]"
+
+
+def _mounts(n_mounts: int | None) -> str:
+    return "more than 10000" if n_mounts is None else str(n_mounts)
+
+
+def _pm(value: float | None, unit: str) -> str:
+    return "no interval" if value is None else f"± {value:.2f} {unit}"
+
+
+def _chance(value: float | None) -> str:
+    return "" if value is None else f"{value:.2f}"

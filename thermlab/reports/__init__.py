@@ -1,0 +1,17 @@
+"""Reports: an analysis in, files, sentences, tables, pictures and the rendered page out."""
+
+from thermlab.base.faces import face
+
+__all__, __getattr__, __dir__ = face(
+    __name__,
+    execute="CELL_TIMEOUT_S ExecutionFailedError execute_template normalise template_path use_light_validation",
+    make="ReportOutcome exit_status report",
+    pages="Block SAFETY cautions_block escape items join marks_of paragraph remark signed table tag",
+    photos="MAX_PHOTOS Photo read_photos",
+    pictures="DPI Picture inches_box new_figure quiet short spread_labels style",
+    render="prepare render_page style_sheet",
+    report_files="carried_results",
+    results="Results SCHEMA plain results_json to_results",
+    stored="filed_answers read_json read_results",
+    wording="answers headline_interval settings_of",
+)

@@ -1,0 +1,109 @@
+"""Reports made by the workers of a Dask cluster; files are on storage that all of its machines share.
+
+The optional extra ``thermlab[cluster]`` brings what this module needs. A
+worker that is ended costs a retry: its report is made again by another one,
+and a report is put in place whole or not at all.
+"""
+
+from __future__ import annotations
+
+import sys
+import threading
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+from thermlab import __version__
+from thermlab.base.errors import InputError, Problem
+from thermlab.reports import execute as execution
+from thermlab.reports.one_report import ReportOutcome, died, report_in_worker
+from thermlab.runs.run_cache import reducer_version
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from thermlab.reports.report_files import ReportJob
+
+CONNECT_TIMEOUT_S = 15
+# A notebook is run with an event loop and a progress of its own: one at a time in a process.
+_ONE_AT_A_TIME = threading.Lock()
+
+
+def report_on_cluster(
+    work: Sequence[ReportJob], address: str, *, own_template: bool = False, progress: bool = False
+) -> tuple[ReportOutcome, ...]:
+    """Make reports on a Dask cluster.
+
+    Parameters
+    ----------
+    work : sequence of ReportJob
+        What to make; the folders must have the same paths on every machine.
+    address : str
+        Of the scheduler, such as ``tcp://host:8786``.
+    own_template : bool
+        Whether the jobs name a template of the user's, which is then on the shared storage too.
+    progress : bool
+        Show a bar of reports on standard error.
+
+    Returns
+    -------
+    tuple of ReportOutcome
+        In the order given; the same as on one machine.
+
+    Raises
+    ------
+    InputError
+        The extra is not installed, or no scheduler answers at this address.
+    """
+    from tqdm import tqdm  # noqa: PLC0415
+
+    client, as_completed = _connect(address)
+    done: dict[int, ReportOutcome] = {}
+    with client:
+        shared = [replace(job, campaign=job.campaign.resolve()) for job in work]
+        waiting = {
+            client.submit(report_on_worker, job, _stamp(), own_template=own_template, pure=False): place
+            for place, job in enumerate(shared)
+        }
+        for future in tqdm(
+            as_completed(waiting), total=len(work), unit="report", file=sys.stderr, disable=not progress
+        ):
+            place = waiting[future]
+            try:
+                done[place] = replace(future.result(), campaign=work[place].campaign)
+            except Exception as error:  # noqa: BLE001 - whatever the cluster says of one report, the others go on
+                done[place] = died(work[place], f"the cluster gave this report up: {type(error).__name__}: {error}")
+    return tuple(done[place] for place in range(len(work)))
+
+
+def _connect(address: str) -> tuple[Any, Any]:
+    try:
+        from distributed import Client, as_completed  # noqa: PLC0415
+    except ImportError:
+        found = "an installation without dask.distributed"
+        raise InputError([Problem("--cluster", found, "one with it: pip install 'thermlab[cluster]'")]) from None
+    try:
+        return Client(address, timeout=CONNECT_TIMEOUT_S), as_completed  # type: ignore[no-untyped-call]
+    except (OSError, TimeoutError, ValueError) as error:
+        reason = str(error).splitlines()[0] if str(error) else type(error).__name__
+        raise InputError(
+            [
+                Problem(
+                    "--cluster", f"{address!r} ({reason})", "the address of a scheduler that answers: tcp://HOST:PORT"
+                )
+            ]
+        ) from None
+
+
+def _stamp() -> tuple[str, str]:
+    return __version__, reducer_version()
+
+
+def report_on_worker(job: ReportJob, stamp: tuple[str, str], *, own_template: bool) -> ReportOutcome:
+    """Make one report on a worker, if it runs the same thermlab as whoever asks."""
+    if _stamp() != stamp:
+        theirs, ours = (f"{version} ({digest[:12]})" for version, digest in (_stamp(), stamp))
+        return died(job, f"the worker runs thermlab {theirs}, this machine {ours}: install the same on all")
+    if not own_template:
+        job = replace(job, template=execution.template_path(job.template.stem))
+    with _ONE_AT_A_TIME:
+        return report_in_worker(job)

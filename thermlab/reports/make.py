@@ -1,0 +1,123 @@
+"""From campaign folders to finished reports: each whole, or not at all.
+
+The template notebook does the work in a fresh kernel and carries the results
+as data. This module says what is to be made; :mod:`thermlab.reports.one_report` makes
+one report, :mod:`thermlab.reports.many_reports` several at a time on this machine and
+:mod:`thermlab.reports.cluster` on several machines.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from thermlab.base.errors import InputError, Problem
+from thermlab.campaign.parameters import as_overrides, check_parameters
+from thermlab.reports import execute as execution
+from thermlab.reports.kernels import Kernels
+from thermlab.reports.one_report import ReportOutcome, report_one
+from thermlab.reports.report_files import FILES, ReportJob
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping, Sequence
+
+__all__ = ["FILES", "ReportOutcome", "exit_status", "report"]
+
+
+def report(
+    campaigns: str | Path | Iterable[str | Path],
+    *,
+    parameters: Mapping[str, object] | None = None,
+    out: str | Path | None = None,
+    jobs: int = 1,
+    cluster: str | None = None,
+    anonymous: bool = False,
+    template: str | Path | None = None,
+    cell_timeout_s: int = execution.CELL_TIMEOUT_S,
+    progress: bool = False,
+) -> tuple[ReportOutcome, ...]:
+    """Make the report of one or several campaigns.
+
+    Parameters
+    ----------
+    campaigns : path or iterable of paths
+        Campaign folders.
+    parameters : mapping, optional
+        What to try without touching the campaign: ``room_C``, ``temperature_C``, ``margin_K``,
+        ``reference_power_W``, ``confidence_level``.
+    out : path, optional
+        Folder for the report; with several campaigns, for one folder per campaign. Default: ``report`` in each.
+    jobs : int
+        Reports that are made at the same time, each in a process of its own.
+    cluster : str, optional
+        Address of a Dask scheduler whose workers make the reports instead; they must see the same folders.
+    anonymous : bool
+        Leave out notes, photos, paths and names of files.
+    template : path, optional
+        Another notebook with the same parameters.
+    cell_timeout_s : int
+        Longest time for one cell, s.
+    progress : bool
+        Show a bar on standard error.
+
+    Returns
+    -------
+    tuple of ReportOutcome
+        One per campaign, in the order given. A campaign that fails never stops the others.
+
+    Raises
+    ------
+    InputError
+        A parameter is not allowed, two campaigns would be written to one folder, or the cluster does not answer;
+        nothing was done.
+    """
+    given = check_parameters(dict(parameters or {}))
+    paths = [Path(campaigns)] if isinstance(campaigns, (str, Path)) else [Path(path) for path in campaigns]
+    notebook = execution.template_path("comparison") if template is None else Path(template).resolve()
+    work = [
+        ReportJob(
+            campaign=path,
+            folder=folder,
+            parameters=as_overrides(given),
+            anonymous=anonymous or given.anonymous,
+            template=notebook,
+            cell_timeout_s=cell_timeout_s,
+        )
+        for path, folder in zip(paths, _folders(paths, out), strict=True)
+    ]
+    if cluster is not None:
+        from thermlab.reports.cluster import report_on_cluster  # noqa: PLC0415
+
+        return report_on_cluster(work, cluster, own_template=template is not None, progress=progress)
+    if jobs > 1 and len(work) > 1:
+        from thermlab.reports.many_reports import report_side_by_side  # noqa: PLC0415
+
+        return report_side_by_side(work, jobs, progress=progress)
+    if progress:
+        work = [replace(job, progress=job.campaign.name) for job in work]
+    with Kernels() as kernels:
+        return tuple(report_one(job, kernels, more=job is not work[-1]) for job in work)
+
+
+def exit_status(outcomes: Sequence[ReportOutcome]) -> int:
+    """Return 0 when all are done, 2 when nothing was done because of bad input, else 1."""
+    states = {outcome.state for outcome in outcomes}
+    return 0 if states <= {"ok"} else 2 if states == {"bad input"} else 1
+
+
+def _folders(paths: Sequence[Path], out: str | Path | None) -> list[Path]:
+    if not paths:
+        raise InputError([Problem("campaigns", "none", "one or more campaign folders")])
+    if out is None:
+        folders = [path.resolve() / "report" for path in paths]
+    elif len(paths) == 1:
+        folders = [Path(out).resolve()]
+    else:
+        folders = [Path(out).resolve() / path.resolve().name for path in paths]
+    twice = sorted({str(folder) for folder in folders if folders.count(folder) > 1})
+    if twice:
+        raise InputError(
+            [Problem(folder, "two reports for one folder", "campaigns of different names") for folder in twice]
+        )
+    return folders

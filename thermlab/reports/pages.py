@@ -1,0 +1,285 @@
+"""Blocks of HTML for reports and notebooks, escaped in one place.
+
+Every text reaches HTML through :func:`escape`, whoever wrote it. A
+:class:`Block` is HTML that was built so; anything else put into a page or a
+table is taken for text and escaped.
+"""
+
+from __future__ import annotations
+
+import html
+import platform
+import re
+from dataclasses import dataclass
+from importlib import metadata
+from typing import TYPE_CHECKING
+
+from thermlab import __version__
+from thermlab.base import phrases
+from thermlab.base.marks import Mark, treatment_marks
+from thermlab.reports import method_words, wording
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping, Sequence
+
+    from thermlab.compare.analysis import Analysis
+
+SAFETY = (
+    "Hot metal burns; ISO 13732-1 gives thresholds of contact temperature (check the standard).",
+    "Some compounds conduct electricity or attack aluminium; keep them off contacts and read their data sheets.",
+    "Solvents used for cleaning are flammable.",
+    "Mains supply and load runs left alone need local rules and qualified people.",
+    "This report gives no safety clearance.",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """A piece of finished HTML that a notebook shows as it is."""
+
+    html: str
+
+    def _repr_html_(self) -> str:
+        return self.html
+
+    def __repr__(self) -> str:
+        return f"Block of {len(self.html)} characters"
+
+
+_TAG = re.compile(r"<[^>]*>")
+_SHORT = 20
+"""Cells of so many characters are kept on one line."""
+
+
+def escape(content: object) -> str:
+    """Return content as HTML: a :class:`Block` as it is, all else escaped for text and attributes alike."""
+    return content.html if isinstance(content, Block) else html.escape(str(content), quote=True)
+
+
+def tag(name: str, *contents: object, **attributes: object) -> Block:
+    """Return an element; contents and attribute values are escaped, ``class_`` stands for ``class``."""
+    shown = "".join(f' {key.rstrip("_").replace("_", "-")}="{escape(str(v))}"' for key, v in attributes.items())
+    return Block(f"<{name}{shown}>" + "".join(escape(content) for content in contents) + f"</{name}>")
+
+
+def join(blocks: Iterable[object], between: str = "") -> Block:
+    """Return several blocks as one."""
+    return Block(between.join(escape(block) for block in blocks))
+
+
+def paragraph(text: object) -> Block:
+    """Return a paragraph."""
+    return tag("p", _bound(text))
+
+
+def _bound(text: object) -> object:
+    return phrases.together(text) if isinstance(text, str) else text
+
+
+def remark(text: object) -> Block:
+    """Return a paragraph in the quieter tone of remarks."""
+    return tag("p", _bound(text), class_="remark")
+
+
+def items(texts: Iterable[object]) -> Block:
+    """Return a list of points."""
+    return tag("ul", *(tag("li", _bound(text)) for text in texts))
+
+
+def table(
+    caption: str,
+    headings: Sequence[object],
+    rows: Iterable[Sequence[object]],
+    *,
+    numeric: Iterable[int] = (),
+    wide: Iterable[int] = (),
+    row_classes: Sequence[str] = (),
+) -> Block:
+    """Return a table whose first column heads its rows.
+
+    Parameters
+    ----------
+    caption : str
+        What the table shows.
+    headings : sequence
+        One per column, with unit; anything that is not a :class:`Block` is escaped.
+    rows : iterable of sequences
+        Cells; anything that is not a :class:`Block` is escaped.
+    numeric : iterable of int
+        Columns set flush right.
+    wide : iterable of int
+        Columns of sentences, which get room.
+    row_classes : sequence of str
+        A class for each row, empty for none.
+
+    Returns
+    -------
+    Block
+        In a region that scrolls sideways and takes the keyboard focus where the page is narrow.
+    """
+    kinds = {column: {"class_": "number"} for column in numeric} | {column: {"class_": "wide"} for column in wide}
+
+    def cell(column: int, content: object) -> Block:
+        kind = dict(kinds.get(column, {}))
+        if len(_TAG.sub("", escape(content))) <= _SHORT:
+            kind["class_"] = f"{kind.get('class_', '')} short".strip()
+        return tag("th", content, scope="row", **kind) if column == 0 else tag("td", content, **kind)
+
+    head = [tag("th", text, scope="col", **kinds.get(i, {})) for i, text in enumerate(headings)]
+    body = []
+    for place, row in enumerate(rows):
+        kind = row_classes[place] if place < len(row_classes) else ""
+        cells = [cell(i, content) for i, content in enumerate(row)]
+        body.append(tag("tr", *cells, **({"class_": kind} if kind else {})))
+    whole = tag("table", tag("caption", caption), tag("thead", tag("tr", *head)), tag("tbody", *body))
+    return tag("div", whole, class_="scroll", role="region", tabindex="0", aria_label=caption)
+
+
+def cautions_block(cautions: Sequence[str], heading: str = "Cautions") -> Block:
+    """Return cautions before what they touch; nothing where there are none."""
+    if not cautions:
+        return Block("")
+    return tag("div", tag("p", heading), items(cautions), class_="cautions", role="note")
+
+
+def section_cautions(analysis: Analysis, part: str) -> Block:
+    """Return the cautions of one part, ``"comparison"`` or ``"throttle"``, to stand before it once more."""
+    found = getattr(analysis, part)
+    return cautions_block(() if found is None else found.cautions)
+
+
+def marks_of(analysis: Analysis) -> dict[str, Mark]:
+    """Return the marks of the treatments of a campaign, baseline first."""
+    settings = analysis.campaign.settings
+    return treatment_marks(list(settings.treatments), settings.baseline)
+
+
+def _sign(name: str, marks: Mapping[str, Mark]) -> Block:
+    mark = marks.get(name)
+    if mark is None:
+        return Block("")
+    shown = tag("span", mark.sign, class_="sign", style=f"color:{mark.colour}", aria_hidden="true")
+    return join([shown, Block(" ")])
+
+
+def signed(name: str, marks: Mapping[str, Mark]) -> Block:
+    """Return a treatment's name behind its mark."""
+    return join([_sign(name, marks), name])
+
+
+def opening(analysis: Analysis) -> Block:
+    """Return title, cautions and the answer: what a reader with two minutes reads."""
+    settings = analysis.campaign.settings
+    bench = f"Bench {settings.bench}. " if settings.bench else ""
+    parts = [
+        tag("h1", settings.title),
+        tag("p", f"{bench}{method_words.summary(analysis)}.", class_="subtitle"),
+        cautions_block(wording.answer_cautions(analysis)),
+        tag("h2", "Answer", id="answer"),
+        *_answers(analysis),
+    ]
+    return join(parts, "\n")
+
+
+def _answers(analysis: Analysis) -> list[Block]:
+    marks = marks_of(analysis)
+    found = wording.answers(analysis)
+    if not found:
+        return [paragraph("There is no comparison: see the cautions for the reason. The runs are reported below.")]
+    return [
+        tag(
+            "p",
+            _sign(answer.treatment, marks),
+            tag("strong", _bound(answer.claim)),
+            _bound(answer.evidence),
+            class_="lead answer",
+        )
+        for answer in found
+    ]
+
+
+def machine(analysis: Analysis) -> Block:
+    """Return throttle power and cost of every treatment in a sentence each, behind the cautions on them."""
+    marks, baseline = marks_of(analysis), analysis.campaign.settings.baseline
+    blocks = []
+    for name in marks:
+        said = " ".join(
+            filter(None, (wording.throttle_sentence(analysis, name), wording.cost_sentence(analysis, name)))
+        )
+        if said:
+            lead = "Baseline. " if name == baseline else ""
+            blocks.append(tag("p", _sign(name, marks), lead, _bound(said), class_="answer"))
+    if not blocks:
+        asked = analysis.campaign.settings.limits is not None
+        return remark(
+            "No throttle power: no run could be used."
+            if asked
+            else "Neither a temperature limit nor a price was given."
+        )
+    return join([cautions_block(wording.throttle_cautions(analysis)), *blocks], "\n")
+
+
+def next_steps(analysis: Analysis) -> Block:
+    """Return what to do next; nothing where nothing is to be done."""
+    steps = wording.next_steps(analysis)
+    return tag("div", tag("p", "What to do next"), items(steps), class_="next") if steps else Block("")
+
+
+def went_wrong(analysis: Analysis) -> Block:
+    """Return which runs were left out or are doubtful, and why."""
+    marks = marks_of(analysis)
+    rows, classes = [], []
+    for run in analysis.runs:
+        worst = run.worst()
+        if run.used and worst in (None, "note"):
+            continue
+        reasons = [f"{flag.flag}: {flag.reason}" for flag in run.flags if flag.severity != "note"]
+        own = run.reason if run.reason and run.reason not in {flag.flag for flag in run.flags} else ""
+        fate = "left out" if not run.used else "used, doubtful"
+        mount = tag("span", signed(run.treatment, marks), f" mount {run.mount}, {run.set_power_W:g} W", class_="under")
+        rows.append((join([run.run, mount]), fate, join(map(paragraph, [own] * bool(own) + reasons))))
+        classes.append("unusable" if not run.used else "")
+    if not rows:
+        return paragraph("Nothing: every run was used and no check found anything that counts.")
+    caption = "Runs that were left out or are doubtful"
+    return table(caption, ("run", "fate", "why"), rows, wide=(2,), row_classes=classes)
+
+
+def method(analysis: Analysis) -> Block:
+    """Return the method in words, with what was used."""
+    return join(map(paragraph, method_words.method_words(analysis)))
+
+
+def safety() -> Block:
+    """Return what a report about hot machines has to say."""
+    return items(SAFETY)
+
+
+def provenance(analysis: Analysis) -> Block:
+    """Return checksums of the inputs, versions and what was changed for this report."""
+    versions = {"thermlab": __version__, "Python": platform.python_version()}
+    versions |= {name: metadata.version(name) for name in ("numpy", "pandas", "scipy", "matplotlib")}
+    shown = "; ".join(f"{name} {version}" for name, version in versions.items())
+    changed = [
+        f"{name}: {_value(new)} instead of {_value(old)}" for name, (old, new) in analysis.overrides.items()
+    ] or ["nothing: all as written in the campaign"]
+    notes = wording.file_notes(analysis)
+    rows = [
+        (name, "; ".join(note for file, note in notes if file == name) or "–", tag("code", digest))
+        for name, digest in analysis.sha256.items()
+    ]
+    return join(
+        [
+            paragraph(f"Versions: {shown}."),
+            paragraph("Changed for this report: " + "; ".join(changed) + "."),
+            table(
+                "Inputs, what was noted on reading them, and their SHA-256 checksums",
+                ("file", "notes on reading it", "SHA-256"),
+                rows,
+            ),
+        ]
+    )
+
+
+def _value(value: object) -> str:
+    return "as chosen by rule" if value is None else f"{value:g}" if isinstance(value, (int, float)) else str(value)

@@ -1,0 +1,124 @@
+"""Turn an executed notebook into one HTML page that needs neither network nor script.
+
+The page theme is part of the package. Text from campaigns was escaped where
+the cells made their HTML (:mod:`thermlab.reports.pages`); the content security policy
+in the page is the second fence.
+"""
+
+from __future__ import annotations
+
+import atexit
+import re
+from contextlib import ExitStack
+from functools import cache
+from importlib.resources import as_file, files
+from typing import Any
+
+from thermlab import __version__
+from thermlab.base.marks import PAGE
+
+_HEADING = re.compile(r'<h2[^>]*\bid="([^"]+)"[^>]*>(.*?)</h2>', flags=re.DOTALL)
+_TAG = re.compile(r"<[^>]*>")
+_OPEN = ExitStack()
+atexit.register(_OPEN.close)
+HIDDEN = "notebook only"
+"""Tag of cells that are for a person at the notebook and not for the report."""
+
+
+def contents(html: str) -> list[tuple[str, str]]:
+    """List the second-level headings of a page, as anchors and (still escaped) texts."""
+    return [(anchor, _TAG.sub("", text).strip()) for anchor, text in _HEADING.findall(html)]
+
+
+def style_sheet() -> str:
+    """Return the style sheet with the colours of :mod:`thermlab.base.marks` as its variables."""
+    sheet = (files("thermlab.reports") / "page_theme" / "thermlab" / "page.css").read_text(encoding="utf-8")
+    return ":root { " + " ".join(f"--{name}: {colour};" for name, colour in PAGE.items()) + " }\n" + sheet
+
+
+def render_page(notebook: Any, *, title: str, kind: str = "Report", language: str = "en") -> str:
+    """Render an executed notebook with the theme of the package.
+
+    Parameters
+    ----------
+    notebook : NotebookNode
+        As executed.
+    title : str
+        Title of the page, not escaped.
+    kind : str
+        Word over the table of contents.
+    language : str
+        Language tag of the text.
+
+    Returns
+    -------
+    str
+        The whole page.
+    """
+    from nbconvert.exporters.templateexporter import TemplateExporter  # noqa: PLC0415
+
+    shown = notebook.copy()
+    shown["cells"] = [cell for cell in notebook.cells if HIDDEN not in cell.metadata.get("tags", [])]
+    page: dict[str, Any] = {
+        "title": title,
+        "kind": kind,
+        "language": language,
+        "version": __version__,
+        "style": style_sheet(),
+        "contents": contents(_own_html(shown)),
+        "silent": _silent,
+        "with_anchors": _with_anchors,
+    }
+    # Not HTMLExporter's own: it parses the page once more to mend what our template does not leave broken.
+    html, _ = TemplateExporter.from_notebook_node(_exporter(), shown, resources={"page": page})
+    return str(html)
+
+
+def prepare() -> None:
+    """Compile the theme; meant for the time in which this process only waits for a kernel."""
+    _ = _exporter().template
+
+
+@cache
+def _exporter() -> Any:
+    """Return what applies our theme; one for the process, since its templates take as long to compile as to fill in."""
+    from nbconvert.exporters.html import HTMLExporter  # noqa: PLC0415
+    from traitlets.config import Config  # noqa: PLC0415
+
+    config = Config({"HTMLExporter": {"exclude_anchor_links": True, "exclude_input": True, "preprocessors": []}})
+    folder = _OPEN.enter_context(as_file(files("thermlab.reports") / "page_theme"))
+    exporter = HTMLExporter(  # type: ignore[no-untyped-call]
+        config=config, template_name="thermlab", extra_template_basedirs=[str(folder)], default_preprocessors=[]
+    )
+    for name in ("highlight_code", "filter_data_type"):  # templates we build on name them; the page shows no code
+        exporter.register_filter(name, _unchanged)  # type: ignore[no-untyped-call]
+    return exporter
+
+
+def _unchanged(value: Any, *_: object, **__: object) -> Any:
+    return value
+
+
+def _own_html(notebook: Any) -> str:
+    """Return the HTML that the page will show, in order, to build its contents from."""
+    parts = []
+    for cell in notebook.cells:
+        if cell.cell_type == "markdown":
+            headings = re.findall(r"^## (.+)$", cell.source, flags=re.MULTILINE)
+            parts += [f'<h2 id="{_anchor(text)}">{text}</h2>' for text in headings]
+        parts += [output.data.get("text/html", "") for output in cell.get("outputs", []) if "data" in output]
+    return "\n".join(parts)
+
+
+def _anchor(text: str) -> str:
+    return re.sub(r"[^a-z0-9]+", "-", text.lower()).strip("-")
+
+
+def _with_anchors(html: str) -> str:
+    """Give the headings of a text cell their anchors; nbconvert has them only together with a link sign."""
+    return re.sub(r"<h2>(.*?)</h2>", lambda match: f'<h2 id="{_anchor(match[1])}">{match[1]}</h2>', html)
+
+
+def _silent(data: Any) -> bool:
+    """Say whether a bundle carries data for programs only, whose text form is not for the page."""
+    return any(kind.startswith("application/vnd.thermlab.") for kind in data)

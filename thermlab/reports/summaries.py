@@ -1,0 +1,157 @@
+"""Results on one screen: what ``print`` shows, and the table that a notebook shows."""
+
+from __future__ import annotations
+
+import textwrap
+from typing import TYPE_CHECKING, Any, cast
+
+from thermlab.base.phrases import interval_decimals, number, percent, watt_decimals, watts
+from thermlab.reports import method_words, pages, wording
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from thermlab.compare.analysis import Analysis
+    from thermlab.compare.records import Comparison
+    from thermlab.compare.throttle_records import ThrottlePower
+
+WIDTH = 96
+MOST_CAUTIONS = 6
+_Interval = tuple[float, float] | None
+
+
+def summary(result: Any) -> str:
+    """Return a result as text of one screen, cautions first.
+
+    Parameters
+    ----------
+    result : Analysis, Comparison or ThrottlePower
+        What was found.
+
+    Returns
+    -------
+    str
+        Lines of at most 96 characters, names aside.
+    """
+    if hasattr(result, "runs"):
+        return _analysis(cast("Analysis", result))
+    title, heads, rows, notes = _table(result)
+    return "\n".join([title, *_cautions(result.cautions), *_aligned(heads, rows), *_wrapped(notes)])
+
+
+def block(result: Any) -> pages.Block:
+    """Return a result as escaped HTML for a notebook.
+
+    Parameters
+    ----------
+    result : Analysis, Comparison or ThrottlePower
+        What was found.
+
+    Returns
+    -------
+    Block
+    """
+    if hasattr(result, "runs"):
+        found = cast("Analysis", result)
+        return pages.join([pages.opening(found), pages.next_steps(found), pages.machine(found)], "\n")
+    title, heads, rows, notes = _table(result)
+    shown = pages.table(title, heads, rows, numeric=range(1, len(heads) - 1))
+    return pages.join([pages.cautions_block(result.cautions), shown, *map(pages.remark, notes)], "\n")
+
+
+def _analysis(found: Analysis) -> str:
+    settings = found.campaign.settings
+    lines = [settings.title, *_wrapped([method_words.summary(found) + "."]), *_cautions(wording.main_cautions(found))]
+    leads = [answer.lead for answer in wording.answers(found)] or ["There is no comparison."]
+    powers = [wording.throttle_sentence(found, name) for name in settings.treatments]
+    for part in (leads, list(filter(None, powers)), [f"Next: {step}" for step in wording.next_steps(found)]):
+        lines += ["", *_wrapped(part)] if part else []
+    return "\n".join(lines)
+
+
+_Shown = tuple[str, tuple[str, ...], list[tuple[str, ...]], list[str]]
+
+
+def _table(result: Any) -> _Shown:
+    if hasattr(result, "baseline_n_mounts"):
+        return _comparison(cast("Comparison", result))
+    return _throttle(cast("ThrottlePower", result))
+
+
+def _comparison(found: Comparison) -> _Shown:
+    level = cast("float", found.settings["confidence_level"])
+    several = sum(item.n_mounts > 0 for item in found.treatments) > 1
+    kind = f"{percent(level)} {'simultaneous ' if several else ''}confidence interval in K"
+    rows: list[tuple[str, ...]] = []
+    for item in found.treatments:
+        interval = wording.headline_interval(item)
+        shown = number(item.difference_K, interval_decimals(interval), sign=True)
+        span = _span(interval, interval_decimals(interval), sign=True)
+        rows.append((item.treatment, str(item.n_mounts), shown, span, item.verdict))
+    title = (
+        f"Difference to {found.baseline} at {watts(found.reference_power_W)}: candidate minus baseline, negative is "
+    )
+    notes = [f"Margin {found.settings['margin_K']:g} K. Estimand: {found.estimand}. Method: {found.method}."]
+    if found.mount_sd_K is not None and found.mount_sd_dof is not None:
+        notes.append(f"Mount SD {found.mount_sd_K:.2g} K with {found.mount_sd_dof:.3g} degrees of freedom.")
+    return title + "cooler", ("candidate", "mounts", "difference in K", kind, "verdict"), rows, notes
+
+
+def _throttle(found: ThrottlePower) -> _Shown:
+    rows: list[tuple[str, ...]] = []
+    for item in found.treatments:
+        decimals = watt_decimals(item.interval_W)
+        rows.append(
+            (
+                item.treatment,
+                number(item.throttle_power_W, decimals),
+                _span(item.interval_W, decimals),
+                _span(item.future_mount_interval_W, decimals),
+                number(item.difference_W, decimals, sign=True),
+                number(item.directly_observed_W, 1),
+            )
+        )
+    title = f"Power at which the device reaches {found.temperature_limit_C:g} °C in a room at {found.room_C:g} °C, in W"
+    heads = ("treatment", "throttle power", "confidence, mean", "one future mount", "to the baseline", "held at limit")
+    return title, heads, rows, [f"Curve: {found.model}."]
+
+
+def _span(interval: _Interval, decimals: int, *, sign: bool = False) -> str:
+    return "–" if interval is None else " to ".join(number(end, decimals, sign=sign) for end in interval)
+
+
+def _cautions(cautions: Sequence[str]) -> list[str]:
+    if not cautions:
+        return []
+    shown = [f"- {text}" for text in cautions[:MOST_CAUTIONS]]
+    if len(cautions) > MOST_CAUTIONS:
+        shown.append(f"- and {len(cautions) - MOST_CAUTIONS} more in .cautions")
+    return ["Cautions:", *_wrapped(shown, indent="  ")]
+
+
+def _wrapped(texts: Iterable[str], *, indent: str = "") -> list[str]:
+    return [
+        line
+        for text in texts
+        for line in textwrap.wrap(
+            text.replace(" degC", " °C"),
+            WIDTH,
+            subsequent_indent=indent,
+            break_long_words=False,
+            break_on_hyphens=False,
+        )
+    ]
+
+
+def _aligned(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> list[str]:
+    """Return columns of text: the first and the last flush left, numbers flush right."""
+    table = [heads, *rows]
+    widths = [max(len(row[i]) for row in table) for i in range(len(heads))]
+    last = len(heads) - 1
+    return [
+        "  ".join(
+            cell.ljust(width) if i in (0, last) else cell.rjust(width)
+            for i, (cell, width) in enumerate(zip(row, widths, strict=True))
+        ).rstrip()
+        for row in table
+    ]

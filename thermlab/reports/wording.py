@@ -1,0 +1,305 @@
+"""Sentences: what was found, in plain words with the numbers.
+
+Plain text throughout; :mod:`thermlab.reports.pages` escapes it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from thermlab.base.phrases import (
+    Interval,
+    difference_words,
+    interval_decimals,
+    listed,
+    number,
+    percent,
+    span_words,
+    watt_decimals,
+    watts,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from thermlab.compare.analysis import Analysis
+    from thermlab.compare.records import Comparison, TreatmentComparison
+
+
+_MANY_MOUNTS = 20  # of each treatment: weeks on the bench
+_BESIDE_THE_ANSWER = ("Ladder mean, ", "Not tested, ", "No Welch interval ", "No power step was used of every mount: ")
+"""How cautions begin that touch the other estimands only; they stand where those are shown."""
+
+
+def answer_cautions(analysis: Analysis) -> tuple[str, ...]:
+    """Return the cautions that touch the answer; the others stand where what they touch is shown."""
+    elsewhere = {text for text in throttle_cautions(analysis) if analysis.comparison is not None}
+    elsewhere |= {f"{name}: {text}" for name, text in file_notes(analysis)}
+    return tuple(c for c in analysis.cautions if c not in elsewhere and not c.startswith(_BESIDE_THE_ANSWER))
+
+
+def main_cautions(analysis: Analysis) -> tuple[str, ...]:
+    """Return all cautions but the notes on files."""
+    notes = {f"{name}: {text}" for name, text in file_notes(analysis)}
+    return tuple(text for text in analysis.cautions if text not in notes)
+
+
+def file_notes(analysis: Analysis) -> list[tuple[str, str]]:
+    """Return what was passed over in a file, as (file, note); it stands beside the checksums of the files."""
+    notes = []
+    for text in analysis.cautions:
+        name, colon, note = text.partition(": ")
+        if colon and name in analysis.sha256:
+            notes.append((name, note))
+    return notes
+
+
+def throttle_cautions(analysis: Analysis) -> tuple[str, ...]:
+    """Return the cautions that touch nothing but the throttle power."""
+    throttle, comparison = analysis.throttle, analysis.comparison
+    shared = () if comparison is None else comparison.cautions
+    return () if throttle is None else tuple(text for text in throttle.cautions if text not in shared)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answer:
+    """The answer for one candidate.
+
+    Attributes
+    ----------
+    treatment : str
+        The candidate.
+    verdict : str
+        As in ``results.json``.
+    claim, evidence : str
+        One sentence in two parts: the verdict in words, and difference and interval behind it.
+    next_step : str
+        What to do next about this candidate.
+    """
+
+    treatment: str
+    verdict: str
+    claim: str
+    evidence: str
+    next_step: str
+
+    @property
+    def lead(self) -> str:
+        """The whole sentence."""
+        return self.claim + self.evidence
+
+
+def answers(analysis: Analysis) -> tuple[Answer, ...]:
+    """Say what was found about each candidate.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        What was found.
+
+    Returns
+    -------
+    tuple of Answer
+        Candidates in the order of the campaign; empty without a comparison.
+    """
+    comparison = analysis.comparison
+    if comparison is None:
+        return ()
+    return tuple(_answer(analysis, comparison, item) for item in comparison.treatments)
+
+
+def _answer(analysis: Analysis, comparison: Comparison, item: TreatmentComparison) -> Answer:
+    claim, evidence = _lead(analysis, comparison, item)
+    return Answer(
+        treatment=item.treatment,
+        verdict=item.verdict,
+        claim=claim,
+        evidence=evidence,
+        next_step=_next_step(analysis, comparison, [item]),
+    )
+
+
+def headline_interval(item: TreatmentComparison) -> Interval:
+    """Return the interval the verdict rests on: the simultaneous one where there are several candidates."""
+    return item.simultaneous_interval_K or item.interval_K
+
+
+def _lead(  # noqa: PLR0911 - one sentence per verdict
+    analysis: Analysis, comparison: Comparison, item: TreatmentComparison
+) -> tuple[str, str]:
+    name, base = item.treatment, comparison.baseline
+    if item.n_mounts == 0 or comparison.baseline_n_mounts == 0:
+        return f"No verdict on {name}", f": {name if item.n_mounts == 0 else base} has no mount that could be used."
+    if item.difference_K is None:
+        return f"No verdict on {name}", ": no difference can be had at the reference power."
+    interval = headline_interval(item)
+    decimals = interval_decimals(interval)
+    margin = f"{settings_of(analysis)[0]:g} K"
+    at = watts(comparison.reference_power_W)
+    found = f"{difference_words(item.difference_K, decimals)} at {at}"
+    by = f"by {number(abs(item.difference_K), decimals)} K at {at}"
+    if item.verdict == "not replicated":
+        why = f"with one mount each nothing tells {name} from how its mount happened to come out"
+        return f"No verdict on {name}", f": it read {found}, but {why}."
+    if interval is None:
+        return f"Undecided on {name}", f": {found}, but no interval can be given (see the cautions)."
+    span = f"({interval_name(analysis)} {span_words(interval, decimals)})"
+    if item.verdict in ("cooler by more than the margin", "warmer by more than the margin"):
+        return (
+            f"{name} runs {item.verdict.split()[0]} than {base} by more than the margin of {margin}",
+            f": {by} {span}.",
+        )
+    if item.verdict == "equivalent within the margin":
+        claim = f"{name} and {base} are equivalent within the margin of {margin}"
+        return claim, f": {name} read {found} {span}.{_equivalence_words(analysis, item)}"
+    if item.verdict in ("cooler", "warmer"):
+        rest = f"whether by more than the margin of {margin} is still open."
+        return f"{name} runs {item.verdict} than {base}", f", {by} {span}; {rest}"
+    claim = f"Undecided: the mounts made so far do not tell whether {name} runs cooler or warmer than {base}"
+    return claim, f": it read {found} {span}; the margin is {margin}."
+
+
+def _equivalence_words(analysis: Analysis, item: TreatmentComparison) -> str:
+    text = ""
+    if item.equivalence_interval_K is not None:
+        words = span_words(item.equivalence_interval_K, interval_decimals(item.equivalence_interval_K))
+        level = percent(round(2.0 * settings_of(analysis)[1] - 1.0, 9))
+        text = f" The {level} interval of the equivalence test, {words}, lies inside the margin."
+    interval = headline_interval(item)
+    if interval is not None and not interval[0] <= 0.0 <= interval[1]:
+        text += f" It is {'cooler' if interval[1] < 0.0 else 'warmer'}, but by less than the margin."
+    return text
+
+
+def settings_of(analysis: Analysis) -> tuple[float, float]:
+    """Return the margin in K and the confidence level as used, overrides included."""
+    decision = analysis.settings["decision"]
+    return float(decision["margin_K"]), float(decision["confidence_level"])
+
+
+def interval_name(analysis: Analysis) -> str:
+    """Name the interval the verdicts rest on."""
+    comparison = analysis.comparison
+    several = comparison is not None and sum(item.n_mounts > 0 for item in comparison.treatments) > 1
+    return f"{percent(settings_of(analysis)[1])} {'simultaneous ' if several else ''}confidence interval"
+
+
+def throttle_sentence(analysis: Analysis, treatment: str) -> str:
+    """Say at which power the machine would throttle with a treatment; empty where no limit was given."""
+    throttle = analysis.throttle
+    if throttle is None:
+        return ""
+    item = next((one for one in throttle.treatments if one.treatment == treatment), None)
+    if item is None or item.throttle_power_W is None:
+        seen = (
+            ""
+            if item is None or item.directly_observed_W is None
+            else (f" Runs that reached the limit held {item.directly_observed_W:.0f} W, moved to these conditions.")
+        )
+        why = "see the cautions" if item is None or not item.reason else item.reason.rstrip(".")
+        return f"No throttle power is given for {treatment}: {why}." + seen
+    decimals = watt_decimals(item.interval_W)
+    text = f"With {treatment} the machine would throttle at about {number(item.throttle_power_W, decimals)} W "
+    text += f"in a room at {throttle.room_C:g} °C"
+    if item.interval_W is not None:
+        low, high = (number(end, decimals) for end in item.interval_W)
+        text += (
+            f" ({percent(settings_of(analysis)[1])} confidence interval for the mean of all mounts {low} to {high} W"
+        )
+        if item.future_mount_interval_W is not None:
+            low, high = (number(end, decimals) for end in item.future_mount_interval_W)
+            text += f"; prediction interval for one future mount {low} to {high} W"
+        text += ")"
+    if item.difference_W is not None:
+        gap = number(abs(item.difference_W), watt_decimals(item.difference_interval_W))
+        more = "more" if item.difference_W >= 0.0 else "less"
+        text += f", {gap} W {more} than with {analysis.campaign.settings.baseline}"
+    return text + "."
+
+
+def cost_sentence(analysis: Analysis, treatment: str) -> str:
+    """Say what one mount costs; empty where no price was given."""
+    value = analysis.value
+    item = None if value is None else next((one for one in value.treatments if one.treatment == treatment), None)
+    if item is None or item.cost_per_mount is None:
+        return ""
+    currency = analysis.campaign.settings.currency or "(no currency given)"
+    text = f"One mount takes {item.cost_per_mount:.2f} {currency} of material"
+    if item.cost_per_K is not None:
+        if item.cost_per_K <= 0.0:
+            text += ", no more than the baseline"
+        else:
+            text += f", which is {item.cost_per_K:.2g} {currency} more per K gained"
+    return text + "."
+
+
+def _next_step(analysis: Analysis, comparison: Comparison, items: Sequence[TreatmentComparison]) -> str:
+    """Say what to do about candidates that share a verdict."""
+    verdict, base = items[0].verdict, comparison.baseline
+    names = listed([item.treatment for item in items])
+    margin = f"{settings_of(analysis)[0]:g} K"
+    needed = [item.mounts_needed for item in items if item.mounts_needed is not None]
+    one = len(items) == 1
+    if verdict == "undecided" and needed:
+        counts = ", ".join(
+            f"{item.treatment} {'has ' if i == 0 else ''}{item.n_mounts}" for i, item in enumerate(items)
+        )
+        which = "" if one else f" between {base} and {names}"
+        return (
+            f"To settle a difference of {margin}{which}, plan about {max(needed)} mounts of each treatment in total "
+            f"({counts}, {base} {comparison.baseline_n_mounts})."
+            + (" A way of mounting that scatters less would need fewer." if max(needed) > _MANY_MOUNTS else "")
+        )
+    it, is_are = ("it", "is") if one else ("they", "are")
+    take, everything = _alternatives(items), listed([*(item.treatment for item in items), base])
+    more = f"make more mounts of {'both' if one else 'all'}"
+    return {
+        "not replicated": f"Make two or more mounts each of {everything}, taking turns: without them the scatter "
+        "is not known.",
+        "undecided": f"More mounts of {everything} are needed before anything can be said.",
+        "equivalent within the margin": f"Choose between {everything} by price and handling.",
+        "cooler by more than the margin": f"Take {take} where its price and handling suit."
+        + ("" if one else f" Each was compared with {base}, not with the others."),
+        "warmer by more than the margin": f"Keep {base} rather than {take} where heat decides.",
+        "cooler": f"Take {take} if any gain will do; if only a gain of {margin} is worth it, {more}.",
+        "warmer": f"Keep {base} unless {names} {is_are} worth it for other reasons; to know whether {it} "
+        f"{'costs' if one else 'cost'} {margin}, {more}.",
+    }[verdict]
+
+
+def _alternatives(items: Sequence[TreatmentComparison]) -> str:
+    """Join candidates as alternatives."""
+    return listed([item.treatment for item in items], last="or")
+
+
+def _lost_runs(analysis: Analysis) -> list[str]:
+    """Say which runs to repeat; a run that shed power would shed it again."""
+    lost = [run for run in analysis.runs if not run.used and not run.held]
+    shed = [run for run in analysis.runs if not run.used and run.held]
+    steps = []
+    if lost:
+        shown = listed(
+            [f"{run.run} ({run.treatment}, mount {run.mount}, {watts(run.set_power_W)})" for run in lost[:6]]
+        )
+        more = f", and {len(lost) - 6} more below" if len(lost) > 6 else ""
+        steps.append(f"Repeat what went wrong where it matters: {shown}{more}.")
+    if shed:
+        powers = listed([watts(power) for power in sorted({run.set_power_W for run in shed})])
+        steps.append(
+            f"Runs at {powers} reached the limit and shed power; they count as observations of the throttle power. "
+            "Repeat them only if a rise at that step is wanted, in a cooler room or with a lower step."
+        )
+    return steps
+
+
+def next_steps(analysis: Analysis) -> tuple[str, ...]:
+    """Say what to do next: which runs to repeat, then a step for each verdict."""
+    steps = _lost_runs(analysis)
+    comparison = analysis.comparison
+    groups: dict[tuple[str, bool], list[TreatmentComparison]] = {}
+    for item in () if comparison is None else comparison.treatments:
+        groups.setdefault((item.verdict, item.mounts_needed is None), []).append(item)
+    if comparison is not None:
+        steps += [_next_step(analysis, comparison, items) for items in groups.values()]
+    return tuple(dict.fromkeys(steps))

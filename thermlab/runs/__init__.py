@@ -1,0 +1,20 @@
+"""Runs: logs and run sheet in, one settled rise with its flags for each run out.
+
+``trace`` cuts a log into runs, ``time_constant`` and ``settled_rise`` make a rise of each, ``checks`` judges it.
+"""
+
+from thermlab.base.faces import face
+
+__all__, __getattr__, __dir__ = face(
+    __name__,
+    bench="BenchReduction bench_curve",
+    look="check",
+    reading="read_campaign_logs",
+    records="FLAG_NAMES Flag HeldPower ReducedRun",
+    run_cache="reduce_campaign reducer_version",
+    settled_rise="Estimate estimate_run",
+    settled_runs="RunTrace SettledRuns check_runs order_made reduced_run settle_runs unread_run",
+    settling="time_constant_leverage",
+    time_constant="BenchTimeConstant CONVECTION_EXPONENT SLOW_FROM",
+    trace="Trace block_means",
+)

@@ -1,0 +1,237 @@
+"""Does a run fit the ladder of its mount, as the other runs lay it out.
+
+Mounts differ by a resistance in the heat path, so their rises differ in
+proportion to the power. With one effect for each step, common to all mounts,
+and one slope for each mount, what is left is the run's own. With fewer than
+three mounts the steps follow a smooth curve in power instead.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy.special import stdtrit
+
+from thermlab.runs.checks.view import raise_flag
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    import numpy.typing as npt
+
+    from thermlab.campaign.thresholds import CheckThresholds
+    from thermlab.runs.records import Flag, ReducedRun
+
+    Array = npt.NDArray[np.float64]
+
+FEWEST_DOF = 2
+# An approximation of a curve by b P + a P^0.8 with few mounts; the exponent is natural convection's.
+EXPONENT = 0.8
+# At most this part of the runs can be off: beyond, nobody knows what the ladder is.
+MOST_OFF = 0.25
+FEW_MOUNTS = 3
+SUSPECTED = 3.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ladders:
+    """Rises of the runs against common steps and a slope for each mount.
+
+    Attributes
+    ----------
+    members : tuple of int
+        Positions of the runs that have a settled rise, among all runs.
+    rise_K, power_W : ndarray, shape (n,)
+        Their rises and set powers.
+    mount, step : ndarray of int, shape (n,)
+        Which mount and which step.
+    left : ndarray, shape (n, n)
+        Projection on what the model leaves.
+    dof : int
+        Its rank.
+    """
+
+    members: tuple[int, ...]
+    rise_K: Array
+    power_W: Array
+    mount: npt.NDArray[np.intp]
+    step: npt.NDArray[np.intp]
+    left: Array
+    dof: int
+
+
+def lay_ladders(runs: Sequence[ReducedRun]) -> Ladders | None:
+    """Put the runs that have a settled rise side by side.
+
+    Parameters
+    ----------
+    runs : sequence of ReducedRun
+        All runs; those left out or without a rise are passed over.
+
+    Returns
+    -------
+    Ladders or None
+        None where nothing is left to judge a run by.
+    """
+    members = tuple(i for i, run in enumerate(runs) if run.rise_K is not None and run.used)
+    if len(members) < 4:
+        return None
+    mounts: dict[tuple[str, str], int] = {}
+    steps: dict[float, int] = {}
+    mount = np.array([mounts.setdefault((runs[i].treatment, runs[i].mount), len(mounts)) for i in members])
+    power = np.array([runs[i].set_power_W for i in members])
+    step = np.array([steps.setdefault(p, len(steps)) for p in power.tolist()])
+    left, dof = _left(mount, step, power, np.ones(len(members), dtype=np.bool_))
+    if dof < FEWEST_DOF:
+        return None
+    rises = np.array([runs[i].rise_K for i in members], dtype=np.float64)
+    return Ladders(
+        members=members, rise_K=rises, power_W=power, mount=mount, step=step, left=left, dof=dof
+    )  # fmt: skip
+
+
+def _left(
+    mount: npt.NDArray[np.intp], step: npt.NDArray[np.intp], power: Array, kept: npt.NDArray[np.bool_]
+) -> tuple[Array, int]:
+    """Projection on what is left of the runs kept; rows and columns of the others are zero."""
+    design = _design(mount, step, power, few=np.unique(mount[kept]).size < FEW_MOUNTS)[kept]
+    u, s, _ = np.linalg.svd(design, full_matrices=False)
+    u = u[:, s > 1e-9 * s[0]]
+    left = np.zeros((power.size, power.size))
+    left[np.ix_(kept, kept)] = np.eye(int(kept.sum())) - u @ u.T
+    return left, int(kept.sum()) - u.shape[1]
+
+
+def _design(mount: npt.NDArray[np.intp], step: npt.NDArray[np.intp], power: Array, *, few: bool) -> Array:
+    """Effects of the steps, or with few mounts a curve in power, and a slope for each mount."""
+    size = power / power.max()
+    slopes = (mount[:, None] == np.unique(mount)[None, :]) * size[:, None]
+    common = size[:, None] ** EXPONENT if few else (step[:, None] == np.unique(step)[None, :]).astype(np.float64)
+    return np.hstack([common, slopes])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Off:
+    """A run that does not fit: how far from where the others put it, and against what scatter."""
+
+    at: int
+    off_K: float
+    scatter_K: float
+    ratio: float
+    allowed_ratio: float
+
+
+def find_off(ladders: Ladders, thresholds: CheckThresholds) -> tuple[Off, ...]:
+    """Find the runs off their ladders, the worst first.
+
+    The test is that of the externally studentised residual against the
+    Bonferroni point (Cook & Weisberg 1982, from memory). Runs far from a
+    robust fit are set aside first and judged by the others, so that bad runs
+    do not hide each other.
+
+    Parameters
+    ----------
+    ladders : Ladders
+        Runs side by side.
+    thresholds : CheckThresholds
+        Limits in use.
+
+    Returns
+    -------
+    tuple of Off
+    """
+    n = len(ladders.members)
+    kept = np.ones(n, dtype=np.bool_)
+    found: dict[int, Off] = {}
+    for at in _suspects(ladders, thresholds):
+        kept[at] = False
+    # Suspects are let in again, the least suspected first, where they fit what is left without them.
+    for at in np.flatnonzero(~kept)[np.argsort(_distance(ladders, kept)[~kept])].tolist():
+        kept[at] = True
+        left, dof = _left(ladders.mount, ladders.step, ladders.power_W, kept)
+        one = _worst(ladders, left, dof, kept, thresholds, only=at)
+        if one is not None:
+            kept[at] = False
+            found[at] = one
+    left, dof = _left(ladders.mount, ladders.step, ladders.power_W, kept)
+    while dof >= FEWEST_DOF:
+        worst = _worst(ladders, left, dof, kept, thresholds)
+        if worst is None:
+            break
+        found[worst.at] = worst
+        kept[worst.at] = False
+        left, dof = _left(ladders.mount, ladders.step, ladders.power_W, kept)
+    if len(found) > MOST_OFF * n:
+        return ()
+    return tuple(sorted(found.values(), key=lambda off: -off.ratio))
+
+
+def _suspects(ladders: Ladders, thresholds: CheckThresholds) -> list[int]:
+    """Runs far from a fit of least absolute deviations: several bad runs cannot pull it as they pull least squares."""
+    design = _design(ladders.mount, ladders.step, ladders.power_W, few=np.unique(ladders.mount).size < FEW_MOUNTS)
+    residual = ladders.left @ ladders.rise_K
+    for _ in range(30):
+        root = 1.0 / np.sqrt(np.maximum(np.abs(residual), 0.02))
+        fit = np.linalg.lstsq(design * root[:, None], ladders.rise_K * root, rcond=None)[0]
+        residual = ladders.rise_K - design @ fit
+    n = residual.size
+    scale = max(1.4826 * float(np.median(np.abs(residual))) * np.sqrt(n / ladders.dof), thresholds.usual_run_sd_K)
+    far = np.flatnonzero(np.abs(residual) > SUSPECTED * scale)
+    return [int(i) for i in far[np.argsort(-np.abs(residual[far]))][: int(MOST_OFF * n)]]
+
+
+def _distance(ladders: Ladders, kept: npt.NDArray[np.bool_]) -> Array:
+    """How far each run is from the fit of those kept."""
+    design = _design(ladders.mount, ladders.step, ladders.power_W, few=np.unique(ladders.mount).size < FEW_MOUNTS)
+    fit = np.linalg.lstsq(design[kept], ladders.rise_K[kept], rcond=None)[0]
+    distance: Array = np.abs(ladders.rise_K - design @ fit)
+    return distance
+
+
+def _worst(
+    ladders: Ladders,
+    left: Array,
+    dof: int,
+    kept: npt.NDArray[np.bool_],
+    thresholds: CheckThresholds,
+    *,
+    only: int | None = None,
+) -> Off | None:
+    """The run that fits least, if it fits too badly; or the one given."""
+    free = np.diag(left)
+    usable = kept & (free > 0.05)
+    if not usable.any():
+        return None
+    residual = left @ np.where(kept, ladders.rise_K, 0.0)
+    off = np.where(usable, residual / np.maximum(free, 0.05), 0.0)
+    # Scatter without the run itself, together with what a bench is known to scatter.
+    known = thresholds.usual_run_sd_K
+    others = np.maximum(float(residual @ residual) - residual * off, 0.0)
+    nu = max(dof - 1, 0) + thresholds.usual_run_sd_dof
+    scatter = np.sqrt((others + thresholds.usual_run_sd_dof * known**2) / nu)
+    ratio = np.abs(off) * np.sqrt(np.maximum(free, 0.05)) / scatter
+    at = int(np.argmax(np.where(usable, ratio, -1.0))) if only is None else only
+    tail = 0.5 * thresholds.between_alarm_percent / 100.0 / max(int(usable.sum()), 1)
+    allowed = max(float(-stdtrit(nu, tail)), thresholds.ladder_ratio)
+    if not usable[at] or ratio[at] <= allowed or abs(off[at]) <= thresholds.ladder_K:
+        return None
+    return Off(
+        at=at, off_K=float(off[at]), scatter_K=float(scatter[at]), ratio=float(ratio[at]), allowed_ratio=allowed
+    )  # fmt: skip
+
+
+def flag_off(off: Off, *, few: bool) -> Flag:
+    """Say that a run is off its ladder."""
+    careful = " With so few mounts it may be its neighbour that is off." if few else ""
+    return raise_flag(
+        "off the ladder",
+        "doubtful",
+        f"The rise is {off.off_K:+.1f} K from where the other runs of its mount and of its step put it, "
+        f"{off.ratio:.1f} times what such runs scatter.{careful}",
+        off_K=off.off_K,
+        studentised=off.ratio,
+        allowed_ratio=off.allowed_ratio,
+        scatter_K=off.scatter_K,
+    )

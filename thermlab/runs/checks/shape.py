@@ -1,0 +1,193 @@
+"""Checks on the shape of one run: departures from its approach to the settled rise."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from thermlab.runs.checks.view import Departure, Shape, raise_flag
+from thermlab.runs.time_constant import decay, straighten
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    import numpy.typing as npt
+
+    from thermlab.runs.checks.view import RunView
+    from thermlab.runs.records import Flag, Severity
+    from thermlab.runs.settled_rise import Estimate
+    from thermlab.runs.trace import Blocks
+
+    Array = npt.NDArray[np.float64]
+
+FEWEST_IN_COMMON = 3
+MOST_IN_COMMON = 15
+FEWEST_BLOCKS = 20
+LEAST_DEPARTURE_K = 0.15
+
+
+def drift_at_constant_power(view: RunView) -> Flag | None:
+    """A rise that leaves its approach although power holds: air flow, fan, contact, room."""
+    limits = view.thresholds
+    if view.estimate.shed:
+        return None
+    found: tuple[float, Departure, float] | None = None
+    for k, departure in enumerate(view.departures):
+        shape, u_bend = departure.shape, departure.u_bend_K
+        alone = k + 1 < len(view.departures)
+        ratio = max(limits.drift_one_sensor_ratio, limits.drift_ratio) if alone else limits.drift_ratio
+        bent = abs(shape.bend_K) > ratio * u_bend
+        away = shape.departure_K > limits.drift_departure_ratio * max(departure.usual_departure_K, 0.02)
+        sizes = [size for size, counts in ((shape.seen_K, bent), (shape.departure_K, away)) if counts]
+        size = max(sizes, default=0.0)
+        if size > limits.drift_K and (found is None or size > found[0]):
+            # The settled rise may be off by the shift itself, where that is known at all well.
+            shift = abs(shape.bend_K) if bent and u_bend < 0.25 * abs(shape.bend_K) else size
+            found = size, departure, max(size, min(shift, 3.0 * size))
+    if found is None:
+        return None
+    size, departure, may_be_off = found
+    severity: Severity = "unusable" if may_be_off > limits.drift_unusable_K else "doubtful"
+    return raise_flag(
+        "drift at constant power",
+        severity,
+        f"The rise leaves its approach to the settled state by {size:.1f} K although the power holds: "
+        "something besides the power changed.",
+        departure_K=departure.shape.departure_K,
+        shift_K=departure.shape.bend_K,
+        u_shift_K=departure.u_bend_K,
+        shift_at_min=departure.shape.bend_at_min,
+        seen_K=departure.shape.seen_K,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Residual:
+    """What a plain approach leaves of a run within the slow part of its soak."""
+
+    time_s: Array
+    left_K: Array
+    basis: Array
+    tau_s: float
+
+
+def describe_departures(
+    estimates: Sequence[Estimate], blocks: Sequence[Blocks], powers_W: Sequence[float], *, slow_from: float
+) -> list[tuple[Departure, ...]]:
+    """Compare every run with a plain approach to its settled rise.
+
+    What runs at one power have in common is the bench's, not the run's: an
+    approach is never exactly an exponential. So the median of what the other
+    runs of the same power leave is taken off first, where there are three.
+    The mean of all sensors is looked at as well: it has less noise, and what
+    goes wrong with the bench moves them all.
+
+    Parameters
+    ----------
+    estimates, blocks : sequence
+        The runs of a bench and their block means.
+    powers_W : sequence of float
+        Their set powers.
+    slow_from : float
+        Where the slow approach begins, in time constants.
+
+    Returns
+    -------
+    list of tuple of Departure
+        Empty without a time constant or with fewer than 20 blocks.
+    """
+    series = [[(e.time_s, e.rise_K) for e in estimates]]
+    if any(block.temperature_C.shape[1] > 1 for block in blocks):
+        series.append([_mean_rise(e, block) for e, block in zip(estimates, blocks, strict=True)])
+    departures: list[list[Departure]] = [[] for _ in estimates]
+    for rises in series:
+        residuals = [_residual(t, rise, e, slow_from) for (t, rise), e in zip(rises, estimates, strict=True)]
+        shapes = _shapes_of(residuals, powers_W)
+        known = [s for s, e in zip(shapes, estimates, strict=True) if s is not None and not e.shed]
+        if not known:
+            continue
+        variance = float(np.median([s.variance_K2 for s in known]))
+        usual = float(np.median([s.departure_K for s in known])) if len(known) > FEWEST_IN_COMMON else LEAST_DEPARTURE_K
+        for mine, shape in zip(departures, shapes, strict=True):
+            if shape is not None:
+                mine.append(Departure(shape=shape, usual_variance_K2=variance, usual_departure_K=usual))
+    return [tuple(mine) for mine in departures]
+
+
+def _mean_rise(estimate: Estimate, blocks: Blocks) -> tuple[Array, Array]:
+    """Mean of all sensors less the room as the sink feels it, where all are known."""
+    at = np.searchsorted(blocks.time_s, estimate.time_s).clip(max=max(blocks.time_s.size - 1, 0))
+    rise = blocks.temperature_C[at].mean(axis=1) - estimate.ambient_C
+    known = ~np.isnan(rise)
+    return estimate.time_s[known], rise[known]
+
+
+def _shapes_of(residuals: Sequence[_Residual | None], powers_W: Sequence[float]) -> list[Shape | None]:
+    shapes: list[Shape | None] = []
+    for i, mine in enumerate(residuals):
+        if mine is None:
+            shapes.append(None)
+            continue
+        same = [
+            other for j, other in enumerate(residuals) if j != i and other is not None and powers_W[j] == powers_W[i]
+        ]
+        left = mine.left_K
+        if len(same) >= FEWEST_IN_COMMON:
+            few = same[:: -(-len(same) // MOST_IN_COMMON)]
+            common = np.median([np.interp(mine.time_s, other.time_s, other.left_K) for other in few], axis=0)
+            left = left - (common - mine.basis @ (mine.basis.T @ common))
+        shapes.append(_shape(mine, left))
+    return shapes
+
+
+def _residual(time_s: Array, rise_K: Array, estimate: Estimate, slow_from: float) -> _Residual | None:
+    tau_s = estimate.time_constant_s
+    if tau_s is None:
+        return None
+    inside = time_s >= slow_from * tau_s
+    if inside.sum() < FEWEST_BLOCKS:
+        return None
+    t = time_s[inside]
+    # Where the steps come in any order the runs of one power begin far below or above it, each from elsewhere: the
+    # bend of natural convection, which goes with the square of that, is then not what they have in common.
+    y = straighten(t, rise_K[inside], tau_s, end_s=float(t[-1]), curvature=estimate.curvature)
+    basis, _ = np.linalg.qr(np.column_stack([np.ones(t.size), decay(t, tau_s, end_s=float(t[-1]))]))
+    return _Residual(t, y - basis @ (basis.T @ y), basis, tau_s)
+
+
+def _shape(mine: _Residual, r: Array) -> Shape:
+    t, tau, q = mine.time_s, mine.tau_s, mine.basis
+    wide = max(3, int(0.12 * tau / max(float(np.median(np.diff(t))), 1e-9)))
+    wide = min(wide, t.size // 4)
+    smooth = np.convolve(r, np.ones(wide) / wide, mode="valid")
+    shapes, at = _shifts(t, tau)
+    shapes = shapes - (shapes @ q) @ q.T
+    sizes = np.einsum("gt,gt->g", shapes, shapes)
+    usable = sizes > 1e-4 * t.size
+    coefficients = np.where(usable, (shapes @ r) / np.maximum(sizes, 1e-12), 0.0)
+    best = int(np.argmax(coefficients**2 * sizes))
+    bend = coefficients[best] * shapes[best]
+    left = r - bend
+    total = float(left @ left)
+    r1 = min(max(float(left[1:] @ left[:-1]) / total, 0.0), 0.9) if total > 0 else 0.0
+    return Shape(
+        bend_K=float(coefficients[best]),
+        bend_at_min=float(at[best]) / 60.0,
+        seen_K=float(np.ptp(bend)),
+        leverage=float(sizes[best]),
+        departure_K=float(np.abs(smooth).max()),
+        variance_K2=total / max(1.0, t.size - 4.0) * (1 + r1) / (1 - r1),
+    )
+
+
+def _shifts(t: Array, tau: float) -> tuple[Array, Array]:
+    """Shapes of a change at one of 24 instants, each 1 at the end: a slow approach to it, or within a minute."""
+    span = float(t[-1] - t[0])
+    begins = np.repeat(t[0] + np.linspace(0.08, 0.88, 24) * span, 2)
+    after = np.maximum(t[None, :] - begins[:, None], 0.0)
+    shapes = np.where(
+        (np.arange(begins.size) % 2 == 0)[:, None], 1.0 - np.exp(-after / tau), np.minimum(after / (0.08 * tau), 1.0)
+    )
+    return shapes / np.maximum(shapes[:, -1:], 1e-9), begins

@@ -1,0 +1,280 @@
+"""Look at a campaign and its logs without computing anything: what is there, or every problem at once."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+from pydantic import ValidationError
+
+from thermlab.base.errors import InputError, Problem
+from thermlab.base.paths import PathRefusedError, inside
+from thermlab.campaign.folder import Campaign, read_folder
+from thermlab.logs.log import read_log
+from thermlab.logs.room import read_room_log
+from thermlab.logs.settings import AmbientLogSettings, LogSettings
+from thermlab.runs.reading import read_campaign_logs, read_twice
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping, Sequence
+    from typing import Any
+
+    from thermlab.logs.settings import Clock
+    from thermlab.runs.trace import Trace
+
+MAX_PROBLEMS = 200
+_ROOM_COVERED = 0.9  # a reading less at an end is no matter
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LogCheck:
+    """What a log holds.
+
+    Attributes
+    ----------
+    name : str
+        Path relative to the campaign folder.
+    columns : tuple of str
+        The columns that were read.
+    n_rows : int
+        Rows of readings.
+    interval_s : float
+        Median time between rows, s.
+    begins : str
+        Its first time, as a date and time, a time of day, or seconds.
+    span_min : float
+        Time from its first to its last row, min.
+    notes : tuple of str
+        What was passed over, missing readings, and where the clock was set back.
+    """
+
+    name: str
+    columns: tuple[str, ...]
+    n_rows: int
+    interval_s: float
+    begins: str
+    span_min: float
+    notes: tuple[str, ...]
+
+    def summary(self) -> str:
+        """Return one paragraph for a person."""
+        head = (
+            f"{self.name}: {self.n_rows} rows every {self.interval_s:.4g} s from {self.begins}, "
+            f"{self.span_min:.1f} min; columns {', '.join(self.columns)}"
+        )
+        return "\n".join([head, *(f"    {note}" for note in self.notes)])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunCheck:
+    """What of a log belongs to a run.
+
+    Attributes
+    ----------
+    run, treatment, mount, log : str
+        As in the run sheet.
+    set_power_W : float
+        The power step, W.
+    n_readings : int or None
+        Rows of its soak; None for an excluded run without a log.
+    soak_min : float or None
+        Length of its soak, min.
+    power_W : float or None
+        Median of the logged power, W.
+    exclude : str
+        Why it is left out; blank where it is used.
+    """
+
+    run: str
+    treatment: str
+    mount: str
+    log: str
+    set_power_W: float
+    n_readings: int | None
+    soak_min: float | None
+    power_W: float | None
+    exclude: str
+
+    def summary(self) -> str:
+        """Return one line for a person."""
+        parts = [f"run {self.run}: {self.treatment}, mount {self.mount}, {self.set_power_W:g} W, {self.log}"]
+        if self.soak_min is not None:
+            parts.append(f"{self.n_readings} readings in {self.soak_min:.1f} min of soak")
+        if self.power_W is not None:
+            parts.append(f"logged {self.power_W:.1f} W")
+        if self.exclude:
+            parts.append(f"excluded: {self.exclude}")
+        return ", ".join(parts)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CheckReport:
+    """What a campaign holds.
+
+    Attributes
+    ----------
+    title : str
+        Title of the campaign.
+    logs : tuple of LogCheck
+        Every log, the room's own last.
+    runs : tuple of RunCheck
+        Every line of the run sheet.
+    cautions : tuple of str
+        What is odd but allowed.
+    """
+
+    title: str
+    logs: tuple[LogCheck, ...]
+    runs: tuple[RunCheck, ...]
+    cautions: tuple[str, ...]
+
+    def summary(self) -> str:
+        """Return the whole check as text, cautions first."""
+        lines = [self.title]
+        lines += [f"caution: {caution}" for caution in self.cautions]
+        lines += [log.summary() for log in self.logs]
+        lines += [run.summary() for run in self.runs]
+        return "\n".join(lines)
+
+
+def check(folder: str | Path) -> CheckReport:
+    """Read a campaign folder and all its logs.
+
+    Parameters
+    ----------
+    folder : str or Path
+        A folder with ``campaign.yaml`` and ``runs.csv``.
+
+    Returns
+    -------
+    CheckReport
+        What is there; nothing is computed and nothing is written.
+
+    Raises
+    ------
+    InputError
+        With every problem of ``campaign.yaml``, the run sheet and the logs.
+    """
+    root = Path(folder)
+    settings, tree, sheet, sha256, problems = read_folder(root)
+    data = tree.data if tree is not None and isinstance(tree.data, dict) else {}
+    names = list(dict.fromkeys(run.log for run in sheet.runs))
+    logs, log_problems = _read_logs(root, names, data)
+    if settings is None or problems:
+        raise InputError([*problems, *log_problems][:MAX_PROBLEMS])
+    campaign = Campaign(root.resolve(), settings, sheet.runs, sha256, sheet.cautions)
+    readings = read_campaign_logs(campaign)
+    runs = tuple(
+        RunCheck(
+            run=line.run,
+            treatment=line.treatment,
+            mount=line.mount,
+            log=line.log,
+            set_power_W=line.set_power_W,
+            exclude=line.exclude,
+            n_readings=None if trace is None else len(trace.time_s),
+            soak_min=None if trace is None else trace.soak_s / 60,
+            power_W=_median_power(trace),
+        )
+        for line, trace in zip(campaign.runs, readings.traces, strict=True)
+    )
+    copies = read_twice(campaign, readings.traces, readings.sha256)
+    cautions = (*campaign.cautions, *_unfilled(data), *copies, *_room_cautions(campaign, readings.traces))
+    return CheckReport(title=settings.title, logs=tuple(logs), runs=runs, cautions=cautions)
+
+
+def _unfilled(data: Mapping[str, Any]) -> list[str]:
+    """Name the texts of campaign.yaml that still are the scaffold's own."""
+
+    def keys(value: object, key: str) -> Iterator[str]:
+        if isinstance(value, str) and re.fullmatch(r"<[^<>]*>", value.strip()):
+            yield key
+        elif isinstance(value, dict):
+            for name, part in value.items():
+                yield from keys(part, f"{key}.{name}" if key else str(name))
+
+    found = list(keys(data, ""))
+    return (
+        [f"campaign.yaml still has <...> in {', '.join(found)}: fill it in, it stands in the report."] if found else []
+    )
+
+
+def _room_cautions(campaign: Campaign, traces: Sequence[Trace | None]) -> list[str]:
+    """Say which runs the room's readings do not cover: most often its clock is off, and the report would lose them."""
+    bare = [
+        f"{line.run} ({trace.room_covered:.0%})"
+        for line, trace in zip(campaign.runs, traces, strict=True)
+        if trace is not None and not line.exclude and trace.room_covered < _ROOM_COVERED
+    ]
+    if not bare:
+        return []
+    own_file = campaign.settings.ambient_log is not None
+    why = " Is ambient_log.clock_offset_s right?" if own_file else ""
+    return [f"the room is not known for the whole soak of {', '.join(bare)}.{why}"]
+
+
+def _median_power(trace: Trace | None) -> float | None:
+    if trace is None or np.isnan(trace.power_W).all():
+        return None
+    return float(np.nanmedian(trace.power_W))
+
+
+def _read_logs(folder: Path, names: list[str], data: Mapping[str, Any]) -> tuple[list[LogCheck], list[Problem]]:
+    """Read every log there is, as far as ``campaign.yaml`` says how."""
+    found: list[LogCheck] = []
+    problems: list[Problem] = []
+    log_settings = _valid(LogSettings, data.get("log"))
+    for name in names if log_settings is not None else []:
+        try:
+            log = read_log(inside(folder, name), log_settings, name=name)
+        except PathRefusedError:
+            continue  # an excluded run may lack its log; any other is reported with its line
+        except InputError as error:
+            problems += error.problems
+            continue
+        notes = [*log.notes, *_missing(log.n_missing, len(log.time_s))]
+        notes += [f"clock set back by {-jump.seconds:g} s at line {jump.line}" for jump in log.jumps]
+        found.append(_log_check(name, tuple(log.n_missing), log.clock, log.time_s, notes))
+    room_settings = _valid(AmbientLogSettings, data.get("ambient_log"))
+    if room_settings is not None:
+        try:
+            room = read_room_log(inside(folder, room_settings.file), room_settings, name=room_settings.file)
+            found.append(_log_check(room.name, room_settings.columns, room.clock, room.time_s, list(room.notes)))
+        except PathRefusedError:
+            pass  # reported with its line in campaign.yaml
+        except InputError as error:
+            problems += error.problems
+    return found, problems
+
+
+def _valid(model: Any, value: object) -> Any:
+    try:
+        return model.model_validate(value)
+    except ValidationError:
+        return None
+
+
+def _missing(n_missing: Mapping[str, int], n_rows: int) -> list[str]:
+    return [f"{column}: {count} of {n_rows} readings missing" for column, count in n_missing.items() if count]
+
+
+def _log_check(name: str, columns: tuple[str, ...], clock: Clock, time_s: Any, notes: list[str]) -> LogCheck:
+    first = float(time_s[0])
+    if clock == "elapsed":
+        begins = f"{first:g} s"
+    else:
+        moment = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(seconds=first)
+        begins = moment.strftime("%Y-%m-%d %H:%M:%S" if clock == "calendar" else "%H:%M:%S")
+    return LogCheck(
+        name=name,
+        columns=columns,
+        n_rows=len(time_s),
+        interval_s=float(np.median(np.diff(time_s))),
+        begins=begins,
+        span_min=float(time_s[-1] - time_s[0]) / 60,
+        notes=tuple(notes),
+    )

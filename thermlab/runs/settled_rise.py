@@ -1,0 +1,295 @@
+"""From the readings of one run to its settled rise.
+
+The rise is the temperature of the sensor less the room as the heat sink feels
+it: the logged room passed through a first-order lag of the bench's time
+constant. The settled rise is the level of an exponential approach with the
+bench's time constant, fitted over the end of the soak; what was still missing
+at the end is kept beside it as a quality number. Where the bench has no time
+constant only a steady run has a settled rise: its mean.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from thermlab.runs.room_lag import lag_room
+from thermlab.runs.settling import level_uncertainty, level_window, steady_mean, still_left
+from thermlab.runs.time_constant import CURVATURE, decay, fit_exponential, straighten
+
+if TYPE_CHECKING:
+    from thermlab.campaign.thresholds import CheckThresholds
+    from thermlab.runs.trace import Blocks, Trace
+
+Array = npt.NDArray[np.float64]
+
+HELD_TIME_CONSTANTS = 0.4
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Estimate:
+    """What one run says on its own, at its logged power.
+
+    Attributes
+    ----------
+    sensor : str
+        Sensor used, or ``"mean of n"``.
+    time_s, rise_K, ambient_C : ndarray, shape (b,)
+        Block means: time since the soak began, rise over the lagged room, lagged room.
+    fitted_K : ndarray, shape (b,), or None
+        The fitted approach at ``time_s``, None where there is none.
+    level_K : float or None
+        Settled rise at the logged power, K; None where it cannot be had.
+    left_K : float or None
+        Settled rise minus rise at the end, K.
+    u_a_K : float or None
+        Type A standard uncertainty of the level, K.
+    window_s : tuple of float
+        Where the level was fitted, s.
+    time_constant_s : float or None
+        Of this run.
+    curvature : float
+        How far its approach is from an exponential; see :func:`thermlab.runs.approach.straighten`.
+    still_left_K, bound_K : float or None
+        Remaining rise from the slope at the end, and its one-sided 95 % allowance.
+    settled : bool or None
+        ``|still_left_K| + bound_K`` at most the threshold; None where not known.
+    noise_K : float
+        Standard deviation of single readings about the fit, K.
+    readout_K : float
+        Smallest step between readings found in the log, K.
+    power_W, ambient_mean_C : float
+        Means over the level window.
+    end_reading_C, end_rise_K : float or None
+        Customary reading and the same less the room.
+    shed : bool
+        Whether the run gave up power at its limit.
+    held_power_W, held_rise_K, held_ambient_C : float or None
+        Over the end of such a run.
+    """
+
+    sensor: str
+    time_s: Array
+    rise_K: Array
+    ambient_C: Array
+    fitted_K: Array | None
+    level_K: float | None
+    left_K: float | None
+    u_a_K: float | None
+    window_s: tuple[float, float]
+    time_constant_s: float | None
+    curvature: float
+    still_left_K: float | None
+    bound_K: float | None
+    settled: bool | None
+    noise_K: float
+    readout_K: float
+    power_W: float
+    ambient_mean_C: float
+    end_reading_C: float | None
+    end_rise_K: float | None
+    shed: bool
+    held_power_W: float | None
+    held_rise_K: float | None
+    held_ambient_C: float | None
+
+
+def choose_sensor(trace: Trace, blocks: Blocks, *, measurand: str, from_s: float) -> tuple[str, Array]:
+    """Choose what stands for the device's temperature in a run.
+
+    Parameters
+    ----------
+    trace : Trace
+        The run.
+    blocks : Blocks
+        Its block means.
+    measurand : {"hottest", "mean"}
+        The sensor with the highest mean from ``from_s`` on, or the mean of all sensors.
+    from_s : float
+        Beginning of the fit window, s.
+
+    Returns
+    -------
+    name : str
+        Sensor, or ``"mean of n"``.
+    temperature_C : ndarray, shape (b,)
+        Its block means, NaN where missing.
+    """
+    late = blocks.time_s >= from_s
+    known = ~np.isnan(blocks.temperature_C[late])
+    share = known.mean(axis=0) if known.size else np.zeros(len(trace.sensors))
+    usable = np.flatnonzero(share > 0.5)
+    if usable.size == 0:
+        usable = np.flatnonzero(share == share.max())
+    columns = blocks.temperature_C[:, usable]
+    if measurand == "mean":
+        return f"mean of {usable.size}", columns.mean(axis=1)
+    total = np.where(known[:, usable], columns[late], 0.0).sum(axis=0)
+    means = total / np.maximum(known[:, usable].sum(axis=0), 1)
+    best = int(np.argmax(means))
+    return trace.sensors[int(usable[best])], columns[:, best]
+
+
+def estimate_run(
+    trace: Trace,
+    blocks: Blocks,
+    *,
+    time_constant_s: float | None,
+    u_time_constant_s: float,
+    slow_from_s: float,
+    cooling: str,
+    measurand: str,
+    limit_C: float | None,
+    thresholds: CheckThresholds,
+) -> Estimate:
+    """Reduce one run at its logged power.
+
+    Parameters
+    ----------
+    trace : Trace
+        The run.
+    blocks : Blocks
+        Its block means.
+    time_constant_s : float or None
+        Time constant at this run's power, s; None where the bench has none.
+    u_time_constant_s : float
+        Its standard uncertainty, s.
+    slow_from_s : float
+        Where the slow approach begins, s.
+    cooling : {"passive", "forced"}
+        Shape of the approach.
+    measurand : {"hottest", "mean"}
+        See :func:`choose_sensor`.
+    limit_C : float or None
+        Temperature at which the device throttles, degC.
+    thresholds : CheckThresholds
+        Limits of the settled rule and of power shed at the limit.
+
+    Returns
+    -------
+    Estimate
+    """
+    tau = time_constant_s
+    from_s = level_window(trace.soak_s, tau, cooling=cooling, slow_from_s=slow_from_s)
+    sensor, temperature = choose_sensor(trace, blocks, measurand=measurand, from_s=from_s)
+    lag = tau if tau is not None else trace.soak_s / 4.0
+    room = lag_room(trace, blocks.time_s, time_constant_s=lag, step_s=max(blocks.length_s, lag / 60.0))
+    good = ~np.isnan(temperature) & ~np.isnan(room)
+    time_s, rise, ambient = blocks.time_s[good], (temperature - room)[good], room[good]
+    late = time_s >= from_s
+    end_reading, end_rise = _end_reading(trace)
+    held = _held(trace, tau, limit_C, thresholds)
+    level = left = u_a = remaining = bound = None
+    settled: bool | None = None
+    fitted: Array | None = None
+    noise = float("nan")
+    if late.sum() >= 5:
+        end = trace.soak_s
+        if tau is not None:
+            remaining, bound = still_left(time_s, rise, tau, thresholds.steady_window_min * 60.0)
+            settled = abs(remaining) + bound <= thresholds.settled_left_K
+            straight = straighten(time_s[late], rise[late], tau, end_s=end, curvature=CURVATURE[cooling])
+            level, at_end, _ = fit_exponential(time_s[late], straight, tau, end_s=end)
+            left = -at_end
+            fitted = level - left * decay(time_s, tau, end_s=end)
+            u_a = level_uncertainty(time_s[late], straight, tau, u_time_constant_s, end)
+        else:
+            level, u_a, remaining, bound, settled = steady_mean(time_s[late], rise[late], thresholds.settled_left_K)
+            left = 0.0 if level is not None else None
+            fitted = None if level is None else np.full(time_s.size, level)
+        noise = _reading_noise(trace, sensor, from_s)
+    in_window = trace.time_s >= from_s
+    return Estimate(
+        sensor=sensor,
+        time_s=time_s,
+        rise_K=rise,
+        ambient_C=ambient,
+        fitted_K=fitted,
+        level_K=level,
+        left_K=left,
+        u_a_K=u_a,
+        window_s=(from_s, trace.soak_s),
+        time_constant_s=tau,
+        curvature=CURVATURE[cooling],
+        still_left_K=remaining,
+        bound_K=bound,
+        settled=settled,
+        noise_K=noise,
+        readout_K=_readout(trace, sensor),
+        power_W=_mean(trace.power_W[in_window]),
+        ambient_mean_C=_mean(ambient[late]),
+        end_reading_C=end_reading,
+        end_rise_K=end_rise,
+        shed=held is not None,
+        held_power_W=None if held is None else held[0],
+        held_rise_K=None if held is None else held[1],
+        held_ambient_C=None if held is None else held[2],
+    )
+
+
+def _mean(values: Array) -> float:
+    known = values[~np.isnan(values)]
+    return float(known.mean()) if known.size else float("nan")
+
+
+def _column(trace: Trace, sensor: str) -> Array:
+    if sensor in trace.sensors:
+        return trace.temperature_C[:, trace.sensors.index(sensor)]
+    column: Array = trace.temperature_C.mean(axis=1)
+    return column
+
+
+def _reading_noise(trace: Trace, sensor: str, from_s: float) -> float:
+    """Standard deviation of the readings about a line over the window."""
+    inside = trace.time_s >= from_s
+    t, y = trace.time_s[inside], _column(trace, sensor)[inside]
+    known = ~np.isnan(y)
+    if known.sum() < 5 or np.ptp(t[known]) <= 0:
+        return 0.0
+    t, y = t[known] - t[known].mean(), y[known]
+    slope = float(t @ y / (t @ t))
+    return float(np.std(y - y.mean() - slope * t))
+
+
+def _readout(trace: Trace, sensor: str) -> float:
+    column = _column(trace, sensor)
+    values = np.unique(np.round(column[~np.isnan(column)], 4))
+    return float(np.diff(values).min()) if values.size > 1 else 0.0
+
+
+def _end_reading(trace: Trace) -> tuple[float | None, float | None]:
+    """Hottest sensor's mean over the last minute (common practice, no source), and less the room."""
+    minute = min(60.0, trace.soak_s / 5.0)
+    last = trace.time_s > trace.time_s[-1] - minute
+    readings = trace.temperature_C[last]
+    known = ~np.isnan(readings)
+    if not known.any():
+        return None, None
+    means = np.where(known, readings, 0.0).sum(axis=0)[known.any(axis=0)] / known.sum(axis=0)[known.any(axis=0)]
+    room = _mean(trace.ambient_C[last])
+    hottest = float(means.max())
+    return hottest, None if np.isnan(room) else hottest - room
+
+
+def _held(
+    trace: Trace, tau: float | None, limit_C: float | None, thresholds: CheckThresholds
+) -> tuple[float, float, float] | None:
+    """Mean power, rise and room over the end of a run that gave up power at its limit."""
+    if limit_C is None:
+        return None
+    reach = HELD_TIME_CONSTANTS * tau if tau is not None else trace.soak_s / 8.0
+    reach = min(max(reach, 30.0, 5 * trace.interval_s), trace.soak_s / 2.0)
+    end = trace.time_s > trace.time_s[-1] - reach
+    power = _mean(trace.power_W[end])
+    if not power < (1 - thresholds.shed_power_percent / 100.0) * trace.set_power_W:
+        return None
+    hot, room = _mean(trace.hottest_C[end]), _mean(trace.ambient_C[end])
+    if np.isnan([hot, room]).any() or hot < limit_C - thresholds.shed_limit_K:
+        return None
+    lag = tau if tau is not None else trace.soak_s / 4.0
+    lagged = lag_room(trace, trace.time_s[end], time_constant_s=lag, step_s=max(trace.interval_s, lag / 60.0))
+    felt = _mean(lagged)
+    return power, hot - felt, felt

@@ -1,0 +1,319 @@
+"""From the traces of a campaign to its reduced runs, in the order made, with their flags.
+
+Two passes: the first finds the runs that went wrong, the second takes what is
+estimated over the whole bench (time constant, rise curve) without them, so that
+one spoiled run does not spoil the others.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from thermlab.runs.bench import BenchReduction, bench_curve, reduce_bench
+from thermlab.runs.checks.between import check_between
+from thermlab.runs.checks.single import check_run
+from thermlab.runs.checks.views import view_runs
+from thermlab.runs.records import Flag, HeldPower, ReducedRun
+from thermlab.runs.spool import Spool
+from thermlab.runs.time_constant import SLOW_FROM
+from thermlab.runs.trace import block_means
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    import numpy.typing as npt
+
+    from thermlab.campaign.folder import Campaign
+    from thermlab.campaign.runsheet import RunLine
+    from thermlab.campaign.settings import CampaignSettings
+    from thermlab.runs.settled_rise import Estimate
+    from thermlab.runs.time_constant import BenchTimeConstant
+    from thermlab.runs.trace import Trace
+    from thermlab.stats.curves import RiseCurve
+
+    Array = npt.NDArray[np.float64]
+
+# Flags that say a trace does not follow its approach: such a run must not enter
+# what is estimated over the whole bench.
+SHAPE_FLAGS = frozenset({"drift at constant power", "load step", "sensor stuck", "clock jump", "gap"})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunTrace:
+    """One run as a picture shows it.
+
+    Attributes
+    ----------
+    run : str
+        Which run.
+    time_min, rise_K, ambient_C, power_W : ndarray, shape (b,)
+        Block means: minutes since the soak began, rise over the lagged room, room, power.
+    fitted_time_min, fitted_rise_K : ndarray
+        The fitted approach; empty where there is none.
+    window_min : tuple of float or None
+        Where the settled rise was fitted.
+    """
+
+    run: str
+    time_min: Array
+    rise_K: Array
+    fitted_time_min: Array
+    fitted_rise_K: Array
+    window_min: tuple[float, float] | None
+    ambient_C: Array
+    power_W: Array
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SettledRuns:
+    """All runs of a campaign, reduced.
+
+    Attributes
+    ----------
+    runs : tuple of ReducedRun
+        In the order made.
+    traces : tuple of RunTrace
+        Those with readings, in the same order.
+    bench : BenchReduction
+        Time constant and estimates, by position among the runs with readings.
+    curve : RiseCurve or None
+        Rise curve of the bench, used for the correction to set power.
+    """
+
+    runs: tuple[ReducedRun, ...]
+    traces: tuple[RunTrace, ...]
+    bench: BenchReduction
+    curve: RiseCurve | None
+
+
+def settle_runs(campaign: Campaign, traces: Sequence[Trace | None]) -> SettledRuns:
+    """Reduce all runs of a campaign.
+
+    Parameters
+    ----------
+    campaign : Campaign
+        Settings and run sheet.
+    traces : sequence of Trace or None
+        One entry a line of the run sheet.
+
+    Returns
+    -------
+    SettledRuns
+    """
+    lines = order_made(campaign.runs, traces)
+    have = [(line, trace) for line, trace in lines if trace is not None]
+    found = [trace for _, trace in have]
+    settings = campaign.settings
+    spool = Spool()
+    blocks = [spool.keep(block_means(trace)) for trace in found]
+
+    def reduced(leave_out: set[int], near: BenchTimeConstant | None = None) -> BenchReduction:
+        return reduce_bench(
+            found,
+            cooling=settings.cooling,
+            measurand=settings.measurand,
+            limit_C=None if settings.limits is None else settings.limits.temperature_C,
+            thresholds=settings.checks,
+            leave_out=leave_out,
+            blocks=blocks,
+            near=near,
+        )
+
+    excluded = {i for i, (line, _) in enumerate(have) if line.exclude}
+    bench = reduced(excluded)
+    flags = check_runs(settings, found, bench)
+    disturbed = excluded | {i for i, run_flags in enumerate(flags) if _disturbed(run_flags)}
+    if disturbed - excluded and len(disturbed) <= len(found) // 2:
+        bench = reduced(disturbed, bench.time_constant)
+        flags = check_runs(settings, found, bench)
+    curve = _curve(settings, found, bench, flags, excluded)
+    made = iter(zip(found, bench.estimates, flags, strict=True))
+    runs = []
+    for order, (line, trace) in enumerate(lines):
+        if trace is None:
+            runs.append(unread_run(line, order))
+        else:
+            _, estimate, own = next(made)
+            runs.append(reduced_run(line, trace, estimate, own, curve, settings, order))
+    return SettledRuns(
+        runs=check_between(tuple(runs), bench.estimates, found, thresholds=settings.checks),
+        traces=tuple(
+            _picture(trace, estimate, block.power_W, block.time_s)
+            for trace, estimate, block in zip(found, bench.estimates, bench.blocks, strict=True)
+        ),
+        bench=bench,
+        curve=curve,
+    )
+
+
+def order_made(lines: Sequence[RunLine], traces: Sequence[Trace | None]) -> list[tuple[RunLine, Trace | None]]:
+    """Put runs into the order in which they were made: by start where all share a clock, else by line.
+
+    Parameters
+    ----------
+    lines : sequence of RunLine
+        Run sheet.
+    traces : sequence of Trace or None
+        Same length.
+
+    Returns
+    -------
+    list of (RunLine, Trace or None)
+    """
+    pairs = list(zip(lines, traces, strict=True))
+    known = [(line, trace) for line, trace in pairs if trace is not None]
+    one_clock = len(known) == len(pairs) and (
+        all(trace.clock == "calendar" for _, trace in known) or len({line.log for line, _ in known}) == 1
+    )
+    if not one_clock:
+        return pairs
+    return sorted(pairs, key=lambda pair: pair[1].began_s if pair[1] is not None else 0.0)
+
+
+def check_runs(settings: CampaignSettings, traces: Sequence[Trace], bench: BenchReduction) -> list[tuple[Flag, ...]]:
+    """Run every single-run check on the runs of a bench; one tuple of flags for each trace."""
+    views = view_runs(
+        traces,
+        bench.blocks,
+        bench.estimates,
+        thresholds=settings.checks,
+        slow_from=SLOW_FROM[settings.cooling],
+        soak_declared_s=None if settings.soak is None else 60.0 * settings.soak.minutes,
+        declared_readout_K=settings.uncertainty.temperature_resolution_K,
+        room_is_constant=settings.ambient_constant is not None,
+        room_has_own_file=settings.ambient_log is not None,
+    )
+    return [check_run(view) for view in views]
+
+
+def _disturbed(flags: tuple[Flag, ...]) -> bool:
+    return any(f.severity == "unusable" or (f.severity == "doubtful" and f.flag in SHAPE_FLAGS) for f in flags)
+
+
+def _curve(
+    settings: CampaignSettings,
+    traces: Sequence[Trace],
+    bench: BenchReduction,
+    flags: Sequence[tuple[Flag, ...]],
+    excluded: set[int],
+) -> RiseCurve | None:
+    powers, rises = [], []
+    for i, (trace, estimate) in enumerate(zip(traces, bench.estimates, strict=True)):
+        if i in excluded or estimate.level_K is None or any(f.severity == "unusable" for f in flags[i]):
+            continue
+        power = estimate.power_W if np.isfinite(estimate.power_W) else trace.set_power_W
+        powers.append(power)
+        rises.append(estimate.level_K)
+    return bench_curve(powers, rises, cooling=settings.cooling)
+
+
+def unread_run(line: RunLine, order: int) -> ReducedRun:
+    """Stand-in for an excluded run whose log is missing."""
+    return ReducedRun(
+        run=line.run,
+        treatment=line.treatment,
+        mount=line.mount,
+        set_power_W=line.set_power_W,
+        used=False,
+        reason=line.exclude,
+        order=order,
+        lot=line.lot,
+        condition=line.condition,
+        note=line.note,
+    )
+
+
+def reduced_run(
+    line: RunLine,
+    trace: Trace,
+    estimate: Estimate,
+    flags: tuple[Flag, ...],
+    curve: RiseCurve | None,
+    settings: CampaignSettings,
+    order: int,
+) -> ReducedRun:
+    """Put a run at its set power, with its combined uncertainty, its flags and whether it is used."""
+    slope = curve.slope_K_per_W(line.set_power_W) if curve is not None else 0.0
+    rise = None
+    if estimate.level_K is not None and not estimate.shed and np.isfinite(estimate.power_W):
+        rise = estimate.level_K + slope * (line.set_power_W - estimate.power_W)
+    unusable = [flag for flag in flags if flag.severity == "unusable"]
+    reason = line.exclude or "; ".join(flag.flag for flag in unusable)
+    if not reason and rise is None:
+        reason = "no settled rise"
+    return ReducedRun(
+        run=line.run,
+        treatment=line.treatment,
+        mount=line.mount,
+        set_power_W=line.set_power_W,
+        power_W=_finite(estimate.power_W),
+        ambient_C=_finite(estimate.ambient_mean_C),
+        rise_K=rise,
+        u_rise_K=None if rise is None else _combined_u(line, estimate, slope, settings),
+        u_rise_a_K=None if rise is None else estimate.u_a_K,
+        drift_left_K=estimate.left_K if rise is not None else None,
+        end_reading_C=estimate.end_reading_C,
+        end_rise_K=estimate.end_rise_K,
+        sensor=estimate.sensor,
+        soak_min=trace.soak_s / 60.0,
+        settled=None if estimate.shed else estimate.settled,
+        flags=flags,
+        used=not reason,
+        reason=reason,
+        held=_held(line, estimate),
+        order=order,
+        lot=line.lot,
+        condition=line.condition,
+        note=line.note,
+        window_min=(estimate.window_s[0] / 60.0, estimate.window_s[1] / 60.0),
+    )
+
+
+def _finite(value: float) -> float | None:
+    return float(value) if np.isfinite(value) else None
+
+
+def _combined_u(line: RunLine, estimate: Estimate, slope: float, settings: CampaignSettings) -> float:
+    """Combined standard uncertainty of a settled rise, k = 1 (JCGM 100:2008, 5.1.2)."""
+    inputs = settings.uncertainty
+    power_K = slope * line.set_power_W * inputs.power_u_percent / 100.0
+    # Noise of less than 0.3 of a step leaves a mean biased by up to 0.29 of it
+    # (uniform, JCGM 100:2008, F.2.2.1); more noise dithers it away.
+    step = max(estimate.readout_K, 0.0)
+    coarse = step / np.sqrt(12.0) if estimate.noise_K < settings.checks.coarse_noise_ratio * step else 0.0
+    parts = (estimate.u_a_K or 0.0, inputs.temperature_u_K, settings.ambient_u_K, power_K, coarse)
+    return float(np.sqrt(sum(part**2 for part in parts)))
+
+
+def _held(line: RunLine, estimate: Estimate) -> HeldPower | None:
+    if estimate.held_power_W is None or estimate.held_rise_K is None or estimate.held_ambient_C is None:
+        return None
+    if line.exclude:
+        return None
+    return HeldPower(
+        run=line.run,
+        treatment=line.treatment,
+        mount=line.mount,
+        held_power_W=estimate.held_power_W,
+        held_rise_K=estimate.held_rise_K,
+        ambient_C=estimate.held_ambient_C,
+    )
+
+
+def _picture(trace: Trace, estimate: Estimate, power_W: Array, power_time_s: Array) -> RunTrace:
+    fitted = np.empty(0) if estimate.fitted_K is None else estimate.fitted_K
+    from_s = estimate.window_s[0]
+    shown = estimate.time_s >= 0.5 * from_s if fitted.size else np.zeros(estimate.time_s.size, dtype=np.bool_)
+    return RunTrace(
+        run=trace.run,
+        time_min=estimate.time_s / 60.0,
+        rise_K=estimate.rise_K,
+        fitted_time_min=estimate.time_s[shown] / 60.0,
+        fitted_rise_K=fitted[shown] if fitted.size else fitted,
+        window_min=None if estimate.level_K is None else (from_s / 60.0, estimate.window_s[1] / 60.0),
+        ambient_C=estimate.ambient_C,
+        power_W=np.interp(estimate.time_s, power_time_s, power_W),
+    )

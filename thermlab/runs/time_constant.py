@@ -1,0 +1,328 @@
+"""How fast the bench settles: one time constant for all its runs.
+
+After a step in power the rise tends to its settled value as a slow exponential,
+once the fast parts (die, spreader) have followed. The slow time constant
+belongs to the bench, not to the run: it is estimated from all runs together,
+because a time constant fitted to one run trades off against its settled rise.
+
+At power P the time constant is ``tau (P / P_max) ** (n - 1)``, with n = 0.8
+for natural convection (the film coefficient grows as the fourth root of the
+temperature difference) and n = 1 for forced air.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import combinations
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from thermlab.runs.approach import CURVATURE, Approach, Centred, decay, fit_exponential, straighten
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+__all__ = [
+    "CONVECTION_EXPONENT", "CURVATURE", "SLOW_FROM", "Approach", "BenchTimeConstant", "decay",
+    "estimate_time_constant", "fit_exponential", "straighten",
+]  # fmt: skip
+
+Array = npt.NDArray[np.float64]
+Integers = npt.NDArray[np.intp]
+
+CONVECTION_EXPONENT = {"passive": -0.2, "forced": 0.0}
+# The slow approach is fitted from this fraction of its time constant on, when the
+# fast parts (die, spreader) have followed. Earlier is less noise in the time
+# constant, later less of the fast parts; with fans they take a larger share.
+SLOW_FROM = {"passive": 0.2, "forced": 0.3}
+# Beyond this relative standard uncertainty no time constant is claimed.
+LARGEST_RELATIVE_U = 0.25
+# Fits that begin later have to agree where they can be made: on a soak too short to
+# show the slow approach the time constant grows with the beginning of the fit.
+LATER_STARTS = (0.6, 0.9)
+LARGEST_GROWTH = 0.2
+GROWTH_RATIO = 4.0
+# One or two runs alone cannot tell a fast bench from the beginning of a slow one.
+SHOWN_BY_SOAK, SHOWN_BY_ONE_SOAK, FEW_RUNS = 1.4, 4.0, 3
+COARSE_GRID = 25
+FINE_GRID = 9
+OUTLYING = 4.0
+# Treatments that differ in speed by more than this are different heat sinks.
+OWN_SPEED, OWN_SPEED_RATIO = 0.15, 3.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BenchTimeConstant:
+    """Time constant of the bench.
+
+    Attributes
+    ----------
+    time_constant_s : float
+        At the highest power step, s.
+    u_time_constant_s : float
+        Standard uncertainty (Type A), s.
+    fit_from_s : float
+        Where the fits begin, seconds since the soak began, at the highest step.
+    left_out : tuple of int
+        Runs, by position, whose own time constant disagrees; they are not in it.
+    """
+
+    time_constant_s: float
+    u_time_constant_s: float
+    fit_from_s: float
+    left_out: tuple[int, ...]
+
+
+def estimate_time_constant(
+    runs: Sequence[Approach], *, slow_from: float, guess_s: float | None = None
+) -> BenchTimeConstant | None:
+    """Estimate the bench's time constant from all its runs, robustly.
+
+    The settled rise and what is left of the step are eliminated run by run
+    (variable projection, Golub & Pereyra 1973), each run has its own noise, so
+    that a disturbed run weighs little, and runs whose own optimum is far from
+    the common one, in the scatter of the others, are left out of a second fit.
+
+    Parameters
+    ----------
+    runs : sequence of Approach
+        All runs whose power was held, one entry a run.
+    slow_from : float
+        Where the slow approach begins, in time constants; see :data:`SLOW_FROM`.
+    guess_s : float, optional
+        A value known to be near, s.
+
+    Returns
+    -------
+    BenchTimeConstant or None
+        None where the data do not determine one: relative standard uncertainty above 0.25, or
+        a value that grows when the fit begins later, as on a soak too short to show the slow approach.
+    """
+    found = _estimate(runs, slow_from=slow_from, guess_s=guess_s)
+    if found is None:
+        return None
+    longest = max(run.end_s / run.scale for run in runs)
+    needed = SHOWN_BY_SOAK if len(runs) >= FEW_RUNS else SHOWN_BY_ONE_SOAK
+    if longest < needed * found.time_constant_s:
+        return None
+    for start in LATER_STARTS:
+        later = _estimate(runs, slow_from=start, guess_s=found.time_constant_s)
+        if later is None:
+            continue
+        u_growth = np.hypot(found.u_time_constant_s, later.u_time_constant_s)
+        growth = later.time_constant_s - found.time_constant_s
+        if growth > max(LARGEST_GROWTH * found.time_constant_s, GROWTH_RATIO * u_growth):
+            return None
+    return found
+
+
+def time_constant_factors(
+    runs: Sequence[Approach], groups: Sequence[str], common: BenchTimeConstant, *, slow_from: float
+) -> dict[str, float]:
+    """Tell whether groups of runs settle at speeds of their own, as different heat sinks do.
+
+    Parameters
+    ----------
+    runs : sequence of Approach
+        As for :func:`estimate_time_constant`.
+    groups : sequence of str
+        Group of each run, such as its treatment.
+    common : BenchTimeConstant
+        What all runs together say.
+    slow_from : float
+        Where the slow approach begins, in time constants.
+
+    Returns
+    -------
+    dict of str to float
+        Time constant of each group over the common one; empty where no two differ by more than 15 % and three
+        standard uncertainties, or a group does not determine its own.
+    """
+    names = list(dict.fromkeys(groups))
+    own = {}
+    for name in names:
+        members = [run for run, group in zip(runs, groups, strict=True) if group == name]
+        found = (
+            _estimate(members, slow_from=slow_from, guess_s=common.time_constant_s) if len(members) > FEW_RUNS else None
+        )
+        if found is None:
+            return {}
+        own[name] = found
+    for one, other in combinations(own.values(), 2):
+        apart = abs(np.log(one.time_constant_s / other.time_constant_s))
+        u_apart = np.hypot(one.u_time_constant_s / one.time_constant_s, other.u_time_constant_s / other.time_constant_s)
+        if apart > max(OWN_SPEED, OWN_SPEED_RATIO * u_apart):
+            return {name: found.time_constant_s / common.time_constant_s for name, found in own.items()}
+    return {}
+
+
+def _estimate(runs: Sequence[Approach], *, slow_from: float, guess_s: float | None) -> BenchTimeConstant | None:
+    members = [i for i, run in enumerate(runs) if run.time_s.size >= 12]
+    tau = guess_s if guess_s is not None else _first_guess([runs[i] for i in members])
+    if tau is None:
+        return None
+    width = np.log(5.0) if guess_s is None else np.log(1.4)
+    left_out: tuple[int, ...] = ()
+    alike = _alike(runs, members)
+    profiles: list[_Profiles] = []
+    for _ in range(8):
+        profiles = [p for p in (_profile(group, tau, slow_from) for group in alike) if p is not None]
+        if not profiles:
+            return None
+        before = tau
+        tau, inside = _minimise(profiles, tau, width)
+        if not inside and tau > 4.0 * max(p.time_s[-1] for p in profiles):
+            return None
+        width = np.log(1.4) if inside else np.log(5.0)
+        if not inside or abs(tau / before - 1) > 0.01:
+            continue
+        if left_out or len(members) < 4:
+            break
+        left_out = _disagreeing(profiles, tau)
+        if not left_out:
+            break
+        alike = _alike(runs, [i for i in members if i not in left_out])
+    own, curvature = _own_optima(profiles, tau)
+    u_tau = tau * _sandwich(own, curvature)
+    if not u_tau < LARGEST_RELATIVE_U * tau:
+        return None
+    return BenchTimeConstant(
+        time_constant_s=tau,
+        u_time_constant_s=u_tau,
+        fit_from_s=slow_from * tau,
+        left_out=left_out,
+    )
+
+
+def _first_guess(runs: Sequence[Approach]) -> float | None:
+    """Median over the runs with a clear change of the time to 63 % of it."""
+    times = []
+    for run in runs:
+        tail = max(3, run.time_s.size // 10)
+        first, last = float(run.rise_K[:2].mean()), float(np.median(run.rise_K[-tail:]))
+        noise = float(np.std(np.diff(run.rise_K)) / np.sqrt(2.0)) + 1e-9
+        change = last - first
+        if abs(change) < 6.0 * noise:
+            continue
+        reached = np.flatnonzero((run.rise_K - first) / change >= 0.632)
+        at = float(run.time_s[reached[0]]) if reached.size else float(run.time_s[-1])
+        times.append(max(at, 3.0 * float(np.diff(run.time_s).mean())) / run.scale)
+    return float(np.median(times)) if times else None
+
+
+@dataclass(frozen=True, slots=True)
+class _Alike:
+    """Runs of one time constant whose block means stand at the same instants."""
+
+    index: Integers
+    time_s: Array
+    rise_K: Array
+    scale: float
+    curvature: float
+
+
+def _alike(runs: Sequence[Approach], members: Sequence[int]) -> list[_Alike]:
+    """Put runs together that share their exponentials, which are then computed once for all of them."""
+    groups: dict[tuple[float, float, bytes], list[int]] = {}
+    for i in members:
+        run = runs[i]
+        groups.setdefault((run.scale, run.curvature, run.time_s.tobytes()), []).append(i)
+    return [
+        _Alike(np.array(group), runs[group[0]].time_s, np.stack([runs[i].rise_K for i in group]), scale, curvature)
+        for (scale, curvature, _), group in groups.items()
+    ]
+
+
+@dataclass(frozen=True, slots=True)
+class _Profiles:
+    """Runs that are alike within their fit window, on the bench's time scale, with the weight of their values."""
+
+    index: Integers
+    time_s: Array
+    centred_K: Array
+    independent: Array
+
+
+def _profile(group: _Alike, tau: float, slow_from: float) -> _Profiles | None:
+    own = tau * group.scale
+    inside = group.time_s >= slow_from * own
+    if inside.sum() < 8:
+        return None
+    t, y = group.time_s[inside], group.rise_K[:, inside]
+    y = straighten(t, y, own, end_s=float(t[-1]), curvature=group.curvature)
+    _, _, residual = Centred.of(decay(t, own, end_s=float(t[-1]))).fit(y)
+    # Neighbouring blocks are alike: an AR(1) series of correlation r holds
+    # n (1 - r) / (1 + r) independent values.
+    total = np.einsum("mt,mt->m", residual, residual)
+    product = np.einsum("mt,mt->m", residual[:, 1:], residual[:, :-1])
+    r1 = np.clip(np.where(total > 0, product / np.where(total > 0, total, 1.0), 0.0), 0.3, 0.9)
+    return _Profiles(group.index, t / group.scale, y - y.mean(axis=1, keepdims=True), t.size * (1 - r1) / (1 + r1))
+
+
+def _costs(profiles: _Profiles, taus: Array) -> Array:
+    """Negative profile log-likelihoods, shape (n_runs, n_taus): level, step and noise eliminated."""
+    t, y = profiles.time_s, profiles.centred_K
+    shape = np.exp(np.minimum(-(t[None, :] - t[-1]) / taus[:, None], 60.0))
+    shape -= shape.mean(axis=1, keepdims=True)
+    spread = np.maximum(np.einsum("gt,gt->g", shape, shape), 1e-300)
+    residual = np.einsum("mt,mt->m", y, y)[:, None] - (y @ shape.T) ** 2 / spread
+    cost: Array = 0.5 * profiles.independent[:, None] * np.log(np.maximum(residual, 1e-9 * t.size))
+    return cost
+
+
+def _minimise(profiles: Sequence[_Profiles], guess: float, width: float) -> tuple[float, bool]:
+    """Minimise the summed cost over log tau around a guess; tell whether it lies inside the range."""
+    centre, inside = np.log(guess), True
+    coarse = COARSE_GRID if width > 1.0 else FINE_GRID
+    for points, reach in ((coarse, width), (FINE_GRID, 4.0 * width / coarse)):
+        grid = np.linspace(centre - reach, centre + reach, points)
+        total = sum((_costs(p, np.exp(grid)).sum(axis=0) for p in profiles), np.zeros(points))
+        best = int(np.argmin(total))
+        if best in (0, points - 1):
+            inside = inside and reach != width
+            centre = grid[best]
+            continue
+        below, here, above = total[best - 1 : best + 2]
+        bend = below - 2 * here + above
+        centre = grid[best] + (0.5 * (below - above) / bend * (grid[1] - grid[0]) if bend > 0 else 0.0)
+    return float(np.exp(centre)), inside
+
+
+def _own_optima(profiles: Sequence[_Profiles], tau: float) -> tuple[Array, Array]:
+    """Each run's own optimum of log tau relative to the common one, and the curvature of its cost."""
+    steps = np.linspace(-0.8, 0.8, 17)
+    h = float(steps[1] - steps[0])
+    cost = np.concatenate([_costs(p, tau * np.exp(steps)) for p in profiles])
+    best = np.clip(np.argmin(cost, axis=1), 1, steps.size - 2)
+    row = np.arange(best.size)
+    below, here, above = cost[row, best - 1], cost[row, best], cost[row, best + 1]
+    bend = below - 2 * here + above
+    shift = np.where(bend > 0, 0.5 * (below - above) / np.where(bend > 0, bend, 1.0), 0.0)
+    own = steps[best] + np.clip(shift, -1.0, 1.0) * h
+    # The cost at the common value, not the bend at the own optimum, says how much the run knows.
+    return own, np.maximum(bend, 0.0) / h**2
+
+
+def _disagreeing(profiles: Sequence[_Profiles], tau: float) -> tuple[int, ...]:
+    """Runs whose own time constant is far from the common one in the scatter of the others."""
+    own, curvature = _own_optima(profiles, tau)
+    deviation = np.abs(own) * np.sqrt(curvature)
+    scale = max(1.4826 * float(np.median(deviation)), 1.0)
+    index = np.concatenate([p.index for p in profiles])
+    found = index[(deviation > OUTLYING * scale) & (np.abs(own) > 0.1)]
+    return tuple(sorted(found.tolist())) if found.size <= index.size // 3 else ()
+
+
+def _sandwich(own: Array, curvature: Array) -> float:
+    """Standard uncertainty of log tau: the larger of what the runs' scatter and their noise say."""
+    information = float(curvature.sum())
+    if information <= 0:
+        return float("inf")
+    from_noise = 1.0 / np.sqrt(information)
+    if own.size < 3:
+        return float(from_noise)
+    score = curvature * np.clip(own - np.average(own, weights=curvature), -0.8, 0.8)
+    from_scatter = np.sqrt(float(score @ score) * own.size / (own.size - 1)) / information
+    return float(max(from_noise, from_scatter))

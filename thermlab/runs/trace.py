@@ -1,0 +1,385 @@
+"""Cut the readings of one run out of a log and put the room beside them.
+
+A :class:`Trace` is what the reduction sees: readings of the soak alone, seconds
+since the soak began, the room on the same clock and its history before. It
+answers "which rows belong to this run, and when did its soak begin"; it
+estimates nothing.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from thermlab.runs.lead_ins import HISTORY_S, device_before
+
+if TYPE_CHECKING:
+    from thermlab.campaign.runsheet import RunLine
+    from thermlab.logs.log import ClockJump, Log
+    from thermlab.logs.room import RoomLog
+
+Array = npt.NDArray[np.float64]
+
+# Readings are averaged into blocks no longer than this (statistics of the
+# settled rise need about a hundred blocks a soak; 10 s on a 40 min soak).
+BLOCK_S = 10.0
+BLOCKS_PER_SOAK = 120.0
+# A level of power is another level when it is this far from the run's own.
+OTHER_LEVEL = 0.05
+SHORTEST_LEAD_IN_S = 60.0
+# Above that, or for longer than that part of the rest of the soak, it is a power step of its own.
+LARGEST_OVERSHOOT = 1.25
+LONGEST_OVERSHOOT = 1.0 / 3.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trace:
+    """Readings of one run, cut to its soak.
+
+    Attributes
+    ----------
+    run, treatment, mount : str
+        Identity as in the run sheet.
+    set_power_W : float
+        Power step, W.
+    began_s : float
+        When the soak began on the log's own clock, s.
+    clock : str
+        Kind of that clock: ``calendar``, ``time of day`` or ``elapsed``.
+    time_s : ndarray, shape (n,)
+        Seconds since the soak began, non-decreasing.
+    temperature_C : ndarray, shape (n, n_sensors)
+        Sensor temperatures, NaN where missing.
+    sensors : tuple of str
+        Their names.
+    power_W, ambient_C : ndarray, shape (n,)
+        Logged power and room temperature at the same instants.
+    clock_MHz : ndarray, shape (n,), or None
+        Clock of the device where it was logged.
+    history_time_s, history_C : ndarray, shape (h,)
+        The room up to the beginning of the soak, negative seconds.
+    interval_s : float
+        Median time between readings, s.
+    jumps : tuple of ClockJump
+        Places inside the soak where the clock was set back.
+    room_covered : float
+        Fraction of the soak for which the room is known, 0 to 1.
+    lead_in_W : float or None
+        Power just before the soak, W; None where the log begins with it.
+    history_device_C, history_power_W : ndarray, shape (h,)
+        Mean of the sensors and logged power at the times of the history, NaN where the log does not reach; empty
+        where they were not kept.
+    """
+
+    run: str
+    treatment: str
+    mount: str
+    set_power_W: float
+    began_s: float
+    clock: str
+    time_s: Array
+    temperature_C: Array
+    sensors: tuple[str, ...]
+    power_W: Array
+    ambient_C: Array
+    clock_MHz: Array | None
+    history_time_s: Array
+    history_C: Array
+    interval_s: float
+    jumps: tuple[ClockJump, ...]
+    room_covered: float
+    lead_in_W: float | None
+    history_device_C: Array = field(default_factory=lambda: np.empty(0))
+    history_power_W: Array = field(default_factory=lambda: np.empty(0))
+
+    @property
+    def soak_s(self) -> float:
+        """Length of the soak, s: first to last reading plus one interval."""
+        return float(self.time_s[-1] - self.time_s[0] + self.interval_s)
+
+    @property
+    def hottest_C(self) -> Array:
+        """Hottest sensor at each instant, shape (n,), degC."""
+        known = np.where(np.isnan(self.temperature_C), -np.inf, self.temperature_C).max(axis=1)
+        return np.where(np.isinf(known), np.nan, known)
+
+
+@dataclass(frozen=True, slots=True)
+class Blocks:
+    """Block means of a trace.
+
+    Attributes
+    ----------
+    length_s : float
+        Length of a block, s.
+    time_s : ndarray, shape (b,)
+        Mean time of the readings of each block.
+    count : ndarray, shape (b,)
+        Readings in each block.
+    temperature_C : ndarray, shape (b, n_sensors)
+        Means of the known readings, NaN where a block has none.
+    power_W, ambient_C : ndarray, shape (b,)
+        Means.
+    """
+
+    length_s: float
+    time_s: Array
+    count: Array
+    temperature_C: Array
+    power_W: Array
+    ambient_C: Array
+
+
+def block_means(trace: Trace) -> Blocks:
+    """Average a trace into blocks of about 10 s, shorter on a short soak.
+
+    Parameters
+    ----------
+    trace : Trace
+        Readings of one run.
+
+    Returns
+    -------
+    Blocks
+        Means over the blocks that hold readings.
+    """
+    length = max(trace.interval_s, min(BLOCK_S, trace.soak_s / BLOCKS_PER_SOAK))
+    index = ((trace.time_s - trace.time_s[0]) / length + 1e-6).astype(np.intp)
+    starts = np.concatenate([[0], np.flatnonzero(index[1:] > index[:-1]) + 1])
+    count = np.diff(starts, append=index.size).astype(np.float64)
+    known = ~np.isnan(trace.temperature_C)
+    n_known = np.add.reduceat(known.astype(np.float64), starts, axis=0)
+    total = np.add.reduceat(np.where(known, trace.temperature_C, 0.0), starts, axis=0)
+    temperature = np.where(n_known > 0, total / np.maximum(n_known, 1.0), np.nan)
+    return Blocks(
+        length_s=length,
+        time_s=np.add.reduceat(trace.time_s, starts) / count,
+        count=count,
+        temperature_C=temperature,
+        power_W=_known_mean(trace.power_W, starts),
+        ambient_C=_known_mean(trace.ambient_C, starts),
+    )
+
+
+def _known_mean(values: Array, starts: npt.NDArray[np.intp]) -> Array:
+    known = ~np.isnan(values)
+    count = np.add.reduceat(known.astype(np.float64), starts)
+    total = np.add.reduceat(np.where(known, values, 0.0), starts)
+    means = np.where(count > 0, total / np.maximum(count, 1.0), np.nan)
+    if np.isnan(means).any() and not np.isnan(means).all():
+        at = np.arange(means.size)
+        have = ~np.isnan(means)
+        means = np.interp(at, at[have], means[have])
+    return means
+
+
+def cut_trace(
+    line: RunLine,
+    log: Log,
+    *,
+    start_s: float | None,
+    end_s: float | None,
+    room: RoomLog | float | None,
+    limit_C: float | None,
+) -> Trace | None:
+    """Cut one run out of its log.
+
+    Parameters
+    ----------
+    line : RunLine
+        The run's line of the run sheet.
+    log : Log
+        The log it names.
+    start_s, end_s : float or None
+        Its cut on the log's own clock, s; None for the end of the file on that side.
+    room : RoomLog, float or None
+        The room's own file, a constant in degC, or None where the log holds the room.
+    limit_C : float or None
+        Temperature limit of the device, degC; keeps power shed at the limit
+        from being taken for another power step.
+
+    Returns
+    -------
+    Trace or None
+        None where the cut holds fewer than two readings.
+    """
+    first, last = _rows_across_jumps(line, log, start_s, end_s) or _rows(log, start_s, end_s)
+    if last - first < 2:
+        return None
+    soak = slice(first + _soak_begins(line, log, first, last, whole=start_s is None, limit_C=limit_C), last)
+    if soak.stop - soak.start < 2:
+        return None
+    began = float(log.time_s[soak.start])
+    time_s = log.time_s[soak] - began
+    history_t, history, ambient, covered = _room(log, room, soak, began)
+    steps = np.diff(time_s)
+    positive = steps[steps > 0]
+    if positive.size == 0:
+        return None
+    device, power = device_before(log, soak.start, history_t, own_room=room is not None)
+    return Trace(
+        run=line.run,
+        treatment=line.treatment,
+        mount=line.mount,
+        set_power_W=line.set_power_W,
+        began_s=float(log.raw_time_s[soak.start]),
+        clock=log.clock,
+        time_s=time_s,
+        temperature_C=log.temperature_C[soak],
+        sensors=log.sensors,
+        power_W=log.power_W[soak],
+        ambient_C=ambient,
+        clock_MHz=None if log.clock_MHz is None else log.clock_MHz[soak],
+        history_time_s=history_t,
+        history_C=history,
+        interval_s=float(np.median(steps)) or float(np.median(positive)),
+        jumps=tuple(j for j in log.jumps if soak.start < j.row < soak.stop),
+        room_covered=covered,
+        lead_in_W=_lead_in(log, soak.start),
+        history_device_C=device,
+        history_power_W=power,
+    )
+
+
+def _rows(log: Log, start_s: float | None, end_s: float | None) -> tuple[int, int]:
+    raw = log.raw_time_s
+    first, last = 0, raw.size
+    if log.clock == "time of day" and raw.size:
+        # Times of day beyond the first midnight carry whole days in the log.
+        day = 86400.0
+        start_s = None if start_s is None else start_s + day * max(0.0, np.ceil((raw[0] - start_s) / day))
+        end_s = None if end_s is None else end_s + day * max(0.0, np.ceil(((start_s or raw[0]) - end_s) / day))
+    if start_s is not None:
+        inside = np.flatnonzero(raw >= start_s - 1e-6)
+        first = int(inside[0]) if inside.size else raw.size
+    if end_s is not None:
+        inside = np.flatnonzero(raw[first:] <= end_s + 1e-6)
+        last = first + int(inside[-1]) + 1 if inside.size else first
+    return first, last
+
+
+def _rows_across_jumps(line: RunLine, log: Log, start_s: float | None, end_s: float | None) -> tuple[int, int] | None:
+    """Rows of a cut in a log whose clock was set back: the same time is then written twice.
+
+    The cut lies between two jumps or goes on across one. Where several places
+    fit the run's times, that with most rows at the run's power, less those at another, is taken.
+    """
+    raw = log.raw_time_s
+    if not log.jumps or (start_s is None and end_s is None):
+        return None
+    edges = [0, *(jump.row for jump in log.jumps), raw.size]
+    pieces = list(pairwise(edges))
+    near = 2.0 * float(np.median(np.abs(np.diff(raw))))
+    found: list[tuple[int, int, int, int]] = []
+    for i, (begin, end) in enumerate(pieces):
+        if start_s is not None and not raw[begin] - near <= start_s <= raw[end - 1] + near:
+            continue
+        first = 0 if start_s is None else begin + int((raw[begin:end] < start_s - 1e-6).sum())
+        for crossed, (other, other_end) in enumerate(pieces[i : i + 2]):
+            if end_s is not None and not raw[other] - near <= end_s <= raw[other_end - 1] + near:
+                continue
+            last = raw.size if end_s is None else other + int((raw[other:other_end] <= end_s + 1e-6).sum())
+            if last - first < 2:
+                continue
+            own = np.abs(log.power_W[first:last] / line.set_power_W - 1) <= OTHER_LEVEL
+            found.append((int(own.sum()) - int((~own).sum()), -crossed, first, last))
+    if not found:
+        return None
+    _, _, first, last = max(found)
+    return first, last
+
+
+def _soak_begins(line: RunLine, log: Log, first: int, last: int, *, whole: bool, limit_C: float | None) -> int:
+    """Rows of the cut that come before its last step in power."""
+    time_s = log.time_s[first:last] - log.time_s[first]
+    power = log.power_W[first:last]
+    known = ~np.isnan(power)
+    if known.sum() < 4 or time_s[-1] <= 0:
+        return 0
+    power = np.interp(time_s, time_s[known], power[known])
+    length = max(time_s[-1] / 400.0, 2.0, float(np.median(np.diff(time_s))))
+    index = (time_s / length).astype(np.intp)
+    starts = np.flatnonzero(np.r_[True, np.diff(index) > 0])
+    level = np.add.reduceat(power, starts) / np.diff(np.r_[starts, index.size])
+    own = np.abs(level / line.set_power_W - 1) <= OTHER_LEVEL
+    target = line.set_power_W if own.mean() >= 0.1 else float(np.median(level[-max(1, level.size // 3) :]))
+    other = np.abs(level - target) > OTHER_LEVEL * target
+    edges = np.flatnonzero(np.diff(np.r_[0, other.astype(np.int8), 0]))
+    begins = 0
+    loaded_from = 0
+    for lo, hi in zip(edges[::2], edges[1::2], strict=True):
+        if hi >= level.size:
+            break
+        # After minutes at the run's own level this is an interruption, not a lead-in.
+        loaded_s = time_s[starts[lo]] - time_s[starts[loaded_from]]
+        loaded_from = int(hi)
+        if lo > 0 and loaded_s > max(SHORTEST_LEAD_IN_S, 0.05 * time_s[-1]):
+            break
+        rows = slice(int(starts[lo]), int(starts[hi]))
+        lasted = time_s[starts[hi]] - time_s[starts[lo]]
+        leading = lo == 0
+        if lasted < SHORTEST_LEAD_IN_S and not (leading and whole):
+            continue
+        if not whole and (not leading or lasted > 0.2 * time_s[-1]):
+            continue
+        if not leading and limit_C is not None:
+            hot = np.nanmax(np.r_[-np.inf, log.temperature_C[first + rows.start : first + rows.stop].ravel()])
+            if hot > limit_C - 5.0:
+                continue
+        begins = _step_row(power, rows, target, time_s)
+    return begins
+
+
+def _step_row(power: Array, rows: slice, target: float, time_s: Array) -> int:
+    """First row of the new level: an overshoot after the step belongs to it."""
+    segment = power[rows.start : rows.stop + 3]
+    low = np.flatnonzero(segment < (1 - OTHER_LEVEL) * target)
+    if low.size >= 3 and low[-1] + 1 < rows.stop - rows.start:
+        # Above its level since a step from below, and not for long: an overshoot, not another power step.
+        over = rows.start + int(low[-1]) + 1
+        lasted, rest = time_s[rows.stop - 1] - time_s[over], time_s[-1] - time_s[rows.stop - 1]
+        if lasted <= LONGEST_OVERSHOOT * rest and np.median(power[over : rows.stop]) <= LARGEST_OVERSHOOT * target:
+            return int(over)
+    before = float(np.median(segment[: max(1, segment.size // 2)]))
+    if abs(before - target) < OTHER_LEVEL * target:
+        return int(rows.stop)
+    still_before = np.flatnonzero(np.abs(segment - before) < np.abs(segment - target))
+    return int(rows.start + still_before[-1] + 1) if still_before.size else int(rows.start)
+
+
+def _lead_in(log: Log, start: int) -> float | None:
+    if start < 5:
+        return None
+    before = log.power_W[max(0, start - 30) : start]
+    return float(np.nanmedian(before)) if not np.isnan(before).all() else None
+
+
+def _room(log: Log, room: RoomLog | float | None, soak: slice, began: float) -> tuple[Array, Array, Array, float]:
+    time_s = log.time_s[soak] - began
+    if isinstance(room, float):
+        return np.empty(0), np.empty(0), np.full(time_s.size, room), 1.0
+    if room is None:
+        if log.ambient_C is None:
+            return np.empty(0), np.empty(0), np.full(time_s.size, np.nan), 0.0
+        room_t, room_C = log.time_s - began, log.ambient_C
+    else:
+        # A room file keeps its own time, so it is matched with the log's clock as read.
+        room_t, room_C = room.time_s - float(log.raw_time_s[soak.start]), room.ambient_C
+        if room.clock == "time of day" and room_t.size:
+            room_t = room_t - 86400.0 * np.round((np.median(room_t) - np.median(time_s)) / 86400.0)
+    have = ~np.isnan(room_C)
+    room_t, room_C = room_t[have], room_C[have]
+    if room_t.size == 0:
+        return np.empty(0), np.empty(0), np.full(time_s.size, np.nan), 0.0
+    reach = 2.0 * float(np.median(np.diff(room_t))) if room_t.size > 1 else 60.0
+    inside = (time_s >= room_t[0] - reach) & (time_s <= room_t[-1] + reach)
+    nearest = np.searchsorted(room_t, time_s).clip(1, max(1, room_t.size - 1))
+    hole = room_t[nearest.clip(max=room_t.size - 1)] - room_t[nearest - 1] > max(10 * reach, 900.0)
+    inside &= ~(hole & (time_s > room_t[0]) & (time_s < room_t[-1]))
+    ambient = np.interp(time_s, room_t, room_C)
+    past = (room_t < 0) & (room_t > -HISTORY_S)
+    return room_t[past], room_C[past], np.where(inside, ambient, np.nan), float(inside.mean())

@@ -1,0 +1,216 @@
+"""Bench logs with known truth: ladders of load runs, mount by mount, with all that goes wrong on a real bench.
+
+The physics is in :mod:`thermlab.simulate.network`, room and sensors in :mod:`thermlab.simulate.readings`, planted
+faults in :mod:`thermlab.simulate.disturbances`; here they become ladders of runs (:mod:`thermlab.simulate.records`).
+:mod:`thermlab.simulate.logs` writes the result as a campaign folder in many log dialects.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from thermlab.simulate.disturbances import Disturbance, Drive, Readings, disturb_drive, disturb_readings
+from thermlab.simulate.integration import integrate
+from thermlab.simulate.network import (
+    Floats,
+    SimulatedBench,
+    fan_factor,
+    forced_bench,
+    passive_bench,
+    settled_rise,
+    throttle_power,
+    time_constant_s,
+)
+from thermlab.simulate.readings import SimulatedRoom, SimulatedSensors, quantise
+from thermlab.simulate.records import RunTruth, SimulatedLadder, SimulatedRun, SimulatedTreatment, run_truths
+
+__all__ = [
+    "Disturbance",
+    "RunTruth",
+    "SimulatedBench",
+    "SimulatedLadder",
+    "SimulatedRoom",
+    "SimulatedRun",
+    "SimulatedSensors",
+    "SimulatedTreatment",
+    "forced_bench",
+    "passive_bench",
+    "settled_rise",
+    "simulate_ladder",
+    "simulate_ladders",
+    "throttle_power",
+    "time_constant_s",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class _Timing:
+    """Row numbers at the integration step: the pre-soak, and start and end of each soak."""
+
+    presoak: int
+    starts: np.ndarray[tuple[int], np.dtype[np.int64]]
+    ends: np.ndarray[tuple[int], np.dtype[np.int64]]
+
+    def starts_s(self, step_s: float) -> Floats:
+        """Return when each soak starts, s."""
+        return self.starts.astype(np.float64) * step_s
+
+    def demand(self, steps_W: Floats, idle_W: float, overshoot_percent: float, overshoot_rows: int) -> Floats:
+        """Return the power asked for, W, (n_times, n_mounts)."""
+        demand = np.full((int(self.ends[-1]), steps_W.shape[0]), idle_W)
+        demand[self.presoak : self.starts[0]] = steps_W[:, 0]
+        for start, end, power in zip(self.starts, self.ends, steps_W.T, strict=True):
+            demand[start:end] = power
+        raised = 1.0 + 0.01 * overshoot_percent
+        for row in sorted({self.presoak, *self.starts.tolist()}):
+            if row and not np.array_equal(demand[row], demand[row - 1]):
+                demand[row : row + overshoot_rows] *= raised
+        return demand
+
+
+def simulate_ladder(
+    bench: SimulatedBench,
+    resistance_K_per_W: float,
+    steps_W: Sequence[float],
+    *,
+    disturbances: Mapping[int, Sequence[Disturbance]] | None = None,
+    **settings: Any,
+) -> SimulatedLadder:
+    """Simulate one mount; `disturbances` by index of the step, the rest as in :func:`simulate_ladders`."""
+    keyed = {(0, step): tuple(found) for step, found in (disturbances or {}).items()}
+    return simulate_ladders(bench, [resistance_K_per_W], steps_W, disturbances=keyed, **settings)[0]
+
+
+def simulate_ladders(
+    bench: SimulatedBench,
+    resistances_K_per_W: ArrayLike,
+    steps_W: ArrayLike,
+    *,
+    rng: np.random.Generator,
+    soak_min: float | Sequence[float] = 40.0,
+    presoak_min: float | None = None,
+    lead_min: float = 10.0,
+    idle_W: float = 8.0,
+    between_min: float = 0.0,
+    interval_s: float = 1.0,
+    step_s: float | None = None,
+    room: SimulatedRoom | None = None,
+    sensors: SimulatedSensors | None = None,
+    disturbances: Mapping[tuple[int, int], Sequence[Disturbance]] | None = None,
+) -> list[SimulatedLadder]:
+    """Simulate the ladders of many mounts at once.
+
+    Parameters
+    ----------
+    bench : SimulatedBench
+    resistances_K_per_W : array_like, (n_mounts,)
+        True interface resistance of each mount, K/W.
+    steps_W : array_like, (n_steps,) or (n_mounts, n_steps)
+        Set power in the order in which the steps are run, W.
+    rng : numpy.random.Generator
+        Everything random comes from here, in a fixed order.
+    soak_min : float or sequence of float, (n_steps,)
+        Soak of each step, min.
+    presoak_min : float or None
+        Time at the first step's power before the first soak begins; None: as long as the first soak; 0: cold.
+    lead_min, idle_W : float
+        Idle time before, from the settled state at the idle power.
+    between_min : float
+        Idle time before every later step; 0: each step follows at once on the one before.
+    interval_s, step_s : float
+        Interval between rows, and the integration step (default: the interval, at most 1 s).
+    room, sensors : SimulatedRoom, SimulatedSensors
+        Defaults: a steady room; a readout of 1 K with 0.3 K of noise.
+    disturbances : mapping from (index of the mount, index of the step)
+        What goes wrong, and when.
+
+    Returns
+    -------
+    list of SimulatedLadder
+        One for each mount.
+    """
+    room, sensors = room or SimulatedRoom(), sensors or SimulatedSensors()
+    resistance = np.asarray(resistances_K_per_W, dtype=np.float64)
+    steps = np.broadcast_to(np.asarray(steps_W, dtype=np.float64), (resistance.size, np.shape(steps_W)[-1]))
+    step_s = min(interval_s, 1.0) if step_s is None else step_s
+    soaks = np.broadcast_to(np.asarray(soak_min, dtype=np.float64), (steps.shape[1],))
+    timing = _lay_out(soaks, float(soaks[0]) if presoak_min is None else presoak_min, lead_min, between_min, step_s)
+    planted = {key: tuple(found) for key, found in (disturbances or {}).items() if found}
+
+    drive = _drive(bench, timing, resistance, steps, idle_W, step_s, room, sensors, planted, rng)
+    network = integrate(
+        bench, resistance_K_per_W=drive.interface_K_per_W, demand_W=drive.demand_W, room_C=drive.room_C,
+        airflow=drive.airflow, step_s=step_s,
+    )  # fmt: skip
+    rows = slice(None, None, max(1, round(interval_s / step_s)))
+    power_W, room_C, demand_W = network.power_W[rows], drive.room_C[rows], drive.demand_W[rows]
+    time_s: Floats = np.arange(len(drive.demand_W), dtype=np.float64)[rows] * step_s
+    cores_C = sensors.cores(bench, network.device_C[rows], power_W, interval_s, rng)
+    unlogged_W = np.broadcast_to(drive.unlogged_W, drive.demand_W.shape)[rows]
+    logged_W, probe_C = sensors.power(power_W - unlogged_W, rng), room.probe(room_C, interval_s, rng)
+    clock_MHz = sensors.clock(power_W, demand_W)
+    starts_s, ends_s = timing.starts_s(step_s), timing.ends * step_s
+    device_C, shed = network.device_C[rows], power_W < 0.999 * demand_W
+    first, last = (np.searchsorted(time_s, times - 1e-9).tolist() for times in (starts_s, ends_s))
+    soaks_of_rows = [slice(*span) for span in zip(first, last, strict=True)]
+    truths = run_truths(
+        bench, resistance, steps, soaks_of_rows, device_C, power_W, room_C, shed, room.mean_C, interval_s
+    )
+    ladders = []
+    for j in range(resistance.size):
+        mine = {step: found for (mount, step), found in planted.items() if mount == j}
+        sink_rise_K = network.sink_C[rows][:, j] - room_C[:, j]
+        readings = Readings(time_s, cores_C[:, j], logged_W[:, j], probe_C[:, j], sink_rise_K)
+        shown, kept = disturb_readings(mine, starts_s, readings)
+        temperature_C = quantise(shown.temperature_C, sensors.resolution_K, sensors.rounding)
+        ambient_C = quantise(shown.probe_C, room.probe_resolution_K)
+        runs = []
+        for power, soak, truth in zip(steps[j].tolist(), soaks_of_rows, truths[j], strict=True):
+            left = kept[soak]
+            runs.append(
+                SimulatedRun(
+                    set_power_W=power, time_s=shown.time_s[soak][left], temperature_C=temperature_C[soak][left],
+                    power_W=logged_W[soak, j][left], ambient_C=ambient_C[soak][left],
+                    clock_MHz=clock_MHz[soak, j][left], truth=truth,
+                )
+            )  # fmt: skip
+        ladders.append(
+            SimulatedLadder(
+                resistance_K_per_W=float(resistance[j]), time_s=shown.time_s[kept], temperature_C=temperature_C[kept],
+                power_W=logged_W[kept, j], ambient_C=ambient_C[kept], clock_MHz=clock_MHz[kept, j],
+                probe_time_s=time_s, probe_C=ambient_C, true_time_s=time_s, true_room_C=room_C[:, j],
+                true_power_W=power_W[:, j], starts_s=tuple(starts_s.tolist()), ends_s=tuple(ends_s.tolist()),
+                log_starts_s=tuple(float(shown.time_s[soak.start]) for soak in soaks_of_rows),
+                log_ends_s=tuple(float(shown.time_s[soak.stop - 1]) for soak in soaks_of_rows), runs=tuple(runs),
+            )
+        )  # fmt: skip
+    return ladders
+
+
+def _lay_out(soaks_min: Floats, presoak_min: float, lead_min: float, between_min: float, step_s: float) -> _Timing:
+    """Turn minutes into row numbers at the integration step."""
+    lead, presoak, between = (round(60.0 * value / step_s) for value in (lead_min, presoak_min, between_min))
+    lengths = np.round(60.0 * soaks_min / step_s).astype(np.int64)
+    ends = lead + presoak + np.cumsum(lengths) + between * np.arange(lengths.size)
+    return _Timing(lead, ends - lengths, ends)
+
+
+def _drive(
+    bench: SimulatedBench, timing: _Timing, resistance: Floats, steps_W: Floats, idle_W: float, step_s: float,
+    room: SimulatedRoom, sensors: SimulatedSensors, planted: Mapping[tuple[int, int], Sequence[Disturbance]],
+    rng: np.random.Generator,
+) -> Drive:  # fmt: skip
+    """Put together what drives the network."""
+    deviation = 1.0 + 0.01 * sensors.power_deviation_percent * rng.normal(0.0, 1.0, steps_W.shape)
+    overshoot_rows = round(sensors.overshoot_s / step_s)
+    demand = timing.demand(steps_W * deviation, idle_W, sensors.overshoot_percent, overshoot_rows)
+    airflow = np.ones((1, 1))
+    if bench.fan_curve:
+        airflow = fan_factor(bench, timing.demand(steps_W, idle_W, 0.0, 0))
+    time_s: Floats = np.arange(len(demand), dtype=np.float64) * step_s
+    room_C = room.trace(time_s, resistance.size, rng)
+    drive = Drive(demand, room_C, airflow, resistance[None, :], np.zeros((1, 1)))
+    return disturb_drive(planted, timing.starts_s(step_s), time_s, drive) if planted else drive

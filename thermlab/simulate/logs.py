@@ -1,0 +1,362 @@
+"""Write a simulated campaign as a campaign folder, its logs in any of many dialects."""
+
+import csv
+import io
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta, timezone
+from pathlib import Path
+from typing import Any, Literal
+
+import numpy as np
+import yaml
+
+from thermlab.simulate.campaigns import SimulatedCampaign, SimulatedMount
+from thermlab.simulate.ladders import SimulatedLadder
+from thermlab.simulate.network import KELVIN_AT_0_C, Floats
+
+TimeKind = Literal["iso", "offset", "day first", "twelve hour", "two columns", "time of day", "s", "ms", "min", "h"]
+
+_FORMATS = {
+    "iso": "%Y-%m-%d %H:%M:%S",
+    "offset": "%Y-%m-%dT%H:%M:%S%z",
+    "day first": "%d.%m.%Y %H:%M:%S",
+    "twelve hour": "%m/%d/%Y %I:%M:%S %p",
+    "two columns": "%d/%m/%Y %H:%M:%S",
+    "time of day": "%H:%M:%S",
+}
+_SECONDS = {"s": 1.0, "ms": 0.001, "min": 60.0, "h": 3600.0}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LogDialect:
+    """How logs are written.
+
+    Attributes
+    ----------
+    delimiter, decimal, encoding : str
+        As in ``campaign.yaml``.
+    time : str
+        A clock format by name, or the unit of elapsed time.
+    temperature_unit : {"degC", "degF", "K"}
+    degree_sign : bool
+        Write units with a degree sign, which must then survive the encoding.
+    power_unit : {"W", "mW", "kW"}
+    room : {"log", "own file", "constant"}
+        Where the room temperature is.
+    room_interval_s, room_clock_ahead_s : float
+        Interval of a room file of its own, and how far its clock is ahead of the log's.
+    files : {"mount", "run", "one"}
+        One log for each mount, for each run, or one for all, cut by start and end.
+    lead_in_min : float
+        With one log per run: how much of the time before the soak it holds.
+    preamble : tuple of str
+        Lines before the header.
+    units_row, trailing_delimiter, text_column : bool
+        A second header line with units; a delimiter at the end of each row; a column of text that nobody declares.
+    missing : str
+        Text for a value that is missing.
+    missing_share : float
+        Share of the temperature cells that are missing.
+    """
+
+    delimiter: str = ","
+    decimal: str = "."
+    encoding: str = "utf-8"
+    time: TimeKind = "iso"
+    temperature_unit: Literal["degC", "degF", "K"] = "degC"
+    degree_sign: bool = False
+    power_unit: Literal["W", "mW", "kW"] = "W"
+    room: Literal["log", "own file", "constant"] = "log"
+    room_interval_s: float = 60.0
+    room_clock_ahead_s: float = 0.0
+    files: Literal["mount", "run", "one"] = "mount"
+    lead_in_min: float = 5.0
+    preamble: tuple[str, ...] = ()
+    units_row: bool = False
+    trailing_delimiter: bool = False
+    text_column: bool = False
+    missing: str = "-"
+    missing_share: float = 0.0
+
+    @property
+    def unit_text(self) -> str:
+        """The temperature unit as it stands in a header."""
+        return self.temperature_unit.replace("deg", "\N{DEGREE SIGN}") if self.degree_sign else self.temperature_unit
+
+    @property
+    def elapsed(self) -> bool:
+        """Whether times are elapsed ones."""
+        return self.time in _SECONDS
+
+    def time_settings(self) -> dict[str, Any]:
+        """Return the ``time`` settings that match."""
+        if self.elapsed:
+            return {"columns": ["elapsed"], "unit": self.time}
+        columns = ["date", "time"] if self.time == "two columns" else ["time"]
+        return {"columns": columns, "format": _FORMATS[self.time]}
+
+    def time_text(self, time_s: Floats, origin: datetime) -> list[str]:
+        """Write times of a log that begins at `origin`, as one text each."""
+        if self.elapsed:
+            digits = {"s": 3, "ms": 0, "min": 6, "h": 8}[self.time]
+            return [f"{value:.{digits}f}" for value in (time_s / _SECONDS[self.time]).tolist()]
+        fraction = bool(np.any(time_s % 1.0))
+        form = _FORMATS[self.time].replace("%S", "%S.%f") if fraction else _FORMATS[self.time]
+        zoned = origin.replace(tzinfo=timezone(timedelta(hours=2))) if self.time == "offset" else origin
+        return [(zoned + timedelta(seconds=value)).strftime(form) for value in time_s.tolist()]
+
+
+DIALECTS: Mapping[str, LogDialect] = {
+    "plain": LogDialect(),
+    "semicolon and comma": LogDialect(delimiter=";", decimal=",", time="day first"),
+    "tab, utf-16": LogDialect(delimiter="\t", encoding="utf-16", degree_sign=True),
+    "cp1252 with degree signs": LogDialect(encoding="cp1252", degree_sign=True, delimiter=";", decimal=","),
+    "byte order mark": LogDialect(encoding="utf-8-sig", text_column=True),
+    "twelve hours": LogDialect(time="twelve hour"),
+    "date and time apart": LogDialect(time="two columns", delimiter=";"),
+    "time of day": LogDialect(time="time of day"),
+    "offset from utc": LogDialect(time="offset"),
+    "elapsed seconds": LogDialect(time="s", room="constant"),
+    "elapsed minutes, fahrenheit": LogDialect(time="min", temperature_unit="degF"),
+    "elapsed milliseconds, kelvin": LogDialect(time="ms", temperature_unit="K", power_unit="mW"),
+    "one log for all": LogDialect(files="one", units_row=True),
+    "one log per run": LogDialect(files="run", trailing_delimiter=True),
+    "room file": LogDialect(room="own file", room_clock_ahead_s=95.0, room_interval_s=30.0),
+    "missing cells": LogDialect(missing="OL", missing_share=0.01, preamble=("logger 7", "rate: 1 s")),
+}
+"""Ready-made dialects by name; the same runs written in any of them must give the same numbers."""
+
+
+def run_name(mount: SimulatedMount, power_W: float) -> str:
+    """Return the name of a run on the run sheet."""
+    return f"{mount.treatment}-{mount.mount}-{power_W:g}W"
+
+
+def write_campaign(
+    folder: Path,
+    campaign: SimulatedCampaign,
+    *,
+    dialect: LogDialect | None = None,
+    settings: Mapping[str, Any] | None = None,
+    sheet: Mapping[str, Mapping[str, str]] | None = None,
+    swapped: Sequence[tuple[tuple[str, int], tuple[str, int]]] = (),
+    decimals: int = 1,
+    seed: int = 0,
+) -> Path:
+    """Write ``campaign.yaml``, ``runs.csv`` and the logs.
+
+    Parameters
+    ----------
+    folder : Path
+        Created if need be; files of the same names are replaced.
+    campaign : SimulatedCampaign
+    dialect : LogDialect or None
+    settings : mapping
+        Top-level keys of ``campaign.yaml`` to set or replace; a value of None removes a key.
+    sheet : mapping
+        By run name, cells of the run sheet to replace, such as ``{"grease-a-2-80W": {"exclude": "fan left on"}}``.
+    swapped : sequence of pairs of (treatment, mount)
+        Mounts whose labels are exchanged on the run sheet.
+    decimals : int
+        Decimals of temperatures in the logs.
+    seed : int
+        Of the missing cells.
+
+    Returns
+    -------
+    Path
+        The folder.
+    """
+    dialect = dialect or LogDialect()
+    labels = {(m.treatment, m.mount): (m.treatment, m.mount) for m in campaign.mounts}
+    for one, other in swapped:
+        labels[one], labels[other] = labels[other], labels[one]
+    lines = []
+    written = write_logs(folder, campaign, dialect=dialect, decimals=decimals, seed=seed)
+    for mount, entries in zip(campaign.mounts, written, strict=True):
+        treatment, number = labels[mount.treatment, mount.mount]
+        for power, (log, start, end) in zip(campaign.steps_W, entries, strict=True):
+            line = {
+                "run": run_name(mount, power), "treatment": treatment, "mount": str(number),
+                "set_power_W": f"{power:g}", "log": log, "start": start, "end": end, "exclude": "", "note": "",
+            }  # fmt: skip
+            lines.append(line | dict((sheet or {}).get(line["run"], {})))
+    with (folder / "runs.csv").open("w", encoding="utf-8", newline="") as file:
+        table = csv.DictWriter(file, list(lines[0]), lineterminator="\n")
+        table.writeheader()
+        table.writerows(lines)
+    document = campaign_settings(campaign, dialect) | dict(settings or {})
+    document = {key: value for key, value in document.items() if value is not None}
+    text = yaml.safe_dump(document, sort_keys=False, allow_unicode=True, width=120)
+    (folder / "campaign.yaml").write_text(text, encoding="utf-8")
+    return folder
+
+
+def write_logs(
+    folder: Path, campaign: SimulatedCampaign, *, dialect: LogDialect | None = None, decimals: int = 1, seed: int = 0
+) -> list[list[tuple[str, str, str]]]:
+    """Write the logs alone; return log, start and end of each run as for the run sheet, by mount and step."""
+    (folder / "logs").mkdir(parents=True, exist_ok=True)
+    writer = _LogWriter(folder, dialect or LogDialect(), decimals, np.random.default_rng(seed))
+    return writer.write(campaign)
+
+
+def campaign_settings(campaign: SimulatedCampaign, dialect: LogDialect) -> dict[str, Any]:
+    """Return what ``campaign.yaml`` must say about a campaign written in a dialect."""
+    unit = dialect.unit_text
+    log: dict[str, Any] = _text_settings(dialect) | {
+        "missing": [dialect.missing],
+        "time": dialect.time_settings(),
+        "temperature": {"columns": [f"core * [{unit}]"], "unit": dialect.temperature_unit},
+        "power": {"columns": [f"power [{dialect.power_unit}]"], "unit": dialect.power_unit},
+        "clock": {"columns": ["clock [MHz]"], "unit": "MHz"},
+    }
+    document: dict[str, Any] = {
+        "title": "Simulated campaign",
+        "bench": "simulated",
+        "cooling": "passive" if campaign.bench.convection_exponent else "forced",
+        "baseline": campaign.treatments[0].name,
+        "treatments": {t.name: {"description": "simulated"} for t in campaign.treatments},
+        "decision": {"margin_K": 1.0, "confidence_level": 0.95},
+        "soak": {"minutes": campaign.soak_min},
+        "log": log,
+    }
+    if campaign.bench.limit_C is not None:
+        document["limits"] = {"temperature_C": campaign.bench.limit_C, "room_C": campaign.truth.limit_room_C}
+    if dialect.room == "log":
+        log["ambient"] = {"columns": [f"room [{unit}]"], "unit": dialect.temperature_unit}
+    elif dialect.room == "own file":
+        document["ambient_log"] = _text_settings(dialect) | {
+            "file": "logs/room.csv", "time": dialect.time_settings(), "columns": [f"room [{unit}]"],
+            "unit": dialect.temperature_unit, "clock_offset_s": -dialect.room_clock_ahead_s,
+        }  # fmt: skip
+    else:
+        document["ambient_constant"] = {"value_C": campaign.room.mean_C, "u_K": 1.0}
+    return document
+
+
+def _text_settings(dialect: LogDialect) -> dict[str, Any]:
+    return {"delimiter": dialect.delimiter, "decimal": dialect.decimal, "encoding": dialect.encoding}
+
+
+@dataclass(slots=True)
+class _LogWriter:
+    """Writes the logs of a campaign into a folder and says where each run is."""
+
+    folder: Path
+    dialect: LogDialect
+    decimals: int
+    rng: np.random.Generator
+
+    def write(self, campaign: SimulatedCampaign) -> list[list[tuple[str, str, str]]]:
+        """Write every log; return (log, start, end) of each run, by mount and step."""
+        zero = campaign.mounts[0].start
+        if self.dialect.room == "own file":
+            self._write_room(campaign, zero)
+        if self.dialect.files == "one":
+            rows = [self._rows(m.ladder, (m.start - zero).total_seconds(), zero, slice(None)) for m in campaign.mounts]
+            self._save("logs/bench.csv", [row for part in rows for row in part])
+            return [self._cuts("logs/bench.csv", m, zero) for m in campaign.mounts]
+        entries = []
+        for mount in campaign.mounts:
+            name = f"logs/{mount.treatment}-{mount.mount}.csv"
+            if self.dialect.files == "run":
+                entries.append([self._write_run(mount, k) for k in range(len(campaign.steps_W))])
+            else:
+                self._save(name, self._rows(mount.ladder, 0.0, mount.start, slice(None)))
+                entries.append(self._cuts(name, mount, mount.start))
+        return entries
+
+    def _cuts(self, log: str, mount: SimulatedMount, zero: datetime) -> list[tuple[str, str, str]]:
+        shift_s = (mount.start - zero).total_seconds()
+        starts, ends = (
+            self.dialect.time_text(np.array(times) + shift_s, zero)
+            for times in (mount.ladder.log_starts_s, mount.ladder.log_ends_s)
+        )
+        return [(log, start, end) for start, end in zip(starts, ends, strict=True)]
+
+    def _write_run(self, mount: SimulatedMount, step: int) -> tuple[str, str, str]:
+        ladder, run = mount.ladder, mount.ladder.runs[step]
+        stepped = step > 0 or ladder.power_W[max(int(np.searchsorted(ladder.time_s, run.time_s[0])) - 60, 0)] < (
+            0.9 * run.set_power_W
+        )
+        # After a pre-soak at the same power there is no step in power to see: such a log begins with the soak.
+        begin_s = run.time_s[0] - (60.0 * self.dialect.lead_in_min if stepped else 0.0)
+        first, last = np.searchsorted(ladder.time_s, [begin_s, run.time_s[-1]])
+        name = f"logs/{run_name(mount, run.set_power_W)}.csv"
+        begin = float(ladder.time_s[first])
+        zero = mount.start + timedelta(seconds=begin)
+        self._save(name, self._rows(ladder, -begin, zero, slice(int(first), int(last) + 1)))
+        return name, "", ""
+
+    def _write_room(self, campaign: SimulatedCampaign, zero: datetime) -> None:
+        if self.dialect.time == "time of day" or (self.dialect.elapsed and self.dialect.files != "one"):
+            raise ValueError("a room file needs a calendar clock, or elapsed time in one log for all")
+        rows = []
+        for mount in campaign.mounts:
+            time_s = mount.ladder.probe_time_s
+            rows_apart = max(1, round(self.dialect.room_interval_s / (time_s[1] - time_s[0])))
+            shift_s = (mount.start - zero).total_seconds() + self.dialect.room_clock_ahead_s
+            times = self.dialect.time_text(time_s[::rows_apart] + shift_s, zero)
+            room = self._temperatures(mount.ladder.probe_C[::rows_apart], max(self.decimals, 1))
+            rows += [[*self._time_cells(time), value] for time, value in zip(times, room, strict=True)]
+        self._save("logs/room.csv", rows, header=[*self._time_header(), f"room [{self.dialect.unit_text}]"])
+
+    def _rows(self, ladder: SimulatedLadder, shift_s: float, zero: datetime, rows: slice) -> list[list[str]]:
+        times = self.dialect.time_text(ladder.time_s[rows] + shift_s, zero)
+        cores = ladder.temperature_C[rows].T
+        columns = [self._temperatures(core, self.decimals) for core in cores]
+        if self.dialect.missing_share:
+            for column in columns:
+                for i in np.flatnonzero(self.rng.random(len(column)) < self.dialect.missing_share):
+                    column[i] = self.dialect.missing
+        scale, digits = {"W": (1.0, 2), "mW": (1000.0, 0), "kW": (0.001, 6)}[self.dialect.power_unit]
+        columns.append(self._numbers(ladder.power_W[rows] * scale, digits))
+        columns.append(self._numbers(ladder.clock_MHz[rows], 0))
+        if self.dialect.room == "log":
+            columns.append(self._temperatures(ladder.ambient_C[rows], max(self.decimals, 1)))
+        if self.dialect.text_column:
+            columns.append(["ok"] * len(times))
+        return [[*self._time_cells(time), *cells] for time, *cells in zip(times, *columns, strict=True)]
+
+    def _time_header(self) -> list[str]:
+        return list(self.dialect.time_settings()["columns"])
+
+    def _time_cells(self, time: str) -> list[str]:
+        if self.dialect.time == "two columns":
+            return time.split(" ")
+        return [time.replace(".", self.dialect.decimal)] if self.dialect.elapsed else [time]
+
+    def _numbers(self, values: Floats, digits: int) -> list[str]:
+        texts = [f"{value:.{digits}f}" for value in values.tolist()]
+        return [text.replace(".", ",") for text in texts] if self.dialect.decimal == "," else texts
+
+    def _temperatures(self, values_C: Floats, digits: int) -> list[str]:
+        convert: dict[str, Callable[[Floats], Floats]] = {
+            "degC": lambda c: c,
+            "degF": lambda c: 1.8 * c + 32.0,
+            "K": lambda c: c + KELVIN_AT_0_C,
+        }
+        # Two more digits, so that a change of unit does not change a number.
+        more = 0 if self.dialect.temperature_unit == "degC" else 2
+        return self._numbers(convert[self.dialect.temperature_unit](values_C), digits + more)
+
+    def _header(self, cores: int) -> list[str]:
+        unit = self.dialect.unit_text
+        names = [*self._time_header(), *(f"core {i} [{unit}]" for i in range(1, cores + 1))]
+        names += [f"power [{self.dialect.power_unit}]", "clock [MHz]"]
+        names += [f"room [{unit}]"] if self.dialect.room == "log" else []
+        return names + (["state"] if self.dialect.text_column else [])
+
+    def _save(self, name: str, rows: list[list[str]], header: list[str] | None = None) -> None:
+        others = len(self._header(0))
+        names = header or self._header(len(rows[0]) - others)
+        lines = [names]
+        if self.dialect.units_row and header is None:
+            lines.append([text.partition("[")[2].rstrip("]") for text in names])
+        end = self.dialect.delimiter if self.dialect.trailing_delimiter else ""
+        text = io.StringIO()
+        text.writelines(line + "\n" for line in self.dialect.preamble if header is None)
+        text.writelines(self.dialect.delimiter.join(line) + end + "\n" for line in lines + rows)
+        (self.folder / name).write_bytes(text.getvalue().encode(self.dialect.encoding))

@@ -1,0 +1,255 @@
+"""The physics of the simulated bench: a chain of heat capacities, and its exact steady states.
+
+Device -> interface -> (base) -> sink -> room. The interface resistance is what a treatment and a mount set; the sink
+gives its heat to the room by convection, whose conductance may grow with the rise (natural convection, h ~ dT^0.25,
+a textbook relation), and by radiation. Nothing here is random: noise and rounding are added in
+:mod:`thermlab.simulate.ladders`; :mod:`thermlab.simulate.integration` follows the network in time.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+Floats = NDArray[np.float64]
+
+STEFAN_BOLTZMANN_W_PER_M2_K4 = 5.670374419e-8  # CODATA 2018, exact by the SI; written from memory
+KELVIN_AT_0_C = 273.15
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SimulatedBench:
+    """A bench: device, heat path, sink and what its sensors add.
+
+    Attributes
+    ----------
+    device_capacity_J_per_K : float
+        Heat capacity of die and package, J/K; with the interface resistance it sets the fast time constant.
+    series_resistance_K_per_W : float
+        Resistance inside the device, before the interface, K/W.
+    base_capacity_J_per_K, base_resistance_K_per_W : float
+        A third node between interface and sink (base plate, heat pipes) and its resistance to the sink; a capacity of
+        0 leaves the node out and keeps the resistance.
+    sink_capacity_J_per_K : float
+        Heat capacity of the sink, J/K.
+    convection_W : float
+        Heat given off by convection at a sink rise of 1 K, W.
+    convection_exponent : float
+        0.25 for natural convection, 0 for air moved by fans at constant speed.
+    radiating_area_m2 : float
+        Emissivity times area, m2.
+    fan_curve : tuple of (float, float)
+        Pairs (set power in W, factor on the convection); empty: the same at every power.
+    limit_C : float or None
+        Temperature at which the device sheds power to hold it, degC.
+    hunting_K, hunting_period_s : float
+        How far below the limit the held temperature swings, and how fast.
+    core_offsets_K, core_local_K_per_W : tuple of float
+        What each sensor reads above the device node: constant, and in proportion to the power.
+    """
+
+    device_capacity_J_per_K: float = 150.0
+    series_resistance_K_per_W: float = 0.05
+    base_capacity_J_per_K: float = 0.0
+    base_resistance_K_per_W: float = 0.0
+    sink_capacity_J_per_K: float
+    convection_W: float
+    convection_exponent: float = 0.25
+    radiating_area_m2: float = 0.0
+    fan_curve: tuple[tuple[float, float], ...] = ()
+    limit_C: float | None = None
+    hunting_K: float = 0.0
+    hunting_period_s: float = 45.0
+    core_offsets_K: tuple[float, ...] = (0.0, 0.2, -0.3, 0.1)
+    core_local_K_per_W: tuple[float, ...] = (0.0, 0.012, 0.020, 0.006)
+
+
+def passive_bench(
+    *,
+    sink_rise_K: float = 38.0,
+    at_power_W: float = 120.0,
+    time_constant_min: float = 12.0,
+    radiative_share: float = 0.0,
+    room_C: float = 22.0,
+    **others: Any,
+) -> SimulatedBench:
+    """Make a heavy sink without fans: 38 K at 120 W by default, that is 0.32 K/W of sink plus the interface.
+
+    Parameters
+    ----------
+    sink_rise_K : float
+        Settled rise of the sink over the room, K, at `at_power_W` in a room at `room_C`.
+    time_constant_min : float
+        Small-signal time constant of sink and device together at that power, min.
+    radiative_share : float
+        Share of the heat that leaves as radiation there; 0 makes the sink's rise exactly proportional to P^0.8.
+    **others
+        Any other field of :class:`SimulatedBench`.
+
+    Returns
+    -------
+    SimulatedBench
+    """
+    sink_K, room_K = KELVIN_AT_0_C + room_C + sink_rise_K, KELVIN_AT_0_C + room_C
+    area_m2 = radiative_share * at_power_W / (STEFAN_BOLTZMANN_W_PER_M2_K4 * (sink_K**4 - room_K**4))
+    convection_W = (1.0 - radiative_share) * at_power_W / sink_rise_K**1.25
+    bench = SimulatedBench(
+        sink_capacity_J_per_K=1.0, convection_W=convection_W, convection_exponent=0.25, radiating_area_m2=area_m2
+    )
+    return _with_time_constant(replace(bench, **others), sink_rise_K, room_C, time_constant_min)
+
+
+def forced_bench(
+    *,
+    sink_rise_K: float = 26.0,
+    at_power_W: float = 120.0,
+    time_constant_min: float = 2.0,
+    room_C: float = 22.0,
+    **others: Any,
+) -> SimulatedBench:
+    """Make a sink with fans: linear, settled in minutes. Arguments as in :func:`passive_bench`."""
+    bench = SimulatedBench(sink_capacity_J_per_K=1.0, convection_W=at_power_W / sink_rise_K, convection_exponent=0.0)
+    return _with_time_constant(replace(bench, **others), sink_rise_K, room_C, time_constant_min)
+
+
+def _with_time_constant(bench: SimulatedBench, rise_K: float, room_C: float, minutes: float) -> SimulatedBench:
+    """Choose the sink's capacity so that sink, base and device together have the wanted time constant."""
+    slope_W_per_K = float(_loss_slope(bench, np.array(rise_K), np.array(room_C)))
+    capacity = minutes * 60.0 * slope_W_per_K - bench.device_capacity_J_per_K - bench.base_capacity_J_per_K
+    return replace(bench, sink_capacity_J_per_K=capacity)
+
+
+def sink_loss(bench: SimulatedBench, rise_K: Floats, room_C: Floats, airflow: Floats | float = 1.0) -> Floats:
+    """Return the heat the sink gives to the room, W, at a rise over the room (K, any shape)."""
+    magnitude = np.abs(rise_K)
+    if bench.convection_exponent == 0.25:
+        conductance: Floats = np.sqrt(np.sqrt(magnitude))  # several times faster than a power
+    else:
+        conductance = magnitude**bench.convection_exponent
+    loss: Floats = bench.convection_W * airflow * conductance * rise_K
+    if bench.radiating_area_m2:
+        room_K = room_C + KELVIN_AT_0_C
+        sink_K = room_K + rise_K
+        # Ts^4 - Ta^4 factored: no loss of digits at small rises.
+        quartic = rise_K * (sink_K + room_K) * (sink_K * sink_K + room_K * room_K)
+        loss = loss + bench.radiating_area_m2 * STEFAN_BOLTZMANN_W_PER_M2_K4 * quartic
+    return loss
+
+
+def _loss_slope(bench: SimulatedBench, rise_K: Floats, room_C: Floats, airflow: Floats | float = 1.0) -> Floats:
+    """Return d(loss)/d(rise), W/K."""
+    convection = bench.convection_W * airflow * (1.0 + bench.convection_exponent)
+    radiation = 4.0 * bench.radiating_area_m2 * STEFAN_BOLTZMANN_W_PER_M2_K4 * (rise_K + room_C + KELVIN_AT_0_C) ** 3
+    slope: Floats = convection * np.abs(rise_K) ** bench.convection_exponent + radiation
+    return slope
+
+
+def fan_factor(bench: SimulatedBench, set_power_W: ArrayLike) -> Floats:
+    """Return the factor on the convection that the fan curve gives at each set power; 1 without a curve."""
+    power = np.asarray(set_power_W, dtype=np.float64)
+    if not bench.fan_curve:
+        return np.ones_like(power)
+    at, factor = zip(*bench.fan_curve, strict=True)
+    factors: Floats = np.interp(power, at, factor)
+    return factors
+
+
+def core_excess(bench: SimulatedBench, power_W: Floats, measurand: str = "hottest") -> Floats:
+    """Return what the reported sensor reads above the device node, K: the hottest sensor, or the mean of all."""
+    cores = np.asarray(bench.core_offsets_K) + np.asarray(bench.core_local_K_per_W) * np.asarray(power_W)[..., None]
+    excess: Floats = cores.max(axis=-1) if measurand == "hottest" else cores.mean(axis=-1)
+    return excess
+
+
+def sink_rise(
+    bench: SimulatedBench, power_W: ArrayLike, room_C: ArrayLike = 22.0, *, airflow: ArrayLike | None = None
+) -> Floats:
+    """Return the settled rise of the sink over the room, K; `airflow` defaults to what the fan curve gives.
+
+    Newton's method from the rise that convection alone would need: the loss is convex, so it falls to the root
+    without overshooting, in five steps or so.
+    """
+    power, room = np.broadcast_arrays(np.asarray(power_W, dtype=np.float64), np.asarray(room_C, dtype=np.float64))
+    air = fan_factor(bench, power) if airflow is None else np.asarray(airflow, dtype=np.float64)
+    rise_K: Floats = (power / (bench.convection_W * air)) ** (1.0 / (1.0 + bench.convection_exponent))
+    for _ in range(8):
+        slope_W_per_K = np.maximum(_loss_slope(bench, rise_K, room, air), 1e-12)  # 0 where no power flows
+        rise_K = rise_K - (sink_loss(bench, rise_K, room, air) - power) / slope_W_per_K
+    return rise_K
+
+
+def _bisect(below: Callable[[Floats], NDArray[np.bool_]], shape: tuple[int, ...], *, high: float) -> Floats:
+    """Find where `below` turns from true to false between 0 and `high`, to 1e-9 or better, element by element."""
+    bottom, top = np.zeros(shape), np.full(shape, high)
+    for _ in range(45):
+        middle = 0.5 * (bottom + top)
+        is_below = below(middle)
+        bottom, top = np.where(is_below, middle, bottom), np.where(is_below, top, middle)
+    found: Floats = 0.5 * (bottom + top)
+    return found
+
+
+def path_resistance(bench: SimulatedBench, resistance_K_per_W: ArrayLike) -> Floats:
+    """Return the resistance from device node to sink, K/W."""
+    fixed = bench.series_resistance_K_per_W + bench.base_resistance_K_per_W
+    path: Floats = fixed + np.asarray(resistance_K_per_W, dtype=np.float64)
+    return path
+
+
+def settled_rise(
+    bench: SimulatedBench,
+    resistance_K_per_W: ArrayLike,
+    power_W: ArrayLike,
+    *,
+    room_C: ArrayLike = 22.0,
+    measurand: str = "hottest",
+) -> Floats:
+    """Return the true settled rise of the device over the room, K, if no limit were there.
+
+    Parameters
+    ----------
+    resistance_K_per_W, power_W, room_C : array_like, broadcast together
+        Interface resistance, power and room temperature.
+    measurand : {"hottest", "mean"}
+        The hottest sensor, or the mean of all; sensor offsets are included, as no reduction could remove them.
+
+    Returns
+    -------
+    ndarray
+        K.
+    """
+    power = np.asarray(power_W, dtype=np.float64)
+    path = path_resistance(bench, resistance_K_per_W) * power
+    return sink_rise(bench, power, room_C) + path + core_excess(bench, power, measurand)
+
+
+def throttle_power(
+    bench: SimulatedBench, resistance_K_per_W: ArrayLike, *, room_C: float, temperature_C: float
+) -> Floats:
+    """Return the power, W, at which the hottest sensor settles at `temperature_C` in a room at `room_C`."""
+    resistance = np.asarray(resistance_K_per_W, dtype=np.float64)
+    allowed_K = temperature_C - room_C
+    return _bisect(
+        lambda power_W: settled_rise(bench, resistance, power_W, room_C=room_C) < allowed_K,
+        resistance.shape,
+        high=5000.0,
+    )
+
+
+def time_constant_s(bench: SimulatedBench, resistance_K_per_W: float, power_W: float, room_C: float = 22.0) -> float:
+    """Return the slow small-signal time constant at a settled power, s: the smallest eigenvalue of the network."""
+    slope = _loss_slope(bench, sink_rise(bench, power_W, room_C), np.array(room_C), fan_factor(bench, power_W))
+    if bench.base_capacity_J_per_K:
+        resistances = [bench.series_resistance_K_per_W + resistance_K_per_W, bench.base_resistance_K_per_W]
+        capacities = [bench.device_capacity_J_per_K, bench.base_capacity_J_per_K, bench.sink_capacity_J_per_K]
+    else:
+        resistances = [float(path_resistance(bench, resistance_K_per_W))]
+        capacities = [bench.device_capacity_J_per_K, bench.sink_capacity_J_per_K]
+    conductance = np.zeros((len(capacities), len(capacities)))
+    for i, resistance in enumerate(resistances):
+        conductance[i : i + 2, i : i + 2] += np.array([[1.0, -1.0], [-1.0, 1.0]]) / resistance
+    conductance[-1, -1] += float(slope)
+    rates = np.linalg.eigvals(conductance / np.array(capacities)[:, None])
+    return float(1.0 / rates.real.min())

@@ -1,0 +1,131 @@
+"""The room and the sensors of the simulated bench: what they do to the true values before anybody sees them."""
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from thermlab.simulate.network import Floats, SimulatedBench
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SimulatedRoom:
+    """The room of a ladder: mean, drift, a heating cycle, a random walk, jumps, and the probe that reads it.
+
+    Attributes
+    ----------
+    mean_C, mount_sd_K : float
+        Mean over all mounts, degC, and the standard deviation from mount to mount (days differ), K.
+    drift_K_per_h, sine_K, sine_period_min, walk_K_per_sqrt_h : float
+        Linear drift about the ladder's middle; amplitude and period of a cycle with random phase; random walk.
+    jumps : tuple of (float, float)
+        Pairs (time since the start of the log in min, step in K).
+    probe_lag_s, probe_noise_K, probe_resolution_K, probe_offset_K : float
+        Lag of the probe, white noise, resolution of its readout (0: none) and its error.
+    """
+
+    mean_C: float = 22.0
+    mount_sd_K: float = 0.0
+    drift_K_per_h: float = 0.0
+    sine_K: float = 0.0
+    sine_period_min: float = 35.0
+    walk_K_per_sqrt_h: float = 0.0
+    jumps: tuple[tuple[float, float], ...] = ()
+    probe_lag_s: float = 30.0
+    probe_noise_K: float = 0.03
+    probe_resolution_K: float = 0.1
+    probe_offset_K: float = 0.0
+
+    def trace(self, time_s: Floats, n_mounts: int, rng: np.random.Generator) -> Floats:
+        """Return the true room, degC, (n_times, n_mounts)."""
+        days_K = rng.normal(0.0, self.mount_sd_K, n_mounts)
+        phases = rng.uniform(0.0, 2.0 * np.pi, n_mounts)
+        common = self.mean_C + self.drift_K_per_h * (time_s - time_s.mean()) / 3600.0
+        for at_min, step_K in self.jumps:
+            common = common + step_K * (time_s >= 60.0 * at_min)
+        room: Floats = common[:, None] + days_K
+        if self.sine_K:
+            room = room + self.sine_K * np.sin(2.0 * np.pi * time_s[:, None] / (60.0 * self.sine_period_min) + phases)
+        if self.walk_K_per_sqrt_h:
+            step_sd_K = self.walk_K_per_sqrt_h * np.sqrt((time_s[1] - time_s[0]) / 3600.0)
+            walk = np.cumsum(rng.normal(0.0, step_sd_K, room.shape), axis=0)
+            room = room + walk - walk.mean(axis=0)
+        return room
+
+    def probe(self, room_C: Floats, interval_s: float, rng: np.random.Generator) -> Floats:
+        """Return what the probe feels, degC, (n_times, n_mounts), before it is rounded."""
+        felt = room_C + self.probe_offset_K
+        if self.probe_lag_s:
+            keep = float(np.exp(-interval_s / self.probe_lag_s))
+            felt[1:] *= 1.0 - keep
+            for i in range(1, len(felt)):
+                felt[i] += keep * felt[i - 1]
+        return felt + rng.normal(0.0, self.probe_noise_K, felt.shape)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SimulatedSensors:
+    """What the readout adds to temperature and power.
+
+    Attributes
+    ----------
+    noise_K, noise_time_s : float
+        Standard deviation and correlation time of the AR(1) noise of each core.
+    resolution_K : float
+        Resolution of the readout; 0 for none.
+    rounding : {"round", "floor"}
+        How the readout gets to its resolution; floor reads half a step low on the average.
+    power_noise_W, power_gain_percent : float
+        Noise of the power reading and its constant error.
+    power_resolution_W : float
+        Resolution of the power reading; 0 for none.
+    power_deviation_percent : float
+        Standard deviation, over runs, of the true power about the set power.
+    overshoot_percent, overshoot_s : float
+        Extra true power at the start of each step, and for how long.
+    clock_MHz : float
+        Clock at full power; it falls with the cube root of the power that is left.
+    """
+
+    noise_K: float = 0.3
+    noise_time_s: float = 20.0
+    resolution_K: float = 1.0
+    rounding: Literal["round", "floor"] = "round"
+    power_noise_W: float = 0.3
+    power_gain_percent: float = 0.0
+    power_resolution_W: float = 0.01
+    power_deviation_percent: float = 0.0
+    overshoot_percent: float = 0.0
+    overshoot_s: float = 28.0
+    clock_MHz: float = 4200.0
+
+    def cores(
+        self, bench: SimulatedBench, device_C: Floats, power_W: Floats, interval_s: float, rng: np.random.Generator
+    ) -> Floats:
+        """Return what the cores feel, degC, (n_times, n_mounts, n_cores), noise included, before rounding."""
+        offsets, local = np.asarray(bench.core_offsets_K), np.asarray(bench.core_local_K_per_W)
+        keep = float(np.exp(-interval_s / self.noise_time_s)) if self.noise_time_s else 0.0
+        noise = rng.normal(0.0, self.noise_K, (*device_C.shape, offsets.size))
+        noise[1:] *= np.sqrt(1.0 - keep * keep)
+        if keep:
+            for i in range(1, len(noise)):
+                noise[i] += keep * noise[i - 1]
+        felt: Floats = device_C[..., None] + offsets + local * power_W[..., None] + noise
+        return felt
+
+    def power(self, power_W: Floats, rng: np.random.Generator) -> Floats:
+        """Return the power as logged, W."""
+        read = power_W * (1.0 + 0.01 * self.power_gain_percent) + rng.normal(0.0, self.power_noise_W, power_W.shape)
+        return quantise(read, self.power_resolution_W)
+
+    def clock(self, power_W: Floats, demand_W: Floats) -> Floats:
+        """Return the clock as logged, MHz, in steps of 25."""
+        return quantise(self.clock_MHz * np.cbrt(np.clip(power_W / demand_W, 0.0, 1.0)), 25.0)
+
+
+def quantise(value: Floats, resolution: float, rounding: str = "round") -> Floats:
+    """Round to the resolution of a readout (0: not at all), half up, or down with ``floor``."""
+    if not resolution:
+        return value
+    quantised: Floats = np.floor(value / resolution + (0.5 if rounding == "round" else 0.0)) * resolution
+    return quantised

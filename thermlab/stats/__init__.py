@@ -1,0 +1,19 @@
+"""Statistics: arrays in, arrays out; nothing of a bench, a mount or a log.
+
+Least squares, variances, Dunnett's distribution, rise curves, power of tests, random effects, looks.
+"""
+
+from thermlab.base.faces import face
+
+__all__, __getattr__, __dir__ = face(
+    __name__,
+    control_charts="IndividualsChart individuals_chart",
+    curves="EXPONENT RiseCurve curve_design fit_curve predict_inverse",
+    dunnett="dunnett_critical holm_p_values step_down_p_values t_point t_tail",
+    least_squares="Floats LinearFit NotEstimableError fit_linear",
+    power="equivalence_mounts_needed equivalence_power mounts_needed noncentral_t_power sd_upper_limit t_test_power",
+    random_effects="RandomEffects combine",
+    roots="bracketed_root",
+    sequential="LookRule MountTally RunningDecision look_rule",
+    variances="Prior cochran order_can_be_fitted welch_error",
+)

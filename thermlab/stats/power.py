@@ -1,0 +1,369 @@
+"""How many mounts a comparison needs, and what it can then show.
+
+Power is found by integrating over the sampling distribution of the standard
+deviation, never from the noncentral t function itself, which loses its digits
+far from zero. All functions count mounts per treatment, equal in all
+treatments: runs at several power steps of one mount are one mount.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+from scipy.special import gammaincinv, ndtr
+
+from thermlab.stats.dunnett import dunnett_critical, t_point
+from thermlab.stats.quadrature import chi_rule, log_chi_density, log_chi_range
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+_TOST_NODES, _TOST_WEIGHTS = np.polynomial.legendre.leggauss(160)
+
+
+def noncentral_t_power(
+    noncentrality: float, critical_value: float, dof: float, *, tails: Literal["both", "near"] = "both"
+) -> float:
+    """Probability that a t statistic passes its critical value.
+
+    Parameters
+    ----------
+    noncentrality : float
+        True difference over its true standard error.
+    critical_value : float
+        Point that |t| (``both``) or t (``near``) has to pass.
+    dof : float
+        Degrees of freedom, > 0; need not be whole.
+    tails : {"both", "near"}
+        Whether rejecting on the wrong side counts too.
+
+    Returns
+    -------
+    float
+        Between 0 and 1, never NaN.
+
+    Raises
+    ------
+    ValueError
+        When ``dof`` is not greater than 0.
+    """
+    # In classes of ten, so that a planner's many calls share their nodes.
+    s, weights = chi_rule(float(dof), steepness=10.0 * math.ceil(abs(noncentrality) / 10.0))
+    power = float(weights @ ndtr(noncentrality - critical_value * s))
+    if tails == "both":
+        power += float(weights @ ndtr(-noncentrality - critical_value * s))
+    return min(1.0, max(0.0, power))
+
+
+def t_test_power(
+    difference_K: float,
+    sd_K: float,
+    n_mounts: float,
+    *,
+    alpha: float = 0.05,
+    n_treatments: int = 2,
+    n_candidates: int = 1,
+    prior_dof: float = 0.0,
+) -> float:
+    """Power to show a true difference of one candidate from the baseline.
+
+    Parameters
+    ----------
+    difference_K : float
+        True difference, K.
+    sd_K : float
+        True standard deviation between mounts, run noise included, K.
+    n_mounts : float
+        Mounts of each treatment.
+    alpha : float
+        One minus the (simultaneous) confidence level.
+    n_treatments : int
+        Treatments that share the standard deviation.
+    n_candidates : int
+        Candidates compared with the baseline; more than one takes Dunnett's point.
+    prior_dof : float
+        Degrees of freedom a prior adds (already halved).
+
+    Returns
+    -------
+    float
+        Probability that the two-sided interval excludes zero.
+
+    Raises
+    ------
+    ValueError
+        When ``sd_K`` is not above 0 or no degrees of freedom are left.
+    """
+    _require_sd(sd_K)
+    dof = n_treatments * (n_mounts - 1.0) + prior_dof
+    if n_candidates == 1:
+        critical = t_point(1.0 - alpha / 2.0, dof) if dof > 0.0 else math.inf
+    else:
+        # With equal counts only their ratio enters, so any whole number does for the counts.
+        critical = dunnett_critical(alpha, [1] * n_candidates, 1, dof)
+    return noncentral_t_power(abs(difference_K) / (sd_K * math.sqrt(2.0 / n_mounts)), critical, dof)
+
+
+def mounts_needed(
+    difference_K: float,
+    sd_K: float,
+    *,
+    power: float = 0.80,
+    alpha: float = 0.05,
+    n_treatments: int = 2,
+    n_candidates: int = 1,
+    prior_dof: float = 0.0,
+    most: int = 10_000,
+) -> int | None:
+    """Smallest number of mounts of each treatment that shows a difference.
+
+    Parameters
+    ----------
+    difference_K : float
+        Difference to be shown, K; not 0.
+    sd_K : float
+        Standard deviation between mounts, run noise included, K.
+    power : float
+        Wanted probability of showing it.
+    alpha, n_treatments, n_candidates, prior_dof
+        As for :func:`t_test_power`.
+    most : int
+        Give up beyond this number.
+
+    Returns
+    -------
+    int or None
+        None where more than ``most`` would be needed.
+
+    Raises
+    ------
+    ValueError
+        When ``sd_K`` is not above 0.
+    """
+
+    def reached(n: int) -> bool:
+        achieved = t_test_power(
+            difference_K,
+            sd_K,
+            n,
+            alpha=alpha,
+            n_treatments=n_treatments,
+            n_candidates=n_candidates,
+            prior_dof=prior_dof,
+        )
+        return achieved >= power
+
+    return _smallest(reached, 1 if prior_dof > 0.0 else 2, most)
+
+
+def tost_power(
+    difference: float, lower: float, upper: float, standard_error: float, dof: float, *, alpha: float = 0.05
+) -> float:
+    """Power of two one-sided t tests for equivalence.
+
+    Parameters
+    ----------
+    difference : float
+        True difference.
+    lower, upper : float
+        Equivalence limits.
+    standard_error : float
+        True standard error of the difference, > 0.
+    dof : float
+        Degrees of freedom, > 0.
+    alpha : float
+        Level of each one-sided test.
+
+    Returns
+    -------
+    float
+        Probability that both tests reject.
+
+    Raises
+    ------
+    ValueError
+        When ``standard_error`` is not above 0, ``dof`` not above 0 or the limits are not in order.
+    """
+    _require_sd(standard_error)
+    if not dof > 0.0 or not lower < upper:
+        raise ValueError(f"found dof {dof} and limits {lower}, {upper}; allowed: dof above 0, lower below upper")
+    t = t_point(1.0 - alpha, dof)
+    # Beyond this s the two rejection regions no longer overlap: the integrand has a corner there.
+    largest = (upper - lower) / (2.0 * t * standard_error)
+    low, high = log_chi_range(dof)
+    high = min(high, math.log(largest))
+    if high <= low:
+        return 0.0
+    x = low + 0.5 * (high - low) * (_TOST_NODES + 1.0)
+    room = t * standard_error * np.exp(x)
+    chance = ndtr((upper - room - difference) / standard_error) - ndtr((lower + room - difference) / standard_error)
+    total = float((_TOST_WEIGHTS * log_chi_density(x, dof)) @ chance) * 0.5 * (high - low)
+    return min(1.0, max(0.0, total))
+
+
+def equivalence_power(
+    margin_K: float,
+    sd_K: float,
+    n_mounts: int,
+    *,
+    difference_K: float = 0.0,
+    alpha: float = 0.05,
+    n_treatments: int = 2,
+    prior_dof: float = 0.0,
+) -> float:
+    """Power to show that a candidate and the baseline differ by less than a margin.
+
+    Parameters
+    ----------
+    margin_K : float
+        Equivalence margin, K.
+    sd_K : float
+        True standard deviation between mounts, K.
+    n_mounts : int
+        Mounts of each treatment.
+    difference_K : float
+        True difference, K.
+    alpha : float
+        Level of each one-sided test.
+    n_treatments, prior_dof
+        As for :func:`t_test_power`.
+
+    Returns
+    -------
+    float
+
+    Raises
+    ------
+    ValueError
+        When ``sd_K`` is not above 0 or no degrees of freedom are left.
+    """
+    dof = n_treatments * (n_mounts - 1.0) + prior_dof
+    return tost_power(difference_K, -margin_K, margin_K, sd_K * math.sqrt(2.0 / n_mounts), dof, alpha=alpha)
+
+
+def equivalence_mounts_needed(
+    margin_K: float,
+    sd_K: float,
+    *,
+    difference_K: float = 0.0,
+    power: float = 0.80,
+    alpha: float = 0.05,
+    n_treatments: int = 2,
+    prior_dof: float = 0.0,
+    most: int = 10_000,
+) -> int | None:
+    """Smallest number of mounts of each treatment that shows equivalence.
+
+    Parameters
+    ----------
+    margin_K, sd_K, difference_K, alpha, n_treatments, prior_dof
+        As for :func:`equivalence_power`.
+    power : float
+        Wanted probability of showing it.
+    most : int
+        Give up beyond this number.
+
+    Returns
+    -------
+    int or None
+        None where more than ``most`` would be needed, as when the true difference is at the margin.
+    """
+
+    def reached(n: int) -> bool:
+        achieved = equivalence_power(
+            margin_K,
+            sd_K,
+            n,
+            difference_K=difference_K,
+            alpha=alpha,
+            n_treatments=n_treatments,
+            prior_dof=prior_dof,
+        )
+        return achieved >= power
+
+    return _smallest(reached, 1 if prior_dof > 0.0 else 2, most)
+
+
+def expected_half_width(
+    sd_K: float,
+    n_mounts: int,
+    *,
+    confidence_level: float = 0.95,
+    n_treatments: int = 2,
+    n_candidates: int = 1,
+    prior_dof: float = 0.0,
+) -> float:
+    """Half-width to expect of the interval of a difference, K (root mean square over campaigns).
+
+    Parameters
+    ----------
+    sd_K : float
+        True standard deviation between mounts, K.
+    n_mounts : int
+        Mounts of each treatment.
+    confidence_level : float
+        Two-sided; simultaneous with several candidates.
+    n_treatments, n_candidates, prior_dof
+        As for :func:`t_test_power`.
+
+    Returns
+    -------
+    float
+
+    Raises
+    ------
+    ValueError
+        When ``sd_K`` is not above 0 or no degrees of freedom are left.
+    """
+    _require_sd(sd_K)
+    dof = n_treatments * (n_mounts - 1.0) + prior_dof
+    critical = dunnett_critical(1.0 - confidence_level, [1] * n_candidates, 1, dof)
+    return critical * sd_K * math.sqrt(2.0 / n_mounts)
+
+
+def sd_upper_limit(sd: float, dof: float, confidence: float = 0.80) -> float:
+    """One-sided upper confidence limit of a standard deviation.
+
+    Parameters
+    ----------
+    sd : float
+        Estimate.
+    dof : float
+        Its degrees of freedom, > 0.
+    confidence : float
+        Confidence that the true value lies below the limit.
+
+    Returns
+    -------
+    float
+        ``sd * sqrt(dof / chi2_{1 - confidence, dof})``.
+
+    Raises
+    ------
+    ValueError
+        When ``dof`` is not greater than 0.
+    """
+    if not dof > 0.0:
+        raise ValueError(f"degrees of freedom: found {dof}; allowed: greater than 0")
+    chi2 = 2.0 * float(gammaincinv(dof / 2.0, 1.0 - confidence))
+    return sd * math.sqrt(dof / chi2)
+
+
+def _smallest(reached: Callable[[int], bool], fewest: int, most: int) -> int | None:
+    """Find the first n for which ``reached`` holds, given that it holds from there on."""
+    low, high = fewest - 1, fewest
+    while not reached(high):
+        if high >= most:
+            return None
+        low, high = high, min(2 * high, most)
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (low, middle) if reached(middle) else (middle, high)
+    return high
+
+
+def _require_sd(sd: float) -> None:
+    if not sd > 0.0:
+        raise ValueError(f"standard deviation: found {sd}; allowed: greater than 0")
