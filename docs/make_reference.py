@@ -317,7 +317,7 @@ def dictionary() -> str:
     columns: list[tuple[object, ...]] = [(f"`{name}`", unit(name), said[name]) for name in frames.RUN_COLUMNS]
     return f"""# Data dictionary
 
-Written by `python docs/make_reference.py` from the JSON Schema (`thermlab/reports/schemas/results-1.json`) and docstrings
+Written by `python docs/make_reference.py` from the JSON Schema of results.json and the docstrings
 of the library; `tests/project/test_docs.py` checks it.
 
 Names of numbers end in their unit. A difference is candidate minus baseline: negative is cooler. A number that cannot

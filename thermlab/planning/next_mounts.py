@@ -1,8 +1,8 @@
 """What the next mount can still change: decide now, go on, or stop as hopeless.
 
-The intervals are those of :mod:`thermlab.stats.sequential`, which allow a look after every mount. A decision's chance is
-the predictive power: the mean SD and the means of the treatments are drawn from what the mounts so far leave open, the
-mounts still planned are simulated on, and the share of these futures that ends in a verdict is counted. Stopping
+The intervals are those of :mod:`thermlab.stats.sequential`, which allow a look after every mount. The chance of a
+decision is the predictive power: mean SD and means of the treatments are drawn from what the mounts so far leave open,
+the mounts still planned are simulated on, and the share of these futures that ends in a verdict is counted. Stopping
 because there is no hope never makes a false claim more likely, so it needs no part of the error.
 
 References
