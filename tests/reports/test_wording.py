@@ -6,7 +6,7 @@ import pytest
 from fixtures_analysis import made_up_analysis
 
 from thermlab.base.phrases import difference_words, number, span_words, together, with_interval
-from thermlab.reports import method_words, wording
+from thermlab.reports import wording
 
 
 def with_candidate(**changes):
@@ -146,7 +146,7 @@ def test_no_throttle_power_says_why():
 
 
 def test_method_names_what_was_used():
-    text = " ".join(method_words.method_words(made_up_analysis()))
+    text = " ".join(wording.method_words(made_up_analysis()))
 
     assert "Critical value of the intervals: 2.863" in text
     assert "Degrees of freedom: 6" in text

@@ -6,7 +6,7 @@ __all__, __getattr__, __dir__ = face(
     __name__,
     execute="CELL_TIMEOUT_S ExecutionFailedError execute_template normalise template_path use_light_validation",
     make="ReportOutcome exit_status report",
-    pages="Block SAFETY cautions_block escape items join marks_of paragraph remark signed table tag",
+    pages="Block SAFETY cautions_block escape flag_names items join listing marks_of paragraph remark signed table tag",
     photos="MAX_PHOTOS Photo read_photos",
     pictures="DPI Picture inches_box new_figure quiet short spread_labels style",
     render="prepare render_page style_sheet",

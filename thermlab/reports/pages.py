@@ -12,17 +12,18 @@ import platform
 import re
 from dataclasses import dataclass
 from importlib import metadata
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, Literal
 
 from thermlab import __version__
 from thermlab.base import phrases
 from thermlab.base.marks import Mark, treatment_marks
-from thermlab.reports import method_words, wording
+from thermlab.reports import wording
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Callable, Iterable, Mapping, Sequence
 
     from thermlab.compare.analysis import Analysis
+    from thermlab.runs.records import ReducedRun
 
 SAFETY = (
     "Hot metal burns; ISO 13732-1 gives thresholds of contact temperature (check the standard).",
@@ -135,6 +136,47 @@ def table(
     return tag("div", whole, class_="scroll", role="region", tabindex="0", aria_label=caption)
 
 
+def listing(
+    caption: str,
+    records: Iterable[Any],
+    columns: Sequence[tuple[object, Literal["text", "number", "wide"], Callable[[Any], object]]],
+    *,
+    left_out: Callable[[Any], bool] | None = None,
+) -> Block:
+    """Return a table with one row per record.
+
+    Parameters
+    ----------
+    caption : str
+        What the table shows.
+    records : iterable
+        One per row.
+    columns : sequence of (heading, kind, cell)
+        ``"number"`` is set flush right, ``"wide"`` holds sentences; ``cell`` makes what is shown of a record.
+    left_out : callable, optional
+        Which records are shown as left out.
+
+    Returns
+    -------
+    Block
+        As of :func:`table`.
+    """
+    shown, kinds = list(records), [kind for _, kind, _ in columns]
+    return table(
+        caption,
+        [heading for heading, _, _ in columns],
+        [[cell(record) for _, _, cell in columns] for record in shown],
+        numeric=[i for i, kind in enumerate(kinds) if kind == "number"],
+        wide=[i for i, kind in enumerate(kinds) if kind == "wide"],
+        row_classes=["unusable" if left_out(record) else "" for record in shown] if left_out else (),
+    )
+
+
+def flag_names(run: ReducedRun, between: str = ", ") -> str:
+    """Return the flags of a run with their severities."""
+    return between.join(f"{flag.flag} ({flag.severity})" for flag in run.flags)
+
+
 def cautions_block(cautions: Sequence[str], heading: str = "Cautions") -> Block:
     """Return cautions before what they touch; nothing where there are none."""
     if not cautions:
@@ -173,7 +215,7 @@ def opening(analysis: Analysis) -> Block:
     bench = f"Bench {settings.bench}. " if settings.bench else ""
     parts = [
         tag("h1", settings.title),
-        tag("p", f"{bench}{method_words.summary(analysis)}.", class_="subtitle"),
+        tag("p", f"{bench}{wording.campaign_line(analysis)}.", class_="subtitle"),
         cautions_block(wording.answer_cautions(analysis)),
         tag("h2", "Answer", id="answer"),
         *_answers(analysis),
@@ -228,26 +270,33 @@ def next_steps(analysis: Analysis) -> Block:
 def went_wrong(analysis: Analysis) -> Block:
     """Return which runs were left out or are doubtful, and why."""
     marks = marks_of(analysis)
-    rows, classes = [], []
-    for run in analysis.runs:
-        worst = run.worst()
-        if run.used and worst in (None, "note"):
-            continue
-        reasons = [f"{flag.flag}: {flag.reason}" for flag in run.flags if flag.severity != "note"]
-        own = run.reason if run.reason and run.reason not in {flag.flag for flag in run.flags} else ""
-        fate = "left out" if not run.used else "used, doubtful"
-        mount = tag("span", signed(run.treatment, marks), f" mount {run.mount}, {run.set_power_W:g} W", class_="under")
-        rows.append((join([run.run, mount]), fate, join(map(paragraph, [own] * bool(own) + reasons))))
-        classes.append("unusable" if not run.used else "")
-    if not rows:
+    runs = [run for run in analysis.runs if not run.used or run.worst() not in (None, "note")]
+    if not runs:
         return paragraph("Nothing: every run was used and no check found anything that counts.")
-    caption = "Runs that were left out or are doubtful"
-    return table(caption, ("run", "fate", "why"), rows, wide=(2,), row_classes=classes)
+
+    def named(run: ReducedRun) -> Block:
+        mount = signed(run.treatment, marks), f" mount {run.mount}, {run.set_power_W:g} W"
+        return join([run.run, tag("span", *mount, class_="under")])
+
+    def why(run: ReducedRun) -> Block:
+        own = [run.reason] if run.reason and run.reason not in {flag.flag for flag in run.flags} else []
+        return join(map(paragraph, own + [f"{f.flag}: {f.reason}" for f in run.flags if f.severity != "note"]))
+
+    return listing(
+        "Runs that were left out or are doubtful",
+        runs,
+        [
+            ("run", "text", named),
+            ("fate", "text", lambda run: "used, doubtful" if run.used else "left out"),
+            ("why", "wide", why),
+        ],
+        left_out=lambda run: not run.used,
+    )
 
 
 def method(analysis: Analysis) -> Block:
     """Return the method in words, with what was used."""
-    return join(map(paragraph, method_words.method_words(analysis)))
+    return join(map(paragraph, wording.method_words(analysis)))
 
 
 def safety() -> Block:

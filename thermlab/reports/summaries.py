@@ -6,7 +6,7 @@ import textwrap
 from typing import TYPE_CHECKING, Any, cast
 
 from thermlab.base.phrases import interval_decimals, number, percent, watt_decimals, watts
-from thermlab.reports import method_words, pages, wording
+from thermlab.reports import pages, wording
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -61,7 +61,7 @@ def block(result: Any) -> pages.Block:
 
 def _analysis(found: Analysis) -> str:
     settings = found.campaign.settings
-    lines = [settings.title, *_wrapped([method_words.summary(found) + "."]), *_cautions(wording.main_cautions(found))]
+    lines = [settings.title, *_wrapped([wording.campaign_line(found) + "."]), *_cautions(wording.main_cautions(found))]
     leads = [answer.lead for answer in wording.answers(found)] or ["There is no comparison."]
     powers = [wording.throttle_sentence(found, name) for name in settings.treatments]
     for part in (leads, list(filter(None, powers)), [f"Next: {step}" for step in wording.next_steps(found)]):

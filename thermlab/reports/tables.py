@@ -6,19 +6,27 @@ Numbers are rounded to two significant digits of their uncertainty (GUM 7.2.6);
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
-from typing import TYPE_CHECKING
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from typing import TYPE_CHECKING, Any
 
 from thermlab.base.phrases import decimals_for, interval_decimals, number, percent, watt_decimals, with_interval
 from thermlab.compare.uncertainty import combine_each
-from thermlab.reports.pages import Block, join, marks_of, remark, signed, table, tag
+from thermlab.reports.pages import Block, flag_names, join, listing, marks_of, remark, signed, table, tag
 from thermlab.reports.wording import settings_of
 
 if TYPE_CHECKING:
     from thermlab.compare.analysis import Analysis
     from thermlab.compare.records import Comparison
     from thermlab.compare.value import TreatmentValue
-    from thermlab.runs.records import Flag, HeldPower, ReducedRun
+    from thermlab.runs.records import ReducedRun
+
+_Rows = Sequence[tuple[str, Callable[[Any], object]]]
+
+
+def _beside(analysis: Analysis, caption: str, each: Sequence[Any], rows: _Rows) -> Block:
+    """Return a table with one column per treatment and one row per quantity: its name, and how a cell is made."""
+    headings = ("quantity", *(signed(item.treatment, marks_of(analysis)) for item in each))
+    return table(caption, headings, [(name, *map(cell, each)) for name, cell in rows], numeric=range(1, len(each) + 1))
 
 
 def differences(analysis: Analysis) -> Block:
@@ -26,55 +34,43 @@ def differences(analysis: Analysis) -> Block:
     comparison = analysis.comparison
     if comparison is None:
         return remark("No comparison.")
-    marks, (margin, level) = marks_of(analysis), settings_of(analysis)
-    found = comparison.treatments
-    both = percent(round(2.0 * level - 1.0, 9))
-    rows: list[tuple[object, ...]] = [
-        ("mounts used", *(item.n_mounts for item in found)),
-        ("mean rise in K", *(number(item.mean_rise_K, interval_decimals(item.interval_K)) for item in found)),
-        ("difference in K", *(number(i.difference_K, interval_decimals(i.interval_K), sign=True) for i in found)),
-        (
-            f"{percent(level)} simultaneous interval (the verdict rests on it)",
-            *(_ends(i.simultaneous_interval_K) for i in found),
-        ),
-        (f"{percent(level)} interval of this candidate alone", *(_ends(item.interval_K) for item in found)),
-        (f"{both} interval of the equivalence test", *(_ends(item.equivalence_interval_K) for item in found)),
-        ("Welch interval (own scatter of each treatment)", *(_ends(item.welch_interval_K) for item in found)),
-        ("adjusted p value of no difference (never sets the verdict)", *(_p_value(item.p_value) for item in found)),
-        ("verdict", *(item.verdict for item in found)),
-        ("note", *(item.verdict_note or "–" for item in found)),
+    margin, level = settings_of(analysis)
+    own, both = percent(level), percent(round(2.0 * level - 1.0, 9))
+
+    def in_K(name: str, *, sign: bool = True) -> Callable[[Any], str]:
+        return lambda item: number(getattr(item, name), interval_decimals(item.interval_K), sign=sign)
+
+    rows: _Rows = [
+        ("mounts used", lambda item: item.n_mounts),
+        ("mean rise in K", in_K("mean_rise_K", sign=False)),
+        ("difference in K", in_K("difference_K")),
+        (f"{own} simultaneous interval (the verdict rests on it)", lambda item: _ends(item.simultaneous_interval_K)),
+        (f"{own} interval of this candidate alone", lambda item: _ends(item.interval_K)),
+        (f"{both} interval of the equivalence test", lambda item: _ends(item.equivalence_interval_K)),
+        ("Welch interval (own scatter of each treatment)", lambda item: _ends(item.welch_interval_K)),
+        ("adjusted p value of no difference (never sets the verdict)", lambda item: _p_value(item.p_value)),
+        ("verdict", lambda item: item.verdict),
+        ("note", lambda item: item.verdict_note or "–"),
         (
             "mounts needed per treatment, in total",
-            *("–" if i.mounts_needed is None else i.mounts_needed for i in found),
+            lambda item: "–" if item.mounts_needed is None else item.mounts_needed,
         ),
-        (
-            "difference with runs left out put back",
-            *(number(i.without_exclusions_K, interval_decimals(i.interval_K), sign=True) for i in found),
-        ),
+        ("difference with runs left out put back", in_K("without_exclusions_K")),
     ]
     at = "" if comparison.reference_power_W is None else f" at {comparison.reference_power_W:g} W"
-    mean = number(comparison.baseline_mean_rise_K, min((interval_decimals(i.interval_K) for i in found), default=1))
-    return join(
-        [
-            table(
-                f"Candidate minus baseline in K{at}; negative is cooler",
-                ("quantity", *(signed(item.treatment, marks) for item in found)),
-                rows,
-                numeric=range(1, len(found) + 1),
-            ),
-            remark(
-                f"Baseline {comparison.baseline}: mean rise {mean} K, {comparison.baseline_n_mounts} mounts. "
-                f"Margin {margin:g} K."
-            ),
-        ]
+    shown = _beside(analysis, f"Candidate minus baseline in K{at}; negative is cooler", comparison.treatments, rows)
+    decimals = min((interval_decimals(item.interval_K) for item in comparison.treatments), default=1)
+    words = (
+        f"Baseline {comparison.baseline}: mean rise {number(comparison.baseline_mean_rise_K, decimals)} K, "
+        f"{comparison.baseline_n_mounts} mounts. Margin {margin:g} K."
     )
+    return join([shown, remark(words)])
 
 
 def _ends(interval: tuple[float, float] | None) -> str:
     if interval is None:
         return "–"
-    decimals = interval_decimals(interval)
-    return " to ".join(number(end, decimals, sign=True) for end in interval)
+    return " to ".join(number(end, interval_decimals(interval), sign=True) for end in interval)
 
 
 def _p_value(p: float | None) -> str:
@@ -92,40 +88,25 @@ def throttle(analysis: Analysis) -> Block:
         return remark(
             "No throttle power: the campaign gives no limits, or no curve could be fitted (see the cautions)."
         )
-    marks, (_, level) = marks_of(analysis), settings_of(analysis)
-    each = found.treatments
-    rows: list[tuple[object, ...]] = [
-        ("throttle power in W", *(number(i.throttle_power_W, watt_decimals(i.interval_W)) for i in each)),
-        (f"{percent(level)} confidence interval of the mean", *(_range(item.interval_W) for item in each)),
-        (
-            f"{percent(level)} prediction interval of one future mount",
-            *(_range(item.future_mount_interval_W) for item in each),
-        ),
-        ("difference to the baseline in W", *(with_interval(i.difference_W, i.difference_interval_W) for i in each)),
-        ("the same, simultaneous interval", *(_ends(item.simultaneous_difference_interval_W) for item in each)),
-        (
-            "above the highest step (−: below it)",
-            *("–" if i.extrapolation is None else _percent_sign(i.extrapolation) for i in each),
-        ),
-        ("held at the limit, moved to these conditions, in W", *(number(item.directly_observed_W, 1) for item in each)),
-        ("runs that reached the limit", *(_observed(item.observed) for item in each)),
+    level = percent(settings_of(analysis)[1])
+    rows: _Rows = [
+        ("throttle power in W", lambda item: number(item.throttle_power_W, watt_decimals(item.interval_W))),
+        (f"{level} confidence interval of the mean", lambda item: _range(item.interval_W)),
+        (f"{level} prediction interval of one future mount", lambda item: _range(item.future_mount_interval_W)),
+        ("difference to the baseline in W", lambda item: with_interval(item.difference_W, item.difference_interval_W)),
+        ("the same, simultaneous interval", lambda item: _ends(item.simultaneous_difference_interval_W)),
+        ("above the highest step (−: below it)", lambda item: _signed_percent(item.extrapolation)),
+        ("held at the limit, moved to these conditions, in W", lambda item: number(item.directly_observed_W, 1)),
+        ("runs that reached the limit", _observed),
     ]
-    if any(item.reason for item in each):
-        rows.append(("why there is none", *(item.reason or "–" for item in each)))
+    if any(item.reason for item in found.treatments):
+        rows = [*rows, ("why there is none", lambda item: item.reason or "–")]
     caption = f"Power at which the device reaches {found.temperature_limit_C:g} °C in a room at {found.room_C:g} °C"
-    spread = found.model_spread_W
-    note = (
-        Block("")
-        if spread is None
-        else remark(f"Other plausible curves move these powers by up to {number(spread, 1)} W.")
-    )
-    shown = table(
-        caption,
-        ("quantity", *(signed(item.treatment, marks) for item in each)),
-        rows,
-        numeric=range(1, len(each) + 1),
-    )
-    return join([shown, note])
+    shown = _beside(analysis, caption, found.treatments, rows)
+    if found.model_spread_W is None:
+        return shown
+    spread = number(found.model_spread_W, 1)
+    return join([shown, remark(f"Other plausible curves move these powers by up to {spread} W.")])
 
 
 def _range(interval: tuple[float, float] | None) -> str:
@@ -134,12 +115,13 @@ def _range(interval: tuple[float, float] | None) -> str:
     return " to ".join(number(end, watt_decimals(interval)) for end in interval)
 
 
-def _percent_sign(fraction: float) -> str:
-    return f"{number(100.0 * fraction, 0, sign=True)} %"
+def _signed_percent(fraction: float | None) -> str:
+    return "–" if fraction is None else f"{number(100.0 * fraction, 0, sign=True)} %"
 
 
-def _observed(held: Sequence[HeldPower]) -> str:
-    return ", ".join(f"{seen.run}: {seen.held_power_W:.1f} W at {seen.ambient_C:.1f} °C" for seen in held) or "–"
+def _observed(item: Any) -> str:
+    seen = (f"{one.run}: {one.held_power_W:.1f} W at {one.ambient_C:.1f} °C" for one in item.observed)
+    return ", ".join(seen) or "–"
 
 
 def value(analysis: Analysis) -> Block:
@@ -148,36 +130,31 @@ def value(analysis: Analysis) -> Block:
         return remark("No prices were given.")
     settings, marks = analysis.campaign.settings, marks_of(analysis)
     currency = settings.currency or "currency not given"
-    rows = []
-    for item in analysis.value.treatments:
-        treatment = settings.treatments.get(item.treatment)
-        conducts = None if treatment is None else treatment.electrically_conductive
-        described = "" if treatment is None else treatment.description
-        name = signed(item.treatment, marks)
-        rows.append(
-            (
-                join([name, tag("span", described, class_="under")]) if described else name,
-                number(item.cost_per_mount, 2),
-                _cost_per_K(item),
-                {True: "not beaten", False: "another reads cooler and is no dearer", None: "–"}[item.not_beaten],
-                {True: "yes", False: "no", None: "not stated"}[conducts],
-                "" if treatment is None else treatment.handling,
-            )
-        )
-    headings = (
-        "treatment",
-        f"cost per mount ({currency})",
-        f"extra cost per K cooler ({currency})",
-        "on rise and price together",
-        "conducts electricity",
-        "handling",
+
+    def about(item: TreatmentValue, name: str, default: object) -> Any:
+        return getattr(settings.treatments.get(item.treatment), name, default)
+
+    def described(item: TreatmentValue) -> Block:
+        words, name = about(item, "description", ""), signed(item.treatment, marks)
+        return join([name, tag("span", words, class_="under")]) if words else name
+
+    beaten = {True: "not beaten", False: "another reads cooler and is no dearer", None: "–"}
+    conducts = {True: "yes", False: "no", None: "not stated"}
+    return listing(
+        "What one mount costs, and how it handles",
+        analysis.value.treatments,
+        [
+            ("treatment", "text", described),
+            (f"cost per mount ({currency})", "number", lambda item: number(item.cost_per_mount, 2)),
+            (f"extra cost per K cooler ({currency})", "number", _cost_per_K),
+            ("on rise and price together", "text", lambda item: beaten[item.not_beaten]),
+            ("conducts electricity", "text", lambda item: conducts[about(item, "electrically_conductive", None)]),
+            ("handling", "text", lambda item: about(item, "handling", "")),
+        ],
     )
-    return table("What one mount costs, and how it handles", headings, rows, numeric=(1, 2))
 
 
 def _cost_per_K(item: TreatmentValue) -> str:
-    if item.cost_per_K is None:
-        return "–"
     if item.cost_per_K_interval is None:
         return number(item.cost_per_K, 2)
     return with_interval(item.cost_per_K, item.cost_per_K_interval, sign=False)
@@ -186,55 +163,52 @@ def _cost_per_K(item: TreatmentValue) -> str:
 def runs(analysis: Analysis) -> Block:
     """Return every run in the order made, with its numbers and flags, and below them what each flag found."""
     marks = marks_of(analysis)
-    rows = [_run_row(run, signed(run.treatment, marks)) for run in analysis.runs]
-    headings = (
-        "run", "treatment", "mount", "step in W", "settled rise in K", "u in K", "still to come in K", "settled",
-        "fate", "flags", "power in W", "room in °C", "end reading in °C", "end reading less room in K", "sensor",
-        "soak in min", "lot, condition, note",
-    )  # fmt: skip
-    every = table(
+
+    def rise(value: float | None, run: ReducedRun) -> str:
+        return number(value, decimals_for(run.u_rise_K))
+
+    every = listing(
         "All runs in the order they were made",
-        headings,
-        rows,
-        numeric=(3, 4, 5, 6, 10, 11, 12, 13, 15),
-        row_classes=["" if run.used else "unusable" for run in analysis.runs],
+        analysis.runs,
+        [
+            ("run", "text", lambda run: run.run),
+            ("treatment", "text", lambda run: signed(run.treatment, marks)),
+            ("mount", "text", lambda run: run.mount),
+            ("step in W", "number", lambda run: f"{run.set_power_W:g}"),
+            ("settled rise in K", "number", lambda run: rise(run.rise_K, run)),
+            ("u in K", "number", lambda run: rise(run.u_rise_K, run)),
+            ("still to come in K", "number", lambda run: number(run.drift_left_K, 2, sign=True)),
+            ("settled", "text", lambda run: {True: "yes", False: "no", None: "–"}[run.settled]),
+            ("fate", "text", lambda run: "used" if run.used else f"left out: {run.reason}"),
+            ("flags", "text", lambda run: flag_names(run, "; ")),
+            ("power in W", "number", lambda run: number(run.power_W, 2)),
+            ("room in °C", "number", lambda run: number(run.ambient_C, 2)),
+            ("end reading in °C", "number", lambda run: number(run.end_reading_C, 1)),
+            ("end reading less room in K", "number", lambda run: number(run.end_rise_K, 1)),
+            ("sensor", "text", lambda run: run.sensor or "–"),
+            ("soak in min", "number", lambda run: number(run.soak_min, 1)),
+            ("lot, condition, note", "text", lambda run: "; ".join(filter(None, (run.lot, run.condition, run.note)))),
+        ],
+        left_out=lambda run: not run.used,
     )
-    found = [
-        (run.run, f"{flag.flag} ({flag.severity})", flag.reason, _evidence(flag))
-        for run in analysis.runs
-        for flag in run.flags
-    ]
+    found = [(run, flag) for run in analysis.runs for flag in run.flags]
     if not found:
         return every
-    heads = ("run", "flag", "what was found", "evidence")
-    return join([every, table("What each flag found, with its evidence", heads, found, wide=(2, 3))])
-
-
-def _run_row(run: ReducedRun, treatment: Block) -> tuple[object, ...]:
-    decimals = decimals_for(run.u_rise_K)
-    return (
-        run.run,
-        treatment,
-        run.mount,
-        f"{run.set_power_W:g}",
-        number(run.rise_K, decimals),
-        number(run.u_rise_K, decimals),
-        number(run.drift_left_K, 2, sign=True),
-        {True: "yes", False: "no", None: "–"}[run.settled],
-        "used" if run.used else f"left out: {run.reason}",
-        "; ".join(f"{flag.flag} ({flag.severity})" for flag in run.flags),
-        number(run.power_W, 2),
-        number(run.ambient_C, 2),
-        number(run.end_reading_C, 1),
-        number(run.end_rise_K, 1),
-        run.sensor or "–",
-        number(run.soak_min, 1),
-        "; ".join(text for text in (run.lot, run.condition, run.note) if text),
+    flags = listing(
+        "What each flag found, with its evidence",
+        found,
+        [
+            ("run", "text", lambda pair: pair[0].run),
+            ("flag", "text", lambda pair: f"{pair[1].flag} ({pair[1].severity})"),
+            ("what was found", "wide", lambda pair: pair[1].reason),
+            ("evidence", "wide", lambda pair: _evidence(pair[1].evidence)),
+        ],
     )
+    return join([every, flags])
 
 
-def _evidence(flag: Flag) -> str:
-    return ", ".join(f"{name} {value:.3g}".replace(" -", " −") for name, value in flag.evidence.items())
+def _evidence(evidence: Mapping[str, float]) -> str:
+    return ", ".join(f"{name} {value:.3g}".replace(" -", " −") for name, value in evidence.items())
 
 
 def secondary(analysis: Analysis) -> Block:
@@ -242,13 +216,21 @@ def secondary(analysis: Analysis) -> Block:
     comparison = analysis.comparison
     if comparison is None or not comparison.secondary:
         return remark("None.")
-    marks, (_, level) = marks_of(analysis), settings_of(analysis)
-    rows = [
-        (item.estimand, signed(item.treatment, marks), with_interval(item.difference, item.interval), item.unit)
-        for item in comparison.secondary
-    ]
-    headings = ("estimand", "candidate", f"difference to the baseline, {percent(level)} interval", "unit")
-    shown = table("Declared besides the primary estimand; they never set a verdict", headings, rows, numeric=(2,))
+    marks, level = marks_of(analysis), percent(settings_of(analysis)[1])
+    shown = listing(
+        "Declared besides the primary estimand; they never set a verdict",
+        comparison.secondary,
+        [
+            ("estimand", "text", lambda item: item.estimand),
+            ("candidate", "text", lambda item: signed(item.treatment, marks)),
+            (
+                f"difference to the baseline, {level} interval",
+                "number",
+                lambda item: with_interval(item.difference, item.interval),
+            ),
+            ("unit", "text", lambda item: item.unit),
+        ],
+    )
     return join([shown, *(remark(text) for text in (_offset_words(comparison), _curve_words(comparison)) if text)])
 
 
@@ -284,51 +266,40 @@ def budget(analysis: Analysis) -> Block:
     """Return the uncertainty budgets."""
     if not analysis.budget:
         return remark("No budget: there is no run that could be used.")
-    rows = [
-        (
-            _with_unit(line.quantity),
-            line.input,
-            line.evaluation,
-            _significant(line.u),
-            _significant(line.sensitivity),
-            _significant(line.contribution),
-            "∞" if line.dof is None else f"{line.dof:.3g}",
-        )
-        for line in analysis.budget
-    ]
-    headings = (
-        "quantity",
-        "input",
-        "type",
-        "standard uncertainty",
-        "sensitivity",
-        "contribution",
-        "degrees of freedom",
+    level = settings_of(analysis)[1]
+    lines = listing(
+        "Where the uncertainty comes from (k = 1)",
+        analysis.budget,
+        [
+            ("quantity", "text", lambda line: _with_unit(line.quantity)),
+            ("input", "text", lambda line: line.input),
+            ("type", "text", lambda line: line.evaluation),
+            ("standard uncertainty", "number", lambda line: _significant(line.u)),
+            ("sensitivity", "number", lambda line: _significant(line.sensitivity)),
+            ("contribution", "number", lambda line: _significant(line.contribution)),
+            ("degrees of freedom", "number", lambda line: _dof(line.dof)),
+        ],
     )
-    lines = table("Where the uncertainty comes from (k = 1)", headings, rows, numeric=(3, 4, 5, 6))
-    _, level = settings_of(analysis)
-    together = [
-        (
-            _with_unit(quantity),
-            _significant(found.u),
-            "∞" if found.dof is None else f"{found.dof:.3g}",
-            f"{found.coverage_factor:.2f}",
-            _significant(found.expanded),
-        )
-        for quantity, found in combine_each(analysis.budget, confidence_level=level).items()
-    ]
-    headings_together = (
-        "quantity",
-        "combined standard uncertainty",
-        "effective degrees of freedom",
-        "coverage factor k",
-        f"expanded uncertainty ({percent(level)})",
+    together = listing(
+        "Combined",
+        combine_each(analysis.budget, confidence_level=level).items(),
+        [
+            ("quantity", "text", lambda pair: _with_unit(pair[0])),
+            ("combined standard uncertainty", "number", lambda pair: _significant(pair[1].u)),
+            ("effective degrees of freedom", "number", lambda pair: _dof(pair[1].dof)),
+            ("coverage factor k", "number", lambda pair: f"{pair[1].coverage_factor:.2f}"),
+            (f"expanded uncertainty ({percent(level)})", "number", lambda pair: _significant(pair[1].expanded)),
+        ],
     )
-    return join([lines, table("Combined", headings_together, together, numeric=(1, 2, 3, 4))])
+    return join([lines, together])
 
 
 def _with_unit(quantity: str) -> str:
     return f"{quantity} in {'W' if quantity == 'throttle power' else 'K'}"
+
+
+def _dof(dof: float | None) -> str:
+    return "∞" if dof is None else f"{dof:.3g}"
 
 
 def _significant(value: float | None) -> str:
@@ -337,17 +308,13 @@ def _significant(value: float | None) -> str:
 
 def settings(analysis: Analysis) -> Block:
     """Return every setting and threshold that was used."""
-    rows = [(name, _shown(name, text, analysis)) for name, text in _flat(analysis.settings)]
+    rows = [(name, text + _changed(name, analysis)) for name, text in _flat(analysis.settings)]
     return table("Every number and choice used, defaults included", ("setting", "value"), rows)
 
 
-def _shown(name: str, text: str, analysis: Analysis) -> str:
-    changed = analysis.overrides.get(name.rsplit(".", 1)[-1])
-    return (
-        text
-        if changed is None or name.startswith(("checks", "uncertainty", "log"))
-        else f"{text} (changed for this report)"
-    )
+def _changed(name: str, analysis: Analysis) -> str:
+    changed = name.rsplit(".", 1)[-1] in analysis.overrides and not name.startswith(("checks", "uncertainty", "log"))
+    return " (changed for this report)" if changed else ""
 
 
 def _flat(settings: Mapping[str, object], prefix: str = "") -> Iterator[tuple[str, str]]:
