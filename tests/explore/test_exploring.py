@@ -14,7 +14,7 @@ from thermlab.explore import figures as figures_explore
 from thermlab.explore import pages as exploration_pages
 from thermlab.explore.exploring import beside, campaigns, chosen, explore, heaviest, try_exclusions
 from thermlab.explore.sheet_edit import exclude_run, lift_exclusion
-from thermlab.reports.figures_doubtful import doubtful_runs
+from thermlab.reports.figures import doubtful_runs
 from thermlab.reports.pages import Block
 from thermlab.reports.pictures import Picture
 

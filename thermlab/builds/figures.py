@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 from thermlab.base.marks import MARKER, PAGE
 from thermlab.base.phrases import number, percent, with_interval
 from thermlab.reports.pages import Block, remark
-from thermlab.reports.pictures import Picture, inches_box, new_figure, quiet, style
+from thermlab.reports.pictures import Picture, bar, drawing, hollow, name_rows, panel, quiet, small_print
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -36,16 +36,12 @@ def build(assessment: BuildAssessment) -> Picture | Block:
     drawn = [one for one in assessment.rises if one.expected_rise_K is not None]
     if not drawn:
         return remark("No picture: no acceptance run could be used.")
-    upper_in = 0.55 + _ROW_IN * len(drawn)
-    lower_in = 0.75
-    with style():
-        figure = new_figure(upper_in + lower_in + 1.35)
-        height = upper_in + lower_in + 1.35
-        upper = figure.add_axes(inches_box(figure, left=1.35, right=0.3, bottom=height - upper_in - 0.12, top=0.12))
-        lower = figure.add_axes(inches_box(figure, left=1.35, right=0.3, bottom=0.62, top=height - 0.62 - lower_in))
-        _rises(upper, drawn)
-        _throttle(lower, assessment.throttle)
-        figure.text(0.015, 0.012, "bands: where a fresh mount was expected", va="bottom", **_SMALL)
+    upper_in, lower_in = 0.55 + _ROW_IN * len(drawn), 0.75
+    height = upper_in + lower_in + 1.35
+    with drawing(height) as figure:
+        _rises(panel(figure, left=1.35, right=0.3, bottom=height - upper_in - 0.12, top=0.12), drawn)
+        _throttle(panel(figure, left=1.35, right=0.3, bottom=0.62, top=height - 0.62 - lower_in), assessment.throttle)
+        small_print(figure, "bands: where a fresh mount was expected", x=0.015, bottom_in=0.1, **_SMALL)
     return Picture(figure, _alt(assessment))
 
 
@@ -53,55 +49,36 @@ def _rises(axes: Axes, rises: list[Expected]) -> None:
     axes.axvline(0.0, color=PAGE["muted"], lw=0.9, zorder=1)
     for row, one in enumerate(rises):
         mean = one.expected_rise_K or 0.0
-        if one.interval_K is not None:
-            ends = [end - mean for end in one.interval_K]
-            axes.plot(ends, [row, row], color=PAGE["band"], lw=13, solid_capstyle="butt", zorder=2)
-        axes.plot([rise - mean for rise in one.mounts_K], [row] * len(one.mounts_K), "o", ms=5.5, mfc="none",
-                  mec=PAGE["muted"], ls="none", zorder=3)  # fmt: skip
+        bar(axes, one.interval_K and [end - mean for end in one.interval_K], row, PAGE["band"], 13, zorder=2)
+        hollow(axes, [rise - mean for rise in one.mounts_K], row, MARKER["one"], PAGE["muted"], 5.5)
         off = one.rise_K - mean
-        colour = PAGE["wrong"] if one.inside is False else PAGE["ink"]
-        axes.plot(off, row, MARKER["outside" if one.inside is False else "together"], color=colour, ms=8, zorder=5)
-        axes.annotate(
-            f"this build {number(off, 2, sign=True)} K",
-            (off, row),
-            xytext=(0, 13),
-            textcoords="offset points",
-            ha="center",
-            fontsize=9.5,
-            bbox={"facecolor": PAGE["sheet"], "edgecolor": "none", "pad": 0.6},
-        )
-    axes.set_yticks(range(len(rises)), [f"at {one.set_power_W:g} W" for one in rises])
-    axes.set_ylim(len(rises) - 0.5, -0.62)
-    low, high = axes.get_xlim()
-    reach = 1.15 * max(abs(low), abs(high), 0.5)
+        colour, marker = (PAGE["wrong"], "outside") if one.inside is False else (PAGE["ink"], "together")
+        axes.plot(off, row, MARKER[marker], color=colour, ms=8, zorder=5)
+        how: dict[str, Any] = {"xytext": (0, 13), "textcoords": "offset points", "ha": "center", "fontsize": 9.5}
+        behind = {"facecolor": PAGE["sheet"], "edgecolor": "none", "pad": 0.6}
+        axes.annotate(f"this build {number(off, 2, sign=True)} K", (off, row), bbox=behind, **how)
+    name_rows(axes, [f"at {one.set_power_W:g} W" for one in rises], above=0.62, below=0.5, size=11)
+    reach = 1.15 * max(*map(abs, axes.get_xlim()), 0.5)
     axes.set_xlim(-reach, reach)
     axes.set_xlabel("rise less the campaign's mean in K (○ its mounts)", **_SMALL)
-    quiet(axes)
 
 
 def _throttle(axes: Axes, found: BuildThrottle) -> None:
     values = [found.required_W]
-    if found.expected_interval_W is not None:
-        axes.plot(found.expected_interval_W, [0, 0], color=PAGE["band"], lw=13, solid_capstyle="butt", zorder=2)
-        values += found.expected_interval_W
+    bar(axes, found.expected_interval_W, 0, PAGE["band"], 13, zorder=2)
+    values += found.expected_interval_W or ()
     axes.axvline(found.required_W, color=PAGE["wrong"], lw=1.4, ls=(0, (5, 2)), zorder=3)
     if found.interval_W is not None and found.throttle_power_W is not None:
-        axes.plot(found.interval_W, [0, 0], color=PAGE["ink"], lw=2.4, zorder=4)
+        bar(axes, found.interval_W, 0, PAGE["ink"], 2.4, zorder=4)
         axes.plot(found.throttle_power_W, 0, MARKER["together"], color=PAGE["ink"], ms=8, zorder=5)
         values += found.interval_W
     low, high = min(values), max(values)
     edge = max(0.18 * (high - low), 2.0)
     axes.set_xlim(low - edge, high + edge)
     axes.set_ylim(-0.6, 0.9)
-    near_left = found.required_W < (low + high) / 2.0
-    axes.text(
-        found.required_W,
-        0.62,
-        f" required {found.required_W:g} W ",
-        ha="left" if near_left else "right",
-        fontsize=9.5,
-        color=PAGE["wrong"],
-    )
+    side = "left" if found.required_W < (low + high) / 2.0 else "right"
+    words = f" required {found.required_W:g} W "
+    axes.text(found.required_W, 0.62, words, ha=side, fontsize=9.5, color=PAGE["wrong"])
     axes.set_yticks([0], ["throttle\npower"])
     axes.set_xlabel(f"throttle power in W in a room at {found.room_C:g} °C", **_SMALL)
     quiet(axes)

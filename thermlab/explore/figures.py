@@ -7,16 +7,27 @@
 
 from __future__ import annotations
 
-import math
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
 from thermlab.base.marks import PAGE
 from thermlab.base.phrases import number, watts
-from thermlab.explore.exploring import beside, chosen, residuals
-from thermlab.reports.pages import Block, marks_of, remark
-from thermlab.reports.pictures import Picture, inches_box, new_figure, quiet, short, spread_labels, style
+from thermlab.explore.exploring import beside, chosen, heaviest_first, residuals
+from thermlab.reports.pages import Block, flag_names, marks_of, remark
+from thermlab.reports.pictures import (
+    DASHED,
+    Picture,
+    drawing,
+    late_limits,
+    margin_lines,
+    name_ends,
+    name_rows,
+    quiet,
+    short,
+    small_print,
+    stack,
+)
 from thermlab.reports.wording import headline_interval, settings_of
 from thermlab.runs.trace import block_means
 
@@ -24,10 +35,8 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
 
-    from thermlab.explore.exploring import Exploration
-    from thermlab.explore.what_if import Influence
+    from thermlab.explore.exploring import Exploration, Influence
     from thermlab.runs.records import ReducedRun
     from thermlab.runs.settled_rise import Estimate
     from thermlab.runs.trace import Trace
@@ -35,7 +44,6 @@ if TYPE_CHECKING:
 MOST_SENSORS = 8
 """So many sensors get a name of their own; more are drawn without."""
 _SMALL: dict[str, Any] = {"fontsize": 9, "color": PAGE["muted"]}
-_LEFT, _RIGHT = 0.95, 1.2
 
 
 def one_run(found: Exploration, run: str = "") -> Picture | Block:
@@ -59,15 +67,13 @@ def one_run(found: Exploration, run: str = "") -> Picture | Block:
         return remark(f"No picture: {own.run} has no readings.")
     mark = marks_of(found.analysis)[own.treatment]
     heights = [1.75, 0.7, 0.8, 1.5, 1.0] + ([0.6] if trace.clock_MHz is not None else [])
-    with style():
-        figure = new_figure(0.42 + sum(heights) + 0.22 * (len(heights) - 1) + 0.6)
-        panels = _stack(figure, heights)
+    with drawing(0.42 + sum(heights) + 0.22 * (len(heights) - 1) + 0.6) as figure:
+        panels = stack(figure, heights, left=0.95, right=1.2, top=0.42, gap=0.22)
         minutes = trace.time_s / 60.0
         _sensors(panels[0], trace, mark.colour)
         _line(panels[1], minutes, trace.ambient_C, "room\nin °C")
         _line(panels[2], minutes, trace.power_W, "power\nin W")
-        panels[2].axhline(own.set_power_W, color=PAGE["band-edge"], lw=1.0, ls=(0, (4, 3)))
-        _beside_line(panels[2], own.set_power_W, "set")
+        _level(panels[2], own.set_power_W, "set")
         _approach(panels[3], own, estimate, mark.colour)
         _left_over(panels[4], estimate)
         if trace.clock_MHz is not None:
@@ -75,45 +81,26 @@ def one_run(found: Exploration, run: str = "") -> Picture | Block:
         for panel in panels:
             panel.set_xlim(0.0, trace.soak_s / 60.0)
             panel.axvspan(estimate.window_s[0] / 60.0, estimate.window_s[1] / 60.0, color=PAGE["wash"], zorder=0, lw=0)
-            panel.set_ylabel(panel.get_ylabel(), fontsize=10)
+            panel.yaxis.label.set_fontsize(10)
             panel.yaxis.set_label_coords(-0.13, 0.5)
-            panel.tick_params(labelbottom=panel is panels[-1], labelsize=9.5)
+            panel.tick_params(labelsize=9.5)
         panels[-1].set_xlabel("minutes since the soak began (shaded: fit window)")
-        fate = "" if own.used else f", left out: {own.reason}"
-        title = f"{short(own.run, 30, 1)}   {watts(own.set_power_W)}{short(fate, 44, 1) if fate else ''}"
-        figure.text(0.02, 1.0 - 0.17 / figure.get_size_inches()[1], title, va="center", fontsize=11)
+        fate = "" if own.used else short(f", left out: {own.reason}", 44, 1)
+        title = f"{short(own.run, 30, 1)}   {watts(own.set_power_W)}{fate}"
+        small_print(figure, title, x=0.02, top_in=0.17, fontsize=11)
     return Picture(figure, _run_alt(found, own, trace, estimate))
 
 
-def _stack(figure: Figure, heights: Sequence[float]) -> list[Axes]:
-    top, panels = 0.42, []
-    whole = figure.get_size_inches()[1]
-    for height in heights:
-        box = inches_box(figure, left=_LEFT, right=_RIGHT, top=top, bottom=whole - top - height)
-        panels.append(figure.add_axes(box))
-        top += height + 0.22
-    return panels
-
-
 def _sensors(axes: Axes, trace: Trace, colour: str) -> None:
-    minutes = trace.time_s / 60.0
-    readings = trace.temperature_C.T
-    order = np.argsort([-np.nanmean(column) if not np.isnan(column).all() else np.inf for column in readings])
-    ends = []
-    for place, column in enumerate(order.tolist()):
+    """Draw the sensors, the hottest darkest, and name them at their last reading."""
+    known = [column[~np.isnan(column)] for column in trace.temperature_C.T]
+    order = sorted(range(len(known)), key=lambda i: -float(known[i].mean()) if known[i].size else np.inf)
+    for place, i in enumerate(order):
         shade = 1.0 - 0.6 * place / max(1, len(order) - 1)
-        axes.plot(minutes, readings[column], color=colour, lw=0.7, alpha=shade)
-        known = readings[column][~np.isnan(readings[column])]
-        ends.append(float(known[-1]) if known.size else float("nan"))
+        axes.plot(trace.time_s / 60.0, trace.temperature_C[:, i], color=colour, lw=0.7, alpha=shade)
     axes.set_ylabel("sensors\nin °C")
-    low, high = axes.get_ylim()
-    named = [(column, end) for column, end in zip(order.tolist(), ends, strict=True) if math.isfinite(end)]
-    named = named[:MOST_SENSORS]
-    if not named or high <= low:
-        return
-    at = spread_labels([(end - low) / (high - low) for _, end in named], 0.105)
-    for (column, _), y in zip(named, at, strict=True):
-        axes.text(1.02, y, short(trace.sensors[column], 16, 1), transform=axes.transAxes, va="center", **_SMALL)
+    named = [(trace.sensors[i], float(known[i][-1]), PAGE["muted"]) for i in order if known[i].size]
+    name_ends(axes, named[:MOST_SENSORS])
 
 
 def _line(axes: Axes, minutes: Any, values: Any, label: str) -> None:
@@ -121,7 +108,8 @@ def _line(axes: Axes, minutes: Any, values: Any, label: str) -> None:
     axes.set_ylabel(label)
 
 
-def _beside_line(axes: Axes, height: float, words: str) -> None:
+def _level(axes: Axes, height: float, words: str) -> None:
+    axes.axhline(height, color=PAGE["band-edge"], lw=1.0, ls=DASHED)
     axes.text(1.02, height, words, transform=axes.get_yaxis_transform(), va="center", **_SMALL)
 
 
@@ -129,28 +117,16 @@ def _approach(axes: Axes, run: ReducedRun, estimate: Estimate, colour: str) -> N
     minutes = estimate.time_s / 60.0
     axes.plot(minutes, estimate.rise_K, ".", color=colour, ms=3.0, mew=0)
     axes.set_ylabel("rise over\nroom in K")
-    low, high = _inner(estimate.rise_K, 0.25)
+    low, high = late_limits(estimate.rise_K)
     if estimate.fitted_K is not None:
         shown = minutes >= 0.5 * estimate.window_s[0] / 60.0
         axes.plot(minutes[shown], estimate.fitted_K[shown], color=PAGE["ink"], lw=1.2)
     if estimate.level_K is not None:
-        axes.axhline(estimate.level_K, color=PAGE["band-edge"], lw=1.0, ls=(0, (4, 3)))
         high = max(high, estimate.level_K + 0.08 * (high - low))
-        _beside_line(axes, estimate.level_K, f"level\n{number(estimate.level_K, 2)} K")
+        _level(axes, estimate.level_K, f"level\n{number(estimate.level_K, 2)} K")
     if run.held is not None:
         axes.text(1.02, 0.1, f"held {number(run.held.held_power_W, 1)} W", transform=axes.transAxes, **_SMALL)
-    if high > low:
-        axes.set_ylim(low, high)
-
-
-def _inner(values: Any, skip: float) -> tuple[float, float]:
-    """Return the range of a trace without its first rise, so that a degree can still be seen."""
-    late = values[int(skip * values.size) :]
-    known = late[~np.isnan(late)]
-    if not known.size:
-        return 0.0, 1.0
-    pad = max(0.5, 0.12 * float(np.ptp(known)))
-    return float(known.min()) - pad, float(known.max()) + pad
+    axes.set_ylim(low, high)
 
 
 def _left_over(axes: Axes, estimate: Estimate) -> None:
@@ -171,8 +147,7 @@ def _run_alt(found: Exploration, run: ReducedRun, trace: Trace, estimate: Estima
     parts += [f"room {room.min():.1f} to {room.max():.1f} °C"] if room.size else []
     level = "none" if estimate.level_K is None else f"{number(estimate.level_K, 2)} K"
     parts.append(f"settled rise {level}, largest two-minute residual {number(left, 2, sign=True)} K")
-    flags = ", ".join(f"{flag.flag} ({flag.severity})" for flag in run.flags) or "none"
-    return f"{'; '.join(parts)}. Flags: {flags}."
+    return f"{'; '.join(parts)}. Flags: {flag_names(run) or 'none'}."
 
 
 _COLUMNS = ("rise, settled rise = 0", "residual", "between sensors", "room")
@@ -205,32 +180,27 @@ def side_by_side(found: Exploration, run: str = "", *, by: Literal["mount", "ste
     curves = [_columns(found.traces[r.run], found.estimates[r.run]) for r in runs]
     widest = max((float(np.nanmax(c[2][1])) for c in curves if c[2][1].size), default=1.0)
     spans = [*_SPAN_K[:2], (0.0, max(2.0, 1.15 * widest)), _SPAN_K[3]]
-    with style():
-        figure = new_figure(0.5 + 0.78 * len(runs) + 0.55)
-        grid = figure.subplots(len(runs), 4, squeeze=False, sharex=True, sharey="col")
+    with drawing(1.05 + 0.78 * len(runs)) as figure:
         height = figure.get_size_inches()[1]
-        figure.subplots_adjust(
-            left=0.215, right=0.985, top=1 - 0.5 / height, bottom=0.55 / height, wspace=0.42, hspace=0.22
-        )
-        for row, (r, drawn) in enumerate(zip(runs, curves, strict=True)):
-            for column, (minutes, values) in enumerate(drawn):
-                axes = grid[row][column]
+        room = {"left": 0.215, "right": 0.985, "top": 1 - 0.5 / height, "bottom": 0.55 / height}
+        spacing = room | {"wspace": 0.42, "hspace": 0.22}
+        grid = figure.subplots(len(runs), 4, squeeze=False, sharex=True, sharey="col", gridspec_kw=spacing)
+        for panels, r, drawn in zip(grid, runs, curves, strict=True):
+            edge, weight = (PAGE["ink"], "bold") if r.run == own.run else (PAGE["rule"], "normal")
+            window = [end / 60.0 for end in found.estimates[r.run].window_s]
+            for axes, (minutes, values) in zip(panels, drawn, strict=True):
                 axes.plot(minutes, values, ".", color=marks[r.treatment].colour, ms=2.0, mew=0)
-                axes.set_ylim(*spans[column])
-                axes.set_xlim(0.0, longest)
                 axes.axhline(0.0, color=PAGE["rule"], lw=0.8, zorder=0)
-                window = found.estimates[r.run].window_s
-                axes.axvspan(window[0] / 60.0, window[1] / 60.0, color=PAGE["wash"], lw=0, zorder=0)
+                axes.axvspan(*window, color=PAGE["wash"], lw=0, zorder=0)
                 axes.tick_params(labelsize=8)
-                for spine in axes.spines.values():
-                    spine.set_edgecolor(PAGE["ink"] if r.run == own.run else PAGE["rule"])
+                axes.spines[:].set_edgecolor(edge)
             name = f"{short(r.run, 15)}\n{watts(r.set_power_W)}" + ("" if r.used else ", left out")
-            box = grid[row][0].get_position()
-            weight = "bold" if r.run == own.run else "normal"
+            box = panels[0].get_position()
             figure.text(0.01, (box.y0 + box.y1) / 2, name, va="center", fontsize=8.5, weight=weight)
-        for column, words in enumerate(_COLUMNS):
-            grid[0][column].set_title(words + "\nin K", fontsize=8.5)
-        figure.text(0.6, 0.16 / height, "minutes since the soak began (shaded: fit window)", ha="center", fontsize=9.5)
+        for axes, span, words in zip(grid[0], spans, _COLUMNS, strict=True):
+            axes.set(xlim=(0.0, longest), ylim=span)
+            axes.set_title(words + "\nin K", fontsize=8.5)
+        small_print(figure, "minutes since the soak began (shaded: fit window)", x=0.6, ha="center", fontsize=9.5)
     return Picture(figure, _beside_alt(found, runs, own, by))
 
 
@@ -277,43 +247,35 @@ def leverage(found: Exploration, first: int = 8) -> Picture | Block:
     """
     comparison = found.analysis.comparison
     heavy = [one for doubt in found.doubts if (one := doubt.influence) is not None and one.largest_shift_K]
-    heavy = sorted(heavy, key=lambda one: -abs(one.largest_shift_K or 0.0))[:first]
-    mounts = sorted(found.mounts, key=lambda one: -abs(one.largest_shift_K or 0.0))[: 2 * first]
-    rows: list[tuple[str, Influence]] = [(f"without {one.name}", one) for one in mounts]
-    rows += [(f"{one.name} {one.fate}", one) for one in heavy]
+    heavy, mounts = heaviest_first(heavy)[:first], heaviest_first(found.mounts)[: 2 * first]
+    rows = [(f"without {one.name}", one) for one in mounts] + [(f"{one.name} {one.fate}", one) for one in heavy]
     drawn = [t for t in comparison.treatments if t.difference_K is not None] if comparison is not None else []
     if comparison is None or not drawn or not rows:
         return remark("No picture: there is no comparison for a run to weigh in.")
     marks, (margin, _) = marks_of(found.analysis), settings_of(found.analysis)
-    with style():
-        figure = new_figure(0.75 + 0.235 * len(rows) + 0.6)
+    with drawing(1.35 + 0.235 * len(rows)) as figure:
         height = figure.get_size_inches()[1]
-        grid = figure.subplots(1, len(drawn), squeeze=False, sharey=True)[0]
-        figure.subplots_adjust(left=0.385, right=0.98, top=1 - 0.75 / height, bottom=0.6 / height, wspace=0.14)
+        room = {"left": 0.385, "right": 0.98, "top": 1 - 0.75 / height, "bottom": 0.6 / height, "wspace": 0.14}
+        grid = figure.subplots(1, len(drawn), squeeze=False, sharey=True, gridspec_kw=room)[0]
         for axes, item in zip(grid, drawn, strict=True):
             mark, interval = marks[item.treatment], headline_interval(item)
             if interval is not None:
                 axes.axvspan(*interval, color=PAGE["wash"], zorder=0, lw=0)
-            for edge in (-margin, margin):
-                axes.axvline(edge, color=PAGE["band-edge"], lw=0.9, ls=(0, (4, 3)), zorder=1)
+            margin_lines(axes, margin)
             axes.axvline(item.difference_K, color=mark.colour, lw=1.2, zorder=2)
+            if heavy and mounts:
+                axes.axhline(len(mounts) - 0.5, color=PAGE["rule"], lw=0.8)
             for row, (_, one) in enumerate(rows):
+                face = mark.colour if item.treatment in one.changes else PAGE["sheet"]
                 then = one.difference_K.get(item.treatment)
-                if then is not None:
-                    filled = item.treatment in one.changes
-                    face = mark.colour if filled else PAGE["sheet"]
-                    axes.plot(then, row, mark.marker, mec=mark.colour, mfc=face, ms=6, mew=1.2, zorder=4)
+                axes.plot([then], [row], mark.marker, mec=mark.colour, mfc=face, ms=6, mew=1.2, zorder=4)
             axes.set_title(short(item.treatment, 20, 1), fontsize=10.5, color=mark.colour)
             quiet(axes)
-        grid[0].set_yticks(range(len(rows)), [short(name, 34, 1) for name, _ in rows], fontsize=8.5)
-        grid[0].set_ylim(len(rows) - 0.4, -0.6)
-        if heavy and mounts:
-            for axes in grid:
-                axes.axhline(len(mounts) - 0.5, color=PAGE["rule"], lw=0.8)
+        name_rows(grid[0], [short(name, 34, 1) for name, _ in rows], size=8.5)
         below = f"difference to {short(comparison.baseline, 24, 1)} in K, cooler to the left"
-        figure.text(0.68, 0.16 / height, below, ha="center", fontsize=10)
-        key = "line: answer as it is   shaded: its interval   dashed: margin   filled: verdict changes"
-        figure.text(0.98, 1 - 0.14 / height, key, ha="right", va="center", **_SMALL)
+        small_print(figure, below, x=0.68, ha="center", fontsize=10)
+        words = "line: answer as it is   shaded: its interval   dashed: margin   filled: verdict changes"
+        small_print(figure, words, x=0.98, top_in=0.14, ha="right", **_SMALL)
     return Picture(figure, _leverage_alt(rows, drawn))
 
 

@@ -16,8 +16,7 @@ if TYPE_CHECKING:
 
     from thermlab.compare.analysis import Analysis
     from thermlab.compare.records import TreatmentComparison
-    from thermlab.explore.exploring import Doubt, Exploration
-    from thermlab.explore.what_if import Influence, Trial
+    from thermlab.explore.exploring import Doubt, Exploration, Influence, Trial
     from thermlab.runs.records import Flag
 
 RANKED = 15

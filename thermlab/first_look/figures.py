@@ -9,7 +9,7 @@ import numpy as np
 from thermlab.base.marks import PAGE, treatment_marks
 from thermlab.base.phrases import number
 from thermlab.reports.pages import Block, remark
-from thermlab.reports.pictures import Picture, inches_box, new_figure, short, spread_labels, style
+from thermlab.reports.pictures import Picture, drawing, name_ends, short, small_print, stack
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -39,20 +39,17 @@ def load_steps(found: FirstLook) -> Picture | Block:
     if not logs:
         return remark("No picture: no log could be read.")
     longest = max(log.span_min or 0.0 for log in logs)
-    with style():
-        figure = new_figure(0.35 + 0.72 * len(logs) + 0.6)
-        height = figure.get_size_inches()[1]
-        grid = figure.subplots(len(logs), 1, squeeze=False, sharex=True, sharey=True)[:, 0]
-        figure.subplots_adjust(left=0.3, right=0.98, top=1 - 0.35 / height, bottom=0.6 / height, hspace=0.3)
-        for axes, look in zip(grid, logs, strict=True):
+    with drawing(0.95 + 0.72 * len(logs)) as figure:
+        panels = stack(figure, [0.57] * len(logs), left=1.9, right=0.12, top=0.35, gap=0.15)
+        for axes, look in zip(panels, logs, strict=True):
+            axes.sharey(panels[0])
             _power(axes, look)
             axes.set_xlim(0.0, longest)
-            box = axes.get_position()
-            figure.text(0.01, (box.y0 + box.y1) / 2, short(look.name, 22), va="center", fontsize=9)
             axes.tick_params(labelsize=9)
-        grid[-1].set_xlabel("minutes since the log began")
+            axes.text(-0.43, 0.5, short(look.name, 22), transform=axes.transAxes, va="center", fontsize=9)
+        panels[-1].set_xlabel("minutes since the log began")
         words = "power in W; shaded: load steps with their level"
-        figure.text(0.98, 1 - 0.15 / height, words, ha="right", va="center", fontsize=9, color=PAGE["muted"])
+        small_print(figure, words, x=0.98, top_in=0.15, ha="right", color=PAGE["muted"])
     each = []
     for log in logs:
         loaded = [f"{step.power_W:.0f} W for {step.minutes:.0f} min" for step in log.steps if not step.idle]
@@ -103,39 +100,25 @@ def channels(found: FirstLook, name: str = "") -> Picture | Block:
     log = look.log
     minutes, rows = _thinned(log)
     mark = treatment_marks(["log"], "log")["log"]
-    with style():
-        figure = new_figure(4.6)
-        upper = figure.add_axes(inches_box(figure, left=0.85, right=1.35, bottom=2.05, top=0.35))
-        ends = []
-        for column, sensor in enumerate(log.sensors):
-            values = log.temperature_C[rows, column]
-            shade = 1.0 - 0.6 * column / max(1, len(log.sensors) - 1)
+    with drawing(4.6) as figure:
+        upper, lower = stack(figure, [2.2, 1.25], left=0.85, right=1.35, top=0.35, gap=0.2)
+        lines = dict(zip(log.sensors, log.temperature_C[rows].T, strict=True))
+        for column, values in enumerate(lines.values()):
+            shade = 1.0 - 0.6 * column / max(1, len(lines) - 1)
             upper.plot(minutes, values, color=mark.colour, lw=0.8, alpha=shade)
-            ends.append((sensor, values))
-        ends = ends[:MOST_SENSORS]
+        named = [(name, values, PAGE["muted"]) for name, values in lines.items()][:MOST_SENSORS]
         if log.ambient_C is not None:
             upper.plot(minutes, log.ambient_C[rows], color=PAGE["link"], lw=1.0)
-            ends.append(("room", log.ambient_C[rows]))
+            named.append(("room", log.ambient_C[rows], PAGE["link"]))
         upper.set_ylabel("temperature in °C")
-        _name_ends(upper, ends)
-        lower = figure.add_axes(inches_box(figure, left=0.85, right=1.35, bottom=0.6, top=2.75), sharex=upper)
+        known = [(name, values[~np.isnan(values)], colour) for name, values, colour in named]
+        name_ends(upper, [(name, float(values[-1]), colour) for name, values, colour in known if values.size], width=17)
         _power(lower, look)
         lower.set_ylabel("power in W")
         lower.set_xlabel("minutes since the log began")
         lower.set_xlim(0.0, look.span_min)
-        upper.tick_params(labelbottom=False)
-        top = 1.0 - 0.16 / figure.get_size_inches()[1]
-        figure.text(0.02, top, short(look.name, 60, 1), va="center", fontsize=11)
+        small_print(figure, short(look.name, 60, 1), x=0.02, top_in=0.16, fontsize=11)
     hottest = float(np.nanmax(log.temperature_C)) if (~np.isnan(log.temperature_C)).any() else None
     span = number(look.span_min, 1)
     said = f"{len(log.sensors)} temperatures up to {number(hottest, 1)} °C over {span} min, {len(look.steps)} plateaus"
     return Picture(figure, f"{look.name} as it would be read: {said} of power.")
-
-
-def _name_ends(axes: Axes, ends: list[tuple[str, np.ndarray]]) -> None:
-    low, high = axes.get_ylim()
-    known = [(name, float(values[~np.isnan(values)][-1])) for name, values in ends if (~np.isnan(values)).any()]
-    places = spread_labels([(end - low) / (high - low) for _, end in known], 0.08)
-    for (name, _), y in zip(known, places, strict=True):
-        colour = PAGE["link"] if name == "room" else PAGE["muted"]
-        axes.text(1.02, y, short(name, 17, 1), transform=axes.transAxes, va="center", fontsize=9, color=colour)

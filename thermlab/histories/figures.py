@@ -7,7 +7,18 @@ from typing import TYPE_CHECKING, Any
 from thermlab.base.marks import MARKER, PAGE, treatment_marks
 from thermlab.base.phrases import percent
 from thermlab.histories.words import MILLI, across_sentence, age_sentence, baseline_sentence, bench_name
-from thermlab.reports.pictures import Picture, inches_box, new_figure, quiet, short, spread_labels, style
+from thermlab.reports.pictures import (
+    DASHED,
+    Picture,
+    bar,
+    directions,
+    drawing,
+    name_ends,
+    name_rows,
+    panel,
+    quiet,
+    short,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -29,37 +40,32 @@ def baseline(chart: BaselineChart) -> Picture:
     chart : BaselineChart
         With at least one mount.
     """
-    mark = treatment_marks([chart.treatment], chart.treatment)[chart.treatment]
+    mark, found = treatment_marks([chart.treatment], chart.treatment)[chart.treatment], chart.chart
     values = [MILLI * point.resistance_K_per_W for point in chart.points]
-    places = list(range(1, len(values) + 1))
-    with style():
-        figure = new_figure(3.3)
-        axes = figure.add_axes(inches_box(figure, left=0.85, right=1.25, bottom=0.95, top=0.25))
-        found = chart.chart
-        if found is not None:
-            for level, name, line in (
-                (found.upper, "upper limit", (0, (4, 3))),
-                (found.centre, "mean", "-"),
-                (found.lower, "lower limit", (0, (4, 3))),
-            ):
-                axes.axhline(MILLI * level, color=PAGE["band-edge"], lw=1.0, ls=line, zorder=1)
-                axes.annotate(
-                    f"{name} {MILLI * level:.1f}",
-                    (1.0, MILLI * level),
-                    xycoords=("axes fraction", "data"),
-                    xytext=(6, 0),
-                    textcoords="offset points",
-                    va="center",
-                    fontsize=9.3,
-                    color=PAGE["muted"],
-                )
-            outside = [places[i] for i in found.outside]
-            axes.plot(outside, [values[i] for i in found.outside], "o", ms=15, mfc="none", mec=PAGE["wrong"], mew=1.8)
+    places = range(1, len(values) + 1)
+    with drawing(3.3) as figure:
+        axes = panel(figure, left=0.85, right=1.25, bottom=0.95, top=0.25)
         axes.plot(places, values, color=PAGE["muted"], lw=0.7, zorder=2)
         axes.plot(places, values, mark.marker, color=mark.colour, ms=6, ls="none", zorder=3)
-        _campaign_axis(axes, chart)
         axes.set_ylabel("rise over power in mK/W")
         axes.margins(y=0.15)
+        _campaign_axis(axes, chart)
+        if found is not None:
+            outside: dict[str, Any] = {
+                "marker": "o",
+                "ms": 15,
+                "mfc": "none",
+                "mec": PAGE["wrong"],
+                "mew": 1.8,
+                "ls": "none",
+            }
+            axes.plot([i + 1 for i in found.outside], [values[i] for i in found.outside], **outside)
+            limits = {"upper limit": found.upper, "mean": found.centre, "lower limit": found.lower}
+            for name, level in limits.items():
+                line = "-" if name == "mean" else DASHED
+                axes.axhline(MILLI * level, color=PAGE["band-edge"], lw=1.0, ls=line, zorder=1)
+            named = [(f"{name} {MILLI * level:.1f}", MILLI * level, PAGE["muted"]) for name, level in limits.items()]
+            name_ends(axes, named, width=20)
         quiet(axes, keep=("left", "bottom"))
     return Picture(figure, f"Individuals chart. {baseline_sentence(chart)}")
 
@@ -88,42 +94,28 @@ def across(one: AcrossCampaigns) -> Picture:
 
     mark = treatment_marks([one.baseline, one.treatment], one.baseline)[one.treatment]
     level = one.combined.confidence_level if one.combined is not None else 0.95
-    with style():
-        n_rows = len(one.studies) + (1 if one.combined is not None else 0)
-        figure = new_figure(1.42 + _ROW_IN * n_rows)
-        axes = figure.add_axes(inches_box(figure, left=2.3, right=0.25, bottom=0.84, top=0.35))
+    names = [f"{short(study.title, 24, 1)}, {study.day}" for study in one.studies]
+    names += ["together"] if one.combined is not None else []
+    with drawing(1.42 + _ROW_IN * len(names)) as figure:
+        axes = panel(figure, left=2.3, right=0.25, bottom=0.84, top=0.35)
         axes.axvline(0.0, color=PAGE["muted"], lw=0.9, zorder=1)
         for row, study in enumerate(one.studies):
-            value = MILLI * study.difference_K_per_W
+            value, face = MILLI * study.difference_K_per_W, "none" if study.u_K_per_W is None else mark.colour
             if study.u_K_per_W is not None:
                 half = float(ndtri(0.5 + level / 2.0)) * MILLI * study.u_K_per_W
-                axes.plot([value - half, value + half], [row, row], color=mark.colour, lw=1.6)
-            axes.plot(
-                value,
-                row,
-                mark.marker,
-                color=mark.colour,
-                ms=6.5,
-                mfc="none" if study.u_K_per_W is None else mark.colour,
-            )
-        labels = [f"{short(study.title, 24, 1)}, {study.day}" for study in one.studies]
+                bar(axes, (value - half, value + half), row, mark.colour, 1.6)
+            axes.plot(value, row, mark.marker, color=mark.colour, ms=6.5, mfc=face)
         if one.combined is not None:
-            row = len(one.studies)
-            if one.combined.prediction_interval is not None:
-                ends = [MILLI * end for end in one.combined.prediction_interval]
-                axes.plot(ends, [row, row], color=PAGE["band-edge"], lw=6, alpha=0.6, solid_capstyle="butt")
-            axes.plot([MILLI * end for end in one.combined.interval], [row, row], color=PAGE["ink"], lw=2.6)
+            row, ahead = len(one.studies), one.combined.prediction_interval
+            bar(axes, ahead and [MILLI * end for end in ahead], row, PAGE["band-edge"], 6, alpha=0.6)
+            bar(axes, [MILLI * end for end in one.combined.interval], row, PAGE["ink"], 2.6)
             axes.plot(MILLI * one.combined.mean, row, MARKER["together"], color=PAGE["ink"], ms=7)
-            labels.append("together")
-        axes.set_yticks(range(n_rows), labels, fontsize=9.3)
-        axes.set_ylim(n_rows - 0.4, -0.6)
-        axes.set_xlabel(
-            f"difference to the baseline over power in mK/W\nline: {percent(level)} interval; band: a further campaign",
-            fontsize=9.3,
+        name_rows(axes, names)
+        words = (
+            f"difference to the baseline over power in mK/W\nline: {percent(level)} interval; band: a further campaign"
         )
-        axes.text(0.0, 1.01, "← cooler", transform=axes.transAxes, va="bottom", fontsize=10)
-        axes.text(1.0, 1.01, "warmer →", transform=axes.transAxes, va="bottom", ha="right", fontsize=10)
-        quiet(axes)
+        axes.set_xlabel(words, fontsize=9.3)
+        directions(axes)
     return Picture(figure, f"Campaigns one by one and together. {across_sentence(one)}")
 
 
@@ -135,29 +127,22 @@ def builds(points: Sequence[BuildPoint]) -> Picture:
     points : sequence of BuildPoint
         At least one.
     """
-    with style():
-        figure = new_figure(1.2 + _ROW_IN * len(points))
-        axes = figure.add_axes(inches_box(figure, left=2.3, right=0.25, bottom=0.84, top=0.2))
+    said = []
+    with drawing(1.2 + _ROW_IN * len(points)) as figure:
+        axes = panel(figure, left=2.3, right=0.25, bottom=0.84, top=0.2)
         axes.axvline(0.0, color=PAGE["muted"], lw=0.9, zorder=1)
-        said = []
         for row, point in enumerate(points):
-            off = point.rise_K - point.expected_K
-            inside = None
+            inside, off = None, point.rise_K - point.expected_K
             if point.interval_K is not None:
-                low, high = (end - point.expected_K for end in point.interval_K)
-                inside = low <= off <= high
-                axes.plot([low, high], [row, row], color=PAGE["band"], lw=9, solid_capstyle="butt", zorder=2)
-            colour = PAGE["wrong"] if inside is False else PAGE["ink"]
-            axes.plot(off, row, MARKER["outside" if inside is False else "one"], color=colour, ms=7.5, zorder=4)
+                inside = point.interval_K[0] <= point.rise_K <= point.interval_K[1]
+                bar(axes, [end - point.expected_K for end in point.interval_K], row, PAGE["band"], 9, zorder=2)
+            colour, marker = (PAGE["wrong"], "outside") if inside is False else (PAGE["ink"], "one")
+            axes.plot(off, row, MARKER[marker], color=colour, ms=7.5, zorder=4)
             words = {True: "inside", False: "outside", None: "no interval"}[inside]
             said.append(f"{point.build} at {point.power_W:g} W: {off:+.2f} K, {words}")
-        labels = [f"{short(point.build, 20, 1)}, {point.power_W:g} W, {point.day}" for point in points]
-        axes.set_yticks(range(len(points)), labels, fontsize=9.3)
-        axes.set_ylim(len(points) - 0.4, -0.6)
-        axes.set_xlabel(
-            "rise less the mean of the campaign's mounts in K\nbar: where a fresh mount was expected", fontsize=9.3
-        )
-        quiet(axes)
+        name_rows(axes, [f"{short(point.build, 20, 1)}, {point.power_W:g} W, {point.day}" for point in points])
+        words = "rise less the mean of the campaign's mounts in K\nbar: where a fresh mount was expected"
+        axes.set_xlabel(words, fontsize=9.3)
     return Picture(figure, "Builds against the interval for a fresh mount. " + "; ".join(said).replace("-", "−") + ".")
 
 
@@ -170,29 +155,17 @@ def ageing(one: AgeTrend) -> Picture:
         A trend.
     """
     mark = treatment_marks([one.treatment], one.treatment)[one.treatment]
-    lines = ["-", (0, (5, 2)), (0, (1.2, 1.2)), (0, (5, 1.5, 1, 1.5))]
-    with style():
-        figure = new_figure(3.2)
-        axes = figure.add_axes(inches_box(figure, left=0.95, right=1.6, bottom=0.65, top=0.2))
-        ends: list[tuple[float, float, str]] = []
+    lines: list[Any] = ["-", (0, (5, 2)), (0, (1.2, 1.2)), (0, (5, 1.5, 1, 1.5))]
+    ends = []
+    with drawing(3.2) as figure:
+        axes = panel(figure, left=0.95, right=1.6, bottom=0.65, top=0.2)
         for place, mount in enumerate(one.mounts):
             for step in sorted({run.power_W for run in mount.runs}):
                 own = [run for run in mount.runs if run.power_W == step]
-                ages = [run.age for run in own]
-                values = [MILLI * run.resistance_K_per_W for run in own]
+                ages, values = [run.age for run in own], [MILLI * run.resistance_K_per_W for run in own]
                 axes.plot(ages, values, mark.marker, color=mark.colour, ms=5.5, ls=lines[place % len(lines)], lw=1.1)
-                ends.append((ages[-1], values[-1], f"{short(mount.mount, 10, 1)}, {step:g} W"))
-        low, high = axes.get_ylim()
-        for (age, _, text), height in zip(
-            ends, spread_labels([end[1] for end in ends], 0.07 * (high - low)), strict=True
-        ):
-            place_at: dict[str, Any] = {
-                "xytext": (8, 0),
-                "textcoords": "offset points",
-                "va": "center",
-                "annotation_clip": False,
-            }
-            axes.annotate(text, (age, height), fontsize=9, color=PAGE["muted"], **place_at)
+                ends.append((f"{short(mount.mount, 10, 1)}, {step:g} W", values[-1], PAGE["muted"]))
+        name_ends(axes, ends, width=20)
         axes.set_xlabel(f"age ({short(one.unit, 20, 1)})")
         axes.set_ylabel("rise over power in mK/W")
         quiet(axes, keep=("left", "bottom"))

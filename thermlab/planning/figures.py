@@ -4,18 +4,22 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import seaborn as sns
+
 from thermlab.base.marks import MARKER, PAGE
-from thermlab.reports.pictures import Picture, inches_box, new_figure, quiet, style
+from thermlab.reports.frames import records_frame
+from thermlab.reports.pictures import DASHED, Picture, drawing, quiet, stack
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+    from typing import Any
 
     from matplotlib.axes import Axes
 
     from thermlab.planning.records import Plan
 
 DIFFERENCE = PAGE["link"]
-THROTTLE = PAGE["caution-edge"]
+OTHER = PAGE["caution-edge"]
 
 
 def trade(plan: Plan) -> Picture:
@@ -32,67 +36,40 @@ def trade(plan: Plan) -> Picture:
         Figure with its words.
     """
     panels = 2 if plan.soaks else 1
-    with style():
-        figure = new_figure(2.9 * panels + 0.2)
-        height = figure.get_size_inches()[1]
-        for place in range(panels):
-            top = 0.45 + place * 2.9
-            box = inches_box(figure, left=0.75, right=0.75, bottom=height - top - 1.85, top=top)
-            axes = figure.add_axes(box)
-            if place == 0:
-                _splits(axes, plan)
-            else:
-                _soaks(axes, plan)
+    with drawing(2.9 * panels + 0.2) as figure:
+        upper, *rest = stack(figure, [1.85] * panels, left=0.75, right=0.75, top=0.45, gap=1.05, share=False)
+        _against(upper, plan.splits, "n_steps", "throttle_half_width_W", "throttle power: ± W", plan.split.n_steps)
+        upper.axhline(plan.request.margin_K, color=PAGE["band-edge"], lw=1, ls=DASHED)
+        upper.set_xticks(
+            [split.n_steps for split in plan.splits],
+            [f"{split.n_steps}\n{split.n_mounts} mounts" for split in plan.splits],
+        )
+        upper.set_xlabel("power steps, and the mounts of each treatment for the same hours")
+        upper.set_title("Half-widths (shaded: recommended, dashed: margin)", loc="left", fontsize=11)
+        for lower in rest:
+            _against(lower, plan.soaks, "soak_min", "left_K", "left to extrapolate: K", plan.times.soak_min)
+            lower.set_xticks(
+                [soak.soak_min for soak in plan.soaks], [f"{soak.soak_min:g}\n{soak.n_mounts}" for soak in plan.soaks]
+            )
+            lower.set_xlabel("soak in min, and the mounts of each treatment for the same hours")
+            lower.set_title("Soak (shaded: planned)", loc="left", fontsize=11)
     return Picture(figure, _words(plan))
 
 
-def _splits(axes: Axes, plan: Plan) -> None:
-    steps = [split.n_steps for split in plan.splits]
-    _curve(axes, steps, [split.difference_half_width_K for split in plan.splits], DIFFERENCE, "o")
-    _ceiling(axes, [split.difference_half_width_K for split in plan.splits])
-    axes.axhline(plan.request.margin_K, color=PAGE["band-edge"], linewidth=1, linestyle=(0, (4, 2)))
-    axes.axvline(plan.split.n_steps, color=PAGE["band"], linewidth=12, zorder=0)
-    axes.set_xticks(steps, [f"{split.n_steps}\n{split.n_mounts} mounts" for split in plan.splits])
-    axes.set_xlabel("power steps, and the mounts of each treatment for the same hours")
-    axes.set_ylabel("difference: ± K", color=DIFFERENCE)
-    axes.set_title("Half-widths (shaded: recommended, dashed: margin)", loc="left", fontsize=11)
-    quiet(axes, keep=("bottom", "left"))
-    _second(axes, steps, [split.throttle_half_width_W for split in plan.splits], "throttle power: ± W")
-
-
-def _soaks(axes: Axes, plan: Plan) -> None:
-    soaks = [soak.soak_min for soak in plan.soaks]
-    _curve(axes, soaks, [soak.difference_half_width_K for soak in plan.soaks], DIFFERENCE, "o")
-    _ceiling(axes, [soak.difference_half_width_K for soak in plan.soaks])
-    axes.axvline(plan.times.soak_min, color=PAGE["band"], linewidth=12, zorder=0)
-    axes.set_xticks(soaks, [f"{soak.soak_min:g}\n{soak.n_mounts}" for soak in plan.soaks])
-    axes.set_xlabel("soak in min, and the mounts of each treatment for the same hours")
-    axes.set_ylabel("difference: ± K", color=DIFFERENCE)
-    axes.set_title("Soak (shaded: planned)", loc="left", fontsize=11)
-    quiet(axes, keep=("bottom", "left"))
-    _second(axes, soaks, [soak.left_K for soak in plan.soaks], "left to extrapolate: K")
-
-
-def _curve(axes: Axes, places: Sequence[float], values: Sequence[float | None], colour: str, marker: str) -> None:
-    known = [(place, value) for place, value in zip(places, values, strict=True) if value is not None]
-    if known:
-        axes.plot(*zip(*known, strict=True), color=colour, marker=marker, linewidth=1.5)
-
-
-def _ceiling(axes: Axes, values: Sequence[float | None], room: float = 1.15) -> None:
-    # Zero is the floor, so that heights compare.
-    known = [value for value in values if value is not None]
-    axes.set_ylim(0, room * max(known) if known else 1)
-
-
-def _second(axes: Axes, places: Sequence[float], values: Sequence[float | None], label: str) -> None:
-    if all(value is None for value in values):
-        return
-    other = axes.twinx()
-    _curve(other, places, values, THROTTLE, MARKER["second"])
-    _ceiling(other, values, room=1.5)  # the two curves have nearly the same shape: keep them apart
-    other.set_ylabel(label, color=THROTTLE)
-    quiet(other, keep=("right",))
+def _against(axes: Axes, choices: Sequence[Any], along: str, second: str, label: str, chosen: float) -> None:
+    """Draw the half-width of a difference and a second quantity over the choices, the one that was taken shaded."""
+    frame = records_frame(choices)[[along, "difference_half_width_K", second]].astype(float)
+    axes.axvline(chosen, color=PAGE["band"], lw=12, zorder=0)
+    # The two curves have nearly the same shape: more room over the second keeps them apart.
+    curves = [("difference_half_width_K", "difference: ± K", DIFFERENCE, MARKER["one"], axes, 1.15)]
+    if frame[second].notna().any():
+        curves.append((second, label, OTHER, MARKER["second"], axes.twinx(), 1.5))
+    for quantity, words, colour, marker, own, room in curves:
+        sns.lineplot(frame, x=along, y=quantity, color=colour, marker=marker, mec=colour, lw=1.5, ax=own)
+        highest = frame[quantity].max()
+        own.set_ylim(0, room * highest if highest > 0 else 1)  # zero is the floor, so that heights compare
+        own.set_ylabel(words, color=colour)
+        quiet(own, keep=("bottom", "left") if own is axes else ("right",))
 
 
 def _words(plan: Plan) -> str:

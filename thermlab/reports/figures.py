@@ -6,12 +6,634 @@
 - Had each run settled, and which readings were used? :func:`traces`
 - Which runs went wrong? :func:`checks`
 - What do the runs look like that were left out or are doubtful? :func:`doubtful_runs`
+
+Where there is nothing to draw, a sentence says so in place of the picture.
 """
 
-from thermlab.reports.figures_answer import differences, throttle
-from thermlab.reports.figures_doubtful import doubtful_runs
-from thermlab.reports.figures_runs import rise_against_power
-from thermlab.reports.figures_settling import checks, traces
-from thermlab.reports.pictures import Picture, Pictures
+from __future__ import annotations
 
-__all__ = ["Picture", "Pictures", "checks", "differences", "doubtful_runs", "rise_against_power", "throttle", "traces"]
+import itertools
+import math
+import textwrap
+from collections import defaultdict
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from matplotlib.patches import Rectangle
+from matplotlib.patheffects import withStroke
+from matplotlib.transforms import Affine2D
+
+from thermlab.base.marks import MARKER, PAGE, SEVERITY, SEVERITY_LETTER, Mark
+from thermlab.base.phrases import (
+    difference_words,
+    interval_decimals,
+    listed,
+    number,
+    percent,
+    span_words,
+    together,
+    watt_decimals,
+    watts,
+)
+from thermlab.reports.pages import Block, marks_of, remark
+from thermlab.reports.pictures import (
+    DASHED,
+    WIDTH_IN,
+    Picture,
+    Pictures,
+    bar,
+    directions,
+    drawing,
+    hollow,
+    key,
+    late_limits,
+    margin_lines,
+    middle_cut,
+    name_ends,
+    name_rows,
+    panel,
+    quiet,
+    short,
+    small_print,
+    stack,
+)
+from thermlab.reports.wording import headline_interval, interval_name, settings_of
+from thermlab.runs.records import FLAG_NAMES
+from thermlab.stats.curves import RiseCurve, fit_curve
+from thermlab.stats.least_squares import NotEstimableError
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from matplotlib.axes import Axes
+
+    from thermlab.compare.analysis import Analysis
+    from thermlab.compare.records import Comparison, TreatmentComparison
+    from thermlab.compare.throttle_records import TreatmentThrottle
+    from thermlab.runs.records import ReducedRun
+    from thermlab.runs.settled_runs import RunTrace
+
+MOUNTS_PER_PICTURE = 9
+CHECKED_PER_PICTURE = 48
+DOUBTFUL_PER_PICTURE, MOST_DOUBTFUL_PICTURES = 8, 3
+
+_DOTTED = (0, (2, 1.5))
+_HELD: dict[str, Any] = {"marker": MARKER["cross"], "color": PAGE["ink"], "ms": 7, "mew": 1.6}
+_Mount = tuple[str, str]
+_Rises = dict[_Mount, dict[float, float]]
+
+
+# The answer: differences against the margin, and throttle powers ----------------------------------------------------
+
+
+def differences(analysis: Analysis) -> Picture | Block:
+    """Draw each candidate's difference to the baseline with its intervals, against the margin.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        What was found.
+
+    Returns
+    -------
+    Picture or Block
+        Nothing where there is no comparison, since the answer has said so.
+    """
+    comparison = analysis.comparison
+    if comparison is None:
+        return Block("")
+    if all(item.difference_K is None for item in comparison.treatments):
+        return remark("No picture of differences: no difference can be had.")
+    marks, (margin, level) = marks_of(analysis), settings_of(analysis)
+    names = [comparison.baseline, *(item.treatment for item in comparison.treatments)]
+    with drawing(1.42 + 0.92 * (len(comparison.treatments) + 0.75)) as figure:
+        axes = panel(figure, left=1.35, right=0.2, bottom=0.64, top=0.62)
+        axes.axvspan(-margin, margin, color=PAGE["band"], zorder=0, lw=0)
+        axes.axvline(0.0, color=PAGE["muted"], lw=0.9, zorder=1)
+        margin_lines(axes, margin)
+        for row, name in enumerate(names):
+            rises = [m.rise_K for m in comparison.mounts if m.treatment == name and m.rise_K is not None]
+            base, mark = comparison.baseline_mean_rise_K, marks[name]
+            if base is not None:
+                hollow(axes, [rise - base for rise in rises], row - 0.27 * bool(row), mark.marker, mark.colour)
+        for row, item in enumerate(comparison.treatments, start=1):
+            _difference(axes, item, row, marks[item.treatment])
+        name_rows(axes, [short(name) for name in names], above=0.45, below=0.58, size=10)
+        low, high = axes.get_xlim()
+        axes.set_xlim(min(low, -1.35 * margin), max(high, 1.35 * margin))
+        for row, item in enumerate(comparison.treatments, start=1):
+            _difference_words(axes, item, row)
+        _over_margin(axes, margin)
+        axes.set_xlabel(
+            f"difference to {short(comparison.baseline, 30, 1)} at {watts(comparison.reference_power_W)} in K"
+        )
+        known = any(headline_interval(item) is not None for item in comparison.treatments)
+        equivalence = any(item.equivalence_interval_K is not None for item in comparison.treatments)
+        name = interval_name(analysis).replace("confidence ", "") if known else "mean of the mounts; no interval"
+        key(
+            figure,
+            ("one mount", True, {"marker": "o", "mfc": "none", "lw": 0}),
+            (name, True, {"marker": "o", "ms": 7, "lw": 2.4 if known else 0}),
+            (f"{percent(round(2.0 * level - 1.0, 9))} for equivalence", equivalence, {"lw": 4.5, "alpha": 0.5}),
+        )
+    return Picture(figure, _differences_alt(analysis, comparison, margin))
+
+
+def _difference(axes: Axes, item: TreatmentComparison, row: int, mark: Mark) -> None:
+    if item.difference_K is None:
+        return
+    bar(axes, headline_interval(item), row, mark.colour, 2.4, zorder=3, marker="|", ms=14.5, mew=1.7)
+    bar(axes, item.equivalence_interval_K, row + 0.21, mark.colour, 4.5, alpha=0.38)
+    axes.plot(item.difference_K, row, mark.marker, color=mark.colour, ms=8.5, mec=PAGE["sheet"], mew=0.8, zorder=5)
+
+
+def _difference_words(axes: Axes, item: TreatmentComparison, row: int) -> None:
+    if item.difference_K is None:
+        return
+    interval, (low, high) = headline_interval(item), axes.get_xlim()
+    decimals = interval_decimals(interval)
+    text = f"{number(item.difference_K, decimals, sign=True)} K"
+    if interval is not None:
+        text += " [" + ", ".join(number(end, decimals, sign=True) for end in interval) + "]"
+    half = 0.008 * len(text) * (high - low)  # about half the width of the text
+    centred = min(max(item.difference_K, low + half), high - half)
+    halo = [withStroke(linewidth=3.0, foreground=PAGE["sheet"])]
+    axes.text(centred, row + 0.44, text, ha="center", va="center", fontsize=9.5, path_effects=halo)
+
+
+def _over_margin(axes: Axes, margin: float) -> None:
+    """Name the margin above its band, but clear of the words at both ends: a quarter of the width each."""
+    low, high = axes.get_xlim()
+    zero = min(max(-low / (high - low), 0.27), 0.71)
+    place: dict[str, Any] = {"transform": axes.transAxes, "ha": "center", "va": "bottom", "fontsize": 9.5}
+    axes.text(zero, 1.015, f"margin ± {margin:g} K", color=PAGE["muted"], **place)
+    directions(axes)
+
+
+def _differences_alt(analysis: Analysis, comparison: Comparison, margin: float) -> str:
+    parts = []
+    for item in comparison.treatments:
+        if item.difference_K is None:
+            parts.append(f"{item.treatment}: no difference")
+            continue
+        interval = headline_interval(item)
+        decimals = interval_decimals(interval)
+        span = "no interval" if interval is None else f"{interval_name(analysis)} {span_words(interval, decimals)}"
+        parts.append(f"{item.treatment}: {difference_words(item.difference_K, decimals)}, {span}, {item.verdict}")
+    return (
+        f"Difference of each candidate to {comparison.baseline} at {watts(comparison.reference_power_W)}, against "
+        f"the margin of {margin:g} K. " + "; ".join(parts) + "."
+    )
+
+
+def throttle(analysis: Analysis) -> Picture | Block:
+    """Draw the throttle power of each treatment: interval of the mean, where a future mount is expected, what was seen.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        What was found.
+    """
+    found = analysis.throttle
+    each = () if found is None else found.treatments
+    drawn = [t for t in each if t.throttle_power_W is not None or t.directly_observed_W is not None]
+    if found is None or not drawn:
+        return remark("No picture of throttle powers: none can be given (see the cautions).")
+    marks, level = marks_of(analysis), percent(settings_of(analysis)[1])
+    with drawing(1.35 + 0.8 * len(drawn)) as figure:
+        axes = panel(figure, left=1.35, right=0.2, bottom=0.6, top=0.62)
+        for row, item in enumerate(drawn):
+            _throttle_row(axes, item, row, marks[item.treatment])
+        name_rows(axes, [short(item.treatment) for item in drawn], above=0.65, below=0.5, size=10)
+        axes.margins(x=0.06)
+        _top_step(axes, max((run.set_power_W for run in analysis.runs if run.used), default=math.inf))
+        limit, room = f"{found.temperature_limit_C:g} °C", f"{found.room_C:g} °C"
+        axes.set_xlabel(f"power in W at which the device reaches {limit} in a {room} room", fontsize=10)
+        key(
+            figure,
+            ("one mount", True, {"marker": "o", "mfc": "none", "ms": 5, "lw": 0}),
+            (f"{level}, mean", any(one.interval_W for one in drawn), {"lw": 6, "alpha": 0.5}),
+            (
+                f"{level}, a future mount",
+                any(one.future_mount_interval_W for one in drawn),
+                {"lw": 1.2, "ls": _DOTTED},
+            ),
+            ("held at the limit", any(one.directly_observed_W is not None for one in drawn), _HELD | {"lw": 0}),
+        )
+    return Picture(figure, _throttle_alt(analysis, level))
+
+
+def _throttle_row(axes: Axes, item: TreatmentThrottle, row: int, mark: Mark) -> None:
+    bar(axes, item.future_mount_interval_W, row, mark.colour, 1.2, ls=_DOTTED, zorder=2, marker="|", ms=9, mew=1.2)
+    own = [mount.throttle_power_W for mount in item.mounts if mount.throttle_power_W is not None]
+    hollow(axes, own, row - 0.17, mark.marker, mark.colour, 5)
+    bar(axes, item.interval_W, row, mark.colour, 6, alpha=0.45, zorder=3)
+    if item.directly_observed_W is not None:
+        axes.plot(item.directly_observed_W, row + 0.22, **_HELD, zorder=6)
+    if item.throttle_power_W is not None:
+        axes.plot(item.throttle_power_W, row, mark.marker, color=mark.colour, ms=8.5, mec=PAGE["sheet"], zorder=5)
+        text = f"{number(item.throttle_power_W, watt_decimals(item.interval_W))} W"
+        axes.text(item.throttle_power_W, row - 0.27, text, ha="center", va="bottom", fontsize=9.5)
+
+
+def _top_step(axes: Axes, top_W: float) -> None:
+    low, high = axes.get_xlim()
+    if not low - 0.35 * (high - low) <= top_W <= high + 0.35 * (high - low):
+        return
+    low, high = min(low, top_W - 0.04 * (high - low)), max(high, top_W + 0.04 * (high - low))
+    axes.set_xlim(low, high)
+    axes.axvline(top_W, color=PAGE["muted"], lw=0.9, ls=DASHED, zorder=1)
+    place = (top_W - low) / (high - low)
+    side = "left" if place < 0.2 else "right" if place > 0.8 else "center"
+    how: dict[str, Any] = {"ha": side, "va": "bottom", "fontsize": 9, "color": PAGE["muted"]}
+    axes.text(top_W, 1.01, f"highest step {top_W:g} W", transform=axes.get_xaxis_transform(), **how)
+
+
+def _throttle_alt(analysis: Analysis, level: str) -> str:
+    found = analysis.throttle
+    assert found is not None  # noqa: S101 - the caller has drawn it
+    parts = []
+    for item in found.treatments:
+        decimals = watt_decimals(item.interval_W)
+        text = f"{item.treatment}: " + (
+            "no value" if item.throttle_power_W is None else f"{number(item.throttle_power_W, decimals)} W"
+        )
+        for name, interval in (("mean", item.interval_W), ("future mount", item.future_mount_interval_W)):
+            if interval is not None:
+                text += f", {name} {number(interval[0], decimals)} to {number(interval[1], decimals)} W"
+        text += "".join(f", run {seen.run} held {seen.held_power_W:.1f} W" for seen in item.observed)
+        if item.directly_observed_W is not None:
+            text += f", moved to these conditions {item.directly_observed_W:.1f} W"
+        parts.append(text)
+    return (
+        f"Throttle powers for a limit of {found.temperature_limit_C:g} degrees in a room at {found.room_C:g} degrees, "
+        f"with {level} intervals. " + "; ".join(parts) + "."
+    )
+
+
+# The ladder: rise against power -------------------------------------------------------------------------------------
+
+
+def rise_against_power(analysis: Analysis) -> Picture | Block:
+    """Draw every mount's settled rises with fitted curves, and below them what is left beside the baseline's curve.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        What was found.
+    """
+    mounts = _rises_by_mount(analysis.runs)
+    if not mounts:
+        return remark("No picture: no run could be used.")
+    marks = marks_of(analysis)
+    curves = {mount: curve for mount, steps in mounts.items() if (curve := _curve(steps)) is not None}
+    baseline = analysis.campaign.settings.baseline
+    own = [c for (name, _), c in curves.items() if name == baseline]
+    reference = _mean_curve(own or list(curves.values()))
+    with drawing(6.1 if reference else 4.0) as figure:
+        upper, *rest = stack(figure, [2.95, 2.03] if reference else [3.0], left=1.0, right=1.45, top=0.3, gap=0.2)
+        _draw_mounts(upper, mounts, curves, marks, None)
+        _unused(upper, analysis.runs)
+        upper.set_ylabel("rise over the room in K")
+        upper.set_ylim(0.0, 1.06 * upper.get_ylim()[1])
+        if not reference or len({name for name, _ in mounts}) <= 5:  # lines of many lie too close here to be named
+            _name_lines(upper, mounts, curves, marks, None)
+        for lower in rest:
+            lower.axhline(0.0, color=PAGE["rule"], lw=1.0, zorder=0)
+            _draw_mounts(lower, mounts, curves, marks, reference)
+            lower.set_ylabel(f"less the curve of\n{short(baseline if own else 'mean', 18, 1)} in K", fontsize=10)
+            lower.margins(y=0.12)
+            _name_lines(lower, mounts, curves, marks, reference)
+        [upper, *rest][-1].set_xlabel("set power in W")
+    return Picture(figure, _rise_alt(analysis, mounts))
+
+
+def _rises_by_mount(runs: Sequence[ReducedRun]) -> _Rises:
+    gathered: dict[_Mount, dict[float, list[float]]] = defaultdict(lambda: defaultdict(list))
+    for run in runs:
+        if run.used and run.rise_K is not None:
+            gathered[run.treatment, run.mount][run.set_power_W].append(run.rise_K)
+    return {
+        mount: {power: sum(rises) / len(rises) for power, rises in sorted(steps.items())}
+        for mount, steps in gathered.items()
+    }
+
+
+def _curve(steps: dict[float, float]) -> RiseCurve | None:
+    if len(steps) < 2:
+        return None
+    try:
+        return fit_curve(list(steps), list(steps.values()))
+    except NotEstimableError:
+        return None
+
+
+def _mean_curve(curves: Sequence[RiseCurve]) -> RiseCurve | None:
+    if not curves:
+        return None
+    return RiseCurve(
+        b_K_per_W=sum(c.b_K_per_W for c in curves) / len(curves),
+        a=sum(c.a for c in curves) / len(curves),
+        lowest_W=min(c.lowest_W for c in curves),
+        highest_W=max(c.highest_W for c in curves),
+    )
+
+
+def _draw_mounts(
+    axes: Axes, mounts: _Rises, curves: dict[_Mount, RiseCurve], marks: dict[str, Mark], reference: RiseCurve | None
+) -> None:
+    names = [name for name in marks if any(mount[0] == name for mount in mounts)]
+    powers = sorted({power for steps in mounts.values() for power in steps})
+    gap = min((b - a for a, b in itertools.pairwise(powers)), default=powers[0])
+    # Beside each other, so that mounts of several treatments at one step can all be seen.
+    apart = min(0.13, 0.6 / len(names)) * gap if reference else 0.0
+    for (name, mount), steps in mounts.items():
+        mark, aside = marks[name], apart * (names.index(name) - (len(names) - 1) / 2.0)
+        rises = [rise - _at(reference, power) for power, rise in steps.items()]
+        hollow(axes, [power + aside for power in steps], rises, mark.marker, mark.colour, 5.5)
+        if (name, mount) in curves:
+            x, y = _line(curves[name, mount], reference)
+            axes.plot(x, y, color=mark.colour, ls=mark.line, lw=0.9, alpha=0.85, zorder=3)
+
+
+def _at(curve: RiseCurve | None, power_W: float) -> float:
+    return 0.0 if curve is None else curve.rise_K(power_W)
+
+
+def _line(curve: RiseCurve, reference: RiseCurve | None) -> tuple[list[float], list[float]]:
+    x = np.linspace(curve.lowest_W, curve.highest_W, 40).tolist()
+    return x, [curve.rise_K(power) - _at(reference, power) for power in x]
+
+
+def _name_lines(
+    axes: Axes, mounts: _Rises, curves: dict[_Mount, RiseCurve], marks: dict[str, Mark], reference: RiseCurve | None
+) -> None:
+    ends: dict[str, list[float]] = defaultdict(list)
+    for mount, steps in mounts.items():
+        end = _line(curves[mount], reference)[1][-1] if mount in curves else list(steps.values())[-1]
+        ends[mount[0]].append(end)
+    named = [(name, sum(values) / len(values), marks[name]) for name, values in ends.items()]
+    name_ends(axes, named, gap_in=0.36, width=14)
+
+
+def _unused(axes: Axes, runs: Sequence[ReducedRun]) -> None:
+    left_out = [run for run in runs if not run.used and run.rise_K is not None]
+    if not left_out:
+        return
+    axes.plot(
+        [run.set_power_W for run in left_out], [run.rise_K or 0.0 for run in left_out], MARKER["cross"],
+        color=PAGE["wrong"], ms=7, mew=1.6, ls="none", zorder=6,
+    )  # fmt: skip
+    axes.text(0.02, 0.97, "× left out", transform=axes.transAxes, va="top", fontsize=9.5, color=PAGE["wrong"])
+
+
+def _rise_alt(analysis: Analysis, mounts: _Rises) -> str:
+    top = max(power for steps in mounts.values() for power in steps)
+    parts = []
+    for name in marks_of(analysis):
+        rises = [steps[top] for mount, steps in mounts.items() if mount[0] == name and top in steps]
+        if rises:
+            parts.append(f"{name} {', '.join(number(rise, 1) for rise in rises)} K")
+    lost = [run.run for run in analysis.runs if not run.used]
+    return (
+        f"Settled rise against set power, every mount with its fitted curve, and below the same less the baseline's "
+        f"curve. At {top:g} W, mount by mount: {'; '.join(parts)}." + (f" Left out: {listed(lost)}." if lost else "")
+    )
+
+
+# Run by run: how each settled, what the checks found, and what went wrong --------------------------------------------
+
+_BELOW_K, _ABOVE_K = -6.0, 2.0
+_SPAN_K = _ABOVE_K - _BELOW_K
+
+
+def traces(analysis: Analysis) -> Pictures | Block:
+    """Draw how each run approached its settled rise: one row per mount, one column per power step.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        What was found.
+
+    Returns
+    -------
+    Pictures or Block
+        As many pictures as the mounts need.
+    """
+    if not analysis.traces:
+        return remark("No traces.")
+    runs = {run.run: run for run in analysis.runs}
+    order = list(marks_of(analysis))
+    found = sorted(
+        ((runs[trace.run], trace) for trace in analysis.traces), key=lambda one: order.index(one[0].treatment)
+    )
+    mounts = list(dict.fromkeys((run.treatment, run.mount) for run, _ in found))  # within a treatment in the order made
+    steps = sorted({run.set_power_W for run, _ in found})
+    longest = float(max((trace.time_min[-1] for _, trace in found if len(trace.time_min)), default=1.0))
+    pages = [mounts[i : i + MOUNTS_PER_PICTURE] for i in range(0, len(mounts), MOUNTS_PER_PICTURE)]
+    return Pictures(_trace_picture(marks_of(analysis), found, page, steps, longest) for page in pages)
+
+
+def _trace_picture(
+    marks: dict[str, Mark],
+    found: Sequence[tuple[ReducedRun, RunTrace]],
+    mounts: Sequence[_Mount],
+    steps: Sequence[float],
+    longest: float,
+) -> Picture:
+    shown = [(run, trace) for run, trace in found if (run.treatment, run.mount) in mounts]
+    shown.sort(key=lambda one: (mounts.index((one[0].treatment, one[0].mount)), one[0].set_power_W))
+    with drawing(1.15 + 0.72 * len(mounts)) as figure:
+        # One pair of axes for all panels: sixty pairs would take seconds.
+        axes = panel(figure, left=1.2, right=0.1, bottom=0.72, top=0.42)
+        axes.set_xlim(0.0, len(steps))
+        axes.set_ylim(len(mounts), 0.0)
+        for run, trace in shown:
+            corner = steps.index(run.set_power_W), mounts.index((run.treatment, run.mount))
+            _trace_panel(axes, trace, run, marks[run.treatment], corner, longest)
+        names = [f"{short(name, 15)}\nmount {short(mount, 9, 1)}" for name, mount in mounts]
+        axes.set_yticks(np.arange(len(mounts)) + 0.5, names, fontsize=9)
+        axes.set_xticks(np.arange(len(steps)) + 0.5, [watts(power) for power in steps])
+        axes.tick_params(length=0, labeltop=True, labelbottom=False)
+        quiet(axes, keep=())
+        span = f"{_BELOW_K:g} to +{_ABOVE_K:g} K".replace("-", "−")
+        below = (
+            f"Each panel: {span} about the settled rise (line), 0 to {longest:.0f} min of soak.\n"
+            "Points: block means. Shaded: window of the fit. Curve: fitted approach.\n"
+            "Heavy frame with a cross: run left out."
+        )
+        small_print(figure, below, x=0.02, bottom_in=0.33, linespacing=1.3)
+    left = [f"{run.run}: {_still(run)}" for run, _ in shown if not run.settled]
+    alt = f"How {len(shown)} runs approached their settled rise, mounts in rows, power steps in columns. " + (
+        f"Not shown to be settled: {'; '.join(left)}." if left else "All were settled at the end."
+    )
+    return Picture(figure, alt)
+
+
+def _still(run: ReducedRun) -> str:
+    left = run.drift_left_K
+    return "no settled rise" if left is None else f"{number(left, 2, sign=True)} K still to come"
+
+
+def _trace_panel(
+    axes: Axes, trace: RunTrace, run: ReducedRun, mark: Mark, corner: tuple[int, int], longest: float
+) -> None:
+    """Draw one run into its cell, in minutes and kelvins about its settled rise."""
+    pad, side = 0.06, 0.88
+    cell = Affine2D().translate(0.0, -_ABOVE_K).scale(side / longest, -side / _SPAN_K)
+    at = cell.translate(corner[0] + pad, corner[1] + pad) + axes.transData
+    level = run.rise_K if run.rise_K is not None else float(np.nanmedian(np.asarray(trace.rise_K)[-20:]))
+
+    def about_level(rises: Any) -> Any:
+        above = np.asarray(rises, dtype=float) - level
+        return np.where((above >= _BELOW_K) & (above <= _ABOVE_K), above, np.nan)
+
+    edge, width = (PAGE["rule"], 0.8) if run.used else (PAGE["wrong"], 1.6)
+    axes.add_patch(Rectangle((0.0, _BELOW_K), longest, _SPAN_K, fill=False, ec=edge, lw=width, transform=at))
+    if not run.used:
+        place = corner[0] + 1.0 - 2.2 * pad, corner[1] + 1.0 - 3.2 * pad
+        axes.plot(*place, MARKER["cross"], color=edge, ms=6, mew=1.5, zorder=6)
+    if trace.window_min is not None:
+        low, high = trace.window_min
+        axes.add_patch(
+            Rectangle((low, _BELOW_K), high - low, _SPAN_K, color=PAGE["band"], lw=0, zorder=0, transform=at)
+        )
+    if run.rise_K is not None:
+        axes.plot([0.0, longest], [0.0, 0.0], color=PAGE["band-edge"], lw=0.7, zorder=1.5, transform=at)
+    axes.plot(trace.time_min, about_level(trace.rise_K), ".", color=mark.colour, ms=2.6, mew=0, zorder=2, transform=at)
+    fitted = about_level(trace.fitted_rise_K)
+    axes.plot(trace.fitted_time_min, fitted, color=PAGE["ink"], lw=1.0, zorder=3, transform=at)
+
+
+def checks(analysis: Analysis) -> Pictures | Block:
+    """Draw which check found what on which run.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        What was found.
+
+    Returns
+    -------
+    Pictures or Block
+        Runs in the order made, as many pictures as they need.
+    """
+    if not analysis.runs:
+        return remark("No runs.")
+    size = math.ceil(len(analysis.runs) / math.ceil(len(analysis.runs) / CHECKED_PER_PICTURE))
+    seen = {flag.flag for run in analysis.runs for flag in run.flags}
+    names = [name for name in FLAG_NAMES if name in seen]
+    return Pictures(_check_picture(analysis.runs[i : i + size], names) for i in range(0, len(analysis.runs), size))
+
+
+def _check_picture(runs: Sequence[ReducedRun], names: Sequence[str]) -> Picture:
+    """Draw one row for each check that found something; the others are named below."""
+    silent = [name for name in FLAG_NAMES if name not in names]
+    words = textwrap.wrap(f"Found on no run: {', '.join(silent)}.", 92) if silent else []
+    below, rows = 1.32 + 0.17 * len(words), max(len(names), 1)
+    with drawing(below + 0.45 + 0.225 * rows) as figure:
+        axes = panel(figure, left=1.95, right=0.1, bottom=below, top=0.45)
+        axes.set_xlim(0.0, len(runs))
+        axes.set_ylim(rows, 0.0)
+        axes.hlines(range(rows + 1), 0.0, len(runs), color=PAGE["rule"], lw=0.6, zorder=0)
+        for column, run in enumerate(runs):
+            for flag in run.flags:
+                _check_cell(axes, column, names.index(flag.flag), flag.severity)
+            if not run.used:
+                axes.plot(column + 0.5, -0.35, MARKER["cross"], color=PAGE["wrong"], ms=6, mew=1.6, clip_on=False)
+        axes.set_yticks(np.arange(len(names)) + 0.5, names, fontsize=9.5)
+        every = max(1, math.ceil(len(runs) * 0.125 / (WIDTH_IN - 2.05)))
+        named = [middle_cut(run.run, 17) for run in runs[::every]]
+        axes.set_xticks(np.arange(0, len(runs), every) + 0.5, named, rotation=90, fontsize=8)
+        axes.tick_params(length=0)
+        quiet(axes, keep=())
+        small_print(figure, "n note   d doubtful   u unusable   × run left out", x=0.99, top_in=0.17, ha="right")
+        how: dict[str, Any] = {"color": PAGE["muted"], "va": "bottom", "fontsize": 8.6, "linespacing": 1.3}
+        small_print(figure, "\n".join(words), x=0.015, bottom_in=0.07, ha="left", **how)
+    found = [f"{r.run}: {flag.flag} ({flag.severity})" for r in runs for flag in r.flags if flag.severity != "note"]
+    notes = sum(flag.severity == "note" for run in runs for flag in run.flags)
+    alt = f"What {len(FLAG_NAMES)} checks found on {len(runs)} runs. " + (
+        f"More than a note: {'; '.join(found)}." if found else "Nothing more than notes."
+    )
+    return Picture(figure, f"{alt} Notes: {notes}.")
+
+
+def _check_cell(axes: Axes, column: int, row: int, severity: str) -> None:
+    axes.add_patch(Rectangle((column, row), 1.0, 1.0, fc=SEVERITY[severity], ec=PAGE["sheet"], lw=0.8))
+    how: dict[str, Any] = {"ha": "center", "va": "center", "fontsize": 8}
+    colour = PAGE["sheet"] if severity == "unusable" else PAGE["ink"]
+    axes.text(column + 0.5, row + 0.53, SEVERITY_LETTER[severity], color=colour, **how)
+
+
+def doubtful_runs(analysis: Analysis) -> Pictures | Block:
+    """Draw every run that is doubtful, unusable or left out, with its fit window and the fitted approach.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        What was found.
+
+    Returns
+    -------
+    Pictures or Block
+        Nothing where there is no such run, a sentence where none of them has readings.
+    """
+    runs = [run for run in analysis.runs if not run.used or run.worst() in ("doubtful", "unusable")]
+    traces = {trace.run: trace for trace in analysis.traces if len(trace.time_min)}
+    drawn = [run for run in runs if run.run in traces]
+    if not drawn:
+        return remark("None of these runs has readings.") if runs else Block("")
+    # Where very many went wrong, what was left out comes before what is doubtful; the table names every one.
+    kept = sorted(drawn, key=lambda run: run.used)[: DOUBTFUL_PER_PICTURE * MOST_DOUBTFUL_PICTURES]
+    drawn = [run for run in drawn if run in kept]
+    pages = [drawn[i : i + DOUBTFUL_PER_PICTURE] for i in range(0, len(drawn), DOUBTFUL_PER_PICTURE)]
+    return Pictures(_doubtful_picture(page, traces, marks_of(analysis)) for page in pages)
+
+
+def _doubtful_picture(runs: Sequence[ReducedRun], traces: dict[str, RunTrace], marks: dict[str, Mark]) -> Picture:
+    rows, row_in = math.ceil(len(runs) / 2), 2.3
+    with drawing(0.52 + row_in * rows) as figure:
+        for place, run in enumerate(runs):
+            row, column = divmod(place, 2)
+            left, bottom = 0.62 + 3.1 * column, 0.82 + row_in * (rows - 1 - row)
+            axes = panel(figure, left=left, right=WIDTH_IN - left - 2.5, bottom=bottom, top=0.7 + row_in * row)
+            _doubtful_panel(axes, run, traces[run.run], marks[run.treatment])
+            if place >= len(runs) - 2:
+                axes.set_xlabel("minutes of soak", fontsize=9.5)
+            if column == 0:
+                axes.set_ylabel("rise in K", fontsize=9.5)
+        words = "points: block means   shaded: fit window   curve: fitted approach"
+        small_print(figure, words, bottom_in=0.15, ha="center", color=PAGE["muted"])
+    each = "; ".join(f"{run.run} ({_fate(run)}): {_why(run)}{_level(run)}" for run in runs)
+    return Picture(figure, f"Rise over time of {len(runs)} doubtful or left-out runs. {each}.")
+
+
+def _doubtful_panel(axes: Axes, run: ReducedRun, trace: RunTrace, mark: Mark) -> None:
+    if trace.window_min is not None:
+        axes.axvspan(*trace.window_min, color=PAGE["band"], lw=0, zorder=0)
+    axes.plot(trace.time_min, trace.rise_K, ".", color=mark.colour, ms=2.8, mew=0, zorder=2)
+    axes.plot(trace.fitted_time_min, trace.fitted_rise_K, color=PAGE["ink"], lw=1.1, zorder=3)
+    axes.set_ylim(late_limits(trace.rise_K))
+    axes.set_xlim(0.0, float(trace.time_min[-1]))
+    axes.tick_params(labelsize=9)
+    colour = PAGE["ink"] if run.used else PAGE["wrong"]
+    name = short(run.run, 30, 1)
+    lines = [name if f"{run.set_power_W:g}" in name else f"{name}, {watts(run.set_power_W)}"]
+    lines += [short(f"{_fate(run)}: {_why(run)}", 46, 1)]
+    grave = next((flag for flag in run.flags if flag.severity != "note"), None)
+    if grave is not None:
+        lines += textwrap.wrap(together(grave.reason), 46, max_lines=2, placeholder=" …")
+    axes.set_title("\n".join(lines), fontsize=8.4, loc="left", x=-0.12, color=colour, linespacing=1.25)
+
+
+def _fate(run: ReducedRun) -> str:
+    return "used, doubtful" if run.used else "left out"
+
+
+def _why(run: ReducedRun) -> str:
+    flags = ", ".join(flag.flag for flag in run.flags if flag.severity != "note")
+    return flags if not run.reason or run.reason == flags else run.reason + (f"; {flags}" if flags else "")
+
+
+def _level(run: ReducedRun) -> str:
+    return "" if run.rise_K is None else f", settled rise {number(run.rise_K, 1)} K"

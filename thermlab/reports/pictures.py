@@ -1,4 +1,4 @@
-"""What every figure is drawn with: page-wide style, text that is never markup, and the picture a notebook shows."""
+"""What every figure is drawn with: page-wide style, text that is never markup, marks, and the picture that is shown."""
 
 from __future__ import annotations
 
@@ -9,14 +9,16 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import matplotlib as mpl
+import numpy as np
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
 from PIL import Image
 
-from thermlab.base.marks import PAGE
+from thermlab.base.marks import PAGE, Mark
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
 
     from matplotlib.axes import Axes
 
@@ -26,6 +28,7 @@ SCREEN_DPI = 110
 """At which a notebook shows it."""
 WIDTH_IN = 6.3
 """Wide enough for a report column, narrow enough that its text can be read on a telephone."""
+DASHED = (0, (4, 3))
 
 _STYLE: dict[str, Any] = {
     "font.family": "DejaVu Sans",
@@ -103,11 +106,20 @@ def style() -> Iterator[None]:
         yield
 
 
-def new_figure(height_in: float) -> Figure:
-    """Return an empty figure of report width with a canvas that needs no display."""
-    figure = Figure(figsize=(WIDTH_IN, height_in))
-    FigureCanvasAgg(figure)
-    return figure
+@contextmanager
+def drawing(height_in: float) -> Iterator[Figure]:
+    """Give an empty figure of report width in the style of the report, with a canvas that needs no display."""
+    with style():
+        figure = Figure(figsize=(WIDTH_IN, height_in))
+        FigureCanvasAgg(figure)
+        yield figure
+
+
+def panel(figure: Figure, *, left: float, right: float, bottom: float, top: float, share: Axes | None = None) -> Axes:
+    """Add axes with margins in inches, so that text never gets less room than it needs; `share` gives the x scale."""
+    width, height = figure.get_size_inches()
+    box = left / width, bottom / height, (width - left - right) / width, (height - bottom - top) / height
+    return figure.add_axes(box, sharex=share)
 
 
 def short(text: str, width: int = 16, lines: int = 2) -> str:
@@ -127,14 +139,6 @@ def middle_cut(text: str, longest: int) -> str:
     """Take out the middle of a text that is longer than `longest` characters."""
     kept = longest - 1
     return text if len(text) <= longest else f"{text[: kept - kept // 2]}…{text[-(kept // 2) :]}"
-
-
-def inches_box(
-    figure: Figure, *, left: float, right: float, bottom: float, top: float
-) -> tuple[float, float, float, float]:
-    """Return an axes rectangle from margins in inches, so that text never gets less room than it needs."""
-    width, height = figure.get_size_inches()
-    return left / width, bottom / height, (width - left - right) / width, (height - bottom - top) / height
 
 
 def quiet(axes: Axes, *, keep: tuple[str, ...] = ("bottom",)) -> None:
@@ -174,3 +178,125 @@ def spread_labels(positions: list[float], gap: float) -> list[float]:
         for rank, i in enumerate(members):
             placed[i] = centre + gap * (rank - (len(members) - 1) / 2.0)
     return placed
+
+
+def stack(
+    figure: Figure,
+    heights_in: Sequence[float],
+    *,
+    left: float,
+    right: float,
+    top: float,
+    gap: float,
+    share: bool = True,
+) -> list[Axes]:
+    """Add axes one below the other, all lengths in inches; with one x scale only the lowest has its numbers."""
+    whole = figure.get_size_inches()[1]
+    panels: list[Axes] = []
+    for height in heights_in:
+        first = panels[0] if panels and share else None
+        panels.append(panel(figure, left=left, right=right, top=top, bottom=whole - top - height, share=first))
+        top += height + gap
+    for upper in panels[:-1] if share else ():
+        upper.tick_params(labelbottom=False)
+    return panels
+
+
+def small_print(
+    figure: Figure, words: str, *, top_in: float | None = None, bottom_in: float = 0.16, **how: Any
+) -> None:
+    """Write words on a figure, their middle so many inches below its upper edge or above its lower one."""
+    height = figure.get_size_inches()[1]
+    y = bottom_in / height if top_in is None else 1.0 - top_in / height
+    figure.text(how.pop("x", 0.5), y, words, **{"va": "center", "fontsize": 9, **how})
+
+
+def key(figure: Figure, *entries: tuple[str, bool, dict[str, Any]]) -> None:
+    """Explain marks in one line over the picture: words, whether there are such marks, how they look; grey is any."""
+    marks = [
+        Line2D([], [], **{"color": PAGE["muted"], "label": words, **how}) for words, shown, how in entries if shown
+    ]
+    figure.legend(
+        handles=marks, ncols=len(marks), loc="upper left", bbox_to_anchor=(0.0, 1.0), frameon=False, fontsize=9.3,
+        labelcolor=PAGE["muted"], handlelength=1.6, handletextpad=0.5, columnspacing=1.6, borderaxespad=0.4,
+    )  # fmt: skip
+
+
+def bar(axes: Axes, interval: Sequence[float] | None, row: float, colour: str, width: float, **how: Any) -> None:
+    """Draw an interval in its row; nothing where there is none."""
+    if interval is not None:
+        axes.plot(interval, [row, row], color=colour, lw=width, **how)
+
+
+def hollow(axes: Axes, x: Any, y: Any, marker: str, colour: str, size: float = 6.0) -> None:
+    """Draw single values as empty marks; `y` is a row or one height for each."""
+    heights = np.broadcast_to(y, np.shape(x))
+    axes.plot(x, heights, marker, ms=size, mfc="none", mec=colour, mew=1.2, ls="none", zorder=4)
+
+
+def margin_lines(axes: Axes, margin: float) -> None:
+    """Draw the margin to both sides of zero."""
+    for edge in (-margin, margin):
+        axes.axvline(edge, color=PAGE["band-edge"], lw=0.9, ls=DASHED, zorder=1)
+
+
+def directions(axes: Axes) -> None:
+    """Say over the axes which side is cooler."""
+    axes.text(0.0, 1.015, "← cooler", transform=axes.transAxes, va="bottom", fontsize=10)
+    axes.text(1.0, 1.015, "warmer →", transform=axes.transAxes, va="bottom", ha="right", fontsize=10)
+
+
+def name_rows(axes: Axes, names: Sequence[str], *, above: float = 0.6, below: float = 0.6, size: float = 9.3) -> None:
+    """Name the rows 0, 1, 2 … from the top, with so much of a row left above the first and below the last."""
+    axes.set_yticks(range(len(names)), names, fontsize=size)
+    axes.set_ylim(len(names) - 1 + below, -above)
+    axes.locator_params(axis="x", nbins=7)
+    quiet(axes)
+
+
+def name_ends(
+    axes: Axes, ends: Sequence[tuple[str, float, Mark | str]], *, gap_in: float = 0.185, width: int = 16
+) -> None:
+    """Write names beside the ends of lines, moved apart where they are close, instead of a legend.
+
+    Parameters
+    ----------
+    axes : Axes
+        With its final scale.
+    ends : sequence of (str, float, Mark or str)
+        Name, height in data units, and a mark that is drawn beside the name, or a colour.
+    gap_in : float
+        Distance of two names, in; where it is more than 0.3 and there is room, names take two lines.
+    width : int
+        Longest line of a name, characters.
+    """
+    low, high = axes.get_ylim()
+    if not ends or high <= low:
+        return
+    gap = min(gap_in / axes.get_window_extent().height * axes.figure.dpi, 1.0 / max(len(ends) - 1, 1))
+    lines = 2 if gap * axes.get_window_extent().height / axes.figure.dpi > 0.3 else 1
+    heights = spread_labels([(end - low) / (high - low) for _, end, _ in ends], gap)
+    for rank, i in enumerate(sorted(range(len(ends)), key=heights.__getitem__)):  # into the axes, still apart
+        heights[i] = min(max(heights[i], rank * gap), 1.0 - (len(ends) - 1 - rank) * gap)
+    for (name, _, mark), y in zip(ends, heights, strict=True):
+        place: dict[str, Any] = {"transform": axes.transAxes, "va": "center"}
+        if isinstance(mark, str):
+            axes.text(1.02, y, short(name, width, lines), color=mark, fontsize=9, **place)
+            continue
+        axes.plot(
+            1.04, y, mark.marker, transform=axes.transAxes, mfc="none", mec=mark.colour, mew=1.2, ms=6,
+            clip_on=False,
+        )  # fmt: skip
+        axes.text(1.07, y, short(name, width, lines), color=mark.colour, fontsize=9.8, **place)
+    axes.set_ylim(low, high)
+
+
+def late_limits(values: Any) -> tuple[float, float]:
+    """Return limits without the first rise, so that a degree is seen; two degrees at least: noise looks like noise."""
+    late = np.asarray(values, dtype=float)[len(values) // 4 :]
+    known = late[~np.isnan(late)]
+    if not known.size:
+        return 0.0, 1.0
+    spread = float(np.ptp(known))
+    pad = max(1.0 - spread / 2.0, 0.1 * spread)
+    return float(known.min()) - pad, float(known.max()) + pad
