@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 from thermlab.base.marks import MARKER, PAGE
 from thermlab.base.phrases import number, percent, with_interval
 from thermlab.reports.pages import Block, remark
-from thermlab.reports.pictures import Picture, bar, drawing, hollow, name_rows, panel, quiet, small_print
+from thermlab.reports.pictures import Picture, bar, hollow, name_rows, new_figure, panel, quiet, small_print
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -38,7 +38,7 @@ def build(assessment: BuildAssessment) -> Picture | Block:
         return remark("No picture: no acceptance run could be used.")
     upper_in, lower_in = 0.55 + _ROW_IN * len(drawn), 0.75
     height = upper_in + lower_in + 1.35
-    with drawing(height) as figure:
+    with new_figure(height) as figure:
         _rises(panel(figure, left=1.35, right=0.3, bottom=height - upper_in - 0.12, top=0.12), drawn)
         _throttle(panel(figure, left=1.35, right=0.3, bottom=0.62, top=height - 0.62 - lower_in), assessment.throttle)
         small_print(figure, "bands: where a fresh mount was expected", x=0.015, bottom_in=0.1, **_SMALL)

@@ -4,5 +4,4 @@ from thermlab.base.faces import face
 
 __all__, __getattr__, __dir__ = face(
     __name__,
-    notebook_view="view",
 )

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
+import pandas as pd
 
 from thermlab.base.errors import InputError, Problem
 from thermlab.base.paths import shown
@@ -227,10 +228,8 @@ def largest_residual_K(estimate: Estimate | None) -> float | None:
     time_s, left = residuals(estimate)
     if not left.size:
         return None
-    piece = ((time_s - time_s[0]) / PIECE_S).astype(np.intp)
-    count = np.bincount(piece)
-    means = (np.bincount(piece, weights=left) / np.maximum(count, 1))[count > 0]
-    return float(means[np.argmax(np.abs(means))])
+    means = pd.Series(left).groupby((time_s - time_s[0]) // PIECE_S).mean()
+    return float(means[means.abs().idxmax()])
 
 
 def chosen(found: Exploration, run: str = "") -> Doubt:
@@ -275,8 +274,8 @@ def heaviest(found: Exploration) -> tuple[str, ...]:
 
 
 def heaviest_first(influences: Iterable[Influence]) -> list[Influence]:
-    """Sort what was tried by how far it moves the answer."""
-    return sorted(influences, key=lambda one: -abs(one.largest_shift_K or 0.0))
+    """Sort what was tried: what changes a verdict first, then by how far the answer moves."""
+    return sorted(influences, key=lambda one: (not one.changes, -abs(one.largest_shift_K or 0.0)))
 
 
 def try_exclusions(found: Exploration, leave_out: Iterable[str] = (), put_back: Iterable[str] = ()) -> Trial:

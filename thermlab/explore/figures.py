@@ -14,20 +14,9 @@ import numpy as np
 from thermlab.base.marks import PAGE
 from thermlab.base.phrases import number, watts
 from thermlab.explore.exploring import beside, chosen, heaviest_first, residuals
+from thermlab.reports import pictures as draw
 from thermlab.reports.pages import Block, flag_names, marks_of, remark
-from thermlab.reports.pictures import (
-    DASHED,
-    Picture,
-    drawing,
-    late_limits,
-    margin_lines,
-    name_ends,
-    name_rows,
-    quiet,
-    short,
-    small_print,
-    stack,
-)
+from thermlab.reports.pictures import Picture
 from thermlab.reports.wording import headline_interval, settings_of
 from thermlab.runs.trace import block_means
 
@@ -67,8 +56,8 @@ def one_run(found: Exploration, run: str = "") -> Picture | Block:
         return remark(f"No picture: {own.run} has no readings.")
     mark = marks_of(found.analysis)[own.treatment]
     heights = [1.75, 0.7, 0.8, 1.5, 1.0] + ([0.6] if trace.clock_MHz is not None else [])
-    with drawing(0.42 + sum(heights) + 0.22 * (len(heights) - 1) + 0.6) as figure:
-        panels = stack(figure, heights, left=0.95, right=1.2, top=0.42, gap=0.22)
+    with draw.new_figure(0.42 + sum(heights) + 0.22 * (len(heights) - 1) + 0.6) as figure:
+        panels = draw.stack(figure, heights, left=0.95, right=1.2, top=0.42, gap=0.22)
         minutes = trace.time_s / 60.0
         _sensors(panels[0], trace, mark.colour)
         _line(panels[1], minutes, trace.ambient_C, "room\nin °C")
@@ -85,9 +74,9 @@ def one_run(found: Exploration, run: str = "") -> Picture | Block:
             panel.yaxis.set_label_coords(-0.13, 0.5)
             panel.tick_params(labelsize=9.5)
         panels[-1].set_xlabel("minutes since the soak began (shaded: fit window)")
-        fate = "" if own.used else short(f", left out: {own.reason}", 44, 1)
-        title = f"{short(own.run, 30, 1)}   {watts(own.set_power_W)}{fate}"
-        small_print(figure, title, x=0.02, top_in=0.17, fontsize=11)
+        fate = "" if own.used else draw.short(f", left out: {own.reason}", 44, 1)
+        title = f"{draw.short(own.run, 30, 1)}   {watts(own.set_power_W)}{fate}"
+        draw.small_print(figure, title, x=0.02, top_in=0.17, fontsize=11)
     return Picture(figure, _run_alt(found, own, trace, estimate))
 
 
@@ -100,7 +89,7 @@ def _sensors(axes: Axes, trace: Trace, colour: str) -> None:
         axes.plot(trace.time_s / 60.0, trace.temperature_C[:, i], color=colour, lw=0.7, alpha=shade)
     axes.set_ylabel("sensors\nin °C")
     named = [(trace.sensors[i], float(known[i][-1]), PAGE["muted"]) for i in order if known[i].size]
-    name_ends(axes, named[:MOST_SENSORS])
+    draw.name_ends(axes, named[:MOST_SENSORS])
 
 
 def _line(axes: Axes, minutes: Any, values: Any, label: str) -> None:
@@ -109,7 +98,7 @@ def _line(axes: Axes, minutes: Any, values: Any, label: str) -> None:
 
 
 def _level(axes: Axes, height: float, words: str) -> None:
-    axes.axhline(height, color=PAGE["band-edge"], lw=1.0, ls=DASHED)
+    axes.axhline(height, color=PAGE["band-edge"], lw=1.0, ls=draw.DASHED)
     axes.text(1.02, height, words, transform=axes.get_yaxis_transform(), va="center", **_SMALL)
 
 
@@ -117,7 +106,7 @@ def _approach(axes: Axes, run: ReducedRun, estimate: Estimate, colour: str) -> N
     minutes = estimate.time_s / 60.0
     axes.plot(minutes, estimate.rise_K, ".", color=colour, ms=3.0, mew=0)
     axes.set_ylabel("rise over\nroom in K")
-    low, high = late_limits(estimate.rise_K)
+    low, high = draw.late_limits(estimate.rise_K)
     if estimate.fitted_K is not None:
         shown = minutes >= 0.5 * estimate.window_s[0] / 60.0
         axes.plot(minutes[shown], estimate.fitted_K[shown], color=PAGE["ink"], lw=1.2)
@@ -180,7 +169,7 @@ def side_by_side(found: Exploration, run: str = "", *, by: Literal["mount", "ste
     curves = [_columns(found.traces[r.run], found.estimates[r.run]) for r in runs]
     widest = max((float(np.nanmax(c[2][1])) for c in curves if c[2][1].size), default=1.0)
     spans = [*_SPAN_K[:2], (0.0, max(2.0, 1.15 * widest)), _SPAN_K[3]]
-    with drawing(1.05 + 0.78 * len(runs)) as figure:
+    with draw.new_figure(1.05 + 0.78 * len(runs)) as figure:
         height = figure.get_size_inches()[1]
         room = {"left": 0.215, "right": 0.985, "top": 1 - 0.5 / height, "bottom": 0.55 / height}
         spacing = room | {"wspace": 0.42, "hspace": 0.22}
@@ -194,13 +183,13 @@ def side_by_side(found: Exploration, run: str = "", *, by: Literal["mount", "ste
                 axes.axvspan(*window, color=PAGE["wash"], lw=0, zorder=0)
                 axes.tick_params(labelsize=8)
                 axes.spines[:].set_edgecolor(edge)
-            name = f"{short(r.run, 15)}\n{watts(r.set_power_W)}" + ("" if r.used else ", left out")
+            name = f"{draw.short(r.run, 15)}\n{watts(r.set_power_W)}" + ("" if r.used else ", left out")
             box = panels[0].get_position()
             figure.text(0.01, (box.y0 + box.y1) / 2, name, va="center", fontsize=8.5, weight=weight)
         for axes, span, words in zip(grid[0], spans, _COLUMNS, strict=True):
             axes.set(xlim=(0.0, longest), ylim=span)
             axes.set_title(words + "\nin K", fontsize=8.5)
-        small_print(figure, "minutes since the soak began (shaded: fit window)", x=0.6, ha="center", fontsize=9.5)
+        draw.small_print(figure, "minutes since the soak began (shaded: fit window)", x=0.6, ha="center", fontsize=9.5)
     return Picture(figure, _beside_alt(found, runs, own, by))
 
 
@@ -253,7 +242,7 @@ def leverage(found: Exploration, first: int = 8) -> Picture | Block:
     if comparison is None or not drawn or not rows:
         return remark("No picture: there is no comparison for a run to weigh in.")
     marks, (margin, _) = marks_of(found.analysis), settings_of(found.analysis)
-    with drawing(1.35 + 0.235 * len(rows)) as figure:
+    with draw.new_figure(1.35 + 0.235 * len(rows)) as figure:
         height = figure.get_size_inches()[1]
         room = {"left": 0.385, "right": 0.98, "top": 1 - 0.75 / height, "bottom": 0.6 / height, "wspace": 0.14}
         grid = figure.subplots(1, len(drawn), squeeze=False, sharey=True, gridspec_kw=room)[0]
@@ -261,7 +250,7 @@ def leverage(found: Exploration, first: int = 8) -> Picture | Block:
             mark, interval = marks[item.treatment], headline_interval(item)
             if interval is not None:
                 axes.axvspan(*interval, color=PAGE["wash"], zorder=0, lw=0)
-            margin_lines(axes, margin)
+            draw.margin_lines(axes, margin)
             axes.axvline(item.difference_K, color=mark.colour, lw=1.2, zorder=2)
             if heavy and mounts:
                 axes.axhline(len(mounts) - 0.5, color=PAGE["rule"], lw=0.8)
@@ -269,13 +258,13 @@ def leverage(found: Exploration, first: int = 8) -> Picture | Block:
                 face = mark.colour if item.treatment in one.changes else PAGE["sheet"]
                 then = one.difference_K.get(item.treatment)
                 axes.plot([then], [row], mark.marker, mec=mark.colour, mfc=face, ms=6, mew=1.2, zorder=4)
-            axes.set_title(short(item.treatment, 20, 1), fontsize=10.5, color=mark.colour)
-            quiet(axes)
-        name_rows(grid[0], [short(name, 34, 1) for name, _ in rows], size=8.5)
-        below = f"difference to {short(comparison.baseline, 24, 1)} in K, cooler to the left"
-        small_print(figure, below, x=0.68, ha="center", fontsize=10)
+            axes.set_title(draw.short(item.treatment, 20, 1), fontsize=10.5, color=mark.colour)
+            draw.quiet(axes)
+        draw.name_rows(grid[0], [draw.short(name, 34, 1) for name, _ in rows], size=8.5)
+        below = f"difference to {draw.short(comparison.baseline, 24, 1)} in K, cooler to the left"
+        draw.small_print(figure, below, x=0.68, ha="center", fontsize=10)
         words = "line: answer as it is   shaded: its interval   dashed: margin   filled: verdict changes"
-        small_print(figure, words, x=0.98, top_in=0.14, ha="right", **_SMALL)
+        draw.small_print(figure, words, x=0.98, top_in=0.14, ha="right", **_SMALL)
     return Picture(figure, _leverage_alt(rows, drawn))
 
 

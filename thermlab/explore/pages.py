@@ -5,9 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Literal
 
 from thermlab.base.phrases import decimals_for, interval_decimals, listed, number, span_words, watts
-from thermlab.explore.exploring import beside, campaigns, chosen, largest_residual_K
-from thermlab.explore.notebook_view import view
-from thermlab.reports.pages import Block, cautions_block, items, join, marks_of, paragraph, remark, signed, table, tag
+from thermlab.explore.exploring import beside, campaigns, chosen, heaviest_first, largest_residual_K
+from thermlab.reports import pages as html
 from thermlab.reports.wording import answers, headline_interval
 
 if TYPE_CHECKING:
@@ -17,6 +16,7 @@ if TYPE_CHECKING:
     from thermlab.compare.analysis import Analysis
     from thermlab.compare.records import TreatmentComparison
     from thermlab.explore.exploring import Doubt, Exploration, Influence, Trial
+    from thermlab.reports.pages import Block
     from thermlab.runs.records import Flag
 
 RANKED = 15
@@ -26,8 +26,9 @@ def campaign_list(folder: str | Path) -> Block:
     """Return the campaign folders below a folder."""
     found = campaigns(folder)
     if not found:
-        return view(remark("No campaign folder here (a folder with campaign.yaml and runs.csv)."))
-    return view(paragraph("Campaigns that can be looked at:"), items(tag("code", path.as_posix()) for path in found))
+        return html.view(html.remark("No campaign folder here (a folder with campaign.yaml and runs.csv)."))
+    paths = html.items(html.tag("code", path.as_posix()) for path in found)
+    return html.view(html.paragraph("Campaigns that can be looked at:"), paths)
 
 
 def overview(found: Exploration) -> Block:
@@ -35,9 +36,10 @@ def overview(found: Exploration) -> Block:
     analysis = found.analysis
     left = [run.run for run in analysis.runs if not run.used]
     said = f"{len(analysis.runs)} runs, " + (f"left out: {listed(left)}." if left else "all of them used.")
-    parts = [tag("h3", found.campaign.settings.title), paragraph(said), cautions_block(analysis.cautions)]
-    parts += [paragraph(join([tag("strong", a.claim), a.evidence])) for a in answers(analysis)]
-    return view(*parts)
+    title, cautions = found.campaign.settings.title, html.cautions_block(analysis.cautions)
+    parts = [html.tag("h3", title), html.paragraph(said), cautions]
+    parts += [html.paragraph(html.join([html.tag("strong", a.claim), a.evidence])) for a in answers(analysis)]
+    return html.view(*parts)
 
 
 def ranking(found: Exploration, first: int = RANKED) -> Block:
@@ -50,52 +52,43 @@ def ranking(found: Exploration, first: int = RANKED) -> Block:
     first : int
         How many are shown.
     """
-    marks = marks_of(found.analysis)
-    rows = [
-        (
-            doubt.run.run,
-            signed(doubt.run.treatment, marks),
-            doubt.run.mount,
-            f"{doubt.run.set_power_W:g}",
-            "used" if doubt.run.used else "left out",
-            ", ".join(f"{flag.flag} ({flag.severity})" for flag in doubt.run.flags) or "–",
-            number(doubt.residual_K, 2, sign=True),
-            _moves(doubt.influence),
-        )
-        for doubt in found.doubts[:first]
-    ]
-    headings = (
-        "run",
-        "treatment",
-        "mount",
-        "step in W",
-        "fate",
-        "flags",
-        "largest 2 min residual in K",
-        "the answer moves by, in K",
+    marks = html.marks_of(found.analysis)
+    shown, rest = found.doubts[:first], len(found.doubts) - first
+    ranked = html.listing(
+        "Runs by doubt",
+        shown,
+        [
+            *html.run_columns(lambda doubt: doubt.run, marks),
+            ("fate", "text", lambda doubt: "used" if doubt.run.used else "left out"),
+            ("flags", "wide", lambda doubt: html.flag_names(doubt.run) or "–"),
+            ("largest 2 min residual in K", "number", lambda doubt: _shift(doubt.residual_K)),
+            ("the answer moves by, in K", "text", lambda doubt: _moves(doubt.influence)),
+        ],
+        left_out=lambda doubt: not doubt.run.used,
     )
-    rest = len(found.doubts) - len(rows)
     words = (
         "Ranked by the worst flag, then by how many flags count, then by how far the run leaves its fitted approach. "
         "The last column says how far a candidate's difference moves when this run alone is left out, or put back "
         "where it is left out."
         + (f" {rest} more are less doubtful: first={len(found.doubts)} shows all." if rest > 0 else "")
     )
-    classes = ["" if doubt.run.used else "unusable" for doubt in found.doubts[:first]]
-    return view(
-        table("Runs by doubt", headings, rows, numeric=(3, 6), wide=(5,), row_classes=classes),
-        remark(words),
-    )
+    return html.view(ranked, html.remark(words))
+
+
+def _shift(value_K: float | None) -> str:
+    return number(value_K, 2, sign=True)
 
 
 def _moves(influence: Influence | None) -> str:
     if influence is None:
         return "no settled rise to weigh"
-    shift = influence.largest_shift_K
-    if influence.changes:
-        names = listed([f"{name}: {influence.verdicts.get(name, 'no verdict')}" for name in influence.changes])
-        return f"{number(shift, 2, sign=True)}; verdict on {names}"
-    return number(shift, 2, sign=True)
+    shown = _shift(influence.largest_shift_K)
+    return f"{shown}; verdict on {listed(_then(influence))}" if influence.changes else shown
+
+
+def _then(influence: Influence) -> list[str]:
+    """Say which verdicts change, and to what."""
+    return [f"{name}: {influence.verdicts.get(name, 'no verdict')}" for name in influence.changes]
 
 
 def one_run(found: Exploration, run: str = "") -> Block:
@@ -104,25 +97,25 @@ def one_run(found: Exploration, run: str = "") -> Block:
     own = doubt.run
     fate = "used" if own.used else f"left out: {own.reason}"
     words = f"{own.treatment}, mount {own.mount}, {watts(own.set_power_W)}; {fate}."
-    parts = [tag("h3", own.run), paragraph(words), _flags(own.flags), _numbers(doubt, found)]
+    parts = [html.tag("h3", own.run), html.paragraph(words), _flags(own.flags), _numbers(doubt, found)]
     if own.note:
-        parts.append(paragraph(f"Note in the run sheet: {own.note}"))
-    return view(*parts)
+        parts.append(html.paragraph(f"Note in the run sheet: {own.note}"))
+    return html.view(*parts)
 
 
 def _flags(flags: Sequence[Flag]) -> Block:
     if not flags:
-        return paragraph("No check found anything.")
-    rows = [
-        (
-            flag.flag,
-            flag.severity,
-            flag.reason,
-            "; ".join(f"{name} = {value:.4g}" for name, value in flag.evidence.items()),
-        )
-        for flag in flags
-    ]
-    return table("What the checks found", ("flag", "severity", "in words", "evidence"), rows, wide=(2, 3))
+        return html.paragraph("No check found anything.")
+    return html.listing(
+        "What the checks found",
+        flags,
+        [
+            ("flag", "text", lambda flag: flag.flag),
+            ("severity", "text", lambda flag: flag.severity),
+            ("in words", "wide", lambda flag: flag.reason),
+            ("evidence", "wide", lambda flag: "; ".join(f"{name} = {v:.4g}" for name, v in flag.evidence.items())),
+        ],
+    )
 
 
 def _numbers(doubt: Doubt, found: Exploration) -> Block:
@@ -132,10 +125,10 @@ def _numbers(doubt: Doubt, found: Exploration) -> Block:
     constant = None if estimate is None or estimate.time_constant_s is None else estimate.time_constant_s / 60.0
     rows = [
         ("settled rise at set power", f"{number(run.rise_K, decimals)} K (u = {number(run.u_rise_K, decimals)} K)"),
-        ("still to come at the end", f"{number(run.drift_left_K, 2, sign=True)} K"),
+        ("still to come at the end", f"{_shift(run.drift_left_K)} K"),
         ("fitted in", window),
         ("time constant used", f"{number(constant, 1)} min"),
-        ("largest 2 min mean residual", f"{number(doubt.residual_K, 2, sign=True)} K"),
+        ("largest 2 min mean residual", f"{_shift(doubt.residual_K)} K"),
         ("sensor", run.sensor or "–"),
         ("customary reading at the end", f"{number(run.end_reading_C, 1)} °C"),
         ("less the room", f"{number(run.end_rise_K, 1)} K"),
@@ -145,12 +138,12 @@ def _numbers(doubt: Doubt, found: Exploration) -> Block:
         ("readings", "–" if trace is None else f"{trace.time_s.size}, one each {trace.interval_s:g} s"),
         ("answer with its fate changed", "–" if doubt.influence is None else _influence_words(doubt.influence)),
     ]
-    return table("In numbers", ("quantity", "value"), rows, wide=(1,))
+    return html.table("In numbers", ("quantity", "value"), rows, wide=(1,))
 
 
 def _influence_words(influence: Influence) -> str:
     shifts = [
-        f"{name} {number(difference, 2, sign=True)} K ({number(influence.shift_K[name], 2, sign=True)} K)"
+        f"{name} {_shift(difference)} K ({_shift(influence.shift_K[name])} K)"
         + (f", then {influence.verdicts.get(name, 'no verdict')}" if name in influence.changes else "")
         for name, difference in influence.difference_K.items()
     ]
@@ -159,68 +152,53 @@ def _influence_words(influence: Influence) -> str:
 
 def side_by_side(found: Exploration, run: str = "", *, by: Literal["mount", "step"] = "mount") -> Block:
     """Return the runs of the same mount, or of the same power step, beside each other."""
-    marks, own = marks_of(found.analysis), chosen(found, run).run
-    runs = beside(found, run, by=by)
+    marks, own = html.marks_of(found.analysis), chosen(found, run).run
+    residual = "largest 2 min residual in K"
     caption = f"Runs of {own.treatment}, mount {own.mount}" if by == "mount" else f"Runs at {watts(own.set_power_W)}"
-    headings = ("run", "treatment", "mount", "step in W", "settled rise in K", "still to come in K",
-                "largest 2 min residual in K", "room in °C", "power in W", "fate", "flags")  # fmt: skip
-    rows = [
-        (
-            join([tag("strong", r.run)]) if r.run == own.run else r.run,
-            signed(r.treatment, marks),
-            r.mount,
-            f"{r.set_power_W:g}",
-            number(r.rise_K, 2),
-            number(r.drift_left_K, 2, sign=True),
-            number(largest_residual_K(found.estimates.get(r.run)), 2, sign=True),
-            number(r.ambient_C, 1),
-            number(r.power_W, 1),
-            "used" if r.used else "left out",
-            ", ".join(flag.flag for flag in r.flags) or "–",
-        )
-        for r in runs
-    ]
-    return view(table(caption, headings, rows, numeric=(3, 4, 5, 6, 7, 8), wide=(10,)))
+    shown = html.listing(
+        caption,
+        beside(found, run, by=by),
+        [
+            ("run", "text", lambda r: html.tag("strong", r.run) if r.run == own.run else r.run),
+            *html.run_columns(lambda r: r, marks)[1:],
+            ("settled rise in K", "number", lambda r: number(r.rise_K, 2)),
+            ("still to come in K", "number", lambda r: _shift(r.drift_left_K)),
+            (residual, "number", lambda r: _shift(largest_residual_K(found.estimates.get(r.run)))),
+            ("room in °C", "number", lambda r: number(r.ambient_C, 1)),
+            ("power in W", "number", lambda r: number(r.power_W, 1)),
+            ("fate", "text", lambda r: "used" if r.used else "left out"),
+            ("flags", "wide", lambda r: ", ".join(flag.flag for flag in r.flags) or "–"),
+        ],
+    )
+    return html.view(shown)
 
 
 def leverage(found: Exploration, first: int = 10) -> Block:
     """Return what each mount and each run weighs in the verdict, the heaviest first."""
     if found.analysis.comparison is None:
-        return view(remark("No comparison, so nothing can weigh in it."))
-    marks = marks_of(found.analysis)
+        return html.view(html.remark("No comparison, so nothing can weigh in it."))
+    marks = html.marks_of(found.analysis)
     now = {item.treatment: item for item in found.analysis.comparison.treatments}
-    runs = [doubt.influence for doubt in found.doubts if doubt.influence is not None]
-    headings = ("changed", *(signed(name, marks) for name in now), "verdicts that change")
+    runs = [one for doubt in found.doubts if (one := doubt.influence) is not None and one.largest_shift_K]
 
     def row(name: str, influence: Influence) -> tuple[object, ...]:
-        cells = [
-            f"{number(influence.difference_K[c], 2, sign=True)} ({number(influence.shift_K[c], 2, sign=True)})"
-            for c in now
-        ]
-        changed = [f"{c}: {influence.verdicts.get(c, 'no verdict')}" for c in influence.changes]
-        return (name, *cells, "; ".join(changed) or "–")
+        cells = (f"{_shift(influence.difference_K[c])} ({_shift(influence.shift_K[c])})" for c in now)
+        return (name, *cells, "; ".join(_then(influence)) or "–")
 
-    rows: list[tuple[object, ...]] = [
-        ("as it is", *(number(item.difference_K, 2, sign=True) for item in now.values()),
-         "; ".join(f"{name}: {item.verdict}" for name, item in now.items()))
-    ]  # fmt: skip
-    heavy = sorted(found.mounts, key=_weight)[:first]
-    rows += [row(f"without {influence.name}", influence) for influence in heavy]
-    heavy = [one for one in sorted(runs, key=_weight)[:first] if one.largest_shift_K]
-    rows += [row(f"{influence.name} {influence.fate}", influence) for influence in heavy]
+    verdicts = "; ".join(f"{name}: {item.verdict}" for name, item in now.items())
+    rows: list[tuple[object, ...]] = [("as it is", *(_shift(item.difference_K) for item in now.values()), verdicts)]
+    rows += [row(f"without {one.name}", one) for one in heaviest_first(found.mounts)[:first]]
+    rows += [row(f"{one.name} {one.fate}", one) for one in heaviest_first(runs)[:first]]
+    headings = ("changed", *(html.signed(name, marks) for name in now), "verdicts that change")
     words = (
         "The difference in K, candidate minus baseline, and in brackets how far it moves. A mount weighs more than any "
         "of its runs: it is what the comparison counts. A run that weighs a lot is not wrong for that. Where a mount "
         "then lacks the reference step, all mounts are compared through their fitted curves: another method."
     )
-    return view(
-        table("Leverage on the answer", headings, rows, numeric=range(1, len(now) + 1), wide=(len(now) + 1,)),
-        remark(words),
+    return html.view(
+        html.table("Leverage on the answer", headings, rows, numeric=range(1, len(now) + 1), wide=(len(now) + 1,)),
+        html.remark(words),
     )
-
-
-def _weight(influence: Influence) -> tuple[bool, float]:
-    return not influence.changes, -abs(influence.largest_shift_K or 0.0)
 
 
 def with_and_without(trial: Trial) -> Block:
@@ -230,18 +208,16 @@ def with_and_without(trial: Trial) -> Block:
     tried.append(f"put back: {listed(trial.put_back)}" if trial.put_back else "")
     said = "; ".join(filter(None, tried)) or "nothing changed"
     if before.comparison is None:
-        return view(paragraph(f"Tried: {said}."), remark("No comparison."))
+        return html.view(html.paragraph(f"Tried: {said}."), html.remark("No comparison."))
     then = {} if after.comparison is None else {item.treatment: item for item in after.comparison.treatments}
-    marks = marks_of(before)
+    marks = html.marks_of(before)
     rows: list[tuple[object, ...]] = []
     for item in before.comparison.treatments:
-        other = then.get(item.treatment)
-        rows += [
-            (join([signed(item.treatment, marks), ": difference in K"]), _difference(item), _difference(other)),
-            (join([signed(item.treatment, marks), ": verdict"]), item.verdict, _verdict(item, other)),
-        ]
+        name, other = html.signed(item.treatment, marks), then.get(item.treatment)
+        rows.append((html.join([name, ": difference in K"]), _difference(item), _difference(other)))
+        rows.append((html.join([name, ": verdict"]), item.verdict, _verdict(item, other)))
     for treatment in (t.treatment for t in (before.throttle.treatments if before.throttle else ())):
-        label = join([signed(treatment, marks), ": throttle power in W"])
+        label = html.join([html.signed(treatment, marks), ": throttle power in W"])
         rows.append((label, _throttle(before, treatment), _throttle(after, treatment)))
     rows.append(("mount SD in K", number(before.bench.mount_sd_K, 2), number(after.bench.mount_sd_K, 2)))
     advice = (
@@ -249,10 +225,10 @@ def with_and_without(trial: Trial) -> Block:
         "the reason has to hold without it. The runs keep their settled rises here; once the exclusion stands in "
         "runs.csv, time constant and curve of the bench are found without the run too, and the last digit may move."
     )
-    return view(
-        paragraph(f"Tried: {said}."),
-        table("The answer, with and without", ("quantity", "as it is", "tried"), rows, wide=(1, 2)),
-        remark(advice),
+    return html.view(
+        html.paragraph(f"Tried: {said}."),
+        html.table("The answer, with and without", ("quantity", "as it is", "tried"), rows, wide=(1, 2)),
+        html.remark(advice),
     )
 
 
@@ -267,7 +243,7 @@ def _difference(item: TreatmentComparison | None) -> str:
 def _verdict(item: TreatmentComparison, other: TreatmentComparison | None) -> Block | str:
     if other is None:
         return "no verdict"
-    return other.verdict if other.verdict == item.verdict else tag("strong", f"{other.verdict} (changed)")
+    return other.verdict if other.verdict == item.verdict else html.tag("strong", f"{other.verdict} (changed)")
 
 
 def _throttle(analysis: Analysis, treatment: str) -> str:

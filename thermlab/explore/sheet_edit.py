@@ -22,8 +22,7 @@ from thermlab.base.outputs import locked
 from thermlab.base.paths import PathRefusedError, inside, read_plain, shown
 from thermlab.campaign.folder import Campaign, load_campaign
 from thermlab.campaign.runsheet import MAX_SHEET_BYTES, NAME, REQUIRED, RunLine, read_run_sheet, separator
-from thermlab.explore.notebook_view import view
-from thermlab.reports.pages import paragraph, table
+from thermlab.reports.pages import paragraph, table, view
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

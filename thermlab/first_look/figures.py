@@ -9,7 +9,7 @@ import numpy as np
 from thermlab.base.marks import PAGE, treatment_marks
 from thermlab.base.phrases import number
 from thermlab.reports.pages import Block, remark
-from thermlab.reports.pictures import Picture, drawing, name_ends, short, small_print, stack
+from thermlab.reports.pictures import Picture, name_ends, new_figure, short, small_print, stack
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -39,7 +39,7 @@ def load_steps(found: FirstLook) -> Picture | Block:
     if not logs:
         return remark("No picture: no log could be read.")
     longest = max(log.span_min or 0.0 for log in logs)
-    with drawing(0.95 + 0.72 * len(logs)) as figure:
+    with new_figure(0.95 + 0.72 * len(logs)) as figure:
         panels = stack(figure, [0.57] * len(logs), left=1.9, right=0.12, top=0.35, gap=0.15)
         for axes, look in zip(panels, logs, strict=True):
             axes.sharey(panels[0])
@@ -100,7 +100,7 @@ def channels(found: FirstLook, name: str = "") -> Picture | Block:
     log = look.log
     minutes, rows = _thinned(log)
     mark = treatment_marks(["log"], "log")["log"]
-    with drawing(4.6) as figure:
+    with new_figure(4.6) as figure:
         upper, lower = stack(figure, [2.2, 1.25], left=0.85, right=1.35, top=0.35, gap=0.2)
         lines = dict(zip(log.sensors, log.temperature_C[rows].T, strict=True))
         for column, values in enumerate(lines.values()):

@@ -6,8 +6,7 @@ from collections import Counter
 from typing import TYPE_CHECKING
 
 from thermlab.base.phrases import number
-from thermlab.explore.notebook_view import view
-from thermlab.reports.pages import Block, cautions_block, items, join, paragraph, remark, table, tag
+from thermlab.reports.pages import Block, cautions_block, items, join, paragraph, remark, table, tag, view
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -8,7 +8,7 @@ import seaborn as sns
 
 from thermlab.base.marks import MARKER, PAGE
 from thermlab.reports.frames import records_frame
-from thermlab.reports.pictures import DASHED, Picture, drawing, quiet, stack
+from thermlab.reports.pictures import DASHED, Picture, new_figure, quiet, stack
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -36,7 +36,7 @@ def trade(plan: Plan) -> Picture:
         Figure with its words.
     """
     panels = 2 if plan.soaks else 1
-    with drawing(2.9 * panels + 0.2) as figure:
+    with new_figure(2.9 * panels + 0.2) as figure:
         upper, *rest = stack(figure, [1.85] * panels, left=0.75, right=0.75, top=0.45, gap=1.05, share=False)
         _against(upper, plan.splits, "n_steps", "throttle_half_width_W", "throttle power: ± W", plan.split.n_steps)
         upper.axhline(plan.request.margin_K, color=PAGE["band-edge"], lw=1, ls=DASHED)

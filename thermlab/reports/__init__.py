@@ -7,12 +7,9 @@ __all__, __getattr__, __dir__ = face(
     execute="CELL_TIMEOUT_S ExecutionFailedError execute_template normalise template_path use_light_validation",
     frames="records_frame",
     make="ReportOutcome exit_status report",
-    pages="Block SAFETY cautions_block escape flag_names items join listing marks_of paragraph remark signed table tag",
+    pages="Block SAFETY cautions_block escape flag_names items join marks_of paragraph remark table tag view",
     photos="MAX_PHOTOS Photo read_photos",
-    pictures=(
-        "DASHED DPI Picture bar directions drawing hollow late_limits margin_lines name_ends name_rows panel quiet "
-        "short small_print stack"
-    ),
+    pictures="DASHED DPI Picture bar hollow name_ends name_rows new_figure panel quiet short small_print stack",
     render="prepare render_page style_sheet",
     report_files="carried_results",
     results="Results SCHEMA plain results_json to_results",

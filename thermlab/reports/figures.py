@@ -35,28 +35,9 @@ from thermlab.base.phrases import (
     watt_decimals,
     watts,
 )
+from thermlab.reports import pictures as draw
 from thermlab.reports.pages import Block, marks_of, remark
-from thermlab.reports.pictures import (
-    DASHED,
-    WIDTH_IN,
-    Picture,
-    Pictures,
-    bar,
-    directions,
-    drawing,
-    hollow,
-    key,
-    late_limits,
-    margin_lines,
-    middle_cut,
-    name_ends,
-    name_rows,
-    panel,
-    quiet,
-    short,
-    small_print,
-    stack,
-)
+from thermlab.reports.pictures import Picture, Pictures
 from thermlab.reports.wording import headline_interval, interval_name, settings_of
 from thermlab.runs.records import FLAG_NAMES
 from thermlab.stats.curves import RiseCurve, fit_curve
@@ -106,31 +87,31 @@ def differences(analysis: Analysis) -> Picture | Block:
         return remark("No picture of differences: no difference can be had.")
     marks, (margin, level) = marks_of(analysis), settings_of(analysis)
     names = [comparison.baseline, *(item.treatment for item in comparison.treatments)]
-    with drawing(1.42 + 0.92 * (len(comparison.treatments) + 0.75)) as figure:
-        axes = panel(figure, left=1.35, right=0.2, bottom=0.64, top=0.62)
+    with draw.new_figure(1.42 + 0.92 * (len(comparison.treatments) + 0.75)) as figure:
+        axes = draw.panel(figure, left=1.35, right=0.2, bottom=0.64, top=0.62)
         axes.axvspan(-margin, margin, color=PAGE["band"], zorder=0, lw=0)
         axes.axvline(0.0, color=PAGE["muted"], lw=0.9, zorder=1)
-        margin_lines(axes, margin)
+        draw.margin_lines(axes, margin)
         for row, name in enumerate(names):
             rises = [m.rise_K for m in comparison.mounts if m.treatment == name and m.rise_K is not None]
             base, mark = comparison.baseline_mean_rise_K, marks[name]
             if base is not None:
-                hollow(axes, [rise - base for rise in rises], row - 0.27 * bool(row), mark.marker, mark.colour)
+                draw.hollow(axes, [rise - base for rise in rises], row - 0.27 * bool(row), mark.marker, mark.colour)
         for row, item in enumerate(comparison.treatments, start=1):
             _difference(axes, item, row, marks[item.treatment])
-        name_rows(axes, [short(name) for name in names], above=0.45, below=0.58, size=10)
+        draw.name_rows(axes, [draw.short(name) for name in names], above=0.45, below=0.58, size=10)
         low, high = axes.get_xlim()
         axes.set_xlim(min(low, -1.35 * margin), max(high, 1.35 * margin))
         for row, item in enumerate(comparison.treatments, start=1):
             _difference_words(axes, item, row)
         _over_margin(axes, margin)
         axes.set_xlabel(
-            f"difference to {short(comparison.baseline, 30, 1)} at {watts(comparison.reference_power_W)} in K"
+            f"difference to {draw.short(comparison.baseline, 30, 1)} at {watts(comparison.reference_power_W)} in K"
         )
         known = any(headline_interval(item) is not None for item in comparison.treatments)
         equivalence = any(item.equivalence_interval_K is not None for item in comparison.treatments)
         name = interval_name(analysis).replace("confidence ", "") if known else "mean of the mounts; no interval"
-        key(
+        draw.key(
             figure,
             ("one mount", True, {"marker": "o", "mfc": "none", "lw": 0}),
             (name, True, {"marker": "o", "ms": 7, "lw": 2.4 if known else 0}),
@@ -142,8 +123,8 @@ def differences(analysis: Analysis) -> Picture | Block:
 def _difference(axes: Axes, item: TreatmentComparison, row: int, mark: Mark) -> None:
     if item.difference_K is None:
         return
-    bar(axes, headline_interval(item), row, mark.colour, 2.4, zorder=3, marker="|", ms=14.5, mew=1.7)
-    bar(axes, item.equivalence_interval_K, row + 0.21, mark.colour, 4.5, alpha=0.38)
+    draw.bar(axes, headline_interval(item), row, mark.colour, 2.4, zorder=3, marker="|", ms=14.5, mew=1.7)
+    draw.bar(axes, item.equivalence_interval_K, row + 0.21, mark.colour, 4.5, alpha=0.38)
     axes.plot(item.difference_K, row, mark.marker, color=mark.colour, ms=8.5, mec=PAGE["sheet"], mew=0.8, zorder=5)
 
 
@@ -167,7 +148,7 @@ def _over_margin(axes: Axes, margin: float) -> None:
     zero = min(max(-low / (high - low), 0.27), 0.71)
     place: dict[str, Any] = {"transform": axes.transAxes, "ha": "center", "va": "bottom", "fontsize": 9.5}
     axes.text(zero, 1.015, f"margin ± {margin:g} K", color=PAGE["muted"], **place)
-    directions(axes)
+    draw.directions(axes)
 
 
 def _differences_alt(analysis: Analysis, comparison: Comparison, margin: float) -> str:
@@ -200,16 +181,16 @@ def throttle(analysis: Analysis) -> Picture | Block:
     if found is None or not drawn:
         return remark("No picture of throttle powers: none can be given (see the cautions).")
     marks, level = marks_of(analysis), percent(settings_of(analysis)[1])
-    with drawing(1.35 + 0.8 * len(drawn)) as figure:
-        axes = panel(figure, left=1.35, right=0.2, bottom=0.6, top=0.62)
+    with draw.new_figure(1.35 + 0.8 * len(drawn)) as figure:
+        axes = draw.panel(figure, left=1.35, right=0.2, bottom=0.6, top=0.62)
         for row, item in enumerate(drawn):
             _throttle_row(axes, item, row, marks[item.treatment])
-        name_rows(axes, [short(item.treatment) for item in drawn], above=0.65, below=0.5, size=10)
+        draw.name_rows(axes, [draw.short(item.treatment) for item in drawn], above=0.65, below=0.5, size=10)
         axes.margins(x=0.06)
         _top_step(axes, max((run.set_power_W for run in analysis.runs if run.used), default=math.inf))
         limit, room = f"{found.temperature_limit_C:g} °C", f"{found.room_C:g} °C"
         axes.set_xlabel(f"power in W at which the device reaches {limit} in a {room} room", fontsize=10)
-        key(
+        draw.key(
             figure,
             ("one mount", True, {"marker": "o", "mfc": "none", "ms": 5, "lw": 0}),
             (f"{level}, mean", any(one.interval_W for one in drawn), {"lw": 6, "alpha": 0.5}),
@@ -224,10 +205,10 @@ def throttle(analysis: Analysis) -> Picture | Block:
 
 
 def _throttle_row(axes: Axes, item: TreatmentThrottle, row: int, mark: Mark) -> None:
-    bar(axes, item.future_mount_interval_W, row, mark.colour, 1.2, ls=_DOTTED, zorder=2, marker="|", ms=9, mew=1.2)
+    draw.bar(axes, item.future_mount_interval_W, row, mark.colour, 1.2, ls=_DOTTED, zorder=2, marker="|", ms=9, mew=1.2)
     own = [mount.throttle_power_W for mount in item.mounts if mount.throttle_power_W is not None]
-    hollow(axes, own, row - 0.17, mark.marker, mark.colour, 5)
-    bar(axes, item.interval_W, row, mark.colour, 6, alpha=0.45, zorder=3)
+    draw.hollow(axes, own, row - 0.17, mark.marker, mark.colour, 5)
+    draw.bar(axes, item.interval_W, row, mark.colour, 6, alpha=0.45, zorder=3)
     if item.directly_observed_W is not None:
         axes.plot(item.directly_observed_W, row + 0.22, **_HELD, zorder=6)
     if item.throttle_power_W is not None:
@@ -242,7 +223,7 @@ def _top_step(axes: Axes, top_W: float) -> None:
         return
     low, high = min(low, top_W - 0.04 * (high - low)), max(high, top_W + 0.04 * (high - low))
     axes.set_xlim(low, high)
-    axes.axvline(top_W, color=PAGE["muted"], lw=0.9, ls=DASHED, zorder=1)
+    axes.axvline(top_W, color=PAGE["muted"], lw=0.9, ls=draw.DASHED, zorder=1)
     place = (top_W - low) / (high - low)
     side = "left" if place < 0.2 else "right" if place > 0.8 else "center"
     how: dict[str, Any] = {"ha": side, "va": "bottom", "fontsize": 9, "color": PAGE["muted"]}
@@ -290,8 +271,8 @@ def rise_against_power(analysis: Analysis) -> Picture | Block:
     baseline = analysis.campaign.settings.baseline
     own = [c for (name, _), c in curves.items() if name == baseline]
     reference = _mean_curve(own or list(curves.values()))
-    with drawing(6.1 if reference else 4.0) as figure:
-        upper, *rest = stack(figure, [2.95, 2.03] if reference else [3.0], left=1.0, right=1.45, top=0.3, gap=0.2)
+    with draw.new_figure(6.1 if reference else 4.0) as figure:
+        upper, *rest = draw.stack(figure, [2.95, 2.03] if reference else [3.0], left=1.0, right=1.45, top=0.3, gap=0.2)
         _draw_mounts(upper, mounts, curves, marks, None)
         _unused(upper, analysis.runs)
         upper.set_ylabel("rise over the room in K")
@@ -301,7 +282,7 @@ def rise_against_power(analysis: Analysis) -> Picture | Block:
         for lower in rest:
             lower.axhline(0.0, color=PAGE["rule"], lw=1.0, zorder=0)
             _draw_mounts(lower, mounts, curves, marks, reference)
-            lower.set_ylabel(f"less the curve of\n{short(baseline if own else 'mean', 18, 1)} in K", fontsize=10)
+            lower.set_ylabel(f"less the curve of\n{draw.short(baseline if own else 'mean', 18, 1)} in K", fontsize=10)
             lower.margins(y=0.12)
             _name_lines(lower, mounts, curves, marks, reference)
         [upper, *rest][-1].set_xlabel("set power in W")
@@ -350,7 +331,7 @@ def _draw_mounts(
     for (name, mount), steps in mounts.items():
         mark, aside = marks[name], apart * (names.index(name) - (len(names) - 1) / 2.0)
         rises = [rise - _at(reference, power) for power, rise in steps.items()]
-        hollow(axes, [power + aside for power in steps], rises, mark.marker, mark.colour, 5.5)
+        draw.hollow(axes, [power + aside for power in steps], rises, mark.marker, mark.colour, 5.5)
         if (name, mount) in curves:
             x, y = _line(curves[name, mount], reference)
             axes.plot(x, y, color=mark.colour, ls=mark.line, lw=0.9, alpha=0.85, zorder=3)
@@ -373,7 +354,7 @@ def _name_lines(
         end = _line(curves[mount], reference)[1][-1] if mount in curves else list(steps.values())[-1]
         ends[mount[0]].append(end)
     named = [(name, sum(values) / len(values), marks[name]) for name, values in ends.items()]
-    name_ends(axes, named, gap_in=0.36, width=14)
+    draw.name_ends(axes, named, gap_in=0.36, width=14)
 
 
 def _unused(axes: Axes, runs: Sequence[ReducedRun]) -> None:
@@ -443,26 +424,26 @@ def _trace_picture(
 ) -> Picture:
     shown = [(run, trace) for run, trace in found if (run.treatment, run.mount) in mounts]
     shown.sort(key=lambda one: (mounts.index((one[0].treatment, one[0].mount)), one[0].set_power_W))
-    with drawing(1.15 + 0.72 * len(mounts)) as figure:
+    with draw.new_figure(1.15 + 0.72 * len(mounts)) as figure:
         # One pair of axes for all panels: sixty pairs would take seconds.
-        axes = panel(figure, left=1.2, right=0.1, bottom=0.72, top=0.42)
+        axes = draw.panel(figure, left=1.2, right=0.1, bottom=0.72, top=0.42)
         axes.set_xlim(0.0, len(steps))
         axes.set_ylim(len(mounts), 0.0)
         for run, trace in shown:
             corner = steps.index(run.set_power_W), mounts.index((run.treatment, run.mount))
             _trace_panel(axes, trace, run, marks[run.treatment], corner, longest)
-        names = [f"{short(name, 15)}\nmount {short(mount, 9, 1)}" for name, mount in mounts]
+        names = [f"{draw.short(name, 15)}\nmount {draw.short(mount, 9, 1)}" for name, mount in mounts]
         axes.set_yticks(np.arange(len(mounts)) + 0.5, names, fontsize=9)
         axes.set_xticks(np.arange(len(steps)) + 0.5, [watts(power) for power in steps])
         axes.tick_params(length=0, labeltop=True, labelbottom=False)
-        quiet(axes, keep=())
+        draw.quiet(axes, keep=())
         span = f"{_BELOW_K:g} to +{_ABOVE_K:g} K".replace("-", "−")
         below = (
             f"Each panel: {span} about the settled rise (line), 0 to {longest:.0f} min of soak.\n"
             "Points: block means. Shaded: window of the fit. Curve: fitted approach.\n"
             "Heavy frame with a cross: run left out."
         )
-        small_print(figure, below, x=0.02, bottom_in=0.33, linespacing=1.3)
+        draw.small_print(figure, below, x=0.02, bottom_in=0.33, linespacing=1.3)
     left = [f"{run.run}: {_still(run)}" for run, _ in shown if not run.settled]
     alt = f"How {len(shown)} runs approached their settled rise, mounts in rows, power steps in columns. " + (
         f"Not shown to be settled: {'; '.join(left)}." if left else "All were settled at the end."
@@ -531,8 +512,8 @@ def _check_picture(runs: Sequence[ReducedRun], names: Sequence[str]) -> Picture:
     silent = [name for name in FLAG_NAMES if name not in names]
     words = textwrap.wrap(f"Found on no run: {', '.join(silent)}.", 92) if silent else []
     below, rows = 1.32 + 0.17 * len(words), max(len(names), 1)
-    with drawing(below + 0.45 + 0.225 * rows) as figure:
-        axes = panel(figure, left=1.95, right=0.1, bottom=below, top=0.45)
+    with draw.new_figure(below + 0.45 + 0.225 * rows) as figure:
+        axes = draw.panel(figure, left=1.95, right=0.1, bottom=below, top=0.45)
         axes.set_xlim(0.0, len(runs))
         axes.set_ylim(rows, 0.0)
         axes.hlines(range(rows + 1), 0.0, len(runs), color=PAGE["rule"], lw=0.6, zorder=0)
@@ -542,14 +523,14 @@ def _check_picture(runs: Sequence[ReducedRun], names: Sequence[str]) -> Picture:
             if not run.used:
                 axes.plot(column + 0.5, -0.35, MARKER["cross"], color=PAGE["wrong"], ms=6, mew=1.6, clip_on=False)
         axes.set_yticks(np.arange(len(names)) + 0.5, names, fontsize=9.5)
-        every = max(1, math.ceil(len(runs) * 0.125 / (WIDTH_IN - 2.05)))
-        named = [middle_cut(run.run, 17) for run in runs[::every]]
+        every = max(1, math.ceil(len(runs) * 0.125 / (draw.WIDTH_IN - 2.05)))
+        named = [draw.middle_cut(run.run, 17) for run in runs[::every]]
         axes.set_xticks(np.arange(0, len(runs), every) + 0.5, named, rotation=90, fontsize=8)
         axes.tick_params(length=0)
-        quiet(axes, keep=())
-        small_print(figure, "n note   d doubtful   u unusable   × run left out", x=0.99, top_in=0.17, ha="right")
+        draw.quiet(axes, keep=())
+        draw.small_print(figure, "n note   d doubtful   u unusable   × run left out", x=0.99, top_in=0.17, ha="right")
         how: dict[str, Any] = {"color": PAGE["muted"], "va": "bottom", "fontsize": 8.6, "linespacing": 1.3}
-        small_print(figure, "\n".join(words), x=0.015, bottom_in=0.07, ha="left", **how)
+        draw.small_print(figure, "\n".join(words), x=0.015, bottom_in=0.07, ha="left", **how)
     found = [f"{r.run}: {flag.flag} ({flag.severity})" for r in runs for flag in r.flags if flag.severity != "note"]
     notes = sum(flag.severity == "note" for run in runs for flag in run.flags)
     alt = f"What {len(FLAG_NAMES)} checks found on {len(runs)} runs. " + (
@@ -592,18 +573,19 @@ def doubtful_runs(analysis: Analysis) -> Pictures | Block:
 
 def _doubtful_picture(runs: Sequence[ReducedRun], traces: dict[str, RunTrace], marks: dict[str, Mark]) -> Picture:
     rows, row_in = math.ceil(len(runs) / 2), 2.3
-    with drawing(0.52 + row_in * rows) as figure:
+    with draw.new_figure(0.52 + row_in * rows) as figure:
         for place, run in enumerate(runs):
             row, column = divmod(place, 2)
-            left, bottom = 0.62 + 3.1 * column, 0.82 + row_in * (rows - 1 - row)
-            axes = panel(figure, left=left, right=WIDTH_IN - left - 2.5, bottom=bottom, top=0.7 + row_in * row)
+            left, top = 0.62 + 3.1 * column, 0.7 + row_in * row
+            right, bottom = draw.WIDTH_IN - left - 2.5, 0.82 + row_in * (rows - 1 - row)
+            axes = draw.panel(figure, left=left, right=right, bottom=bottom, top=top)
             _doubtful_panel(axes, run, traces[run.run], marks[run.treatment])
             if place >= len(runs) - 2:
                 axes.set_xlabel("minutes of soak", fontsize=9.5)
             if column == 0:
                 axes.set_ylabel("rise in K", fontsize=9.5)
         words = "points: block means   shaded: fit window   curve: fitted approach"
-        small_print(figure, words, bottom_in=0.15, ha="center", color=PAGE["muted"])
+        draw.small_print(figure, words, bottom_in=0.15, ha="center", color=PAGE["muted"])
     each = "; ".join(f"{run.run} ({_fate(run)}): {_why(run)}{_level(run)}" for run in runs)
     return Picture(figure, f"Rise over time of {len(runs)} doubtful or left-out runs. {each}.")
 
@@ -613,13 +595,13 @@ def _doubtful_panel(axes: Axes, run: ReducedRun, trace: RunTrace, mark: Mark) ->
         axes.axvspan(*trace.window_min, color=PAGE["band"], lw=0, zorder=0)
     axes.plot(trace.time_min, trace.rise_K, ".", color=mark.colour, ms=2.8, mew=0, zorder=2)
     axes.plot(trace.fitted_time_min, trace.fitted_rise_K, color=PAGE["ink"], lw=1.1, zorder=3)
-    axes.set_ylim(late_limits(trace.rise_K))
+    axes.set_ylim(draw.late_limits(trace.rise_K))
     axes.set_xlim(0.0, float(trace.time_min[-1]))
     axes.tick_params(labelsize=9)
     colour = PAGE["ink"] if run.used else PAGE["wrong"]
-    name = short(run.run, 30, 1)
+    name = draw.short(run.run, 30, 1)
     lines = [name if f"{run.set_power_W:g}" in name else f"{name}, {watts(run.set_power_W)}"]
-    lines += [short(f"{_fate(run)}: {_why(run)}", 46, 1)]
+    lines += [draw.short(f"{_fate(run)}: {_why(run)}", 46, 1)]
     grave = next((flag for flag in run.flags if flag.severity != "note"), None)
     if grave is not None:
         lines += textwrap.wrap(together(grave.reason), 46, max_lines=2, placeholder=" …")

@@ -10,17 +10,18 @@ from __future__ import annotations
 import html
 import platform
 import re
+from collections.abc import Callable
 from dataclasses import dataclass
 from importlib import metadata
 from typing import TYPE_CHECKING, Any, Literal
 
 from thermlab import __version__
 from thermlab.base import phrases
-from thermlab.base.marks import Mark, treatment_marks
+from thermlab.base.marks import PAGE, Mark, treatment_marks
 from thermlab.reports import wording
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Mapping, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
     from thermlab.compare.analysis import Analysis
     from thermlab.runs.records import ReducedRun
@@ -47,9 +48,28 @@ class Block:
         return f"Block of {len(self.html)} characters"
 
 
+Column = tuple[object, Literal["text", "number", "wide"], Callable[[Any], object]]
+"""A column of a :func:`listing`: its heading, its kind, and how a cell is made of a record."""
 _TAG = re.compile(r"<[^>]*>")
 _SHORT = 20
 """Cells of so many characters are kept on one line."""
+
+
+# JupyterLab sets every cell of a table flush right and on one line; rules as exact as these are needed to undo it.
+_NOTEBOOK_STYLE = """
+.bench-view {{ max-width: 62rem; }}
+.bench-view p, .bench-view li {{ max-width: 46rem; }}
+.bench-view .scroll {{ overflow-x: auto; }}
+.bench-view .scroll table {{ border-collapse: collapse; margin-left: 0; }}
+.bench-view .scroll table caption {{ text-align: left; caption-side: top; color: {muted}; padding: .3rem 0; }}
+.bench-view .scroll table th, .bench-view .scroll table td {{
+  text-align: left; vertical-align: top; white-space: normal; max-width: 24rem; }}
+.bench-view .scroll table .number {{ text-align: right; }}
+.bench-view .scroll table .short {{ white-space: nowrap; }}
+.bench-view .scroll table td.wide:not(.short) {{ min-width: 13rem; }}
+.bench-view .cautions {{ border-left: .3rem solid {edge}; padding-left: .8rem; margin: .6rem 0; }}
+.bench-view pre {{ white-space: pre; overflow-x: auto; }}
+"""
 
 
 def escape(content: object) -> str:
@@ -139,7 +159,7 @@ def table(
 def listing(
     caption: str,
     records: Iterable[Any],
-    columns: Sequence[tuple[object, Literal["text", "number", "wide"], Callable[[Any], object]]],
+    columns: Sequence[Column],
     *,
     left_out: Callable[[Any], bool] | None = None,
 ) -> Block:
@@ -172,9 +192,25 @@ def listing(
     )
 
 
+def run_columns(run_of: Callable[[Any], ReducedRun], marks: Mapping[str, Mark]) -> list[Column]:
+    """Return the columns of a :func:`listing` that say which run it is."""
+    return [
+        ("run", "text", lambda record: run_of(record).run),
+        ("treatment", "text", lambda record: signed(run_of(record).treatment, marks)),
+        ("mount", "text", lambda record: run_of(record).mount),
+        ("step in W", "number", lambda record: f"{run_of(record).set_power_W:g}"),
+    ]
+
+
 def flag_names(run: ReducedRun, between: str = ", ") -> str:
     """Return the flags of a run with their severities."""
     return between.join(f"{flag.flag} ({flag.severity})" for flag in run.flags)
+
+
+def view(*parts: object) -> Block:
+    """Return blocks as one, set so that tables read well in JupyterLab."""
+    rules = " ".join(_NOTEBOOK_STYLE.format(muted=PAGE["muted"], edge=PAGE["caution-edge"]).split())
+    return tag("div", Block(f"<style>{rules}</style>"), *parts, class_="bench-view")
 
 
 def cautions_block(cautions: Sequence[str], heading: str = "Cautions") -> Block:

@@ -107,7 +107,7 @@ def style() -> Iterator[None]:
 
 
 @contextmanager
-def drawing(height_in: float) -> Iterator[Figure]:
+def new_figure(height_in: float) -> Iterator[Figure]:
     """Give an empty figure of report width in the style of the report, with a canvas that needs no display."""
     with style():
         figure = Figure(figsize=(WIDTH_IN, height_in))

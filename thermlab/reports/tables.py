@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from thermlab.base.phrases import decimals_for, interval_decimals, number, percent, watt_decimals, with_interval
 from thermlab.compare.uncertainty import combine_each
-from thermlab.reports.pages import Block, flag_names, join, listing, marks_of, remark, signed, table, tag
+from thermlab.reports.pages import Block, flag_names, join, listing, marks_of, remark, run_columns, signed, table, tag
 from thermlab.reports.wording import settings_of
 
 if TYPE_CHECKING:
@@ -171,10 +171,7 @@ def runs(analysis: Analysis) -> Block:
         "All runs in the order they were made",
         analysis.runs,
         [
-            ("run", "text", lambda run: run.run),
-            ("treatment", "text", lambda run: signed(run.treatment, marks)),
-            ("mount", "text", lambda run: run.mount),
-            ("step in W", "number", lambda run: f"{run.set_power_W:g}"),
+            *run_columns(lambda run: run, marks),
             ("settled rise in K", "number", lambda run: rise(run.rise_K, run)),
             ("u in K", "number", lambda run: rise(run.u_rise_K, run)),
             ("still to come in K", "number", lambda run: number(run.drift_left_K, 2, sign=True)),

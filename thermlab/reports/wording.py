@@ -107,18 +107,14 @@ def answers(analysis: Analysis) -> tuple[Answer, ...]:
     comparison = analysis.comparison
     if comparison is None:
         return ()
-    return tuple(_answer(analysis, comparison, item) for item in comparison.treatments)
-
-
-def _answer(analysis: Analysis, comparison: Comparison, item: TreatmentComparison) -> Answer:
-    claim, evidence = _lead(analysis, comparison, item)
-    return Answer(
-        treatment=item.treatment,
-        verdict=item.verdict,
-        claim=claim,
-        evidence=evidence,
-        next_step=_next_step(analysis, comparison, [item]),
-    )
+    found = []
+    for item in comparison.treatments:
+        claim, evidence = _lead(analysis, comparison, item)
+        step = _next_step(analysis, comparison, [item])
+        found.append(
+            Answer(treatment=item.treatment, verdict=item.verdict, claim=claim, evidence=evidence, next_step=step)
+        )
+    return tuple(found)
 
 
 def headline_interval(item: TreatmentComparison) -> Interval:
