@@ -41,7 +41,7 @@ from fixtures_analysis import made_up_analysis, small_template, write_small_camp
 
 from thermlab.archives import listing as archive_list
 from thermlab.archives.filing import archive
-from thermlab.base import outputs
+from thermlab.base import files as base_files
 from thermlab.base.errors import ArchiveError, InputError, ThermlabError
 from thermlab.explore.sheet_edit import exclude_run
 from thermlab.reports import execute as execution
@@ -95,7 +95,7 @@ class Disk:
 
     def install(self) -> None:
         """Begin; there is no way back in this process."""
-        exchange = outputs._exchange  # noqa: SLF001
+        exchange = base_files._exchange  # noqa: SLF001
 
         def forced(handle: int) -> None:
             # Not really: power is lost in our books only, and thousands of waits for a disk would prove nothing.
@@ -107,7 +107,7 @@ class Disk:
             return exchange(one, other)
 
         os.fsync = forced
-        outputs._exchange = swapped  # noqa: SLF001
+        base_files._exchange = swapped  # noqa: SLF001
         opener = io.open
 
         def opened(file: Any, *args: Any, **kwargs: Any) -> Any:
@@ -347,7 +347,7 @@ class Report(Work):
         campaign = write_small_campaign(self.base / "campaign")
         self.notebook = ready_notebook("new")
         self.old = self.files(ready_notebook("old"))
-        outputs.publish(campaign / "report", self.old)
+        base_files.publish(campaign / "report", self.old)
         self.new = self.files(self.notebook)
 
     def files(self, notebook: Any) -> dict[str, bytes]:
@@ -405,7 +405,7 @@ class FirstReport(Report):
     def is_new(self) -> bool:
         """Whether the new output is there, whole."""
         folder = self.trial / "campaign" / "report"
-        if not folder.is_dir() or {entry.name for entry in folder.iterdir()} <= {outputs.FAILED, "..failed.new"}:
+        if not folder.is_dir() or {entry.name for entry in folder.iterdir()} <= {base_files.FAILED, "..failed.new"}:
             return False
         return super().is_new()
 
@@ -579,7 +579,7 @@ def kernel_fault(scratch: Path, kind: str) -> None:
     shutil.rmtree(trial, ignore_errors=True)
     trial.mkdir()
     campaign = write_small_campaign(trial / "campaign")
-    outputs.publish(campaign / "report", {name: b"old " + name.encode() for name in FILES})
+    base_files.publish(campaign / "report", {name: b"old " + name.encode() for name in FILES})
     before = contents(campaign)
     # Only what is to run out of time may: on a busy machine any cell may take a second.
     cell_timeout_s = 1 if state == "timeout" else 60

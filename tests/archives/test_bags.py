@@ -18,8 +18,8 @@ from thermlab.archives.bags import (
     read_manifest,
     write_tags,
 )
-from thermlab.base.errors import ArchiveError, InputError
-from thermlab.base.filing import copy_file, replace_file, show_name, walk_files
+from thermlab.base.errors import ArchiveError, InputError, show_name
+from thermlab.base.files import copy_file, replace_file, walk_files
 
 PLAIN = {"a.csv": b"1,2\n", "logs/Messung 25 °C.csv": b"x" * 5000, "logs/empty": b"", "photos/日本語.jpg": b"\xff\xd8"}
 ODD = {

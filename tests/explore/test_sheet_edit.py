@@ -224,7 +224,7 @@ def test_a_failed_write_leaves_the_sheet_and_no_backup(folder, monkeypatch):
     def full(*_):
         raise OSError("no space left")
 
-    monkeypatch.setattr(sheet_edit, "_replace", full)
+    monkeypatch.setattr(sheet_edit, "replace_file", full)
     before = sheet_of(folder)
 
     with pytest.raises(OSError, match="no space left"):

@@ -19,10 +19,8 @@ from PIL import Image, PngImagePlugin
 
 from thermlab.archives import listing as archive_list
 from thermlab.archives.filing import archive
-from thermlab.base import outputs
 from thermlab.base.errors import ArchiveError, InputError, ThermlabError
-from thermlab.base.filing import replace_file
-from thermlab.base.paths import PathRefusedError, inside, read_plain
+from thermlab.base.files import PathRefusedError, check_target, inside, read_plain, replace_file
 from thermlab.builds.settings import load_build
 from thermlab.campaign.folder import load_campaign
 from thermlab.campaign.parameters import check_parameters
@@ -150,7 +148,7 @@ def test_links_within_a_report_folder_are_refused(campaign, tmp_path, name):
     (campaign / "report" / name).symlink_to(tmp_path / "elsewhere")
 
     with pytest.raises(InputError, match="a folder that holds"):
-        outputs.check_target(campaign / "report", ("report.html",))
+        check_target(campaign / "report", ("report.html",))
 
 
 def test_a_folder_by_the_name_of_a_file_of_ours_is_not_removed(campaign):
@@ -158,7 +156,7 @@ def test_a_folder_by_the_name_of_a_file_of_ours_is_not_removed(campaign):
     mine.mkdir(parents=True)
 
     with pytest.raises(InputError, match=r"a folder that holds results\.json"):
-        outputs.check_target(campaign / "report", ("results.json",))
+        check_target(campaign / "report", ("results.json",))
 
 
 def test_a_link_in_the_place_of_a_staged_page_is_not_written_through(tmp_path):

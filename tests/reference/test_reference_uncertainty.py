@@ -6,13 +6,12 @@ import math
 
 import pytest
 
+from thermlab.base.numbers import round_to_uncertainty
 from thermlab.compare.uncertainty import (
     BudgetLine,
     combine,
     effective_dof,
     resolution_u,
-    round_to_uncertainty,
-    round_uncertainty,
 )
 
 
@@ -88,4 +87,4 @@ def test_rounding_of_a_value(value, u, written):
 @pytest.mark.parametrize(("u", "written"), [(28.05, "28"), (0.0274, "0.027"), (0.0996, "0.10"), (1234.0, "1200")])
 def test_rounding_of_an_uncertainty(u, written):
     """JCGM 100, 7.2.6: 28.05 kohm should be 28 kohm."""
-    assert round_uncertainty(u) == written
+    assert round_to_uncertainty(u, u) == written

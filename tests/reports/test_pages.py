@@ -164,7 +164,7 @@ def test_no_caution_is_lost_between_the_sections():
     shown = pages.opening(analysis).html + pages.machine(analysis).html
     shown += pages.section_cautions(analysis, "comparison").html
 
-    assert not [text for text in analysis.cautions if pages.escape(pages.phrases.together(text)) not in shown]
+    assert not [text for text in analysis.cautions if pages.escape(pages.together(text)) not in shown]
 
 
 def test_without_limits_and_prices_the_machine_section_says_so():

@@ -15,9 +15,8 @@ import numpy as np
 import pytest
 from fixtures_analysis import all_finite, small_template, stand_in_template, write_small_campaign
 
-from thermlab.base import outputs
 from thermlab.base.errors import InputError
-from thermlab.base.outputs import check_target, locked, publish, publish_failure
+from thermlab.base.files import check_target, locked, publish, publish_failure
 from thermlab.campaign.parameters import as_overrides, check_parameters
 from thermlab.reports.execute import ExecutionFailedError, execute_template, normalise, template_path
 from thermlab.reports.make import FILES, ReportOutcome, exit_status, report
@@ -286,7 +285,7 @@ def test_exit_status():
 def test_a_second_writer_is_turned_away_and_a_stale_lock_is_not_in_the_way(tmp_path):
     target = tmp_path / "report"
     code = (
-        "import sys; from pathlib import Path; from thermlab.base.outputs import locked\n"
+        "import sys; from pathlib import Path; from thermlab.base.files import locked\n"
         "with locked(Path(sys.argv[1])): print('in', flush=True); sys.stdin.read()"
     )
     other = subprocess.Popen(
@@ -329,7 +328,7 @@ def test_a_process_killed_at_any_step_leaves_old_or_new_and_whole(tmp_path, exch
 
 KILLER = """
 import os, pathlib, shutil, sys
-from thermlab.base import outputs
+from thermlab.base import files
 left = {stop}
 def dying(function):
     def call(*args, **kwargs):
@@ -342,10 +341,10 @@ def dying(function):
 for owner, name in ((pathlib.Path, "mkdir"), (pathlib.Path, "rename"), (pathlib.Path, "open"), (os, "fsync"),
                     (shutil, "rmtree")):
     setattr(owner, name, dying(getattr(owner, name)))
-outputs._exchange = dying(outputs._exchange) if {exchange} else lambda one, other: False
+files._exchange = dying(files._exchange) if {exchange} else lambda one, other: False
 target = pathlib.Path(sys.argv[1])
-with outputs.locked(target):
-    outputs.publish(target, dict(a=b"new a", b=b"new b"))
+with files.locked(target):
+    files.publish(target, dict(a=b"new a", b=b"new b"))
 """
 
 
@@ -370,7 +369,7 @@ def test_no_room_for_the_report_is_a_failure_that_says_so(tmp_path, monkeypatch)
     def full(*_):
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(outputs, "publish", full)
+    monkeypatch.setattr("thermlab.reports.one_report.publish", full)
     monkeypatch.setattr("thermlab.reports.one_report.finished_files", lambda *_: {})
     (outcome,) = report(campaign, template=small_template(tmp_path, "1"))
 

@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 from fixtures_analysis import made_up_analysis
 
-from thermlab.base.phrases import difference_words, number, span_words, together, with_interval
+from thermlab.base.numbers import difference_words, number, span_words, together, with_interval
 from thermlab.reports import wording
 
 

@@ -2,7 +2,7 @@
 
 A bag is a folder with the files under ``data/``, a list of their SHA-256 sums
 and a list of the sums of its own lists. :func:`write_tags` turns a folder whose
-payload was copied with :func:`~thermlab.base.filing.copy_file` into a bag; :func:`check_bag` reads
+payload was copied with :func:`~thermlab.base.files.copy_file` into a bag; :func:`check_bag` reads
 every byte again and names each file that changed, is missing or was added.
 ``sha256sum -c manifest-sha256.txt`` does the same without thermlab, except for
 names with a percent sign or a line break, which RFC 8493 2.1.3 encodes.
@@ -20,8 +20,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from thermlab.base.errors import ArchiveError, InputError, Problem
-from thermlab.base.filing import read_regular, sha256_file, show_name, sync_folder, walk_files, write_file
+from thermlab.base.errors import ArchiveError, InputError, Problem, show_name
+from thermlab.base.files import read_regular, sha256_file, sync_folder, walk_files, write_file
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
@@ -112,8 +112,8 @@ def write_tags(folder: Path, digests: Mapping[str, str], info: Iterable[tuple[st
     """
     lines = "".join(f"{label}: {' '.join(value.split())}\n" for label, value in info)
     tags = {"bagit.txt": DECLARATION, "bag-info.txt": lines.encode(), MANIFEST: _manifest(digests)}
-    sums = {name: write_file(folder / name, content) for name, content in tags.items()}
-    whole = write_file(folder / TAG_MANIFEST, _manifest(sums))
+    sums = {name: write_file(folder / name, content, read_only=True) for name, content in tags.items()}
+    whole = write_file(folder / TAG_MANIFEST, _manifest(sums), read_only=True)
     for place, _, _ in os.walk(folder, topdown=False):
         sync_folder(Path(place))
     return whole

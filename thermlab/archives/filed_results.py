@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING, Any
 
 from thermlab.archives import listing as archive_list
 from thermlab.archives.sources import KINDS
-from thermlab.base.errors import InputError, Problem
-from thermlab.base.filing import sha256_file, show_name
+from thermlab.base.errors import InputError, Problem, show_name
+from thermlab.base.files import sha256_file
 from thermlab.reports.stored import read_results
 from thermlab.runs.records import ReducedRun
 

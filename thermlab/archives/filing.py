@@ -28,8 +28,8 @@ from thermlab.archives import index as archive_index
 from thermlab.archives import listing as archive_list
 from thermlab.archives.bags import is_bag, write_tags
 from thermlab.archives.sources import Source, inspect, tidy
-from thermlab.base.errors import ArchiveError, InputError, Problem
-from thermlab.base.filing import copy_file, sha256_file, show_name, sync_folder, write_file
+from thermlab.base.errors import ArchiveError, InputError, Problem, show_name
+from thermlab.base.files import copy_file, sha256_file, sync_folder, write_file
 from thermlab.reports.stored import filed_answers
 
 STAGED = ".new-"
@@ -112,7 +112,7 @@ def archive(source: str | Path, *, to: str | Path) -> Filed:
         found = inspect(folder)
         _check_archive(target)
         target.mkdir(parents=True, exist_ok=True)
-        with archive_list.held(target):
+        with archive_list.archive_lock(target):
             mended = _clear(target)
             return _file(found, target, mended)
     except OSError as error:
@@ -239,7 +239,7 @@ def _copy(source: Source, staged: Path) -> dict[str, str]:
         raise ArchiveError(f"{kind.output}/ was replaced while it was being filed; nothing was filed")
     for name, content in (("settings.json", source.results.get("settings", {})), ("environment.json", environment())):
         text = json.dumps(content, ensure_ascii=False, indent=1, sort_keys=True) + "\n"
-        digests[f"data/{name}"] = write_file(data / name, text.encode("utf-8", "replace"))
+        digests[f"data/{name}"] = write_file(data / name, text.encode("utf-8", "replace"), read_only=True)
     return digests
 
 

@@ -17,7 +17,7 @@ from urllib.parse import quote
 
 from thermlab import __version__
 from thermlab.archives import listing as archive_list
-from thermlab.base.filing import replace_file
+from thermlab.base.files import replace_file
 from thermlab.reports.render import style_sheet
 
 if TYPE_CHECKING:

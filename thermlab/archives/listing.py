@@ -16,16 +16,15 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import json
-import os
-import time
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from thermlab.base.errors import ArchiveError
-from thermlab.base.filing import read_regular, replace_file, sync_folder
+from thermlab.base.files import held, read_regular, replace_file, sync_folder
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Sequence
+    from contextlib import AbstractContextManager
     from pathlib import Path
 
 LIST = "bags.jsonl"
@@ -80,33 +79,14 @@ class Entry:
         return json.dumps(fields, ensure_ascii=False, sort_keys=True)
 
 
-@contextlib.contextmanager
-def held(archive: Path) -> Iterator[None]:
-    """Hold the archive for this process; the system lets go when the process ends, however it ends.
+def archive_lock(archive: Path) -> AbstractContextManager[None]:
+    """Return what holds the archive for this process; the system lets go when the process ends, however it ends.
 
-    Raises
-    ------
-    ArchiveError
-        Another process kept it for longer than two minutes.
+    Entering raises :class:`~thermlab.base.errors.ArchiveError` where another process kept it for longer than two
+    minutes.
     """
-    import fcntl  # noqa: PLC0415 - not there on Windows, where an archive can still be read and verified
-
-    handle = os.open(archive / LOCK, os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW, 0o644)
-    try:
-        until = time.monotonic() + LOCK_WAIT_S
-        while True:
-            try:
-                fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-                break
-            except BlockingIOError:
-                if time.monotonic() > until:
-                    raise ArchiveError(
-                        f"{archive}: another process has been filing here for {LOCK_WAIT_S:g} s"
-                    ) from None
-                time.sleep(0.02)
-        yield
-    finally:
-        os.close(handle)
+    busy = ArchiveError(f"{archive}: another process has been filing here for {LOCK_WAIT_S:g} s")
+    return held(archive / LOCK, busy=busy, wait_s=LOCK_WAIT_S)
 
 
 def read_lines(archive: Path) -> tuple[list[Entry], list[str], list[str]]:

@@ -6,8 +6,8 @@ import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from thermlab.base.errors import InputError, Problem
-from thermlab.base.filing import sha256_file, show_name, walk_files
+from thermlab.base.errors import InputError, Problem, show_name
+from thermlab.base.files import sha256_file, walk_files
 from thermlab.reports.stored import read_json, read_results
 
 if TYPE_CHECKING:

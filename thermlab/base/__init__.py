@@ -7,19 +7,16 @@ from thermlab.base.faces import face
 
 __all__, __getattr__, __dir__ = face(
     __name__,
-    errors="ArchiveError InputError Problem ReportError ThermlabError",
+    errors="ArchiveError InputError Problem ReportError ThermlabError commands_terminal show_name shown",
     faces="face",
-    filing="copy_file open_regular read_regular replace_file sha256_file show_name sync_folder walk_files write_file",
-    marks="MARKER Mark PAGE SEVERITY SEVERITY_LETTER treatment_marks",
-    outputs="FAILED check_target locked publish publish_failure",
-    paths="PathRefusedError commands_terminal inside read_plain shown",
-    phrases=(
-        "Interval decimals_for difference_words interval_decimals listed number percent span_words together "
-        "watt_decimals watts with_interval"
+    files=(
+        "FAILED PathRefusedError check_target copy_file held inside locked open_regular publish publish_failure "
+        "read_plain read_regular replace_file sha256_file sync_folder walk_files write_file"
     ),
-    rounding=(
-        "NOT_AVAILABLE format_interval format_with_uncertainty round_to_uncertainty round_uncertainty "
-        "uncertainty_decimals"
+    marks="MARKER Mark PAGE SEVERITY SEVERITY_LETTER treatment_marks",
+    numbers=(
+        "Interval decimals_for difference_words format_interval interval_decimals listed number percent "
+        "round_to_uncertainty span_words together watt_decimals watts with_interval"
     ),
     showing="Shown",
 )

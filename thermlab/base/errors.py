@@ -1,4 +1,4 @@
-"""What thermlab raises: bad input with every problem at once, and failed work.
+"""What thermlab raises: bad input with every problem at once, and failed work; and how messages show foreign text.
 
 A command turns :class:`InputError` into exit status 2 and any other
 :class:`ThermlabError` into exit status 1.
@@ -35,6 +35,28 @@ class Problem:
 
     def __str__(self) -> str:
         return f"{self.where}: found {self.found}; allowed: {self.allowed}"
+
+
+# Marks that turn the direction of what follows: a name with one can make a line read as another.
+_TURNS = frozenset("\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
+
+
+def commands_terminal(text: str) -> bool:
+    """Tell whether a text, shown as it is, would do more on a terminal than appear there."""
+    return any(ord(c) < 32 or 0x7F <= ord(c) < 0xA0 or c in _TURNS for c in text)
+
+
+def show_name(name: str) -> str:
+    """Return a file name that cannot break a line or move the cursor of a terminal."""
+    return "".join(c if c.isprintable() else repr(c)[1:-1] for c in name)
+
+
+def shown(text: object, *, quoted: bool = True, limit: int = 80) -> str:
+    """Return text from a file for an error message: one line, printable, not too long."""
+    plain = str(text)
+    if len(plain) > limit:
+        plain = plain[: limit - 1] + "…"
+    return repr(plain) if quoted else show_name(plain)
 
 
 class ThermlabError(Exception):

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from thermlab.base.marks import MARKER, PAGE
-from thermlab.base.phrases import number, percent, with_interval
+from thermlab.base.numbers import number, percent, with_interval
 from thermlab.reports.pages import Block, remark
 from thermlab.reports.pictures import Picture, bar, hollow, name_rows, new_figure, panel, quiet, small_print
 

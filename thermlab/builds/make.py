@@ -11,9 +11,8 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from thermlab import __version__
 from thermlab.archives.sources import BUILD
-from thermlab.base import outputs
-from thermlab.base.errors import InputError, Problem, ReportError, ThermlabError
-from thermlab.base.paths import shown
+from thermlab.base.errors import InputError, Problem, ReportError, ThermlabError, shown
+from thermlab.base.files import FAILED, check_target, locked, publish, publish_failure
 from thermlab.builds.settings import Build, load_build
 from thermlab.reports import execute as execution
 
@@ -183,8 +182,8 @@ def record(
     folder = place.resolve() / BUILD.output if out is None else Path(out).resolve()
     try:
         loaded = load_build(place)
-        outputs.check_target(folder, BUILD.files)
-        with outputs.locked(folder):
+        check_target(folder, BUILD.files)
+        with locked(folder):
             return _make(loaded, folder, template, cell_timeout_s, place.name if progress else None)
     except InputError as error:
         return RecordOutcome(build=place, folder=folder, state="bad input", message=str(error), error=error)
@@ -208,7 +207,7 @@ def _make(
             meanwhile=prepare,
         )
         results = carried_results(notebook)
-        outputs.publish(folder, _files(build, folder, notebook, results))
+        publish(folder, _files(build, folder, notebook, results))
         return RecordOutcome(
             build=build.folder,
             folder=folder,
@@ -239,9 +238,9 @@ def _leave_failure(build: Build, outcome: RecordOutcome, notebook: Any) -> Recor
     if notebook is not None:
         files["record.ipynb"] = _notebook_bytes(build, outcome.folder, notebook)
     try:
-        outputs.publish_failure(outcome.folder, files)
+        publish_failure(outcome.folder, files)
     except OSError as error:
-        place = outcome.folder / outputs.FAILED
+        place = outcome.folder / FAILED
         return replace(outcome, message=f"{outcome.message}\nand {place} could not be written: {error}")
     return outcome
 

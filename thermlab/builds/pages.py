@@ -6,7 +6,7 @@ import platform
 from typing import TYPE_CHECKING
 
 from thermlab import __version__
-from thermlab.base.phrases import number, percent, with_interval
+from thermlab.base.numbers import number, percent, with_interval
 from thermlab.reports.pages import Block, cautions_block, escape, items, join, paragraph, remark, table, tag
 
 if TYPE_CHECKING:

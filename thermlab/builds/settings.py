@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 from pydantic import BeforeValidator, Field
 
-from thermlab.base.errors import InputError, Problem
-from thermlab.base.paths import PathRefusedError, inside, read_plain, shown
+from thermlab.base.errors import InputError, Problem, shown
+from thermlab.base.files import PathRefusedError, inside, read_plain
 from thermlab.campaign.settings import CampaignSettings, Limits, UncertaintyInputs
 from thermlab.campaign.yaml_lines import MAX_YAML_BYTES, YamlTree, load_yaml
 from thermlab.campaign.yaml_models import read_model

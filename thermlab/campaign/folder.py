@@ -10,8 +10,8 @@ from pathlib import Path
 
 from pydantic import ValidationError
 
-from thermlab.base.errors import InputError, Problem
-from thermlab.base.paths import PathRefusedError, inside, read_plain, shown
+from thermlab.base.errors import InputError, Problem, shown
+from thermlab.base.files import PathRefusedError, inside, read_plain
 from thermlab.campaign.runsheet import MAX_SHEET_BYTES, NAME, RunLine, RunSheet, read_run_sheet
 from thermlab.campaign.settings import CampaignSettings
 from thermlab.campaign.yaml_lines import MAX_YAML_BYTES, YamlTree, load_yaml

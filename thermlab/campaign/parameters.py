@@ -14,8 +14,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from thermlab.base.errors import InputError, Problem
-from thermlab.base.paths import shown
+from thermlab.base.errors import InputError, Problem, shown
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

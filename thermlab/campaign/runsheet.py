@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING
 
-from thermlab.base.errors import Problem
-from thermlab.base.paths import PathRefusedError, commands_terminal, inside, shown
+from thermlab.base.errors import Problem, commands_terminal, shown
+from thermlab.base.files import PathRefusedError, inside
 from thermlab.logs.times import DAY_S, TimeRefusedError, parse_time
 
 if TYPE_CHECKING:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from thermlab.base.errors import InputError, Problem
+from thermlab.base.files import write_file
 from thermlab.campaign.folder import SETTINGS_NAME
 from thermlab.campaign.runsheet import NAME, OPTIONAL, REQUIRED
 
@@ -108,9 +109,7 @@ def new(folder: str | Path) -> Path:
         _refuse_existing(root)
         (root / "logs").mkdir(parents=True, exist_ok=True)
         for name, text in ((SETTINGS_NAME, CAMPAIGN_YAML), (NAME, ",".join(REQUIRED + OPTIONAL) + "\n")):
-            # "x" refuses a file that came into being since it was looked for.
-            with (root / name).open("x", encoding="utf-8", newline="") as file:
-                file.write(text)
+            write_file(root / name, text.encode())
     except (OSError, ValueError) as error:
         if isinstance(error, InputError):
             raise

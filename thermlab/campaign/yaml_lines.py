@@ -13,8 +13,7 @@ from typing import Any, NoReturn
 
 import yaml
 
-from thermlab.base.errors import Problem
-from thermlab.base.paths import shown
+from thermlab.base.errors import Problem, shown
 
 MAX_YAML_BYTES = 1 << 20
 MAX_DEPTH = 20

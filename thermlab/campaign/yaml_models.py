@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING, Any, TypeVar, get_args
 
 from pydantic import BaseModel, ValidationError
 
-from thermlab.base.errors import Problem
-from thermlab.base.paths import shown
+from thermlab.base.errors import Problem, shown
 from thermlab.logs.settings import Model
 
 if TYPE_CHECKING:

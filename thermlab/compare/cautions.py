@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from thermlab.base.rounding import round_to_uncertainty
+from thermlab.base.numbers import round_to_uncertainty
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

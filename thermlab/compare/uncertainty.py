@@ -13,21 +13,12 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
-from thermlab.base.rounding import (
-    NOT_AVAILABLE,
-    format_interval,
-    format_with_uncertainty,
-    round_to_uncertainty,
-    round_uncertainty,
-    uncertainty_decimals,
-)
 from thermlab.stats.dunnett import t_point
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
 __all__ = [
-    "NOT_AVAILABLE",
     "BudgetInputs",
     "BudgetLine",
     "Combined",
@@ -35,12 +26,7 @@ __all__ = [
     "combine",
     "combine_each",
     "effective_dof",
-    "format_interval",
-    "format_with_uncertainty",
     "resolution_u",
-    "round_to_uncertainty",
-    "round_uncertainty",
-    "uncertainty_decimals",
 ]
 
 Quantity = Literal["rise", "difference", "throttle power"]

@@ -15,8 +15,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 import pandas as pd
 
-from thermlab.base.errors import InputError, Problem
-from thermlab.base.paths import shown
+from thermlab.base.errors import InputError, Problem, shown
 from thermlab.campaign.folder import SETTINGS_NAME, Campaign, load_campaign
 from thermlab.campaign.overrides import apply_overrides, as_made
 from thermlab.compare.analysis import Analysis, conclude

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 
 from thermlab.base.marks import PAGE
-from thermlab.base.phrases import number, watts
+from thermlab.base.numbers import number, watts
 from thermlab.explore.exploring import beside, chosen, heaviest_first, residuals
 from thermlab.reports import pictures as draw
 from thermlab.reports.pages import Block, flag_names, marks_of, remark

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Literal
 
-from thermlab.base.phrases import decimals_for, interval_decimals, listed, number, span_words, watts
+from thermlab.base.numbers import decimals_for, interval_decimals, listed, number, span_words, watts
 from thermlab.explore.exploring import beside, campaigns, chosen, heaviest_first, largest_residual_K
 from thermlab.reports import pages as html
 from thermlab.reports.wording import answers, headline_interval

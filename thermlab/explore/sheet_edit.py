@@ -11,15 +11,12 @@ import contextlib
 import csv
 import hashlib
 import io
-import os
-import shutil
 import unicodedata
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from thermlab.base.errors import InputError, Problem
-from thermlab.base.outputs import locked
-from thermlab.base.paths import PathRefusedError, inside, read_plain, shown
+from thermlab.base.errors import InputError, Problem, commands_terminal, shown
+from thermlab.base.files import PathRefusedError, inside, locked, read_plain, replace_file, write_file
 from thermlab.campaign.folder import Campaign, load_campaign
 from thermlab.campaign.runsheet import MAX_SHEET_BYTES, NAME, REQUIRED, RunLine, read_run_sheet, separator
 from thermlab.reports.pages import paragraph, table, view
@@ -30,8 +27,6 @@ if TYPE_CHECKING:
 
 MAX_REASON = 1000
 _BOM = b"\xef\xbb\xbf"
-# Characters that turn the reading direction make a reason look like another one.
-_TURNS = frozenset("\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -135,8 +130,8 @@ def _bad_reason(reason: str, *, needed: bool) -> list[Problem]:
         return [Problem("reason", "nothing", "why the run is left out, in words")] if needed else []
     if len(reason) > MAX_REASON:
         return [Problem("reason", f"{len(reason)} characters", f"at most {MAX_REASON} characters")]
-    # Cc, Cs, Zl, Zp: control characters, halves of characters, line and paragraph separators.
-    if any(unicodedata.category(c) in ("Cc", "Cs", "Zl", "Zp") or c in _TURNS for c in reason):
+    # Cs, Zl, Zp: halves of characters, line and paragraph separators.
+    if commands_terminal(reason) or any(unicodedata.category(c) in ("Cs", "Zl", "Zp") for c in reason):
         return [Problem("reason", shown(reason), "one line of text without control characters")]
     return []
 
@@ -163,7 +158,7 @@ def _edit(campaign: Campaign | str | Path, run: str, reason: str | None, *, writ
             raise InputError([_changed()])
         backup = _keep(sheet.path, sheet.raw)
         try:
-            _replace(sheet.path, new)
+            replace_file(sheet.path, new)
         except BaseException:
             backup.unlink()
             raise
@@ -301,28 +296,6 @@ def _keep(path: Path, raw: bytes) -> Path:
     while True:
         backup = path.with_name(f"{path.name}.bak-{number}")
         with contextlib.suppress(FileExistsError):
-            _write_new(backup, raw)
+            write_file(backup, raw)
             return backup
         number += 1
-
-
-def _replace(path: Path, content: bytes) -> None:
-    staged = path.with_name(f".{path.name}.new")
-    with contextlib.suppress(FileNotFoundError):
-        staged.unlink()
-    try:
-        _write_new(staged, content)
-        shutil.copymode(path, staged)
-        staged.replace(path)
-    except BaseException:
-        with contextlib.suppress(FileNotFoundError):
-            staged.unlink()
-        raise
-
-
-def _write_new(path: Path, content: bytes) -> None:
-    # "x" neither overwrites nor follows a link that someone put there.
-    with path.open("xb") as file:
-        file.write(content)
-        file.flush()
-        os.fsync(file.fileno())

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from thermlab.base.marks import PAGE, treatment_marks
-from thermlab.base.phrases import number
+from thermlab.base.numbers import number
 from thermlab.reports.pages import Block, remark
 from thermlab.reports.pictures import Picture, name_ends, new_figure, short, small_print, stack
 

@@ -15,8 +15,8 @@ from typing import TYPE_CHECKING, Literal, TypeVar
 import numpy as np
 from pydantic import ValidationError
 
-from thermlab.base.errors import InputError, Problem
-from thermlab.base.paths import PathRefusedError, read_plain, shown
+from thermlab.base.errors import InputError, Problem, shown
+from thermlab.base.files import PathRefusedError, read_plain
 from thermlab.first_look.columns import ColumnLook, look_at_columns
 from thermlab.first_look.load_steps import LoadStep, find_steps, mark_idle
 from thermlab.first_look.text import NotALogError, TextGuess, guess_text

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from typing import TYPE_CHECKING
 
-from thermlab.base.phrases import number
+from thermlab.base.numbers import number
 from thermlab.reports.pages import Block, cautions_block, items, join, paragraph, remark, table, tag, view
 
 if TYPE_CHECKING:

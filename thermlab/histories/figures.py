@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from thermlab.base.marks import MARKER, PAGE, treatment_marks
-from thermlab.base.phrases import percent
+from thermlab.base.numbers import percent
 from thermlab.histories.words import MILLI, across_sentence, age_sentence, baseline_sentence, bench_name
 from thermlab.reports import pictures as draw
 from thermlab.reports.pictures import Picture

@@ -12,8 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from thermlab.archives.filed_results import FiledCampaign, read_archive
-from thermlab.base.errors import InputError, Problem
-from thermlab.base.paths import shown
+from thermlab.base.errors import InputError, Problem, shown
 from thermlab.histories.ageing import age_trends
 from thermlab.histories.benches import bench_histories
 from thermlab.histories.mounts import chart_baselines, compare_lots

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 from thermlab import __version__
 from thermlab.archives.index import HISTORY
-from thermlab.base.filing import replace_file
-from thermlab.base.phrases import percent, with_interval
+from thermlab.base.files import replace_file
+from thermlab.base.numbers import percent, with_interval
 from thermlab.histories import figures as figures_history
 from thermlab.histories import words as history_words
 from thermlab.reports.pages import Block, cautions_block, escape, items, join, paragraph, remark, table, tag

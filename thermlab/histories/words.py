@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from thermlab.base.phrases import decimals_for, number, percent, with_interval
+from thermlab.base.numbers import decimals_for, number, percent, with_interval
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

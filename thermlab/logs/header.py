@@ -10,8 +10,7 @@ import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from thermlab.base.errors import InputError, Problem
-from thermlab.base.paths import shown
+from thermlab.base.errors import InputError, Problem, shown
 from thermlab.logs.cells import UNIT_OF
 from thermlab.logs.text import LogText, split_line
 

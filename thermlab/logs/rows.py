@@ -12,8 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from thermlab.base.errors import InputError, Problem
-from thermlab.base.paths import shown
+from thermlab.base.errors import InputError, Problem, shown
 from thermlab.logs.cells import UNIT_OF, CellRefusedError, Cells, byte_matrix, plain_numbers, read_cell
 from thermlab.logs.time_columns import column_seconds
 from thermlab.logs.times import UNIT_S, example

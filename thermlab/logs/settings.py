@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal, Self
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 from pydantic_core import PydanticCustomError
 
-from thermlab.base.paths import commands_terminal
+from thermlab.base.errors import commands_terminal
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping

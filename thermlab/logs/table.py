@@ -7,8 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from thermlab.base.errors import InputError, Problem
-from thermlab.base.paths import shown
+from thermlab.base.errors import InputError, Problem, shown
 from thermlab.logs.cells import CellRefusedError, cut_cells, plain_numbers, read_cell
 from thermlab.logs.clock import ClockJump, close_jumps
 from thermlab.logs.header import Header, Role, find_header

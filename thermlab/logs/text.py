@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from thermlab.base.errors import InputError, Problem
-from thermlab.base.paths import PathRefusedError, read_plain, shown
+from thermlab.base.errors import InputError, Problem, shown
+from thermlab.base.files import PathRefusedError, read_plain
 
 if TYPE_CHECKING:
     from pathlib import Path

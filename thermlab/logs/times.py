@@ -12,8 +12,7 @@ import re
 from datetime import date
 from typing import Any
 
-from thermlab.base.errors import InputError, Problem
-from thermlab.base.paths import shown
+from thermlab.base.errors import InputError, Problem, shown
 from thermlab.logs.settings import TimeSettings, directives
 
 UNIT_S = {"s": 1.0, "ms": 1e-3, "min": 60.0, "h": 3600.0}

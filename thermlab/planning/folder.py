@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 import shutil
 import tempfile
 from pathlib import Path
@@ -11,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from thermlab import __version__
 from thermlab.base.errors import InputError, Problem
-from thermlab.base.filing import sync_folder
+from thermlab.base.files import sync_folder, write_file
 from thermlab.campaign.folder import load_campaign
 from thermlab.planning.bench_sheet import LOG_FOLDER, bench_sheet_html, run_sheet_csv
 from thermlab.reports.results import plain
@@ -63,7 +62,7 @@ def write_plan(plan: Plan, folder: str | Path) -> Path:
         staged.chmod(0o755)
         (staged / LOG_FOLDER).mkdir()
         for name, text in files.items():
-            _write(staged / name, text)
+            write_file(staged / name, text.encode())
         load_campaign(staged)  # what the kit writes, the kit can read
         sync_folder(staged)
         if target.exists():
@@ -74,13 +73,6 @@ def write_plan(plan: Plan, folder: str | Path) -> Path:
     finally:
         shutil.rmtree(staged, ignore_errors=True)
     return target
-
-
-def _write(path: Path, text: str) -> None:
-    with path.open("w", encoding="utf-8", newline="") as file:
-        file.write(text)
-        file.flush()
-        os.fsync(file.fileno())
 
 
 def _check_target(target: Path) -> None:

@@ -24,7 +24,7 @@ from matplotlib.patheffects import withStroke
 from matplotlib.transforms import Affine2D
 
 from thermlab.base.marks import MARKER, PAGE, SEVERITY, SEVERITY_LETTER, Mark
-from thermlab.base.phrases import (
+from thermlab.base.numbers import (
     difference_words,
     interval_decimals,
     listed,

@@ -7,8 +7,8 @@ import time
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
-from thermlab.base import outputs
 from thermlab.base.errors import InputError, ReportError, ThermlabError
+from thermlab.base.files import FAILED, check_target, locked, publish, publish_failure
 from thermlab.campaign.folder import load_campaign
 from thermlab.campaign.overrides import apply_overrides
 from thermlab.reports import execute as execution
@@ -91,8 +91,8 @@ def report_one(job: ReportJob, kernels: Kernels, *, more: bool = False) -> Repor
     began = time.monotonic()
     try:
         apply_overrides(load_campaign(job.campaign).settings, **job.parameters)
-        outputs.check_target(job.folder, FILES)
-        with outputs.locked(job.folder):
+        check_target(job.folder, FILES)
+        with locked(job.folder):
             outcome = _make(job, kernels, more=more)
     except InputError as error:
         outcome = _outcome(job, error, "bad input", None, str(error))
@@ -123,7 +123,7 @@ def _make(job: ReportJob, kernels: Kernels, *, more: bool) -> ReportOutcome:
             meanwhile=meanwhile,
             kernels=kernels,
         )
-        outputs.publish(job.folder, finished_files(job, notebook))
+        publish(job.folder, finished_files(job, notebook))
         return ReportOutcome(campaign=job.campaign, folder=job.folder, state="ok")
     except InputError as error:
         outcome = _outcome(job, error, "bad input", None, str(error))
@@ -142,11 +142,9 @@ def _leave_failure(job: ReportJob, outcome: ReportOutcome, notebook: Any) -> Rep
         files = {"status.json": status_bytes(outcome.state, outcome.cell, without_paths(job, outcome.message))}
         if notebook is not None:
             files["report.ipynb"] = notebook_bytes(job, notebook)
-        outputs.publish_failure(job.folder, files)
+        publish_failure(job.folder, files)
     except OSError as error:
-        return replace(
-            outcome, message=f"{outcome.message}\nand {job.folder / outputs.FAILED} could not be written: {error}"
-        )
+        return replace(outcome, message=f"{outcome.message}\nand {job.folder / FAILED} could not be written: {error}")
     return outcome
 
 

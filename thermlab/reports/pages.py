@@ -16,8 +16,8 @@ from importlib import metadata
 from typing import TYPE_CHECKING, Any, Literal
 
 from thermlab import __version__
-from thermlab.base import phrases
 from thermlab.base.marks import PAGE, Mark, treatment_marks
+from thermlab.base.numbers import together
 from thermlab.reports import wording
 
 if TYPE_CHECKING:
@@ -94,7 +94,7 @@ def paragraph(text: object) -> Block:
 
 
 def _bound(text: object) -> object:
-    return phrases.together(text) if isinstance(text, str) else text
+    return together(text) if isinstance(text, str) else text
 
 
 def remark(text: object) -> Block:

@@ -13,8 +13,8 @@ import warnings
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from thermlab.base.errors import InputError, Problem
-from thermlab.base.paths import PathRefusedError, inside, read_plain, shown
+from thermlab.base.errors import InputError, Problem, shown
+from thermlab.base.files import PathRefusedError, inside, read_plain
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

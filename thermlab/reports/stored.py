@@ -11,8 +11,8 @@ import os
 from typing import TYPE_CHECKING, Any, NoReturn
 
 from thermlab.base.errors import InputError, Problem
-from thermlab.base.filing import open_regular
-from thermlab.base.phrases import with_interval
+from thermlab.base.files import open_regular
+from thermlab.base.numbers import with_interval
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -5,7 +5,7 @@ from __future__ import annotations
 import textwrap
 from typing import TYPE_CHECKING, Any, cast
 
-from thermlab.base.phrases import interval_decimals, number, percent, watt_decimals, watts
+from thermlab.base.numbers import interval_decimals, number, percent, watt_decimals, watts
 from thermlab.reports import pages, wording
 
 if TYPE_CHECKING:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from thermlab.base.phrases import decimals_for, interval_decimals, number, percent, watt_decimals, with_interval
+from thermlab.base.numbers import decimals_for, interval_decimals, number, percent, watt_decimals, with_interval
 from thermlab.compare.uncertainty import combine_each
 from thermlab.reports.pages import Block, flag_names, join, listing, marks_of, remark, run_columns, signed, table, tag
 from thermlab.reports.wording import settings_of

@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from thermlab.base.phrases import (
+from thermlab.base.numbers import (
     Interval,
     decimals_for,
     difference_words,

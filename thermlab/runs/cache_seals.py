@@ -15,7 +15,7 @@ import secrets
 import tempfile
 from pathlib import Path
 
-from thermlab.base.paths import PathRefusedError, read_plain
+from thermlab.base.files import PathRefusedError, read_plain
 
 _KEY_BYTES = 32
 SEAL_BYTES = 32

@@ -12,7 +12,7 @@ import numpy as np
 from pydantic import ValidationError
 
 from thermlab.base.errors import InputError, Problem
-from thermlab.base.paths import PathRefusedError, inside
+from thermlab.base.files import PathRefusedError, inside
 from thermlab.campaign.folder import Campaign, read_folder
 from thermlab.logs.log import read_log
 from thermlab.logs.room import read_room_log

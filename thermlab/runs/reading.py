@@ -10,8 +10,7 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from thermlab.base.errors import InputError, Problem
-from thermlab.base.paths import shown
+from thermlab.base.errors import InputError, Problem, shown
 from thermlab.logs.log import Log, read_log
 from thermlab.logs.room import RoomLog, read_room_log
 from thermlab.logs.times import DAY_S, parse_time

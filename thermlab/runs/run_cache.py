@@ -26,7 +26,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from thermlab.base.paths import PathRefusedError, read_plain
+from thermlab.base.files import PathRefusedError, read_plain
 from thermlab.logs.text import MAX_BYTES
 from thermlab.runs.bench import BenchReduction
 from thermlab.runs.cache_seals import sealed, unsealed

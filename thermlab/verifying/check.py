@@ -16,8 +16,8 @@ from thermlab.archives import listing as archive_list
 from thermlab.archives.bags import TAG_MANIFEST, BagCheck, check_bag, is_bag
 from thermlab.archives.filing import BESIDE, STAGED
 from thermlab.archives.sources import KINDS
-from thermlab.base.errors import InputError, Problem, ThermlabError
-from thermlab.base.filing import copy_file, show_name, walk_files
+from thermlab.base.errors import InputError, Problem, ThermlabError, show_name
+from thermlab.base.files import copy_file, walk_files
 from thermlab.reports.stored import read_results
 from thermlab.verifying.differences import Moved, compare_results
 
