@@ -40,8 +40,7 @@ from thermlab.reports.pages import Block, marks_of, remark
 from thermlab.reports.pictures import Picture, Pictures
 from thermlab.reports.wording import headline_interval, interval_name, settings_of
 from thermlab.runs.records import FLAG_NAMES
-from thermlab.stats.curves import RiseCurve, fit_curve
-from thermlab.stats.least_squares import NotEstimableError
+from thermlab.stats.curves import fit_curve
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -50,16 +49,17 @@ if TYPE_CHECKING:
 
     from thermlab.compare.analysis import Analysis
     from thermlab.compare.records import Comparison, TreatmentComparison
-    from thermlab.compare.throttle_records import TreatmentThrottle
+    from thermlab.compare.throttle_records import ThrottlePower, TreatmentThrottle
     from thermlab.runs.records import ReducedRun
     from thermlab.runs.settled_runs import RunTrace
+    from thermlab.stats.curves import RiseCurve
 
 MOUNTS_PER_PICTURE = 9
 CHECKED_PER_PICTURE = 48
 DOUBTFUL_PER_PICTURE, MOST_DOUBTFUL_PICTURES = 8, 3
 
 _DOTTED = (0, (2, 1.5))
-_HELD: dict[str, Any] = {"marker": MARKER["cross"], "color": PAGE["ink"], "ms": 7, "mew": 1.6}
+_CROSS: dict[str, Any] = {"marker": MARKER["cross"], "color": PAGE["ink"], "ms": 7, "mew": 1.6}
 _Mount = tuple[str, str]
 _Rises = dict[_Mount, dict[float, float]]
 
@@ -131,15 +131,14 @@ def _difference(axes: Axes, item: TreatmentComparison, row: int, mark: Mark) -> 
 def _difference_words(axes: Axes, item: TreatmentComparison, row: int) -> None:
     if item.difference_K is None:
         return
-    interval, (low, high) = headline_interval(item), axes.get_xlim()
+    interval = headline_interval(item)
     decimals = interval_decimals(interval)
     text = f"{number(item.difference_K, decimals, sign=True)} K"
     if interval is not None:
         text += " [" + ", ".join(number(end, decimals, sign=True) for end in interval) + "]"
-    half = 0.008 * len(text) * (high - low)  # about half the width of the text
-    centred = min(max(item.difference_K, low + half), high - half)
     halo = [withStroke(linewidth=3.0, foreground=PAGE["sheet"])]
-    axes.text(centred, row + 0.44, text, ha="center", va="center", fontsize=9.5, path_effects=halo)
+    side = draw.side(axes, item.difference_K)
+    axes.text(item.difference_K, row + 0.44, text, ha=side, va="center", fontsize=9.5, path_effects=halo)
 
 
 def _over_margin(axes: Axes, margin: float) -> None:
@@ -199,9 +198,9 @@ def throttle(analysis: Analysis) -> Picture | Block:
                 any(one.future_mount_interval_W for one in drawn),
                 {"lw": 1.2, "ls": _DOTTED},
             ),
-            ("held at the limit", any(one.directly_observed_W is not None for one in drawn), _HELD | {"lw": 0}),
+            ("held at the limit", any(one.directly_observed_W is not None for one in drawn), _CROSS | {"lw": 0}),
         )
-    return Picture(figure, _throttle_alt(analysis, level))
+    return Picture(figure, _throttle_alt(found, level))
 
 
 def _throttle_row(axes: Axes, item: TreatmentThrottle, row: int, mark: Mark) -> None:
@@ -210,7 +209,7 @@ def _throttle_row(axes: Axes, item: TreatmentThrottle, row: int, mark: Mark) -> 
     draw.hollow(axes, own, row - 0.17, mark.marker, mark.colour, 5)
     draw.bar(axes, item.interval_W, row, mark.colour, 6, alpha=0.45, zorder=3)
     if item.directly_observed_W is not None:
-        axes.plot(item.directly_observed_W, row + 0.22, **_HELD, zorder=6)
+        axes.plot(item.directly_observed_W, row + 0.22, **_CROSS, zorder=6)
     if item.throttle_power_W is not None:
         axes.plot(item.throttle_power_W, row, mark.marker, color=mark.colour, ms=8.5, mec=PAGE["sheet"], zorder=5)
         text = f"{number(item.throttle_power_W, watt_decimals(item.interval_W))} W"
@@ -224,15 +223,11 @@ def _top_step(axes: Axes, top_W: float) -> None:
     low, high = min(low, top_W - 0.04 * (high - low)), max(high, top_W + 0.04 * (high - low))
     axes.set_xlim(low, high)
     axes.axvline(top_W, color=PAGE["muted"], lw=0.9, ls=draw.DASHED, zorder=1)
-    place = (top_W - low) / (high - low)
-    side = "left" if place < 0.2 else "right" if place > 0.8 else "center"
-    how: dict[str, Any] = {"ha": side, "va": "bottom", "fontsize": 9, "color": PAGE["muted"]}
+    how: dict[str, Any] = {"ha": draw.side(axes, top_W), "va": "bottom", "fontsize": 9, "color": PAGE["muted"]}
     axes.text(top_W, 1.01, f"highest step {top_W:g} W", transform=axes.get_xaxis_transform(), **how)
 
 
-def _throttle_alt(analysis: Analysis, level: str) -> str:
-    found = analysis.throttle
-    assert found is not None  # noqa: S101 - the caller has drawn it
+def _throttle_alt(found: ThrottlePower, level: str) -> str:
     parts = []
     for item in found.treatments:
         decimals = watt_decimals(item.interval_W)
@@ -266,26 +261,25 @@ def rise_against_power(analysis: Analysis) -> Picture | Block:
     mounts = _rises_by_mount(analysis.runs)
     if not mounts:
         return remark("No picture: no run could be used.")
-    marks = marks_of(analysis)
-    curves = {mount: curve for mount, steps in mounts.items() if (curve := _curve(steps)) is not None}
-    baseline = analysis.campaign.settings.baseline
-    own = [c for (name, _), c in curves.items() if name == baseline]
-    reference = _mean_curve(own or list(curves.values()))
-    with draw.new_figure(6.1 if reference else 4.0) as figure:
-        upper, *rest = draw.stack(figure, [2.95, 2.03] if reference else [3.0], left=1.0, right=1.45, top=0.3, gap=0.2)
-        _draw_mounts(upper, mounts, curves, marks, None)
-        _unused(upper, analysis.runs)
-        upper.set_ylabel("rise over the room in K")
-        upper.set_ylim(0.0, 1.06 * upper.get_ylim()[1])
-        if not reference or len({name for name, _ in mounts}) <= 5:  # lines of many lie too close here to be named
-            _name_lines(upper, mounts, curves, marks, None)
-        for lower in rest:
+    marks, baseline = marks_of(analysis), analysis.campaign.settings.baseline
+    curves = {mount: fit_curve(list(steps), list(steps.values())) for mount, steps in mounts.items() if len(steps) > 1}
+    own = [curve for (name, _), curve in curves.items() if name == baseline]
+    height_in = [2.95, 2.03] if curves else [3.0]
+    with draw.new_figure(6.1 if curves else 4.0) as figure:
+        panels = draw.stack(figure, height_in, left=1.0, right=1.45, top=0.3, gap=0.2)
+        ends = _draw_mounts(panels[0], mounts, curves, marks, [])
+        _unused(panels[0], analysis.runs)
+        panels[0].set_ylabel("rise over the room in K")
+        panels[0].set_ylim(0.0, 1.06 * panels[0].get_ylim()[1])
+        if not curves or len(ends) <= 5:  # lines of many lie too close here to be named
+            draw.name_ends(panels[0], ends, gap_in=0.36, width=14)
+        for lower in panels[1:]:
             lower.axhline(0.0, color=PAGE["rule"], lw=1.0, zorder=0)
-            _draw_mounts(lower, mounts, curves, marks, reference)
+            ends = _draw_mounts(lower, mounts, curves, marks, own or list(curves.values()))
             lower.set_ylabel(f"less the curve of\n{draw.short(baseline if own else 'mean', 18, 1)} in K", fontsize=10)
             lower.margins(y=0.12)
-            _name_lines(lower, mounts, curves, marks, reference)
-        [upper, *rest][-1].set_xlabel("set power in W")
+            draw.name_ends(lower, ends, gap_in=0.36, width=14)
+        panels[-1].set_xlabel("set power in W")
     return Picture(figure, _rise_alt(analysis, mounts))
 
 
@@ -300,71 +294,44 @@ def _rises_by_mount(runs: Sequence[ReducedRun]) -> _Rises:
     }
 
 
-def _curve(steps: dict[float, float]) -> RiseCurve | None:
-    if len(steps) < 2:
-        return None
-    try:
-        return fit_curve(list(steps), list(steps.values()))
-    except NotEstimableError:
-        return None
-
-
-def _mean_curve(curves: Sequence[RiseCurve]) -> RiseCurve | None:
-    if not curves:
-        return None
-    return RiseCurve(
-        b_K_per_W=sum(c.b_K_per_W for c in curves) / len(curves),
-        a=sum(c.a for c in curves) / len(curves),
-        lowest_W=min(c.lowest_W for c in curves),
-        highest_W=max(c.highest_W for c in curves),
-    )
-
-
 def _draw_mounts(
-    axes: Axes, mounts: _Rises, curves: dict[_Mount, RiseCurve], marks: dict[str, Mark], reference: RiseCurve | None
-) -> None:
+    axes: Axes,
+    mounts: _Rises,
+    curves: dict[_Mount, RiseCurve],
+    marks: dict[str, Mark],
+    reference: Sequence[RiseCurve],
+) -> list[tuple[str, float, Mark]]:
+    """Draw mounts less the mean of some curves; return the treatments with the mean height of their lines' ends."""
+
+    def less(x: Any, y: Any) -> Any:
+        if not reference:
+            return np.asarray(y)
+        return y - np.mean([[curve.rise_K(float(power)) for power in x] for curve in reference], axis=0)
+
     names = [name for name in marks if any(mount[0] == name for mount in mounts)]
     powers = sorted({power for steps in mounts.values() for power in steps})
     gap = min((b - a for a, b in itertools.pairwise(powers)), default=powers[0])
     # Beside each other, so that mounts of several treatments at one step can all be seen.
     apart = min(0.13, 0.6 / len(names)) * gap if reference else 0.0
+    ends: dict[str, list[float]] = defaultdict(list)
     for (name, mount), steps in mounts.items():
         mark, aside = marks[name], apart * (names.index(name) - (len(names) - 1) / 2.0)
-        rises = [rise - _at(reference, power) for power, rise in steps.items()]
-        draw.hollow(axes, [power + aside for power in steps], rises, mark.marker, mark.colour, 5.5)
-        if (name, mount) in curves:
-            x, y = _line(curves[name, mount], reference)
-            axes.plot(x, y, color=mark.colour, ls=mark.line, lw=0.9, alpha=0.85, zorder=3)
-
-
-def _at(curve: RiseCurve | None, power_W: float) -> float:
-    return 0.0 if curve is None else curve.rise_K(power_W)
-
-
-def _line(curve: RiseCurve, reference: RiseCurve | None) -> tuple[list[float], list[float]]:
-    x = np.linspace(curve.lowest_W, curve.highest_W, 40).tolist()
-    return x, [curve.rise_K(power) - _at(reference, power) for power in x]
-
-
-def _name_lines(
-    axes: Axes, mounts: _Rises, curves: dict[_Mount, RiseCurve], marks: dict[str, Mark], reference: RiseCurve | None
-) -> None:
-    ends: dict[str, list[float]] = defaultdict(list)
-    for mount, steps in mounts.items():
-        end = _line(curves[mount], reference)[1][-1] if mount in curves else list(steps.values())[-1]
-        ends[mount[0]].append(end)
-    named = [(name, sum(values) / len(values), marks[name]) for name, values in ends.items()]
-    draw.name_ends(axes, named, gap_in=0.36, width=14)
+        x = np.array(list(steps))
+        line = less(x, list(steps.values()))
+        draw.hollow(axes, x + aside, line, mark.marker, mark.colour, 5.5)
+        if (curve := curves.get((name, mount))) is not None:
+            x = np.linspace(curve.lowest_W, curve.highest_W, 40)
+            line = less(x, [curve.rise_K(float(power)) for power in x])
+            axes.plot(x, line, color=mark.colour, ls=mark.line, lw=0.9, alpha=0.85, zorder=3)
+        ends[name].append(float(line[-1]))
+    return [(name, sum(values) / len(values), marks[name]) for name, values in ends.items()]
 
 
 def _unused(axes: Axes, runs: Sequence[ReducedRun]) -> None:
-    left_out = [run for run in runs if not run.used and run.rise_K is not None]
+    left_out = [(run.set_power_W, run.rise_K) for run in runs if not run.used and run.rise_K is not None]
     if not left_out:
         return
-    axes.plot(
-        [run.set_power_W for run in left_out], [run.rise_K or 0.0 for run in left_out], MARKER["cross"],
-        color=PAGE["wrong"], ms=7, mew=1.6, ls="none", zorder=6,
-    )  # fmt: skip
+    axes.plot(*zip(*left_out, strict=True), **_CROSS | {"color": PAGE["wrong"]}, ls="none", zorder=6)
     axes.text(0.02, 0.97, "× left out", transform=axes.transAxes, va="top", fontsize=9.5, color=PAGE["wrong"])
 
 

@@ -260,20 +260,11 @@ def opening(analysis: Analysis) -> Block:
 
 
 def _answers(analysis: Analysis) -> list[Block]:
-    marks = marks_of(analysis)
-    found = wording.answers(analysis)
+    found, marks = wording.answers(analysis), marks_of(analysis)
     if not found:
         return [paragraph("There is no comparison: see the cautions for the reason. The runs are reported below.")]
-    return [
-        tag(
-            "p",
-            _sign(answer.treatment, marks),
-            tag("strong", _bound(answer.claim)),
-            _bound(answer.evidence),
-            class_="lead answer",
-        )
-        for answer in found
-    ]
+    said = [(_sign(a.treatment, marks), tag("strong", _bound(a.claim)), _bound(a.evidence)) for a in found]
+    return [tag("p", *sentence, class_="lead answer") for sentence in said]
 
 
 def machine(analysis: Analysis) -> Block:
@@ -349,21 +340,17 @@ def provenance(analysis: Analysis) -> Block:
         f"{name}: {_value(new)} instead of {_value(old)}" for name, (old, new) in analysis.overrides.items()
     ] or ["nothing: all as written in the campaign"]
     notes = wording.file_notes(analysis)
-    rows = [
-        (name, "; ".join(note for file, note in notes if file == name) or "–", tag("code", digest))
-        for name, digest in analysis.sha256.items()
-    ]
-    return join(
+    inputs = listing(
+        "Inputs, what was noted on reading them, and their SHA-256 checksums",
+        analysis.sha256,
         [
-            paragraph(f"Versions: {shown}."),
-            paragraph("Changed for this report: " + "; ".join(changed) + "."),
-            table(
-                "Inputs, what was noted on reading them, and their SHA-256 checksums",
-                ("file", "notes on reading it", "SHA-256"),
-                rows,
-            ),
-        ]
+            ("file", "text", lambda name: name),
+            ("notes on reading it", "text", lambda name: "; ".join(n for file, n in notes if file == name) or "–"),
+            ("SHA-256", "text", lambda name: tag("code", analysis.sha256[name])),
+        ],
     )
+    changes = "Changed for this report: " + "; ".join(changed) + "."
+    return join([paragraph(f"Versions: {shown}."), paragraph(changes), inputs])
 
 
 def _value(value: object) -> str:

@@ -240,6 +240,13 @@ def margin_lines(axes: Axes, margin: float) -> None:
         axes.axvline(edge, color=PAGE["band-edge"], lw=0.9, ls=DASHED, zorder=1)
 
 
+def side(axes: Axes, x: float) -> str:
+    """Say how text at `x` is aligned so that it stays over the axes."""
+    low, high = axes.get_xlim()
+    place = (x - low) / (high - low)
+    return "left" if place < 0.18 else "right" if place > 0.82 else "center"
+
+
 def directions(axes: Axes) -> None:
     """Say over the axes which side is cooler."""
     axes.text(0.0, 1.015, "← cooler", transform=axes.transAxes, va="bottom", fontsize=10)

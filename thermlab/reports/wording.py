@@ -143,10 +143,8 @@ def _lead(  # noqa: PLR0911 - one sentence per verdict
         return f"Undecided on {name}", f": {found}, but no interval can be given (see the cautions)."
     span = f"({interval_name(analysis)} {span_words(interval, decimals)})"
     if item.verdict in ("cooler by more than the margin", "warmer by more than the margin"):
-        return (
-            f"{name} runs {item.verdict.split()[0]} than {base} by more than the margin of {margin}",
-            f": {by} {span}.",
-        )
+        claim = f"{name} runs {item.verdict.split()[0]} than {base} by more than the margin of {margin}"
+        return claim, f": {by} {span}."
     if item.verdict == "equivalent within the margin":
         claim = f"{name} and {base} are equivalent within the margin of {margin}"
         return claim, f": {name} read {found} {span}.{_equivalence_words(analysis, item)}"
@@ -189,21 +187,18 @@ def throttle_sentence(analysis: Analysis, treatment: str) -> str:
         return ""
     item = next((one for one in throttle.treatments if one.treatment == treatment), None)
     if item is None or item.throttle_power_W is None:
-        seen = (
-            ""
-            if item is None or item.directly_observed_W is None
-            else (f" Runs that reached the limit held {item.directly_observed_W:.0f} W, moved to these conditions.")
-        )
-        why = "see the cautions" if item is None or not item.reason else item.reason.rstrip(".")
-        return f"No throttle power is given for {treatment}: {why}." + seen
+        text = f"No throttle power is given for {treatment}: "
+        text += "see the cautions." if item is None or not item.reason else item.reason.rstrip(".") + "."
+        if item is not None and item.directly_observed_W is not None:
+            text += f" Runs that reached the limit held {item.directly_observed_W:.0f} W, moved to these conditions."
+        return text
     decimals = watt_decimals(item.interval_W)
     text = f"With {treatment} the machine would throttle at about {number(item.throttle_power_W, decimals)} W "
     text += f"in a room at {throttle.room_C:g} °C"
     if item.interval_W is not None:
         low, high = (number(end, decimals) for end in item.interval_W)
-        text += (
-            f" ({percent(settings_of(analysis)[1])} confidence interval for the mean of all mounts {low} to {high} W"
-        )
+        level = percent(settings_of(analysis)[1])
+        text += f" ({level} confidence interval for the mean of all mounts {low} to {high} W"
         if item.future_mount_interval_W is not None:
             low, high = (number(end, decimals) for end in item.future_mount_interval_W)
             text += f"; prediction interval for one future mount {low} to {high} W"
@@ -224,10 +219,8 @@ def cost_sentence(analysis: Analysis, treatment: str) -> str:
     currency = analysis.campaign.settings.currency or "(no currency given)"
     text = f"One mount takes {item.cost_per_mount:.2f} {currency} of material"
     if item.cost_per_K is not None:
-        if item.cost_per_K <= 0.0:
-            text += ", no more than the baseline"
-        else:
-            text += f", which is {item.cost_per_K:.2g} {currency} more per K gained"
+        dearer = f", which is {item.cost_per_K:.2g} {currency} more per K gained"
+        text += dearer if item.cost_per_K > 0.0 else ", no more than the baseline"
     return text + "."
 
 
@@ -249,7 +242,8 @@ def _next_step(analysis: Analysis, comparison: Comparison, items: Sequence[Treat
             + (" A way of mounting that scatters less would need fewer." if max(needed) > _MANY_MOUNTS else "")
         )
     it, is_are = ("it", "is") if one else ("they", "are")
-    take, everything = _alternatives(items), listed([*(item.treatment for item in items), base])
+    take = listed([item.treatment for item in items], last="or")
+    everything = listed([*(item.treatment for item in items), base])
     more = f"make more mounts of {'both' if one else 'all'}"
     return {
         "not replicated": f"Make two or more mounts each of {everything}, taking turns: without them the scatter "
@@ -265,22 +259,15 @@ def _next_step(analysis: Analysis, comparison: Comparison, items: Sequence[Treat
     }[verdict]
 
 
-def _alternatives(items: Sequence[TreatmentComparison]) -> str:
-    """Join candidates as alternatives."""
-    return listed([item.treatment for item in items], last="or")
-
-
 def _lost_runs(analysis: Analysis) -> list[str]:
     """Say which runs to repeat; a run that shed power would shed it again."""
     lost = [run for run in analysis.runs if not run.used and not run.held]
     shed = [run for run in analysis.runs if not run.used and run.held]
     steps = []
     if lost:
-        shown = listed(
-            [f"{run.run} ({run.treatment}, mount {run.mount}, {watts(run.set_power_W)})" for run in lost[:6]]
-        )
+        each = [f"{run.run} ({run.treatment}, mount {run.mount}, {watts(run.set_power_W)})" for run in lost[:6]]
         more = f", and {len(lost) - 6} more below" if len(lost) > 6 else ""
-        steps.append(f"Repeat what went wrong where it matters: {shown}{more}.")
+        steps.append(f"Repeat what went wrong where it matters: {listed(each)}{more}.")
     if shed:
         powers = listed([watts(power) for power in sorted({run.set_power_W for run in shed})])
         steps.append(
@@ -292,12 +279,11 @@ def _lost_runs(analysis: Analysis) -> list[str]:
 
 def next_steps(analysis: Analysis) -> tuple[str, ...]:
     """Say what to do next: which runs to repeat, then a step for each verdict."""
-    steps = _lost_runs(analysis)
-    comparison = analysis.comparison
-    groups: dict[tuple[str, bool], list[TreatmentComparison]] = {}
-    for item in () if comparison is None else comparison.treatments:
-        groups.setdefault((item.verdict, item.mounts_needed is None), []).append(item)
+    steps, comparison = _lost_runs(analysis), analysis.comparison
     if comparison is not None:
+        groups: dict[tuple[str, bool], list[TreatmentComparison]] = {}
+        for item in comparison.treatments:
+            groups.setdefault((item.verdict, item.mounts_needed is None), []).append(item)
         steps += [_next_step(analysis, comparison, items) for items in groups.values()]
     return tuple(dict.fromkeys(steps))
 
