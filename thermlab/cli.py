@@ -247,7 +247,7 @@ def verify(place: Path, recompute: bool, last: str | None) -> None:
               show_default=True, help="Of the intervals, as a fraction.")  # fmt: skip
 def history(archive: Path, bench: str | None, confidence_level: float) -> None:
     """Say what an archive teaches, and write history.html into it."""
-    from thermlab.archives.index import write_index  # noqa: PLC0415
+    from thermlab.archives.listing import write_index  # noqa: PLC0415
     from thermlab.histories.findings import history as look  # noqa: PLC0415
     from thermlab.histories.page import write_history  # noqa: PLC0415
 

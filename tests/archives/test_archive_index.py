@@ -10,8 +10,7 @@ import pytest
 from filed_examples import make_campaign
 
 from thermlab.archives.filing import archive
-from thermlab.archives.index import render_index, write_index
-from thermlab.archives.listing import Entry
+from thermlab.archives.listing import Entry, render_index, write_index
 
 PAYLOAD = "\"'><img src=x onerror=alert(1)><script>alert(2)</script><a href='javascript:alert(3)'>\u202e{{7*7}}${7*7}"
 

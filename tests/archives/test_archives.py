@@ -22,8 +22,7 @@ from thermlab.archives.bags import MANIFEST, TAG_MANIFEST
 from thermlab.archives.filing import archive
 from thermlab.base.errors import ArchiveError, InputError
 from thermlab.histories.findings import history
-from thermlab.verifying.check import verify
-from thermlab.verifying.differences import compare_results
+from thermlab.verifying.check import compare_results, verify
 
 
 @pytest.fixture

@@ -19,7 +19,7 @@ from PIL import Image
 from playwright import sync_api
 
 from thermlab.archives.filing import archive
-from thermlab.archives.index import write_index
+from thermlab.archives.listing import write_index
 from thermlab.builds.make import record
 from thermlab.explore import exploring, sheet_edit
 from thermlab.explore import pages as exploration_pages

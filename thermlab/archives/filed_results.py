@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from thermlab.archives import listing as archive_list
-from thermlab.archives.sources import KINDS
+from thermlab.archives.filing import KINDS
 from thermlab.base.errors import InputError, Problem, show_name
 from thermlab.base.files import sha256_file
 from thermlab.reports.stored import read_results
@@ -136,13 +136,8 @@ def _logs(results: dict[str, Any], kind: str) -> list[str]:
     room = (results.get("settings") or {}).get("ambient_log") or {}
     room_file = room.get("file") if isinstance(room, dict) else None
     sums = results[kind].get("sha256") or {}
-    return [
-        str(digest) for name, digest in sums.items() if name not in _NOT_LOGS and name != room_file and _is_log(name)
-    ]
-
-
-def _is_log(name: str) -> bool:
-    return not name.startswith("photos/")
+    others = {*_NOT_LOGS, room_file}
+    return [str(digest) for name, digest in sums.items() if name not in others and not name.startswith("photos/")]
 
 
 def _campaign(entry: archive_list.Entry, results: dict[str, Any]) -> FiledCampaign:

@@ -9,18 +9,29 @@ What this proves: nobody changed the archive without also rewriting the list
 from that point to its end. It cannot prove that nobody did rewrite it: whoever
 may write the whole archive may write a new chain. The last hash of the list,
 kept somewhere else (on paper, in a mail), closes that gap.
+
+``index.html`` shows the same, every bag with its answer, to be opened from disk. It comes from the list alone, so that
+it costs no more than a line per bag. It works without script, as a plain table; one small script, allowed by its hash
+in the content security policy of the page, adds a search field and sorting. Everything that came from a campaign is
+escaped. The page is a convenience and no evidence: the list and the bags are.
 """
 
 from __future__ import annotations
 
+import base64
 import contextlib
 import hashlib
 import json
 from dataclasses import dataclass
+from html import escape
+from importlib.resources import files
 from typing import TYPE_CHECKING
+from urllib.parse import quote
 
+from thermlab import __version__
 from thermlab.base.errors import ArchiveError
 from thermlab.base.files import held, read_regular, replace_file, sync_folder
+from thermlab.reports.render import style_sheet
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -28,11 +39,15 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 LIST = "bags.jsonl"
+INDEX = "index.html"
+HISTORY = "history.html"
 PENDING = ".pending.json"
 LOCK = ".lock"
 NO_LINE = "0" * 64
 LOCK_WAIT_S = 120.0
 MAX_BYTES = 256 << 20
+REPORTS = {"campaign": "data/report/report.html", "build": "data/record/record.html"}
+_HEADINGS = ("Title", "Answer", "What", "Bench", "Report made", "Filed", "Folder")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -233,3 +248,114 @@ def withdraw(archive: Path) -> None:
     with contextlib.suppress(FileNotFoundError):
         (archive / PENDING).unlink()
         sync_folder(archive)
+
+
+def write_index(archive: Path) -> Path:
+    """Write the index page of an archive anew, at once.
+
+    Parameters
+    ----------
+    archive : Path
+        The archive; its list is read.
+
+    Returns
+    -------
+    Path
+        The page.
+    """
+    entries, hashes, _ = read_lines(archive)
+    page = render_index(entries, last=hashes[-1] if hashes else None, history=(archive / HISTORY).is_file())
+    replace_file(archive / INDEX, page.encode("utf-8", "replace"))
+    return archive / INDEX
+
+
+def render_index(entries: Sequence[Entry], *, last: str | None, history: bool = False) -> str:
+    """Return the index page.
+
+    Parameters
+    ----------
+    entries : sequence of Entry
+        Lines of the list, oldest first; the page shows the newest first.
+    last : str or None
+        Last hash of the list.
+    history : bool
+        Whether to link to the page of the history.
+
+    Returns
+    -------
+    str
+        The whole page.
+    """
+    script, style = (
+        (files("thermlab.archives") / f"index.{kind}").read_text(encoding="utf-8") for kind in ("js", "css")
+    )
+    digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
+    policy = (
+        f"default-src 'none'; style-src 'unsafe-inline'; script-src 'sha256-{digest}'; "
+        "base-uri 'none'; form-action 'none'"
+    )
+    head = "".join(f'<th scope="col">{heading}</th>' for heading in _HEADINGS)
+    rows = "\n".join(map(_row, reversed(entries)))
+    builds = sum(entry.kind == "build" for entry in entries)
+    summary = f"{_count(len(entries) - builds, 'campaign')} and {_count(builds, 'build')}, the newest first."
+    link = f'<p><a href="{HISTORY}">History of the benches</a></p>' if history else ""
+    kept = f"<p>Last hash of the list: <code>{escape(last)}</code></p>" if last else ""
+    return f"""<!DOCTYPE html>
+<html lang="en">
+<head>
+<meta charset="utf-8">
+<meta http-equiv="Content-Security-Policy" content="{policy}">
+<meta name="viewport" content="width=device-width, initial-scale=1">
+<meta name="generator" content="thermlab {escape(__version__)}">
+<title>Archive of campaigns and builds</title>
+<style>
+{style_sheet()}{style}</style>
+</head>
+<body class="archive">
+<main id="main">
+<h1>Archive of campaigns and builds</h1>
+<p>{summary} Differences are candidate minus baseline with their confidence interval: negative means cooler.</p>
+{link}
+<div id="tools"></div>
+<div class="scroll" role="region" aria-label="List of campaigns and builds" tabindex="0">
+<table>
+<thead><tr>{head}</tr></thead>
+<tbody>
+{rows}
+</tbody>
+</table>
+</div>
+<p>This page is made from <code>{LIST}</code>. Whether the archive is still as it was filed,
+<code>thermlab verify</code> finds out.</p>
+{kept}
+</main>
+<script>{script}</script>
+</body>
+</html>
+"""
+
+
+def _count(number: int, noun: str) -> str:
+    return f"{number} {noun}" + ("" if number == 1 else "s")
+
+
+def _row(entry: Entry) -> str:
+    page = REPORTS.get(entry.kind)
+    title = plain(entry.title) or plain(entry.bag)
+    shown = f'<a href="{quote(entry.bag)}/{page}">{title}</a>' if page else title
+    found = "".join(f"<li>{plain(text)}</li>" for text in entry.answers)
+    cells = [
+        f'<th scope="row">{shown}</th>',
+        f'<td class="wide"><ul>{found}</ul></td>',
+        f"<td>{plain(entry.kind)}</td>",
+        f"<td>{plain(entry.bench)}</td>",
+        f'<td class="date">{plain(entry.created[:10])}</td>',
+        f'<td class="date">{plain(entry.filed[:10])}</td>',
+        f'<td><a href="{quote(entry.bag)}/">{plain(entry.bag)}</a></td>',
+    ]
+    return f"<tr>{''.join(cells)}</tr>"
+
+
+def plain(text: str) -> str:
+    """Return text as HTML: escaped, without control or direction-changing characters."""
+    return escape("".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text))

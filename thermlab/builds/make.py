@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from thermlab import __version__
-from thermlab.archives.sources import BUILD
+from thermlab.archives.filing import BUILD
 from thermlab.base.errors import InputError, Problem, ReportError, ThermlabError, shown
 from thermlab.base.files import FAILED, check_target, locked, publish, publish_failure
 from thermlab.builds.settings import Build, load_build

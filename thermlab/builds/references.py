@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from thermlab.archives.bags import check_bag
 from thermlab.archives.filed_results import filed_runs
-from thermlab.archives.sources import CAMPAIGN, inspect
+from thermlab.archives.filing import CAMPAIGN, inspect
 from thermlab.base.errors import InputError, Problem, ThermlabError, shown
 from thermlab.base.files import sha256_file
 from thermlab.campaign.thresholds import CheckThresholds

@@ -6,7 +6,7 @@ import base64
 from typing import TYPE_CHECKING
 
 from thermlab import __version__
-from thermlab.archives.index import HISTORY
+from thermlab.archives.listing import HISTORY
 from thermlab.base.files import replace_file
 from thermlab.base.numbers import percent, with_interval
 from thermlab.histories import figures as figures_history
