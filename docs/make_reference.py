@@ -15,8 +15,7 @@ from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
 from thermlab.campaign.runsheet import OPTIONAL, REQUIRED
-from thermlab.campaign.settings import CampaignSettings
-from thermlab.campaign.thresholds import CheckThresholds
+from thermlab.campaign.settings import CampaignSettings, CheckThresholds
 from thermlab.compare import analysis, lack_of_fit, secondary, throttle_records, uncertainty, value
 from thermlab.compare import records as effects
 from thermlab.reports import frames

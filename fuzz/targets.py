@@ -15,8 +15,7 @@ import numpy as np
 from thermlab.base.errors import InputError, Problem
 from thermlab.campaign.runsheet import read_run_sheet
 from thermlab.campaign.settings import CampaignSettings
-from thermlab.campaign.yaml_lines import load_yaml
-from thermlab.campaign.yaml_models import read_model
+from thermlab.campaign.yaml_files import load_yaml, read_model
 from thermlab.logs.log import read_log
 from thermlab.logs.settings import LogSettings, TimeSettings
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.signal import lfilter
 
-from thermlab.campaign.thresholds import CheckThresholds
+from thermlab.campaign.settings import CheckThresholds
 from thermlab.runs.room_lag import lag_room
 from thermlab.runs.settling import still_left
 from thermlab.runs.trace import Trace

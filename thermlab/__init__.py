@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from thermlab.builds.make import record as record
     from thermlab.campaign.folder import Campaign as Campaign
     from thermlab.campaign.folder import load_campaign as load_campaign
-    from thermlab.campaign.start import new as new
+    from thermlab.campaign.folder import new as new
     from thermlab.compare.analysis import Analysis as Analysis
     from thermlab.compare.analysis import analyse as analyse
     from thermlab.compare.comparison import compare_treatments as compare_treatments
@@ -75,7 +75,7 @@ _HOME = {
     "history": "thermlab.histories.findings",
     "load_campaign": "thermlab.campaign.folder",
     "mounts_needed": "thermlab.stats.power",
-    "new": "thermlab.campaign.start",
+    "new": "thermlab.campaign.folder",
     "plan": "thermlab.planning.make",
     "predict_throttle": "thermlab.compare.throttle",
     "read_log": "thermlab.logs.log",

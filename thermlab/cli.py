@@ -61,7 +61,7 @@ def main() -> None:
 @click.argument("folder", metavar="DIR", type=_PATH)
 def new(folder: Path) -> None:
     """Start a campaign: a commented campaign.yaml and an empty run sheet in DIR."""
-    from thermlab.campaign.start import new as start  # noqa: PLC0415
+    from thermlab.campaign.folder import new as start  # noqa: PLC0415
 
     start(folder)
     click.echo(

@@ -29,12 +29,10 @@ from thermlab.archives.filing import archive
 from thermlab.base.errors import InputError
 from thermlab.builds import make as records
 from thermlab.builds import pages as record_pages
-from thermlab.builds.assess import judge
-from thermlab.builds.expectations import Expected, expected_rises
+from thermlab.builds.assess import BuildThrottle, Expected, build_throttle, expected_rises, judge
 from thermlab.builds.make import assess_build, record, record_results
 from thermlab.builds.references import Reference, load_reference
 from thermlab.builds.settings import BuildSettings, load_build
-from thermlab.builds.throttle import BuildThrottle, build_throttle
 from thermlab.runs.records import ReducedRun
 from thermlab.verifying.check import verify
 

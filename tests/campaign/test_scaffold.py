@@ -3,7 +3,7 @@
 import pytest
 
 from thermlab.base.errors import InputError
-from thermlab.campaign.start import new
+from thermlab.campaign.folder import new
 from thermlab.runs.look import check
 
 

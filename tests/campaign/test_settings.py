@@ -10,8 +10,7 @@ from hypothesis import strategies as st
 from pydantic import ValidationError
 
 from thermlab.campaign.settings import CampaignSettings, Prior, TimeSettings, Treatment
-from thermlab.campaign.yaml_lines import MAX_VALUES, MAX_YAML_BYTES, load_yaml, resolve
-from thermlab.campaign.yaml_models import MAX_PROBLEMS, read_model
+from thermlab.campaign.yaml_files import MAX_PROBLEMS, MAX_VALUES, MAX_YAML_BYTES, load_yaml, read_model, resolve
 
 MINIMAL = """\
 title: Grease or pad

@@ -13,12 +13,9 @@ from thermlab.base.errors import InputError
 from thermlab.campaign.folder import load_campaign
 from thermlab.first_look import figures as figures_first_look
 from thermlab.first_look import pages as first_look_pages
-from thermlab.first_look.columns import unit_of
-from thermlab.first_look.load_steps import find_steps, mark_idle, round_power
-from thermlab.first_look.look import look, look_at_file
+from thermlab.first_look.guesses import NotALogError, fitting_formats, guess_text, guess_time, unit_of
+from thermlab.first_look.look import find_steps, look, look_at_file, mark_idle, round_power
 from thermlab.first_look.proposals import propose, write_proposal
-from thermlab.first_look.text import NotALogError, guess_text
-from thermlab.first_look.times import fitting_formats, guess_time
 from thermlab.reports.pictures import Picture
 from thermlab.runs.look import check
 from thermlab.runs.reading import read_campaign_logs

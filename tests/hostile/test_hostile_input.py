@@ -25,7 +25,7 @@ from thermlab.builds.settings import load_build
 from thermlab.campaign.folder import load_campaign
 from thermlab.campaign.parameters import check_parameters
 from thermlab.campaign.runsheet import read_run_sheet
-from thermlab.campaign.yaml_lines import load_yaml
+from thermlab.campaign.yaml_files import load_yaml
 from thermlab.logs.settings import TimeSettings
 from thermlab.reports.execute import execute_template
 from thermlab.reports.make import report

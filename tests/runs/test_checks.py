@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from thermlab.campaign.thresholds import CheckThresholds, describe
+from thermlab.campaign.settings import CheckThresholds, describe
 from thermlab.runs.bench import reduce_bench
 from thermlab.runs.checks.recording import longest_still
 from thermlab.runs.checks.single import check_run

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from thermlab.campaign.thresholds import CheckThresholds
+from thermlab.campaign.settings import CheckThresholds
 from thermlab.runs.checks.between import check_between
 from thermlab.runs.checks.cores import Spread, core_spread
 from thermlab.runs.checks.labels import find_exchanged, powers_exchanged

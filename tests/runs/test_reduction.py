@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from simulated_traces import trace_of
 
-from thermlab.campaign.thresholds import CheckThresholds
+from thermlab.campaign.settings import CheckThresholds
 from thermlab.runs.bench import reduce_bench
 from thermlab.runs.room_lag import lag_room
 from thermlab.runs.settled_rise import estimate_run

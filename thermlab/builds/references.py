@@ -15,7 +15,7 @@ from thermlab.archives.filed_results import filed_runs
 from thermlab.archives.filing import CAMPAIGN, inspect
 from thermlab.base.errors import InputError, Problem, ThermlabError, shown
 from thermlab.base.files import sha256_file
-from thermlab.campaign.thresholds import CheckThresholds
+from thermlab.campaign.settings import CheckThresholds
 from thermlab.reports.stored import read_results
 
 if TYPE_CHECKING:

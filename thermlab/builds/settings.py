@@ -13,8 +13,7 @@ from pydantic import BeforeValidator, Field
 from thermlab.base.errors import InputError, Problem, shown
 from thermlab.base.files import PathRefusedError, inside, read_plain
 from thermlab.campaign.settings import CampaignSettings, Limits, UncertaintyInputs
-from thermlab.campaign.yaml_lines import MAX_YAML_BYTES, YamlTree, load_yaml
-from thermlab.campaign.yaml_models import read_model
+from thermlab.campaign.yaml_files import MAX_YAML_BYTES, YamlTree, load_yaml, read_model
 from thermlab.logs.settings import AmbientConstant, AmbientLogSettings, Broken, Line, LogSettings, Model, Name, Text
 from thermlab.logs.times import DAY_S, TimeRefusedError, parse_time
 from thermlab.reports.photos import MAX_PHOTOS

@@ -4,13 +4,9 @@ from thermlab.base.faces import face
 
 __all__, __getattr__, __dir__ = face(
     __name__,
-    folder="Campaign SETTINGS_NAME load_campaign read_folder",
-    overrides="DECISION apply_overrides as_made",
-    parameters="as_overrides check_parameters",
+    folder="Campaign SETTINGS_NAME load_campaign new read_folder",
+    parameters="DECISION apply_overrides as_made as_overrides check_parameters",
     runsheet="MAX_SHEET_BYTES NAME OPTIONAL REQUIRED RunLine read_run_sheet separator",
-    settings="CampaignSettings Limits UncertaintyInputs",
-    start="new",
-    thresholds="CheckThresholds describe",
-    yaml_lines="MAX_YAML_BYTES YamlTree load_yaml",
-    yaml_models="read_model",
+    settings="CampaignSettings CheckThresholds Limits UncertaintyInputs describe",
+    yaml_files="MAX_YAML_BYTES YamlTree load_yaml read_model",
 )

@@ -14,8 +14,8 @@ from typing import TYPE_CHECKING, Any
 
 from thermlab.base.showing import Shown
 from thermlab.campaign.folder import Campaign, load_campaign
-from thermlab.campaign.overrides import apply_overrides, as_made
-from thermlab.campaign.thresholds import describe
+from thermlab.campaign.parameters import apply_overrides, as_made
+from thermlab.campaign.settings import describe
 from thermlab.compare.analysis_cautions import campaign_cautions
 from thermlab.compare.comparison import compare_treatments
 from thermlab.compare.throttle import predict_throttle

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
-from thermlab.campaign.overrides import DECISION
+from thermlab.campaign.parameters import DECISION
 
 if TYPE_CHECKING:
     from thermlab.campaign.folder import Campaign

@@ -17,7 +17,7 @@ import pandas as pd
 
 from thermlab.base.errors import InputError, Problem, shown
 from thermlab.campaign.folder import SETTINGS_NAME, Campaign, load_campaign
-from thermlab.campaign.overrides import apply_overrides, as_made
+from thermlab.campaign.parameters import apply_overrides, as_made
 from thermlab.compare.analysis import Analysis, conclude
 from thermlab.runs.reading import read_campaign_logs
 from thermlab.runs.settled_runs import SettledRuns, order_made, settle_runs

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from thermlab.base.errors import InputError, ReportError, ThermlabError
 from thermlab.base.files import FAILED, check_target, locked, publish, publish_failure
 from thermlab.campaign.folder import load_campaign
-from thermlab.campaign.overrides import apply_overrides
+from thermlab.campaign.parameters import apply_overrides
 from thermlab.reports import execute as execution
 from thermlab.reports.kernels import Kernels
 from thermlab.reports.render import prepare

@@ -32,7 +32,7 @@ from thermlab.stats.curves import RiseCurve, fit_curve
 if TYPE_CHECKING:
     from collections.abc import Collection, Sequence
 
-    from thermlab.campaign.thresholds import CheckThresholds
+    from thermlab.campaign.settings import CheckThresholds
 
 LAG_ROUNDS = 3
 # A lag off by this fraction changes a rise by less than 0.01 K at 1 K/h.

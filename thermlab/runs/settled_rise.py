@@ -21,7 +21,7 @@ from thermlab.runs.settling import level_uncertainty, level_window, steady_mean,
 from thermlab.runs.time_constant import CURVATURE, decay, fit_exponential, straighten
 
 if TYPE_CHECKING:
-    from thermlab.campaign.thresholds import CheckThresholds
+    from thermlab.campaign.settings import CheckThresholds
     from thermlab.runs.trace import Blocks, Trace
 
 Array = npt.NDArray[np.float64]

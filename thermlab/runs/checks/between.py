@@ -19,7 +19,7 @@ from thermlab.runs.checks.plume import flag_following, follow_power
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
-    from thermlab.campaign.thresholds import CheckThresholds
+    from thermlab.campaign.settings import CheckThresholds
     from thermlab.runs.records import Flag, ReducedRun
     from thermlab.runs.settled_rise import Estimate
     from thermlab.runs.trace import Trace

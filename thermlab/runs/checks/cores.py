@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
     import numpy.typing as npt
 
-    from thermlab.campaign.thresholds import CheckThresholds
+    from thermlab.campaign.settings import CheckThresholds
     from thermlab.runs.records import Flag, ReducedRun
     from thermlab.runs.settled_rise import Estimate
     from thermlab.runs.trace import Trace

@@ -11,7 +11,7 @@ from thermlab.runs.checks.view import raise_flag
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from thermlab.campaign.thresholds import CheckThresholds
+    from thermlab.campaign.settings import CheckThresholds
     from thermlab.runs.checks.ladder import Ladders, Off
     from thermlab.runs.records import Flag, ReducedRun
 

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
     import numpy.typing as npt
 
-    from thermlab.campaign.thresholds import CheckThresholds
+    from thermlab.campaign.settings import CheckThresholds
     from thermlab.runs.records import Flag, ReducedRun
 
     Array = npt.NDArray[np.float64]

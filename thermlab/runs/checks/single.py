@@ -1,7 +1,7 @@
 """Checks on one run: what its trace says about itself.
 
 Every check is a small function of a :class:`RunView` that returns the flag it
-raises, or None. The thresholds are in :mod:`thermlab.campaign.thresholds`; checks of the log itself are
+raises, or None. The thresholds are in :mod:`thermlab.campaign.settings`; checks of the log itself are
 in :mod:`thermlab.runs.checks.recording`, of room and readout in :mod:`thermlab.runs.checks.readings`, of the shape in
 :mod:`thermlab.runs.checks.shape`, and what the runs say about each other in :mod:`thermlab.runs.checks.between`.
 """

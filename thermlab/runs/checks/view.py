@@ -10,7 +10,7 @@ import numpy as np
 from thermlab.runs.records import Flag, Severity
 
 if TYPE_CHECKING:
-    from thermlab.campaign.thresholds import CheckThresholds
+    from thermlab.campaign.settings import CheckThresholds
     from thermlab.runs.settled_rise import Estimate
     from thermlab.runs.trace import Blocks, Trace
 

@@ -14,7 +14,7 @@ from thermlab.runs.checks.view import RunView
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from thermlab.campaign.thresholds import CheckThresholds
+    from thermlab.campaign.settings import CheckThresholds
     from thermlab.runs.settled_rise import Estimate
     from thermlab.runs.trace import Blocks, Trace
 
