@@ -19,6 +19,7 @@ from thermlab.base.errors import InputError, Problem, shown
 from thermlab.campaign.folder import SETTINGS_NAME, Campaign, load_campaign
 from thermlab.campaign.parameters import apply_overrides, as_made
 from thermlab.compare.analysis import Analysis, conclude
+from thermlab.reports.wording import by_treatment
 from thermlab.runs.reading import read_campaign_logs
 from thermlab.runs.settled_runs import SettledRuns, order_made, settle_runs
 
@@ -321,8 +322,7 @@ def _weigh(analysis: Analysis, settled: SettledRuns, name: str, runs: tuple[Redu
     names = {run.run for run in runs}
     out, back = (names, set()) if fate == "left out" else (set(), names)
     other = _concluded(analysis, settled, left_out=out, put_back=back)
-    was = {} if analysis.comparison is None else {item.treatment: item for item in analysis.comparison.treatments}
-    then = {} if other.comparison is None else {item.treatment: item for item in other.comparison.treatments}
+    was, then = by_treatment(analysis.comparison), by_treatment(other.comparison)
     differences = {candidate: then[candidate].difference_K if candidate in then else None for candidate in was}
     return Influence(
         name=name,

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Literal
 from thermlab.base.numbers import decimals_for, interval_decimals, listed, number, span_words, watts
 from thermlab.explore.exploring import beside, campaigns, chosen, heaviest_first, largest_residual_K
 from thermlab.reports import pages as html
-from thermlab.reports.wording import answers, headline_interval
+from thermlab.reports.wording import answers, by_treatment, headline_interval
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -54,18 +54,14 @@ def ranking(found: Exploration, first: int = RANKED) -> Block:
     """
     marks = html.marks_of(found.analysis)
     shown, rest = found.doubts[:first], len(found.doubts) - first
-    ranked = html.listing(
-        "Runs by doubt",
-        shown,
-        [
-            *html.run_columns(lambda doubt: doubt.run, marks),
-            ("fate", "text", lambda doubt: "used" if doubt.run.used else "left out"),
-            ("flags", "wide", lambda doubt: html.flag_names(doubt.run) or "–"),
-            ("largest 2 min residual in K", "number", lambda doubt: _shift(doubt.residual_K)),
-            ("the answer moves by, in K", "text", lambda doubt: _moves(doubt.influence)),
-        ],
-        left_out=lambda doubt: not doubt.run.used,
-    )
+    columns: list[html.Column] = [
+        *html.run_columns(lambda doubt: doubt.run, marks),
+        ("fate", "text", lambda doubt: "used" if doubt.run.used else "left out"),
+        ("flags", "wide", lambda doubt: html.flag_names(doubt.run) or "–"),
+        ("largest 2 min residual in K", "number", lambda doubt: _shift(doubt.residual_K)),
+        ("the answer moves by, in K", "text", lambda doubt: _moves(doubt.influence)),
+    ]
+    ranked = html.listing("Runs by doubt", shown, columns, left_out=lambda doubt: not doubt.run.used)
     words = (
         "Ranked by the worst flag, then by how many flags count, then by how far the run leaves its fitted approach. "
         "The last column says how far a candidate's difference moves when this run alone is left out, or put back "
@@ -106,16 +102,13 @@ def one_run(found: Exploration, run: str = "") -> Block:
 def _flags(flags: Sequence[Flag]) -> Block:
     if not flags:
         return html.paragraph("No check found anything.")
-    return html.listing(
-        "What the checks found",
-        flags,
-        [
-            ("flag", "text", lambda flag: flag.flag),
-            ("severity", "text", lambda flag: flag.severity),
-            ("in words", "wide", lambda flag: flag.reason),
-            ("evidence", "wide", lambda flag: "; ".join(f"{name} = {v:.4g}" for name, v in flag.evidence.items())),
-        ],
-    )
+    columns: list[html.Column] = [
+        ("flag", "text", lambda flag: flag.flag),
+        ("severity", "text", lambda flag: flag.severity),
+        ("in words", "wide", lambda flag: flag.reason),
+        ("evidence", "wide", lambda flag: "; ".join(f"{name} = {v:.4g}" for name, v in flag.evidence.items())),
+    ]
+    return html.listing("What the checks found", flags, columns)
 
 
 def _numbers(doubt: Doubt, found: Exploration) -> Block:
@@ -155,21 +148,18 @@ def side_by_side(found: Exploration, run: str = "", *, by: Literal["mount", "ste
     marks, own = html.marks_of(found.analysis), chosen(found, run).run
     residual = "largest 2 min residual in K"
     caption = f"Runs of {own.treatment}, mount {own.mount}" if by == "mount" else f"Runs at {watts(own.set_power_W)}"
-    shown = html.listing(
-        caption,
-        beside(found, run, by=by),
-        [
-            ("run", "text", lambda r: html.tag("strong", r.run) if r.run == own.run else r.run),
-            *html.run_columns(lambda r: r, marks)[1:],
-            ("settled rise in K", "number", lambda r: number(r.rise_K, 2)),
-            ("still to come in K", "number", lambda r: _shift(r.drift_left_K)),
-            (residual, "number", lambda r: _shift(largest_residual_K(found.estimates.get(r.run)))),
-            ("room in °C", "number", lambda r: number(r.ambient_C, 1)),
-            ("power in W", "number", lambda r: number(r.power_W, 1)),
-            ("fate", "text", lambda r: "used" if r.used else "left out"),
-            ("flags", "wide", lambda r: ", ".join(flag.flag for flag in r.flags) or "–"),
-        ],
-    )
+    columns: list[html.Column] = [
+        ("run", "text", lambda r: html.tag("strong", r.run) if r.run == own.run else r.run),
+        *html.run_columns(lambda r: r, marks)[1:],
+        ("settled rise in K", "number", lambda r: number(r.rise_K, 2)),
+        ("still to come in K", "number", lambda r: _shift(r.drift_left_K)),
+        (residual, "number", lambda r: _shift(largest_residual_K(found.estimates.get(r.run)))),
+        ("room in °C", "number", lambda r: number(r.ambient_C, 1)),
+        ("power in W", "number", lambda r: number(r.power_W, 1)),
+        ("fate", "text", lambda r: "used" if r.used else "left out"),
+        ("flags", "wide", lambda r: ", ".join(flag.flag for flag in r.flags) or "–"),
+    ]
+    shown = html.listing(caption, beside(found, run, by=by), columns)
     return html.view(shown)
 
 
@@ -178,7 +168,7 @@ def leverage(found: Exploration, first: int = 10) -> Block:
     if found.analysis.comparison is None:
         return html.view(html.remark("No comparison, so nothing can weigh in it."))
     marks = html.marks_of(found.analysis)
-    now = {item.treatment: item for item in found.analysis.comparison.treatments}
+    now = by_treatment(found.analysis.comparison)
     runs = [one for doubt in found.doubts if (one := doubt.influence) is not None and one.largest_shift_K]
 
     def row(name: str, influence: Influence) -> tuple[object, ...]:
@@ -209,14 +199,14 @@ def with_and_without(trial: Trial) -> Block:
     said = "; ".join(filter(None, tried)) or "nothing changed"
     if before.comparison is None:
         return html.view(html.paragraph(f"Tried: {said}."), html.remark("No comparison."))
-    then = {} if after.comparison is None else {item.treatment: item for item in after.comparison.treatments}
+    then = by_treatment(after.comparison)
     marks = html.marks_of(before)
     rows: list[tuple[object, ...]] = []
     for item in before.comparison.treatments:
         name, other = html.signed(item.treatment, marks), then.get(item.treatment)
         rows.append((html.join([name, ": difference in K"]), _difference(item), _difference(other)))
         rows.append((html.join([name, ": verdict"]), item.verdict, _verdict(item, other)))
-    for treatment in (t.treatment for t in (before.throttle.treatments if before.throttle else ())):
+    for treatment in by_treatment(before.throttle):
         label = html.join([html.signed(treatment, marks), ": throttle power in W"])
         rows.append((label, _throttle(before, treatment), _throttle(after, treatment)))
     rows.append(("mount SD in K", number(before.bench.mount_sd_K, 2), number(after.bench.mount_sd_K, 2)))
@@ -247,6 +237,5 @@ def _verdict(item: TreatmentComparison, other: TreatmentComparison | None) -> Bl
 
 
 def _throttle(analysis: Analysis, treatment: str) -> str:
-    found = {} if analysis.throttle is None else {item.treatment: item for item in analysis.throttle.treatments}
-    item = found.get(treatment)
+    item = by_treatment(analysis.throttle).get(treatment)
     return "–" if item is None else number(item.throttle_power_W, interval_decimals(item.interval_W))

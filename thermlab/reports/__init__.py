@@ -14,5 +14,5 @@ __all__, __getattr__, __dir__ = face(
     report_files="carried_results",
     results="Results SCHEMA plain results_json to_results",
     stored="filed_answers read_json read_results",
-    wording="answers headline_interval settings_of",
+    wording="answers by_treatment headline_interval settings_of",
 )

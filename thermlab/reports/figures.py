@@ -394,16 +394,12 @@ def _trace_picture(
     with draw.new_figure(1.15 + 0.72 * len(mounts)) as figure:
         # One pair of axes for all panels: sixty pairs would take seconds.
         axes = draw.panel(figure, left=1.2, right=0.1, bottom=0.72, top=0.42)
-        axes.set_xlim(0.0, len(steps))
-        axes.set_ylim(len(mounts), 0.0)
+        names = [f"{draw.short(name, 15)}\nmount {draw.short(mount, 9, 1)}" for name, mount in mounts]
+        draw.cells(axes, names, [watts(power) for power in steps])
+        axes.tick_params(labeltop=True, labelbottom=False)
         for run, trace in shown:
             corner = steps.index(run.set_power_W), mounts.index((run.treatment, run.mount))
             _trace_panel(axes, trace, run, marks[run.treatment], corner, longest)
-        names = [f"{draw.short(name, 15)}\nmount {draw.short(mount, 9, 1)}" for name, mount in mounts]
-        axes.set_yticks(np.arange(len(mounts)) + 0.5, names, fontsize=9)
-        axes.set_xticks(np.arange(len(steps)) + 0.5, [watts(power) for power in steps])
-        axes.tick_params(length=0, labeltop=True, labelbottom=False)
-        draw.quiet(axes, keep=())
         span = f"{_BELOW_K:g} to +{_ABOVE_K:g} K".replace("-", "−")
         below = (
             f"Each panel: {span} about the settled rise (line), 0 to {longest:.0f} min of soak.\n"
@@ -481,20 +477,15 @@ def _check_picture(runs: Sequence[ReducedRun], names: Sequence[str]) -> Picture:
     below, rows = 1.32 + 0.17 * len(words), max(len(names), 1)
     with draw.new_figure(below + 0.45 + 0.225 * rows) as figure:
         axes = draw.panel(figure, left=1.95, right=0.1, bottom=below, top=0.45)
-        axes.set_xlim(0.0, len(runs))
-        axes.set_ylim(rows, 0.0)
+        every = max(1, math.ceil(len(runs) * 0.125 / (draw.WIDTH_IN - 2.05)))
+        named = ["" if place % every else draw.middle_cut(run.run, 17) for place, run in enumerate(runs)]
+        draw.cells(axes, names, named, row_size=9.5, rotation=90, fontsize=8)
         axes.hlines(range(rows + 1), 0.0, len(runs), color=PAGE["rule"], lw=0.6, zorder=0)
         for column, run in enumerate(runs):
             for flag in run.flags:
                 _check_cell(axes, column, names.index(flag.flag), flag.severity)
             if not run.used:
                 axes.plot(column + 0.5, -0.35, MARKER["cross"], color=PAGE["wrong"], ms=6, mew=1.6, clip_on=False)
-        axes.set_yticks(np.arange(len(names)) + 0.5, names, fontsize=9.5)
-        every = max(1, math.ceil(len(runs) * 0.125 / (draw.WIDTH_IN - 2.05)))
-        named = [draw.middle_cut(run.run, 17) for run in runs[::every]]
-        axes.set_xticks(np.arange(0, len(runs), every) + 0.5, named, rotation=90, fontsize=8)
-        axes.tick_params(length=0)
-        draw.quiet(axes, keep=())
         draw.small_print(figure, "n note   d doubtful   u unusable   × run left out", x=0.99, top_in=0.17, ha="right")
         how: dict[str, Any] = {"color": PAGE["muted"], "va": "bottom", "fontsize": 8.6, "linespacing": 1.3}
         draw.small_print(figure, "\n".join(words), x=0.015, bottom_in=0.07, ha="left", **how)

@@ -309,16 +309,12 @@ def went_wrong(analysis: Analysis) -> Block:
         own = [run.reason] if run.reason and run.reason not in {flag.flag for flag in run.flags} else []
         return join(map(paragraph, own + [f"{f.flag}: {f.reason}" for f in run.flags if f.severity != "note"]))
 
-    return listing(
-        "Runs that were left out or are doubtful",
-        runs,
-        [
-            ("run", "text", named),
-            ("fate", "text", lambda run: "used, doubtful" if run.used else "left out"),
-            ("why", "wide", why),
-        ],
-        left_out=lambda run: not run.used,
-    )
+    columns: list[Column] = [
+        ("run", "text", named),
+        ("fate", "text", lambda run: "used, doubtful" if run.used else "left out"),
+        ("why", "wide", why),
+    ]
+    return listing("Runs that were left out or are doubtful", runs, columns, left_out=lambda run: not run.used)
 
 
 def method(analysis: Analysis) -> Block:
@@ -340,15 +336,12 @@ def provenance(analysis: Analysis) -> Block:
         f"{name}: {_value(new)} instead of {_value(old)}" for name, (old, new) in analysis.overrides.items()
     ] or ["nothing: all as written in the campaign"]
     notes = wording.file_notes(analysis)
-    inputs = listing(
-        "Inputs, what was noted on reading them, and their SHA-256 checksums",
-        analysis.sha256,
-        [
-            ("file", "text", lambda name: name),
-            ("notes on reading it", "text", lambda name: "; ".join(n for file, n in notes if file == name) or "–"),
-            ("SHA-256", "text", lambda name: tag("code", analysis.sha256[name])),
-        ],
-    )
+    columns: list[Column] = [
+        ("file", "text", lambda name: name),
+        ("notes on reading it", "text", lambda name: "; ".join(n for file, n in notes if file == name) or "–"),
+        ("SHA-256", "text", lambda name: tag("code", analysis.sha256[name])),
+    ]
+    inputs = listing("Inputs, what was noted on reading them, and their SHA-256 checksums", analysis.sha256, columns)
     changes = "Changed for this report: " + "; ".join(changed) + "."
     return join([paragraph(f"Versions: {shown}."), paragraph(changes), inputs])
 

@@ -261,6 +261,16 @@ def name_rows(axes: Axes, names: Sequence[str], *, above: float = 0.6, below: fl
     quiet(axes)
 
 
+def cells(axes: Axes, rows: Sequence[str], columns: Sequence[str], *, row_size: float = 9.0, **how: Any) -> None:
+    """Make axes a table of cells one wide and one high, rows from the top, named at the middle of each."""
+    axes.set_xlim(0.0, len(columns))
+    axes.set_ylim(max(len(rows), 1), 0.0)
+    axes.set_yticks(np.arange(len(rows)) + 0.5, rows, fontsize=row_size)
+    axes.set_xticks(np.arange(len(columns)) + 0.5, columns, **how)
+    axes.tick_params(length=0)
+    quiet(axes, keep=())
+
+
 def name_ends(
     axes: Axes, ends: Sequence[tuple[str, float, Mark | str]], *, gap_in: float = 0.185, width: int = 16
 ) -> None:

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from thermlab.compare.analysis import Analysis
     from thermlab.compare.records import Comparison
     from thermlab.compare.value import TreatmentValue
+    from thermlab.reports.pages import Column
     from thermlab.runs.records import ReducedRun
 
 _Rows = Sequence[tuple[str, Callable[[Any], object]]]
@@ -140,18 +141,15 @@ def value(analysis: Analysis) -> Block:
 
     beaten = {True: "not beaten", False: "another reads cooler and is no dearer", None: "–"}
     conducts = {True: "yes", False: "no", None: "not stated"}
-    return listing(
-        "What one mount costs, and how it handles",
-        analysis.value.treatments,
-        [
-            ("treatment", "text", described),
-            (f"cost per mount ({currency})", "number", lambda item: number(item.cost_per_mount, 2)),
-            (f"extra cost per K cooler ({currency})", "number", _cost_per_K),
-            ("on rise and price together", "text", lambda item: beaten[item.not_beaten]),
-            ("conducts electricity", "text", lambda item: conducts[about(item, "electrically_conductive", None)]),
-            ("handling", "text", lambda item: about(item, "handling", "")),
-        ],
-    )
+    columns: list[Column] = [
+        ("treatment", "text", described),
+        (f"cost per mount ({currency})", "number", lambda item: number(item.cost_per_mount, 2)),
+        (f"extra cost per K cooler ({currency})", "number", _cost_per_K),
+        ("on rise and price together", "text", lambda item: beaten[item.not_beaten]),
+        ("conducts electricity", "text", lambda item: conducts[about(item, "electrically_conductive", None)]),
+        ("handling", "text", lambda item: about(item, "handling", "")),
+    ]
+    return listing("What one mount costs, and how it handles", analysis.value.treatments, columns)
 
 
 def _cost_per_K(item: TreatmentValue) -> str:
@@ -167,40 +165,33 @@ def runs(analysis: Analysis) -> Block:
     def rise(value: float | None, run: ReducedRun) -> str:
         return number(value, decimals_for(run.u_rise_K))
 
-    every = listing(
-        "All runs in the order they were made",
-        analysis.runs,
-        [
-            *run_columns(lambda run: run, marks),
-            ("settled rise in K", "number", lambda run: rise(run.rise_K, run)),
-            ("u in K", "number", lambda run: rise(run.u_rise_K, run)),
-            ("still to come in K", "number", lambda run: number(run.drift_left_K, 2, sign=True)),
-            ("settled", "text", lambda run: {True: "yes", False: "no", None: "–"}[run.settled]),
-            ("fate", "text", lambda run: "used" if run.used else f"left out: {run.reason}"),
-            ("flags", "text", lambda run: flag_names(run, "; ")),
-            ("power in W", "number", lambda run: number(run.power_W, 2)),
-            ("room in °C", "number", lambda run: number(run.ambient_C, 2)),
-            ("end reading in °C", "number", lambda run: number(run.end_reading_C, 1)),
-            ("end reading less room in K", "number", lambda run: number(run.end_rise_K, 1)),
-            ("sensor", "text", lambda run: run.sensor or "–"),
-            ("soak in min", "number", lambda run: number(run.soak_min, 1)),
-            ("lot, condition, note", "text", lambda run: "; ".join(filter(None, (run.lot, run.condition, run.note)))),
-        ],
-        left_out=lambda run: not run.used,
-    )
+    columns: list[Column] = [
+        *run_columns(lambda run: run, marks),
+        ("settled rise in K", "number", lambda run: rise(run.rise_K, run)),
+        ("u in K", "number", lambda run: rise(run.u_rise_K, run)),
+        ("still to come in K", "number", lambda run: number(run.drift_left_K, 2, sign=True)),
+        ("settled", "text", lambda run: {True: "yes", False: "no", None: "–"}[run.settled]),
+        ("fate", "text", lambda run: "used" if run.used else f"left out: {run.reason}"),
+        ("flags", "text", lambda run: flag_names(run, "; ")),
+        ("power in W", "number", lambda run: number(run.power_W, 2)),
+        ("room in °C", "number", lambda run: number(run.ambient_C, 2)),
+        ("end reading in °C", "number", lambda run: number(run.end_reading_C, 1)),
+        ("end reading less room in K", "number", lambda run: number(run.end_rise_K, 1)),
+        ("sensor", "text", lambda run: run.sensor or "–"),
+        ("soak in min", "number", lambda run: number(run.soak_min, 1)),
+        ("lot, condition, note", "text", lambda run: "; ".join(filter(None, (run.lot, run.condition, run.note)))),
+    ]
+    every = listing("All runs in the order they were made", analysis.runs, columns, left_out=lambda run: not run.used)
     found = [(run, flag) for run in analysis.runs for flag in run.flags]
     if not found:
         return every
-    flags = listing(
-        "What each flag found, with its evidence",
-        found,
-        [
-            ("run", "text", lambda pair: pair[0].run),
-            ("flag", "text", lambda pair: f"{pair[1].flag} ({pair[1].severity})"),
-            ("what was found", "wide", lambda pair: pair[1].reason),
-            ("evidence", "wide", lambda pair: _evidence(pair[1].evidence)),
-        ],
-    )
+    evidence: list[Column] = [
+        ("run", "text", lambda pair: pair[0].run),
+        ("flag", "text", lambda pair: f"{pair[1].flag} ({pair[1].severity})"),
+        ("what was found", "wide", lambda pair: pair[1].reason),
+        ("evidence", "wide", lambda pair: _evidence(pair[1].evidence)),
+    ]
+    flags = listing("What each flag found, with its evidence", found, evidence)
     return join([every, flags])
 
 
@@ -214,20 +205,17 @@ def secondary(analysis: Analysis) -> Block:
     if comparison is None or not comparison.secondary:
         return remark("None.")
     marks, level = marks_of(analysis), percent(settings_of(analysis)[1])
-    shown = listing(
-        "Declared besides the primary estimand; they never set a verdict",
-        comparison.secondary,
-        [
-            ("estimand", "text", lambda item: item.estimand),
-            ("candidate", "text", lambda item: signed(item.treatment, marks)),
-            (
-                f"difference to the baseline, {level} interval",
-                "number",
-                lambda item: with_interval(item.difference, item.interval),
-            ),
-            ("unit", "text", lambda item: item.unit),
-        ],
-    )
+    columns: list[Column] = [
+        ("estimand", "text", lambda item: item.estimand),
+        ("candidate", "text", lambda item: signed(item.treatment, marks)),
+        (
+            f"difference to the baseline, {level} interval",
+            "number",
+            lambda item: with_interval(item.difference, item.interval),
+        ),
+        ("unit", "text", lambda item: item.unit),
+    ]
+    shown = listing("Declared besides the primary estimand; they never set a verdict", comparison.secondary, columns)
     return join([shown, *(remark(text) for text in (_offset_words(comparison), _curve_words(comparison)) if text)])
 
 
@@ -264,30 +252,24 @@ def budget(analysis: Analysis) -> Block:
     if not analysis.budget:
         return remark("No budget: there is no run that could be used.")
     level = settings_of(analysis)[1]
-    lines = listing(
-        "Where the uncertainty comes from (k = 1)",
-        analysis.budget,
-        [
-            ("quantity", "text", lambda line: _with_unit(line.quantity)),
-            ("input", "text", lambda line: line.input),
-            ("type", "text", lambda line: line.evaluation),
-            ("standard uncertainty", "number", lambda line: _significant(line.u)),
-            ("sensitivity", "number", lambda line: _significant(line.sensitivity)),
-            ("contribution", "number", lambda line: _significant(line.contribution)),
-            ("degrees of freedom", "number", lambda line: _dof(line.dof)),
-        ],
-    )
-    together = listing(
-        "Combined",
-        combine_each(analysis.budget, confidence_level=level).items(),
-        [
-            ("quantity", "text", lambda pair: _with_unit(pair[0])),
-            ("combined standard uncertainty", "number", lambda pair: _significant(pair[1].u)),
-            ("effective degrees of freedom", "number", lambda pair: _dof(pair[1].dof)),
-            ("coverage factor k", "number", lambda pair: f"{pair[1].coverage_factor:.2f}"),
-            (f"expanded uncertainty ({percent(level)})", "number", lambda pair: _significant(pair[1].expanded)),
-        ],
-    )
+    columns: list[Column] = [
+        ("quantity", "text", lambda line: _with_unit(line.quantity)),
+        ("input", "text", lambda line: line.input),
+        ("type", "text", lambda line: line.evaluation),
+        ("standard uncertainty", "number", lambda line: _significant(line.u)),
+        ("sensitivity", "number", lambda line: _significant(line.sensitivity)),
+        ("contribution", "number", lambda line: _significant(line.contribution)),
+        ("degrees of freedom", "number", lambda line: _dof(line.dof)),
+    ]
+    lines = listing("Where the uncertainty comes from (k = 1)", analysis.budget, columns)
+    combined: list[Column] = [
+        ("quantity", "text", lambda pair: _with_unit(pair[0])),
+        ("combined standard uncertainty", "number", lambda pair: _significant(pair[1].u)),
+        ("effective degrees of freedom", "number", lambda pair: _dof(pair[1].dof)),
+        ("coverage factor k", "number", lambda pair: f"{pair[1].coverage_factor:.2f}"),
+        (f"expanded uncertainty ({percent(level)})", "number", lambda pair: _significant(pair[1].expanded)),
+    ]
+    together = listing("Combined", combine_each(analysis.budget, confidence_level=level).items(), combined)
     return join([lines, together])
 
 

@@ -6,7 +6,7 @@ Plain text throughout; :mod:`thermlab.reports.pages` escapes it.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from thermlab.base.numbers import (
     Interval,
@@ -117,6 +117,11 @@ def answers(analysis: Analysis) -> tuple[Answer, ...]:
     return tuple(found)
 
 
+def by_treatment(part: Any) -> dict[str, Any]:
+    """Return the treatments of a comparison, a throttle power or a value by name; empty where there is none."""
+    return {} if part is None else {item.treatment: item for item in part.treatments}
+
+
 def headline_interval(item: TreatmentComparison) -> Interval:
     """Return the interval the verdict rests on: the simultaneous one where there are several candidates."""
     return item.simultaneous_interval_K or item.interval_K
@@ -185,7 +190,7 @@ def throttle_sentence(analysis: Analysis, treatment: str) -> str:
     throttle = analysis.throttle
     if throttle is None:
         return ""
-    item = next((one for one in throttle.treatments if one.treatment == treatment), None)
+    item = by_treatment(throttle).get(treatment)
     if item is None or item.throttle_power_W is None:
         text = f"No throttle power is given for {treatment}: "
         text += "see the cautions." if item is None or not item.reason else item.reason.rstrip(".") + "."
@@ -212,8 +217,7 @@ def throttle_sentence(analysis: Analysis, treatment: str) -> str:
 
 def cost_sentence(analysis: Analysis, treatment: str) -> str:
     """Say what one mount costs; empty where no price was given."""
-    value = analysis.value
-    item = None if value is None else next((one for one in value.treatments if one.treatment == treatment), None)
+    item = by_treatment(analysis.value).get(treatment)
     if item is None or item.cost_per_mount is None:
         return ""
     currency = analysis.campaign.settings.currency or "(no currency given)"
