@@ -2,18 +2,19 @@
 
 Map, in the order data flows (imports run the same way, one way):
 
-- ``campaign`` reads the folder a user wrote: ``campaign.yaml`` (``settings``) and ``runs.csv`` (``runsheet``).
-- ``logs`` and ``rooms`` read sensor and room logs exactly as declared; ``traces`` cuts them into runs.
-- ``transients`` and ``reduction`` turn each run into one settled rise; ``checks`` says which runs went wrong and why.
-- ``comparison`` decides between treatments with the mount as the experimental unit; ``throttle``, ``value`` and
-  ``uncertainty`` add the throttle power, the price and the uncertainty budget; ``analysis`` runs all of them.
-- ``results``, ``figures``, ``pages`` and ``wording`` put the answer into files, pictures, tables and sentences;
-  ``reports`` executes the notebook template and renders it; ``cli`` is the command line.
-- ``simulation`` makes bench logs with known truth, to test all of the above.
+- ``campaign`` reads the folder a user wrote: ``campaign.yaml`` and ``runs.csv``; ``logs`` reads sensor and room logs
+  exactly as declared.
+- ``runs`` turns each run into one settled rise and says which runs went wrong and why.
+- ``compare`` decides between treatments with the mount as the experimental unit, and adds the throttle power, the price
+  and the uncertainty budget; ``compare.analysis`` runs all of it.
+- ``reports`` puts the answer into files, pictures, tables and sentences; ``cli`` is the command line.
+- ``planning``, ``builds``, ``archives``, ``verifying``, ``histories``, ``explore`` and ``first_look`` are what else a
+  workshop does with its campaigns; ``simulate`` makes bench logs with known truth, to test all of the above.
 """
 
-from importlib import import_module
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
+
+from thermlab.base.faces import face
 
 if TYPE_CHECKING:
     from thermlab.archives.filing import archive as archive
@@ -54,91 +55,31 @@ if TYPE_CHECKING:
 __version__ = "0.1.0"
 
 # Names are imported on first use: `import thermlab` and `thermlab --help` must not pay for pandas and numpy.
-_HOME = {
-    "Analysis": "thermlab.compare.analysis",
-    "ArchiveError": "thermlab.base.errors",
-    "Campaign": "thermlab.campaign.folder",
-    "Flag": "thermlab.runs.records",
-    "HeldPower": "thermlab.runs.records",
-    "InputError": "thermlab.base.errors",
-    "Problem": "thermlab.base.errors",
-    "ReducedRun": "thermlab.runs.records",
-    "ReportError": "thermlab.base.errors",
-    "ThermlabError": "thermlab.base.errors",
-    "analyse": "thermlab.compare.analysis",
-    "archive": "thermlab.archives.filing",
-    "assess_value": "thermlab.compare.value",
-    "check": "thermlab.runs.look",
-    "compare_treatments": "thermlab.compare.comparison",
-    "equivalence_power": "thermlab.stats.power",
-    "fit_curve": "thermlab.stats.curves",
-    "history": "thermlab.histories.findings",
-    "load_campaign": "thermlab.campaign.folder",
-    "mounts_needed": "thermlab.stats.power",
-    "new": "thermlab.campaign.folder",
-    "plan": "thermlab.planning.make",
-    "predict_throttle": "thermlab.compare.throttle",
-    "read_log": "thermlab.logs.log",
-    "read_room_log": "thermlab.logs.room",
-    "record": "thermlab.builds.make",
-    "report": "thermlab.reports.make",
-    "simulate_campaign": "thermlab.simulate.campaigns",
-    "simulate_ladder": "thermlab.simulate.ladders",
-    "simulate_ladders": "thermlab.simulate.ladders",
-    "t_test_power": "thermlab.stats.power",
-    "to_results": "thermlab.reports.results",
-    "verify": "thermlab.verifying.check",
-    "write_campaign": "thermlab.simulate.logs",
-}
-
-__all__ = [
-    "Analysis",
-    "ArchiveError",
-    "Campaign",
-    "Flag",
-    "HeldPower",
-    "InputError",
-    "Problem",
-    "ReducedRun",
-    "ReportError",
-    "ThermlabError",
-    "__version__",
-    "analyse",
-    "archive",
-    "assess_value",
-    "check",
-    "compare_treatments",
-    "equivalence_power",
-    "fit_curve",
-    "history",
-    "load_campaign",
-    "mounts_needed",
-    "new",
-    "plan",
-    "predict_throttle",
-    "read_log",
-    "read_room_log",
-    "record",
-    "report",
-    "simulate_campaign",
-    "simulate_ladder",
-    "simulate_ladders",
-    "t_test_power",
-    "to_results",
-    "verify",
-    "write_campaign",
-]
-
-
-def __getattr__(name: str) -> Any:
-    """Import a public name on first use."""
-    if name not in _HOME:
-        raise AttributeError(f"module 'thermlab' has no attribute {name!r}")
-    value = getattr(import_module(_HOME[name]), name)
-    globals()[name] = value
-    return value
-
-
-def __dir__() -> list[str]:
-    """List the public names, imported or not."""
-    return sorted(__all__)
+__all__, __getattr__, __dir__ = face(
+    __name__,
+    **{
+        "archives.filing": "archive",
+        "base.errors": "ArchiveError InputError Problem ReportError ThermlabError",
+        "builds.make": "record",
+        "campaign.folder": "Campaign load_campaign new",
+        "compare.analysis": "Analysis analyse",
+        "compare.comparison": "compare_treatments",
+        "compare.throttle": "predict_throttle",
+        "compare.value": "assess_value",
+        "histories.findings": "history",
+        "logs.log": "read_log",
+        "logs.room": "read_room_log",
+        "planning.make": "plan",
+        "reports.make": "report",
+        "reports.results": "to_results",
+        "runs.look": "check",
+        "runs.records": "Flag HeldPower ReducedRun",
+        "simulate.campaigns": "simulate_campaign",
+        "simulate.ladders": "simulate_ladder simulate_ladders",
+        "simulate.logs": "write_campaign",
+        "stats.curves": "fit_curve",
+        "stats.power": "equivalence_power mounts_needed t_test_power",
+        "verifying.check": "verify",
+    },
+)
+__all__ += ["__version__"]

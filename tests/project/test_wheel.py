@@ -78,6 +78,8 @@ def test_the_wheel_holds_the_package_and_nothing_of_its_development(wheel):
         next(n for n in names if n.endswith("RECORD")).split("/")[0],
     }
     for needed in (
+        "archives/index.css",
+        "archives/index.js",
         "reports/page_theme/thermlab/index.html.j2",
         "reports/schemas/results-1.json",
         "templates/comparison.ipynb",

@@ -175,15 +175,9 @@ def open_regular(path: str | Path, *, follow: bool = False) -> tuple[int, int]:
 def sha256_file(path: str | Path) -> tuple[str, int]:
     """Return the SHA-256 of a regular file in hex, and its size in bytes."""
     handle, size = open_regular(path)
+    digest, n_bytes = hashlib.sha256(), 0
     try:
-        # One read of the right length is most of the work where files are small.
-        block = os.read(handle, min(size + 1, _CHUNK))
-        digest = hashlib.sha256(block)
-        n_bytes = len(block)
-        while n_bytes > size or len(block) == _CHUNK:
-            block = os.read(handle, _CHUNK)
-            if not block:
-                break
+        while block := os.read(handle, min(size + 1, _CHUNK)):
             digest.update(block)
             n_bytes += len(block)
         return digest.hexdigest(), n_bytes
@@ -233,13 +227,8 @@ def walk_files(folder: Path, skip_top: Iterable[str] = ()) -> tuple[list[str], l
 
 
 def _is_text(name: str) -> bool:
-    if name.isascii():
-        return True
-    try:
-        name.encode("utf-8")
-    except UnicodeEncodeError:
-        return False
-    return True
+    # Bytes that are no UTF-8 come from the system as halves of characters.
+    return name.isascii() or not any("\ud800" <= c <= "\udfff" for c in name)
 
 
 def copy_file(source: Path, target: Path) -> str:
