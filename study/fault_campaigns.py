@@ -18,17 +18,9 @@ from thermlab.campaign.settings import CampaignSettings
 from thermlab.logs.clock import close_jumps
 from thermlab.logs.log import Log
 from thermlab.runs.trace import Trace, cut_trace
-from thermlab.simulate.ladders import (
-    Disturbance,
-    SimulatedBench,
-    SimulatedRoom,
-    SimulatedSensors,
-    forced_bench,
-    passive_bench,
-    settled_rise,
-    simulate_ladders,
-)
-from thermlab.simulate.network import sink_rise
+from thermlab.simulate.ladders import simulate_ladders
+from thermlab.simulate.network import SimulatedBench, forced_bench, passive_bench, settled_rise, sink_rise
+from thermlab.simulate.readings import Disturbance, SimulatedRoom, SimulatedSensors
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator

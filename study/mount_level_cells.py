@@ -26,7 +26,7 @@ from mount_level import (
     true_power,
 )
 
-from thermlab.simulate.ladders import passive_bench, settled_rise
+from thermlab.simulate.network import passive_bench, settled_rise
 
 CHECKED = 10
 """Campaigns of each cell that also go through the kit's own functions."""

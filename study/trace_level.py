@@ -21,22 +21,15 @@ from thermlab.compare.analysis import Analysis, conclude
 from thermlab.logs.log import Log
 from thermlab.runs.settled_runs import SettledRuns, settle_runs
 from thermlab.runs.trace import Trace, cut_trace
-from thermlab.simulate.ladders import (
-    SimulatedLadder,
-    SimulatedRoom,
-    SimulatedSensors,
-    forced_bench,
-    passive_bench,
-    settled_rise,
-    simulate_ladders,
-    throttle_power,
-    time_constant_s,
-)
+from thermlab.simulate.ladders import simulate_ladders
+from thermlab.simulate.network import forced_bench, passive_bench, settled_rise, throttle_power, time_constant_s
+from thermlab.simulate.readings import SimulatedRoom, SimulatedSensors
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from thermlab.simulate.ladders import SimulatedBench
+    from thermlab.simulate.network import SimulatedBench
+    from thermlab.simulate.records import SimulatedLadder
 
     Floats = NDArray[np.float64]
 

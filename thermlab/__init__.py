@@ -42,7 +42,7 @@ if TYPE_CHECKING:
     from thermlab.runs.records import Flag as Flag
     from thermlab.runs.records import HeldPower as HeldPower
     from thermlab.runs.records import ReducedRun as ReducedRun
-    from thermlab.simulate.campaigns import simulate_campaign as simulate_campaign
+    from thermlab.simulate.ladders import simulate_campaign as simulate_campaign
     from thermlab.simulate.ladders import simulate_ladder as simulate_ladder
     from thermlab.simulate.ladders import simulate_ladders as simulate_ladders
     from thermlab.simulate.logs import write_campaign as write_campaign
@@ -74,8 +74,7 @@ __all__, __getattr__, __dir__ = face(
         "reports.results": "to_results",
         "runs.look": "check",
         "runs.records": "Flag HeldPower ReducedRun",
-        "simulate.campaigns": "simulate_campaign",
-        "simulate.ladders": "simulate_ladder simulate_ladders",
+        "simulate.ladders": "simulate_campaign simulate_ladder simulate_ladders",
         "simulate.logs": "write_campaign",
         "stats.curves": "fit_curve",
         "stats.power": "equivalence_power mounts_needed t_test_power",

@@ -8,16 +8,11 @@ import pytest
 from thermlab.base.errors import InputError
 from thermlab.compare.analysis import analyse
 from thermlab.runs.settled_runs import order_made
-from thermlab.simulate.campaigns import simulate_campaign
-from thermlab.simulate.ladders import (
-    Disturbance,
-    SimulatedRoom,
-    SimulatedSensors,
-    SimulatedTreatment,
-    forced_bench,
-    passive_bench,
-)
+from thermlab.simulate.ladders import simulate_campaign
 from thermlab.simulate.logs import LogDialect, write_campaign
+from thermlab.simulate.network import forced_bench, passive_bench
+from thermlab.simulate.readings import Disturbance, SimulatedRoom, SimulatedSensors
+from thermlab.simulate.records import SimulatedTreatment
 
 GREASE = SimulatedTreatment(name="grease-a", resistance_K_per_W=0.150, mount_sd_K_per_W=0.003)
 PASTE = SimulatedTreatment(name="paste-c", resistance_K_per_W=0.110, mount_sd_K_per_W=0.003)

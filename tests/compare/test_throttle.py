@@ -15,7 +15,7 @@ from scipy.optimize import brentq
 from thermlab.compare.comparison import Prior
 from thermlab.compare.throttle import predict_throttle
 from thermlab.runs.records import HeldPower
-from thermlab.simulate.ladders import passive_bench, settled_rise
+from thermlab.simulate.network import passive_bench, settled_rise
 
 GRID = np.linspace(1.0, 400.0, 400_001)
 

@@ -16,7 +16,8 @@ from thermlab.planning.make import plan
 from thermlab.planning.pages import outlook, outlook_sentences, under_way
 from thermlab.planning.underway import advise
 from thermlab.runs.records import ReducedRun
-from thermlab.simulate.ladders import passive_bench, simulate_ladders
+from thermlab.simulate.ladders import simulate_ladders
+from thermlab.simulate.network import passive_bench
 
 TREATMENTS = ["grease-a", "pad-b"]
 

@@ -14,9 +14,17 @@ import pytest
 from scipy.optimize import brentq, curve_fit
 
 from thermlab.runs.time_constant import decay, fit_exponential
-from thermlab.simulate.integration import integrate
-from thermlab.simulate.ladders import SimulatedBench, passive_bench, settled_rise, throttle_power
-from thermlab.simulate.network import KELVIN_AT_0_C, STEFAN_BOLTZMANN_W_PER_M2_K4, sink_loss, sink_rise
+from thermlab.simulate.network import (
+    KELVIN_AT_0_C,
+    STEFAN_BOLTZMANN_W_PER_M2_K4,
+    SimulatedBench,
+    integrate,
+    passive_bench,
+    settled_rise,
+    sink_loss,
+    sink_rise,
+    throttle_power,
+)
 from thermlab.stats.least_squares import fit_linear
 
 DATA = json.loads((Path(__file__).parents[1] / "reference" / "comparison_data.json").read_text(encoding="utf-8"))

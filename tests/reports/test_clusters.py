@@ -22,9 +22,10 @@ from thermlab.reports.execute import template_path
 from thermlab.reports.make import exit_status, report
 from thermlab.reports.one_report import ReportOutcome
 from thermlab.reports.report_files import ReportJob
-from thermlab.simulate.campaigns import simulate_campaign
-from thermlab.simulate.ladders import SimulatedTreatment, passive_bench
+from thermlab.simulate.ladders import simulate_campaign
 from thermlab.simulate.logs import write_campaign
+from thermlab.simulate.network import passive_bench
+from thermlab.simulate.records import SimulatedTreatment
 
 # Whoever asks a cluster is a process of its own here, as in life: what a killed worker's connections leave behind for
 # the garbage collector must not end up in other tests.

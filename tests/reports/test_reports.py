@@ -22,9 +22,10 @@ from thermlab.reports.execute import ExecutionFailedError, execute_template, nor
 from thermlab.reports.make import FILES, ReportOutcome, exit_status, report
 from thermlab.reports.report_files import carried_results
 from thermlab.reports.results import results_schema
-from thermlab.simulate.campaigns import simulate_campaign
-from thermlab.simulate.ladders import SimulatedTreatment, passive_bench
+from thermlab.simulate.ladders import simulate_campaign
 from thermlab.simulate.logs import run_name, write_campaign
+from thermlab.simulate.network import passive_bench
+from thermlab.simulate.records import SimulatedTreatment
 
 
 def digests(folder):

@@ -16,7 +16,9 @@ from thermlab.runs.records import FLAG_NAMES
 from thermlab.runs.settled_runs import settle_runs
 from thermlab.runs.time_constant import SLOW_FROM
 from thermlab.runs.trace import Trace, block_means
-from thermlab.simulate.ladders import Disturbance, SimulatedSensors, passive_bench, simulate_ladders
+from thermlab.simulate.ladders import simulate_ladders
+from thermlab.simulate.network import passive_bench
+from thermlab.simulate.readings import Disturbance, SimulatedSensors
 
 sys.path.insert(0, str(Path(__file__).parents[2] / "study"))
 

@@ -13,7 +13,9 @@ from thermlab.runs.settled_rise import estimate_run
 from thermlab.runs.settling import level_window, time_constant_leverage
 from thermlab.runs.time_constant import fit_exponential
 from thermlab.runs.trace import block_means
-from thermlab.simulate.ladders import SimulatedRoom, SimulatedSensors, forced_bench, passive_bench, simulate_ladders
+from thermlab.simulate.ladders import simulate_ladders
+from thermlab.simulate.network import forced_bench, passive_bench
+from thermlab.simulate.readings import SimulatedRoom, SimulatedSensors
 
 STEPS = (40.0, 56.0, 72.0, 88.0, 104.0, 120.0)
 LIMITS = CheckThresholds()

@@ -9,23 +9,22 @@ import yaml
 from scipy.integrate import solve_ivp
 from scipy.optimize import brentq
 
-from thermlab.simulate.campaigns import simulate_campaign
-from thermlab.simulate.integration import integrate
-from thermlab.simulate.ladders import (
-    Disturbance,
-    SimulatedRoom,
-    SimulatedSensors,
-    SimulatedTreatment,
+from thermlab.simulate.ladders import simulate_campaign, simulate_ladder, simulate_ladders
+from thermlab.simulate.logs import DIALECTS, LogDialect, write_campaign
+from thermlab.simulate.network import (
+    STEFAN_BOLTZMANN_W_PER_M2_K4,
     forced_bench,
+    integrate,
     passive_bench,
+    path_resistance,
     settled_rise,
-    simulate_ladder,
-    simulate_ladders,
+    sink_loss,
+    sink_rise,
     throttle_power,
     time_constant_s,
 )
-from thermlab.simulate.logs import DIALECTS, LogDialect, write_campaign
-from thermlab.simulate.network import STEFAN_BOLTZMANN_W_PER_M2_K4, path_resistance, sink_loss, sink_rise
+from thermlab.simulate.readings import Disturbance, SimulatedRoom, SimulatedSensors
+from thermlab.simulate.records import SimulatedTreatment
 
 QUIET = SimulatedSensors(noise_K=0.0, resolution_K=0.0, power_noise_W=0.0, power_resolution_W=0.0)
 STILL = SimulatedRoom(probe_noise_K=0.0, probe_resolution_K=0.0)

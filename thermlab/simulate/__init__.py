@@ -4,9 +4,9 @@ from thermlab.base.faces import face
 
 __all__, __getattr__, __dir__ = face(
     __name__,
-    campaigns="simulate_campaign",
-    ladders=(
-        "Disturbance SimulatedRoom SimulatedSensors SimulatedTreatment passive_bench simulate_ladder simulate_ladders"
-    ),
+    ladders="simulate_campaign simulate_ladder simulate_ladders",
     logs="DIALECTS LogDialect write_campaign write_logs",
+    network="passive_bench",
+    readings="Disturbance SimulatedRoom SimulatedSensors",
+    records="SimulatedTreatment",
 )
