@@ -20,7 +20,7 @@ from demo_copies import small_copy  # noqa: E402  after the path is set
 from thermlab.archives.filing import archive  # noqa: E402
 from thermlab.compare.analysis import analyse  # noqa: E402
 from thermlab.planning import figures as figures_plan  # noqa: E402
-from thermlab.planning.make import plan as planning  # noqa: E402
+from thermlab.planning import make as planning  # noqa: E402
 from thermlab.reports import figures  # noqa: E402
 from thermlab.reports.make import report  # noqa: E402
 from thermlab.reports.pictures import Pictures  # noqa: E402
