@@ -84,12 +84,9 @@ def _sensors(axes: Axes, trace: Trace, colour: str) -> None:
     """Draw the sensors, the hottest darkest, and name them at their last reading."""
     known = [column[~np.isnan(column)] for column in trace.temperature_C.T]
     order = sorted(range(len(known)), key=lambda i: -float(known[i].mean()) if known[i].size else np.inf)
-    for place, i in enumerate(order):
-        shade = 1.0 - 0.6 * place / max(1, len(order) - 1)
-        axes.plot(trace.time_s / 60.0, trace.temperature_C[:, i], color=colour, lw=0.7, alpha=shade)
+    lines = {trace.sensors[i]: trace.temperature_C[:, i] for i in order}
     axes.set_ylabel("sensors\nin °C")
-    named = [(trace.sensors[i], float(known[i][-1]), PAGE["muted"]) for i in order if known[i].size]
-    draw.name_ends(axes, named[:MOST_SENSORS])
+    draw.name_ends(axes, draw.shaded_lines(axes, trace.time_s / 60.0, lines, colour, MOST_SENSORS))
 
 
 def _line(axes: Axes, minutes: Any, values: Any, label: str) -> None:

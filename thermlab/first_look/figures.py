@@ -8,8 +8,9 @@ import numpy as np
 
 from thermlab.base.marks import PAGE, treatment_marks
 from thermlab.base.numbers import number
+from thermlab.reports import pictures as draw
 from thermlab.reports.pages import Block, remark
-from thermlab.reports.pictures import Picture, name_ends, new_figure, short, small_print, stack
+from thermlab.reports.pictures import Picture
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -39,17 +40,17 @@ def load_steps(found: FirstLook) -> Picture | Block:
     if not logs:
         return remark("No picture: no log could be read.")
     longest = max(log.span_min or 0.0 for log in logs)
-    with new_figure(0.95 + 0.72 * len(logs)) as figure:
-        panels = stack(figure, [0.57] * len(logs), left=1.9, right=0.12, top=0.35, gap=0.15)
+    with draw.new_figure(0.95 + 0.72 * len(logs)) as figure:
+        panels = draw.stack(figure, [0.57] * len(logs), left=1.9, right=0.12, top=0.35, gap=0.15)
         for axes, look in zip(panels, logs, strict=True):
             axes.sharey(panels[0])
             _power(axes, look)
             axes.set_xlim(0.0, longest)
             axes.tick_params(labelsize=9)
-            axes.text(-0.43, 0.5, short(look.name, 22), transform=axes.transAxes, va="center", fontsize=9)
+            axes.text(-0.43, 0.5, draw.short(look.name, 22), transform=axes.transAxes, va="center", fontsize=9)
         panels[-1].set_xlabel("minutes since the log began")
         words = "power in W; shaded: load steps with their level"
-        small_print(figure, words, x=0.98, top_in=0.15, ha="right", color=PAGE["muted"])
+        draw.small_print(figure, words, x=0.98, top_in=0.15, ha="right", color=PAGE["muted"])
     each = []
     for log in logs:
         loaded = [f"{step.power_W:.0f} W for {step.minutes:.0f} min" for step in log.steps if not step.idle]
@@ -100,24 +101,21 @@ def channels(found: FirstLook, name: str = "") -> Picture | Block:
     log = look.log
     minutes, rows = _thinned(log)
     mark = treatment_marks(["log"], "log")["log"]
-    with new_figure(4.6) as figure:
-        upper, lower = stack(figure, [2.2, 1.25], left=0.85, right=1.35, top=0.35, gap=0.2)
+    with draw.new_figure(4.6) as figure:
+        upper, lower = draw.stack(figure, [2.2, 1.25], left=0.85, right=1.35, top=0.35, gap=0.2)
         lines = dict(zip(log.sensors, log.temperature_C[rows].T, strict=True))
-        for column, values in enumerate(lines.values()):
-            shade = 1.0 - 0.6 * column / max(1, len(lines) - 1)
-            upper.plot(minutes, values, color=mark.colour, lw=0.8, alpha=shade)
-        named = [(name, values, PAGE["muted"]) for name, values in lines.items()][:MOST_SENSORS]
+        ends = draw.shaded_lines(upper, minutes, lines, mark.colour, MOST_SENSORS)
         if log.ambient_C is not None:
-            upper.plot(minutes, log.ambient_C[rows], color=PAGE["link"], lw=1.0)
-            named.append(("room", log.ambient_C[rows], PAGE["link"]))
+            room = log.ambient_C[rows]
+            upper.plot(minutes, room, color=PAGE["link"], lw=1.0)
+            ends += [("room", float(end), PAGE["link"]) for end in room[~np.isnan(room)][-1:]]
         upper.set_ylabel("temperature in °C")
-        known = [(name, values[~np.isnan(values)], colour) for name, values, colour in named]
-        name_ends(upper, [(name, float(values[-1]), colour) for name, values, colour in known if values.size], width=17)
+        draw.name_ends(upper, ends, width=17)
         _power(lower, look)
         lower.set_ylabel("power in W")
         lower.set_xlabel("minutes since the log began")
         lower.set_xlim(0.0, look.span_min)
-        small_print(figure, short(look.name, 60, 1), x=0.02, top_in=0.16, fontsize=11)
+        draw.small_print(figure, draw.short(look.name, 60, 1), x=0.02, top_in=0.16, fontsize=11)
     hottest = float(np.nanmax(log.temperature_C)) if (~np.isnan(log.temperature_C)).any() else None
     span = number(look.span_min, 1)
     said = f"{len(log.sensors)} temperatures up to {number(hottest, 1)} °C over {span} min, {len(look.steps)} plateaus"

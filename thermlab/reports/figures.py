@@ -34,6 +34,7 @@ from thermlab.base.numbers import (
     together,
     watt_decimals,
     watts,
+    with_interval,
 )
 from thermlab.reports import pictures as draw
 from thermlab.reports.pages import Block, marks_of, remark
@@ -131,11 +132,7 @@ def _difference(axes: Axes, item: TreatmentComparison, row: int, mark: Mark) -> 
 def _difference_words(axes: Axes, item: TreatmentComparison, row: int) -> None:
     if item.difference_K is None:
         return
-    interval = headline_interval(item)
-    decimals = interval_decimals(interval)
-    text = f"{number(item.difference_K, decimals, sign=True)} K"
-    if interval is not None:
-        text += " [" + ", ".join(number(end, decimals, sign=True) for end in interval) + "]"
+    text = f"{with_interval(item.difference_K, headline_interval(item))} K"
     halo = [withStroke(linewidth=3.0, foreground=PAGE["sheet"])]
     side = draw.side(axes, item.difference_K)
     axes.text(item.difference_K, row + 0.44, text, ha=side, va="center", fontsize=9.5, path_effects=halo)

@@ -18,7 +18,7 @@ from PIL import Image
 from thermlab.base.marks import PAGE, Mark
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
 
     from matplotlib.axes import Axes
 
@@ -269,6 +269,16 @@ def cells(axes: Axes, rows: Sequence[str], columns: Sequence[str], *, row_size: 
     axes.set_xticks(np.arange(len(columns)) + 0.5, columns, **how)
     axes.tick_params(length=0)
     quiet(axes, keep=())
+
+
+def shaded_lines(
+    axes: Axes, x: Any, lines: Mapping[str, Any], colour: str, most_named: int
+) -> list[tuple[str, float, str]]:
+    """Draw several lines of one kind, the first darkest; return the first names with the last values known."""
+    for place, values in enumerate(lines.values()):
+        axes.plot(x, values, color=colour, lw=0.8, alpha=1.0 - 0.6 * place / max(1, len(lines) - 1))
+    known = {name: values[~np.isnan(values)] for name, values in lines.items()}
+    return [(name, float(own[-1]), PAGE["muted"]) for name, own in known.items() if own.size][:most_named]
 
 
 def name_ends(
