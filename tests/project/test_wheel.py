@@ -79,6 +79,7 @@ def test_the_wheel_holds_the_package_and_nothing_of_its_development(wheel):
     }
     for needed in (
         "archives/index.css",
+        "archives/index.html",
         "archives/index.js",
         "reports/page_theme/thermlab/index.html.j2",
         "reports/schemas/results-1.json",

@@ -16,6 +16,7 @@ import json
 import platform
 import re
 import shutil
+import sys
 import time
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -33,9 +34,7 @@ from thermlab.reports.stored import filed_answers, read_json, read_results
 STAGED = ".new-"
 STALE_S = 3600.0
 """A page or list that was staged so long ago belongs to a process that is gone."""
-BESIDE = frozenset({archive_list.LIST, "index.html", "history.html"})
-
-
+BESIDE = frozenset({archive_list.LIST, archive_list.INDEX, archive_list.HISTORY})
 # What an anonymous report calls the files of a campaign.
 _ANONYMOUS = re.compile(r"file \d+")
 
@@ -103,19 +102,19 @@ class Source:
 
     def about(self, key: str) -> str:
         """Return a text of the results' head, such as the title; empty where there is none."""
-        return tidy(self.results[self.kind.name].get(key))
+        return _tidy(self.results[self.kind.name].get(key))
 
     def made(self, key: str) -> str:
         """Return when, or by which version, the report was made."""
-        return tidy(self.results.get(key))
+        return _tidy(self.results.get(key))
 
 
-def tidy(value: object) -> str:
+def _tidy(value: object) -> str:
     """Return text that any file and page can hold; empty for None."""
     return "" if value is None else str(value).encode("utf-8", "replace").decode("utf-8")
 
 
-def kind_of(source: Path) -> Kind:
+def _kind_of(source: Path) -> Kind:
     """Return what lies in a folder.
 
     Raises
@@ -131,7 +130,7 @@ def kind_of(source: Path) -> Kind:
     return found[0]
 
 
-def inspect(folder: Path) -> Source:
+def inspect(source: Path) -> Source:
     """Look at a campaign or build that is to be filed; nothing in it is touched.
 
     Raises
@@ -140,8 +139,7 @@ def inspect(folder: Path) -> Source:
         It is neither, its report is missing, unfinished or older than its
         inputs, or it holds links or devices.
     """
-    kind = kind_of(folder)
-    source = folder
+    kind = _kind_of(source)
     hidden = {entry.name for entry in source.iterdir() if entry.name.startswith(".")}
     inputs, problems = walk_files(source, skip_top={kind.output, *hidden})
     remedy = f"a finished report of the present inputs: run `{kind.command} {source}` first"
@@ -182,9 +180,7 @@ def inspect(folder: Path) -> Source:
 def _input_sums(results: dict[str, Any], kind: Kind) -> dict[str, str]:
     about = results.get(kind.name)
     sums = about.get("sha256") if isinstance(about, dict) else None
-    if not isinstance(sums, dict):
-        return {}
-    return {str(name): str(digest) for name, digest in sums.items()}
+    return {str(name): str(digest) for name, digest in sums.items()} if isinstance(sums, dict) else {}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -284,7 +280,7 @@ def _clear(target: Path) -> str | None:
     """Remove what a killed process staged and finish what it had all but filed."""
     for entry in target.iterdir():
         if entry.name.startswith(STAGED):
-            shutil.rmtree(entry)
+            _remove(entry)
         elif re.fullmatch(r"\..+\.new-\d+", entry.name) and time.time() - entry.lstat().st_mtime > STALE_S:
             entry.unlink(missing_ok=True)
     announced = archive_list.pending(target)
@@ -318,7 +314,7 @@ def _file(source: Source, target: Path, mended: str | None) -> Filed:
             created=source.made("created"),
             filed=_now(),
             thermlab_version=source.made("thermlab_version"),
-            answers=tuple(tidy(text) for text in filed_answers(source.results)),
+            answers=tuple(_tidy(text) for text in filed_answers(source.results)),
             results_sha256=source.results_sha256,
             tagmanifest_sha256=whole,
             previous=hashes[-1] if hashes else archive_list.NO_LINE,
@@ -357,9 +353,17 @@ def _undo(target: Path, staged: Path, bag: Path) -> bool:
     with contextlib.suppress(OSError):
         if bag.is_dir():
             bag.rename(staged)
-        shutil.rmtree(staged, ignore_errors=True)
+        with contextlib.suppress(OSError):
+            _remove(staged)
         archive_list.withdraw(target)
     return True
+
+
+def _remove(staged: Path) -> None:
+    if sys.platform == "win32":
+        for place in staged.rglob("*"):
+            place.chmod(0o666)  # what is read-only cannot be removed there
+    shutil.rmtree(staged)
 
 
 def _free_name(target: Path, folder: str, created: str) -> str:
@@ -386,14 +390,14 @@ def _copy(source: Source, staged: Path) -> dict[str, str]:
     # A report is put in place as a whole folder, so the same folder before and after means one report.
     if output.stat().st_ino != inode:
         raise ArchiveError(f"{kind.output}/ was replaced while it was being filed; nothing was filed")
-    for name, content in (("settings.json", source.results.get("settings", {})), ("environment.json", environment())):
+    for name, content in (("settings.json", source.results.get("settings", {})), ("environment.json", _environment())):
         text = json.dumps(content, ensure_ascii=False, indent=1, sort_keys=True) + "\n"
         digests[f"data/{name}"] = write_file(data / name, text.encode("utf-8", "replace"), read_only=True)
     return digests
 
 
 @functools.cache
-def environment() -> dict[str, Any]:
+def _environment() -> dict[str, Any]:
     """Return the installed versions: interpreter, system, and every package by name."""
     packages = {str(found.metadata["Name"]).lower(): str(found.version) for found in distributions()}
     return {

@@ -25,6 +25,7 @@ import json
 from dataclasses import dataclass
 from html import escape
 from importlib.resources import files
+from string import Template
 from typing import TYPE_CHECKING
 from urllib.parse import quote
 
@@ -286,53 +287,24 @@ def render_index(entries: Sequence[Entry], *, last: str | None, history: bool = 
     str
         The whole page.
     """
-    script, style = (
-        (files("thermlab.archives") / f"index.{kind}").read_text(encoding="utf-8") for kind in ("js", "css")
+    page, script, style = (
+        (files("thermlab.archives") / f"index.{kind}").read_text(encoding="utf-8") for kind in ("html", "js", "css")
     )
     digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
-    policy = (
-        f"default-src 'none'; style-src 'unsafe-inline'; script-src 'sha256-{digest}'; "
-        "base-uri 'none'; form-action 'none'"
-    )
-    head = "".join(f'<th scope="col">{heading}</th>' for heading in _HEADINGS)
-    rows = "\n".join(map(_row, reversed(entries)))
     builds = sum(entry.kind == "build" for entry in entries)
-    summary = f"{_count(len(entries) - builds, 'campaign')} and {_count(builds, 'build')}, the newest first."
-    link = f'<p><a href="{HISTORY}">History of the benches</a></p>' if history else ""
-    kept = f"<p>Last hash of the list: <code>{escape(last)}</code></p>" if last else ""
-    return f"""<!DOCTYPE html>
-<html lang="en">
-<head>
-<meta charset="utf-8">
-<meta http-equiv="Content-Security-Policy" content="{policy}">
-<meta name="viewport" content="width=device-width, initial-scale=1">
-<meta name="generator" content="thermlab {escape(__version__)}">
-<title>Archive of campaigns and builds</title>
-<style>
-{style_sheet()}{style}</style>
-</head>
-<body class="archive">
-<main id="main">
-<h1>Archive of campaigns and builds</h1>
-<p>{summary} Differences are candidate minus baseline with their confidence interval: negative means cooler.</p>
-{link}
-<div id="tools"></div>
-<div class="scroll" role="region" aria-label="List of campaigns and builds" tabindex="0">
-<table>
-<thead><tr>{head}</tr></thead>
-<tbody>
-{rows}
-</tbody>
-</table>
-</div>
-<p>This page is made from <code>{LIST}</code>. Whether the archive is still as it was filed,
-<code>thermlab verify</code> finds out.</p>
-{kept}
-</main>
-<script>{script}</script>
-</body>
-</html>
-"""
+    return Template(page).substitute(
+        policy=f"default-src 'none'; style-src 'unsafe-inline'; script-src 'sha256-{digest}'; "
+        "base-uri 'none'; form-action 'none'",
+        version=escape(__version__),
+        style=style_sheet() + style,
+        summary=f"{_count(len(entries) - builds, 'campaign')} and {_count(builds, 'build')}, the newest first.",
+        link=f'<p><a href="{HISTORY}">History of the benches</a></p>' if history else "",
+        head="".join(f'<th scope="col">{heading}</th>' for heading in _HEADINGS),
+        rows="\n".join(map(_row, reversed(entries))),
+        list=LIST,
+        kept=f"<p>Last hash of the list: <code>{escape(last)}</code></p>" if last else "",
+        script=script,
+    )
 
 
 def _count(number: int, noun: str) -> str:
