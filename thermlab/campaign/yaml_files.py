@@ -11,7 +11,7 @@ import difflib
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
-from typing import Any, NoReturn, TypeVar, get_args
+from typing import Any, TypeVar, get_args
 
 import yaml
 from pydantic import BaseModel, ValidationError
@@ -59,12 +59,14 @@ class YamlTree:
 
     def where(self, path: Path) -> str:
         """Return ``file:line (key.path)`` of the nearest part of `path` that stands in the file."""
-        near = path
-        while near and near not in self.lines:
-            near = near[:-1]
         dotted = ".".join(str(part) for part in path)
-        line = self.lines.get(near, 1)
-        return f"{self.name}:{line}" + (f" ({shown(dotted, quoted=False)})" if dotted else "")
+        return f"{self.name}:{self.line(path)}" + (f" ({shown(dotted, quoted=False)})" if dotted else "")
+
+    def line(self, path: Path) -> int:
+        """Return the line of the nearest part of `path` that stands in the file."""
+        while path and path not in self.lines:
+            path = path[:-1]
+        return self.lines.get(path, 1)
 
 
 class _RefusedError(Exception):
@@ -97,7 +99,9 @@ def load_yaml(raw: bytes, name: str) -> YamlTree:
         tree.problems.append(Problem(f"{name}:{line}", f"the byte 0x{raw[error.start]:02x}", "text in utf-8"))
         return tree
     try:
-        tree.data = _Builder(tree).build(text)
+        _check_bounds(text, name)
+        root = yaml.compose(text, Loader=_LOADER)
+        tree.data = None if root is None else _data(root, tree)
     except _RefusedError as refused:
         tree.problems.append(refused.args[0])
     except (yaml.YAMLError, ValueError, RecursionError) as error:
@@ -128,87 +132,57 @@ def _unreadable(error: Exception, text: str, name: str) -> Problem:
     return Problem(name, f"what YAML cannot read ({shown(error, quoted=False)})", "valid YAML")
 
 
-class _Builder:
-    """Turns parser events into data without recursion, counting depth and values."""
+def _check_bounds(text: str, name: str) -> None:
+    """Refuse what is more than plain data, before any of it is built: by events, so that no depth costs a stack."""
+    depth = n_values = n_documents = 0
+    event: Any
+    for event in yaml.parse(text, Loader=_LOADER):
+        n_documents += isinstance(event, yaml.DocumentStartEvent)
+        n_values += isinstance(event, yaml.NodeEvent)
+        depth += isinstance(event, yaml.CollectionStartEvent) - isinstance(event, yaml.CollectionEndEvent)
+        refused = None
+        if n_documents > 1:
+            refused = "a second document", "one document"
+        elif isinstance(event, yaml.AliasEvent):
+            refused = f"the alias *{event.anchor}", "no aliases: write the value out"
+        elif getattr(event, "tag", None) is not None:
+            refused = f"the tag {shown(event.tag)}", "no tags"
+        elif n_values > MAX_VALUES:
+            refused = f"more than {MAX_VALUES} values", f"at most {MAX_VALUES}"
+        elif depth > MAX_DEPTH:
+            refused = f"more than {MAX_DEPTH} levels", f"at most {MAX_DEPTH} levels"
+        if refused is not None:
+            raise _RefusedError(Problem(f"{name}:{event.start_mark.line + 1}", *refused))
 
-    def __init__(self, tree: YamlTree) -> None:
-        self.tree = tree
-        self.n_values = 0
-        self.stack: list[tuple[Any, Path, list[str]]] = []  # container, its path, the key that waits for a value
-        self.root: Any = None
 
-    def build(self, text: str) -> Any:
-        documents = 0
-        for event in yaml.parse(text, Loader=_LOADER):
-            line = event.start_mark.line + 1 if event.start_mark else 1
-            if isinstance(event, yaml.DocumentStartEvent):
-                documents += 1
-                if documents > 1:
-                    self.refuse(line, "a second document", "one document")
-            elif isinstance(event, yaml.AliasEvent):
-                self.refuse(line, f"the alias *{event.anchor}", "no aliases: write the value out")
-            elif isinstance(event, yaml.NodeEvent):
-                self.begin(event, line)
-            elif isinstance(event, yaml.CollectionEndEvent):
-                self.stack.pop()
-        return self.root
+def _data(node: Any, tree: YamlTree, path: Path = ()) -> Any:
+    """Return what a node says, and note in the tree on which line each key and entry stands."""
+    tree.lines.setdefault(path, node.start_mark.line + 1)
+    if isinstance(node, yaml.SequenceNode):
+        return [_data(entry, tree, (*path, place)) for place, entry in enumerate(node.value)]
+    if not isinstance(node, yaml.MappingNode):
+        return node.value if node.style else resolve(node.value)
+    table: dict[str, Any] = {}
+    for written, value in node.value:
+        key, line = _key(written, tree), written.start_mark.line + 1
+        if key in table:
+            found = f"the key {shown(key)} a second time (first on line {tree.lines[*path, key]})"
+            tree.problems.append(Problem(f"{tree.name}:{line}", found, "each key once"))
+        tree.lines.setdefault((*path, key), line)
+        table[key] = _data(value, tree, (*path, key))
+    return table
 
-    def refuse(self, line: int, found: str, allowed: str) -> NoReturn:
-        raise _RefusedError(Problem(f"{self.tree.name}:{line}", found, allowed))
 
-    def begin(self, event: Any, line: int) -> None:
-        if event.tag is not None and event.tag != "!":
-            self.refuse(line, f"the tag {shown(event.tag)}", "no tags")
-        self.n_values += 1
-        if self.n_values > MAX_VALUES:
-            self.refuse(line, f"more than {MAX_VALUES} values", f"at most {MAX_VALUES}")
-        value: Any
-        if isinstance(event, yaml.ScalarEvent):
-            value = resolve(event.value) if event.implicit[0] else event.value
-        else:
-            value = {} if isinstance(event, yaml.MappingStartEvent) else []
-        path = self.place(value, event, line)
-        if not isinstance(event, yaml.ScalarEvent):
-            if len(self.stack) >= MAX_DEPTH:
-                self.refuse(line, f"more than {MAX_DEPTH} levels", f"at most {MAX_DEPTH} levels")
-            self.stack.append((value, path, []))
-
-    def place(self, value: Any, event: Any, line: int) -> Path:
-        """Put `value` where it belongs and return its path."""
-        if not self.stack:
-            self.root = value
-            self.tree.lines[()] = line
-            return ()
-        container, path, waiting = self.stack[-1]
-        if isinstance(container, list):
-            container.append(value)
-            path = (*path, len(container) - 1)
-            self.tree.lines[path] = line
-            return path
-        if not waiting:
-            if not isinstance(value, str):
-                written = event.value if isinstance(event, yaml.ScalarEvent) else "a list or table"
-                number = isinstance(value, int) and not isinstance(value, bool)
-                allowed = "keys that are text: put it in quotes"
-                allowed += "; a decimal fraction has a point, not a comma" if number else ""
-                self.refuse(line, f"the key {shown(written)}, which is not text", allowed)
-            waiting.append(value)
-            path = (*path, value)
-            if value in container:
-                first = self.tree.lines[path]
-                self.tree.problems.append(
-                    Problem(
-                        f"{self.tree.name}:{line}",
-                        f"the key {shown(value)} a second time (first on line {first})",
-                        "each key once",
-                    )
-                )
-            else:
-                self.tree.lines[path] = line
-            return path
-        key = waiting.pop()
-        container[key] = value
-        return (*path, key)
+def _key(node: Any, tree: YamlTree) -> str:
+    scalar = isinstance(node, yaml.ScalarNode)
+    key = _data(node, YamlTree(tree.name)) if scalar else None
+    if isinstance(key, str):
+        return key
+    allowed = "keys that are text: put it in quotes"
+    if isinstance(key, int) and not isinstance(key, bool):
+        allowed += "; a decimal fraction has a point, not a comma"
+    found = f"the key {shown(node.value if scalar else 'a list or table')}, which is not text"
+    raise _RefusedError(Problem(f"{tree.name}:{node.start_mark.line + 1}", found, allowed))
 
 
 def resolve(text: str) -> Any:
@@ -258,19 +232,13 @@ def read_model(model: type[M], tree: YamlTree) -> tuple[M | None, list[Problem]]
         by_field = [details for details in error.errors(include_url=False) if details["type"] != "rule"]
         placed += [_explain(model, tree, details) for details in by_field]
     for path, found, allowed in _broken_rules(model, tree.data, ()):
-        placed.append((_line(tree, path), Problem(tree.where(path), found, allowed)))
+        placed.append((tree.line(path), Problem(tree.where(path), found, allowed)))
     placed.sort(key=lambda pair: pair[0])
     problems += [problem for _, problem in placed]
     if len(problems) > MAX_PROBLEMS:
         more = len(problems) - MAX_PROBLEMS
         problems = [*problems[:MAX_PROBLEMS], Problem(tree.name, f"{more} more problems", "none")]
     return (None if problems else settings), problems
-
-
-def _line(tree: YamlTree, path: Path) -> int:
-    while path and path not in tree.lines:
-        path = path[:-1]
-    return tree.lines.get(path, 1)
 
 
 def spell(value: object) -> str:
@@ -330,7 +298,7 @@ def _broken_rules(model: type[BaseModel], data: Mapping[str, Any], path: Path) -
 def _explain(model: type[BaseModel], tree: YamlTree, details: Any) -> tuple[int, Problem]:
     path: Path = tuple(part for part in details["loc"] if part != "[key]")
     found, allowed = _found_and_allowed(model, path, details)
-    return _line(tree, path), Problem(tree.where(path), found, allowed)
+    return tree.line(path), Problem(tree.where(path), found, allowed)
 
 
 _BOUNDS = {
