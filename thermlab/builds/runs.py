@@ -10,12 +10,12 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from thermlab.base.errors import InputError, Problem
-from thermlab.campaign.folder import Campaign
+from thermlab.campaign.folder import RunsToReduce
 from thermlab.campaign.runsheet import RunLine
-from thermlab.campaign.settings import CampaignSettings
+from thermlab.campaign.settings import BenchSettings, LogsAndRoom
 from thermlab.compare.mount_curves import curves_of_mounts
 from thermlab.compare.mounts import tabulate_mounts
 from thermlab.runs.bench import BenchReduction, bench_curve
@@ -75,42 +75,33 @@ def reduce_build(build: Build, reference: Reference) -> BuildRuns:
     InputError
         With every problem of every log.
     """
-    campaign = _as_campaign(build, reference)
+    to_reduce = _to_reduce(build, reference)
     try:
-        readings = read_campaign_logs(campaign)
+        readings = read_campaign_logs(to_reduce)
     except InputError as error:
         raise InputError([_placed(problem) for problem in error.problems]) from None
-    bench = _reduce_bench([trace for trace in readings.traces if trace is not None], campaign, reference)
-    flags = iter(check_runs(campaign.settings, [t for t in readings.traces if t is not None], bench))
+    bench = _reduce_bench([trace for trace in readings.traces if trace is not None], to_reduce.settings, reference)
+    flags = iter(check_runs(to_reduce.settings, [t for t in readings.traces if t is not None], bench))
     estimates = iter(bench.estimates)
     curve = _curve(reference)
     runs = []
-    for order, (line, trace) in enumerate(zip(campaign.runs, readings.traces, strict=True)):
+    for order, (line, trace) in enumerate(zip(to_reduce.runs, readings.traces, strict=True)):
         if trace is None:
             runs.append(unread_run(line, order))
             continue
         estimate = next(estimates)
         own = curve or _curve_of_one(trace, estimate, reference)
-        runs.append(reduced_run(line, trace, estimate, next(flags), own, campaign.settings, order))
+        runs.append(reduced_run(line, trace, estimate, next(flags), own, to_reduce.settings, order))
     return BuildRuns(runs=tuple(runs), sha256=build.sha256 | readings.sha256, notes=readings.notes)
 
 
-def _as_campaign(build: Build, reference: Reference) -> Campaign:
-    """Give the build the form that the reader of logs takes."""
+def _to_reduce(build: Build, reference: Reference) -> RunsToReduce:
+    """Take how runs are reduced and checked from the campaign, and all else from the build."""
     settings = build.settings
-    fields: dict[str, Any] = {
-        "title": settings.title,
-        "bench": reference.bench,
+    bench = {name: getattr(settings, name) for name in LogsAndRoom.model_fields} | {
         "cooling": reference.cooling,
-        "baseline": settings.treatment,
-        "treatments": {settings.treatment: {}},
-        "decision": {"margin_K": 1.0},
         "limits": settings.customer,
-        "log": settings.log,
-        "ambient_log": settings.ambient_log,
-        "ambient_constant": settings.ambient_constant,
         "measurand": reference.settings.get("measurand") or "hottest",
-        "uncertainty": settings.uncertainty,
         "checks": reference.checks,
     }
     lines = tuple(
@@ -130,7 +121,7 @@ def _as_campaign(build: Build, reference: Reference) -> Campaign:
         )
         for place, run in enumerate(settings.runs)
     )
-    return Campaign(build.folder, CampaignSettings.model_validate(fields), lines, dict(build.sha256))
+    return RunsToReduce(build.folder, BenchSettings.model_validate(bench), lines, dict(build.sha256))
 
 
 def _placed(problem: Problem) -> Problem:
@@ -139,9 +130,8 @@ def _placed(problem: Problem) -> Problem:
     return Problem(where, problem.found, problem.allowed)
 
 
-def _reduce_bench(traces: Sequence[Trace], campaign: Campaign, reference: Reference) -> BenchReduction:
+def _reduce_bench(traces: Sequence[Trace], settings: BenchSettings, reference: Reference) -> BenchReduction:
     """Reduce runs with the time constant that the campaign found."""
-    settings = campaign.settings
     constant = None
     if reference.time_constant_min is not None:
         tau_s = 60.0 * reference.time_constant_min

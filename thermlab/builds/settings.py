@@ -12,9 +12,9 @@ from pydantic import BeforeValidator, Field
 
 from thermlab.base.errors import InputError, Problem, shown
 from thermlab.base.files import PathRefusedError, inside, read_plain
-from thermlab.campaign.settings import CampaignSettings, Limits, UncertaintyInputs
+from thermlab.campaign.settings import Limits, LogsAndRoom, PowerW
 from thermlab.campaign.yaml_files import MAX_YAML_BYTES, YamlTree, load_yaml, read_model
-from thermlab.logs.settings import AmbientConstant, AmbientLogSettings, Broken, Line, LogSettings, Model, Name, Text
+from thermlab.logs.settings import Broken, Line, Model, Name, Text
 from thermlab.logs.times import DAY_S, TimeRefusedError, parse_time
 from thermlab.reports.photos import MAX_PHOTOS
 
@@ -33,7 +33,7 @@ class BuildRun(Model):
     """One acceptance run."""
 
     run: Name = Field(description="a name for the run, each once")
-    set_power_W: float = Field(gt=0, le=1e5, description="the power step, W")
+    set_power_W: PowerW = Field(description="the power step, W")
     log: Name = Field(description="a log inside the build folder")
     start: Text = Field(default="", description="in the log's own time; blank for the first row")
     end: Text = Field(default="", description="in the log's own time; blank for the last row")
@@ -44,10 +44,10 @@ class BuildRun(Model):
 class Acceptance(Model):
     """What the machine has to keep, set before its runs are made."""
 
-    least_throttle_power_W: float | None = Field(
-        default=None, gt=0, le=1e5, description="least power at which it may throttle in the customer's room, W"
+    least_throttle_power_W: PowerW | None = Field(
+        default=None, description="least power at which it may throttle in the customer's room, W"
     )
-    load_W: float | None = Field(default=None, gt=0, le=1e5, description="power the customer's work takes, W")
+    load_W: PowerW | None = Field(default=None, description="power the customer's work takes, W")
     least_margin_W: float | None = Field(default=None, ge=0, le=1e5, description="least margin above load_W, W")
 
     @classmethod
@@ -73,8 +73,8 @@ class BuildPhoto(Model):
     shows: Line = Field(min_length=1, max_length=500, description="what it shows, in words")
 
 
-class BuildSettings(Model):
-    """Everything ``build.yaml`` says."""
+class Machine(Model):
+    """One machine, its acceptance runs, and what it has to keep."""
 
     build: Line = Field(min_length=1, max_length=200, description="number or name of the machine")
     title: Line = Field(min_length=1, max_length=500, description="what the machine is")
@@ -88,25 +88,15 @@ class BuildSettings(Model):
     runs: Annotated[tuple[BuildRun, ...], BeforeValidator(_as_tuple)] = Field(
         min_length=1, max_length=MAX_RUNS, description="one or more acceptance runs"
     )
-    log: LogSettings = Field(description="how the logs are read")
-    ambient_log: AmbientLogSettings | None = Field(default=None, description="a room file of its own")
-    ambient_constant: AmbientConstant | None = Field(default=None, description="{value_C, u_K}")
-    uncertainty: UncertaintyInputs = Field(default_factory=UncertaintyInputs, description="Type B inputs")
     photos: Annotated[tuple[BuildPhoto, ...], BeforeValidator(_as_tuple)] = Field(
         default=(), max_length=MAX_PHOTOS, description="photos with what they show"
     )
     notes: Text = Field(default="", description="what the customer should know")
     signature: Line = Field(default="", max_length=200, description="name under the signature line")
 
-    @classmethod
-    def rules(cls, data: Mapping[str, Any]) -> Iterator[Broken]:
-        """One source of room temperature, clocks that can be matched."""
-        yield from CampaignSettings.rules({key: value for key, value in data.items() if key != "treatments"})
 
-    @property
-    def ambient_u_K(self) -> float:
-        """Standard uncertainty of the room temperature, K, from the source that is used."""
-        return self.uncertainty.ambient_u_K if self.ambient_constant is None else self.ambient_constant.u_K
+class BuildSettings(LogsAndRoom, Machine):
+    """Everything ``build.yaml`` says."""
 
 
 @dataclass(frozen=True)

@@ -4,9 +4,9 @@ from thermlab.base.faces import face
 
 __all__, __getattr__, __dir__ = face(
     __name__,
-    folder="Campaign SETTINGS_NAME load_campaign new read_folder",
+    folder="Campaign RunsToReduce SETTINGS_NAME load_campaign new read_folder",
     parameters="DECISION apply_overrides as_made as_overrides check_parameters",
     runsheet="MAX_SHEET_BYTES NAME OPTIONAL REQUIRED RunLine read_run_sheet separator",
-    settings="CampaignSettings CheckThresholds Limits UncertaintyInputs describe",
+    settings="BenchSettings CampaignSettings CheckThresholds Limits LogsAndRoom PowerW describe",
     yaml_files="MAX_YAML_BYTES YamlTree load_yaml read_model",
 )

@@ -13,7 +13,7 @@ from pydantic import ValidationError
 from thermlab.base.errors import InputError, Problem, shown
 from thermlab.base.files import PathRefusedError, inside, read_plain, write_file
 from thermlab.campaign.runsheet import MAX_SHEET_BYTES, NAME, OPTIONAL, REQUIRED, RunLine, RunSheet, read_run_sheet
-from thermlab.campaign.settings import CampaignSettings
+from thermlab.campaign.settings import BenchSettings, CampaignSettings
 from thermlab.campaign.yaml_files import MAX_YAML_BYTES, YamlTree, load_yaml, read_model
 from thermlab.logs.settings import TimeSettings
 
@@ -21,27 +21,40 @@ SETTINGS_NAME = "campaign.yaml"
 
 
 @dataclass(frozen=True)
-class Campaign:
-    """What the user wrote, checked.
+class RunsToReduce:
+    """Runs of a bench and what their reduction depends on, be it a campaign or the acceptance of a build.
 
     Attributes
     ----------
     folder : Path
-        The campaign folder, absolute.
+        Where the logs are, absolute.
+    settings : BenchSettings
+        How logs are read, and runs reduced and checked.
+    runs : tuple of RunLine
+        In the order written.
+    sha256 : dict of str to str
+        Checksums of the user's files as read; those of logs are added when they are read.
+    """
+
+    folder: Path
+    settings: BenchSettings
+    runs: tuple[RunLine, ...]
+    sha256: dict[str, str]
+
+
+@dataclass(frozen=True)
+class Campaign(RunsToReduce):
+    """What the user wrote, checked.
+
+    Attributes
+    ----------
     settings : CampaignSettings
         ``campaign.yaml``.
-    runs : tuple of RunLine
-        ``runs.csv``, in the order of its lines.
-    sha256 : dict of str to str
-        Checksums of the two files as read; those of logs are added when they are read.
     cautions : tuple of str
         What is odd but allowed, such as a treatment without runs.
     """
 
-    folder: Path
     settings: CampaignSettings
-    runs: tuple[RunLine, ...]
-    sha256: dict[str, str]
     cautions: tuple[str, ...] = ()
 
 

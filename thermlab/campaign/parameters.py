@@ -10,12 +10,12 @@ from __future__ import annotations
 
 import difflib
 import re
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Any
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ConfigDict, ValidationError
 
 from thermlab.base.errors import InputError, Problem, shown
-from thermlab.campaign.settings import Limits
+from thermlab.campaign.settings import ConfidenceLevel, LimitC, Limits, MarginK, PowerW, RoomC
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -44,13 +44,13 @@ class ReportParameters(BaseModel):
         Leave out notes, photos, paths and file names.
     """
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
-    room_C: Annotated[float, Field(ge=-100.0, le=200.0, allow_inf_nan=False)] | None = None
-    temperature_C: Annotated[float, Field(ge=-100.0, le=400.0, allow_inf_nan=False)] | None = None
-    margin_K: Annotated[float, Field(gt=0.0, le=1000.0, allow_inf_nan=False)] | None = None
-    reference_power_W: Annotated[float, Field(gt=0.0, le=1e5, allow_inf_nan=False)] | None = None
-    confidence_level: Annotated[float, Field(gt=0.5, le=0.999999, allow_inf_nan=False)] | None = None
+    room_C: RoomC | None = None
+    temperature_C: LimitC | None = None
+    margin_K: MarginK | None = None
+    reference_power_W: PowerW | None = None
+    confidence_level: ConfidenceLevel | None = None
     anonymous: bool = False
 
 

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 from thermlab.base.errors import Problem, commands_terminal, shown
 from thermlab.base.files import PathRefusedError, inside
+from thermlab.campaign.settings import MAX_POWER_W
 from thermlab.logs.times import DAY_S, TimeRefusedError, parse_time
 
 if TYPE_CHECKING:
@@ -144,7 +145,7 @@ class _Sheet:
         # Only where a comma cannot stand between cells may it be a decimal sign.
         number = text if self.separator == "," else text.replace(",", ".")
         value = float(number) if _NUMBER.match(number) else math.nan
-        if text and not 0 < value <= 1e5:
+        if text and not 0 < value <= MAX_POWER_W:
             hint = " with a decimal point" if "," in text else ""
             self.refuse(line, "set_power_W", shown(text), f"a number of watts above 0, at most 100000{hint}")
         return value

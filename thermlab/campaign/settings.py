@@ -162,6 +162,20 @@ def describe(thresholds: CheckThresholds) -> list[dict[str, object]]:
     ]
 
 
+Cooling = Literal["passive", "forced"]
+Measurand = Literal["hottest", "mean"]
+
+# The range of a setting, said once: for a campaign, a build, a parameter of a report and the run sheet.
+MAX_POWER_W = 1e5
+PowerW = Annotated[float, Field(gt=0, le=MAX_POWER_W)]
+LimitC = Annotated[float, Field(ge=-100, le=400)]
+RoomC = Annotated[float, Field(ge=-100, le=200)]
+MarginK = Annotated[float, Field(gt=0, le=1000)]
+ConfidenceLevel = Annotated[float, Field(gt=0.5, le=0.999999)]
+_UncertaintyK = Annotated[float, Field(ge=0, le=50)]
+_Amount = Annotated[float, Field(gt=0, le=1e9)]
+
+
 def _number(value: object) -> float | None:
     return float(value) if isinstance(value, (int, float)) and not isinstance(value, bool) else None
 
@@ -185,9 +199,9 @@ class Treatment(Model):
 
     description: Text = Field(default="", description="what it is and how it is applied")
     pack_price: float | None = Field(default=None, ge=0, le=1e9, description="price of one pack")
-    pack_g: float | None = Field(default=None, gt=0, le=1e9, description="mass in one pack, g")
-    use_g: float | None = Field(default=None, gt=0, le=1e9, description="mass used on one mount, g")
-    uses_per_pack: float | None = Field(default=None, gt=0, le=1e9, description="mounts one pack is enough for")
+    pack_g: _Amount | None = Field(default=None, description="mass in one pack, g")
+    use_g: _Amount | None = Field(default=None, description="mass used on one mount, g")
+    uses_per_pack: _Amount | None = Field(default=None, description="mounts one pack is enough for")
     electrically_conductive: bool | None = Field(default=None, description="true or false")
     handling: Text = Field(default="", description="how it handles")
 
@@ -219,17 +233,17 @@ class Treatment(Model):
 class Decision(Model):
     """What counts as a difference, set before the data are seen."""
 
-    margin_K: float = Field(gt=0, le=1000, description="the smallest difference that matters, K")
-    reference_power_W: float | None = Field(default=None, gt=0, le=1e5, description="power of the primary estimand, W")
-    confidence_level: float = Field(default=0.95, gt=0.5, le=0.999999, description="confidence level as a fraction")
+    margin_K: MarginK = Field(description="the smallest difference that matters, K")
+    reference_power_W: PowerW | None = Field(default=None, description="power of the primary estimand, W")
+    confidence_level: ConfidenceLevel = Field(default=0.95, description="confidence level as a fraction")
     mounts_planned: int | None = Field(default=None, ge=1, le=10_000, description="mounts planned per treatment")
 
 
 class Limits(Model):
     """Where the device throttles, and the room it will stand in."""
 
-    temperature_C: float = Field(ge=-100, le=400, description="temperature limit of the device, degC")
-    room_C: float = Field(ge=-100, le=200, description="the customer's room, degC")
+    temperature_C: LimitC = Field(description="temperature limit of the device, degC")
+    room_C: RoomC = Field(description="the customer's room, degC")
 
     @classmethod
     def rules(cls, data: Mapping[str, Any]) -> Iterator[Broken]:
@@ -250,18 +264,18 @@ class Soak(Model):
 class UncertaintyInputs(Model):
     """Type B inputs of the uncertainty of a rise; the report shows the defaults too."""
 
-    temperature_resolution_K: float = Field(default=1.0, ge=0, le=50, description="step of the readout, K")
-    temperature_u_K: float = Field(default=0.5, ge=0, le=50, description="standard uncertainty of the sensor, K")
-    ambient_u_K: float = Field(default=0.3, ge=0, le=50, description="standard uncertainty of the room probe, K")
+    temperature_resolution_K: _UncertaintyK = Field(default=1.0, description="step of the readout, K")
+    temperature_u_K: _UncertaintyK = Field(default=0.5, description="standard uncertainty of the sensor, K")
+    ambient_u_K: _UncertaintyK = Field(default=0.3, description="standard uncertainty of the room probe, K")
     power_u_percent: float = Field(default=1.0, ge=0, le=100, description="standard uncertainty of the power, %")
 
 
 class Prior(Model):
     """Pooled mount SD of earlier campaigns, without run noise."""
 
-    mount_sd_K_per_W: float | None = Field(default=None, gt=0, le=1000, description="mount SD per watt, K/W")
-    mount_sd_K: float | None = Field(default=None, gt=0, le=1000, description="mount SD at at_power_W, K")
-    at_power_W: float | None = Field(default=None, gt=0, le=1e5, description="power of mount_sd_K, W")
+    mount_sd_K_per_W: MarginK | None = Field(default=None, description="mount SD per watt, K/W")
+    mount_sd_K: MarginK | None = Field(default=None, description="mount SD at at_power_W, K")
+    at_power_W: PowerW | None = Field(default=None, description="power of mount_sd_K, W")
     dof: float = Field(ge=1, le=1e6, description="pooled degrees of freedom, at least 1")
     source: str = Field(min_length=1, max_length=10_000, description="where it comes from")
 
@@ -291,38 +305,40 @@ class AnalysisSettings(Model):
     order_covariate: bool = Field(default=False, description="true or false")
 
 
-class CampaignSettings(Model):
-    """Everything ``campaign.yaml`` says."""
+class Question(Model):
+    """What is compared, and what counts as a difference."""
 
     title: Line = Field(min_length=1, max_length=500, description="what the campaign is about")
     bench: Line = Field(default="", description="name of the bench")
-    cooling: Literal["passive", "forced"] = Field(default="passive", description="passive, or forced (fixed fans)")
     baseline: TreatmentName = Field(description="one of the treatments")
     currency: Line | None = Field(default=None, max_length=20, description="currency of the prices")
     treatments: dict[TreatmentName, Treatment] = Field(
         min_length=1, max_length=1000, description="one or more treatments by name"
     )
     decision: Decision = Field(description="{margin_K, ...}")
-    limits: Limits | None = Field(default=None, description="{temperature_C, room_C}")
-    soak: Soak | None = Field(default=None, description="{minutes}")
-    measurand: Literal["hottest", "mean"] = Field(default="hottest", description="hottest or mean")
-    log: LogSettings = Field(description="how the logs are read")
-    ambient_log: AmbientLogSettings | None = Field(default=None, description="a room file of its own")
-    ambient_constant: AmbientConstant | None = Field(default=None, description="{value_C, u_K}")
-    uncertainty: UncertaintyInputs = Field(default_factory=UncertaintyInputs, description="Type B inputs")
     prior: Prior | None = Field(default=None, description="mount SD of earlier campaigns")
     analysis: AnalysisSettings = Field(default_factory=AnalysisSettings, description="{variance, order_covariate}")
-    checks: CheckThresholds = Field(
-        default_factory=lambda: CheckThresholds.model_validate({}), description="thresholds of the run checks, by name"
-    )
 
     @classmethod
     def rules(cls, data: Mapping[str, Any]) -> Iterator[Broken]:
-        """Baseline among the treatments, one source of room temperature, clocks that can be matched."""
+        """The baseline is one of the treatments."""
         baseline, treatments = data.get("baseline"), data.get("treatments")
         if isinstance(baseline, str) and isinstance(treatments, Mapping) and treatments and baseline not in treatments:
             names = ", ".join(repr(name) for name in list(treatments)[:30])
             yield Broken(("baseline",), repr(baseline), f"one of the treatments: {names}")
+
+
+class LogsAndRoom(Model):
+    """How logs are read, where the room temperature comes from, and how sure the instruments are."""
+
+    log: LogSettings = Field(description="how the logs are read")
+    ambient_log: AmbientLogSettings | None = Field(default=None, description="a room file of its own")
+    ambient_constant: AmbientConstant | None = Field(default=None, description="{value_C, u_K}")
+    uncertainty: UncertaintyInputs = Field(default_factory=UncertaintyInputs, description="Type B inputs")
+
+    @classmethod
+    def rules(cls, data: Mapping[str, Any]) -> Iterator[Broken]:
+        """One source of room temperature, clocks that can be matched."""
         log, room = _table(data.get("log")), _table(data.get("ambient_log"))
         sources = [
             name
@@ -359,6 +375,28 @@ class CampaignSettings(Model):
     def ambient_u_K(self) -> float:
         """Standard uncertainty of the room temperature, K, from the source that is used."""
         return self.uncertainty.ambient_u_K if self.ambient_constant is None else self.ambient_constant.u_K
+
+
+class BenchSettings(LogsAndRoom):
+    """All that the reduction of runs depends on, whatever the runs are made for."""
+
+    cooling: Cooling = Field(default="passive", description="passive, or forced (fixed fans)")
+    limits: Limits | None = Field(default=None, description="{temperature_C, room_C}")
+    soak: Soak | None = Field(default=None, description="{minutes}")
+    measurand: Measurand = Field(default="hottest", description="hottest or mean")
+    checks: CheckThresholds = Field(
+        default_factory=lambda: CheckThresholds.model_validate({}), description="thresholds of the run checks, by name"
+    )
+
+
+class CampaignSettings(BenchSettings, Question):
+    """Everything ``campaign.yaml`` says."""
+
+    @classmethod
+    def rules(cls, data: Mapping[str, Any]) -> Iterator[Broken]:
+        """Return what holds of the question, and of logs and room."""
+        yield from Question.rules(data)
+        yield from LogsAndRoom.rules(data)
 
 
 def _clock_of(table: Mapping[str, Any]) -> Clock | None:

@@ -20,7 +20,7 @@ from thermlab.runs.trace import Trace, cut_trace
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterator, Mapping, Sequence
 
-    from thermlab.campaign.folder import Campaign
+    from thermlab.campaign.folder import RunsToReduce
     from thermlab.campaign.runsheet import RunLine
 
 _JUST_BEFORE_S = 1e-4
@@ -45,12 +45,12 @@ class Readings:
     notes: tuple[str, ...]
 
 
-def read_campaign_logs(campaign: Campaign) -> Readings:
+def read_campaign_logs(campaign: RunsToReduce) -> Readings:
     """Read all logs of a campaign, each once, and cut them into runs.
 
     Parameters
     ----------
-    campaign : Campaign
+    campaign : RunsToReduce
         A campaign that passed its own checks.
 
     Returns
@@ -101,12 +101,12 @@ def read_campaign_logs(campaign: Campaign) -> Readings:
     return Readings(traces=in_order, sha256=sha256, notes=(*read_twice(campaign, in_order, sha256), *notes))
 
 
-def read_twice(campaign: Campaign, traces: Sequence[Trace | None], sha256: Mapping[str, str]) -> list[str]:
+def read_twice(campaign: RunsToReduce, traces: Sequence[Trace | None], sha256: Mapping[str, str]) -> list[str]:
     """Say which runs take the same readings from copies of one log: one mount would count as two.
 
     Parameters
     ----------
-    campaign : Campaign
+    campaign : RunsToReduce
         Its run sheet.
     traces : sequence of Trace or None
         One entry a line of the run sheet.
@@ -135,7 +135,7 @@ def read_twice(campaign: Campaign, traces: Sequence[Trace | None], sha256: Mappi
     return found
 
 
-def _by_log(campaign: Campaign) -> Iterator[tuple[str, list[RunLine]]]:
+def _by_log(campaign: RunsToReduce) -> Iterator[tuple[str, list[RunLine]]]:
     """Lines of the run sheet by log, in order of appearance: each log is read once and let go."""
     grouped: dict[str, list[RunLine]] = {}
     for line in campaign.runs:
@@ -144,7 +144,7 @@ def _by_log(campaign: Campaign) -> Iterator[tuple[str, list[RunLine]]]:
 
 
 def _read_room(
-    campaign: Campaign, problems: list[Problem], notes: list[str], sha256: dict[str, str]
+    campaign: RunsToReduce, problems: list[Problem], notes: list[str], sha256: dict[str, str]
 ) -> RoomLog | float | None:
     settings = campaign.settings
     if settings.ambient_constant is not None:
@@ -163,7 +163,7 @@ def _read_room(
 
 
 def _cut(
-    campaign: Campaign, line: RunLine, log: Log, room: RoomLog | float | None, begins: Collection[float]
+    campaign: RunsToReduce, line: RunLine, log: Log, room: RoomLog | float | None, begins: Collection[float]
 ) -> Trace | None:
     time = campaign.settings.log.time
     end_s = parse_time(line.end, time) if line.end else None
@@ -206,7 +206,7 @@ def _days_untold(room: RoomLog, spans: dict[str, tuple[float, float]]) -> Iterat
                 break
 
 
-def _require_some_room(campaign: Campaign, traces: dict[int, Trace | None]) -> None:
+def _require_some_room(campaign: RunsToReduce, traces: dict[int, Trace | None]) -> None:
     """A room file that covers no run at all has the wrong clock: that is bad input, not a spoiled run."""
     settings = campaign.settings
     have = [trace for trace in traces.values() if trace is not None]

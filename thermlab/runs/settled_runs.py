@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
     from thermlab.campaign.folder import Campaign
     from thermlab.campaign.runsheet import RunLine
-    from thermlab.campaign.settings import CampaignSettings
+    from thermlab.campaign.settings import BenchSettings
     from thermlab.runs.settled_rise import Estimate
     from thermlab.runs.time_constant import BenchTimeConstant
     from thermlab.runs.trace import Trace
@@ -173,7 +173,7 @@ def order_made(lines: Sequence[RunLine], traces: Sequence[Trace | None]) -> list
     return sorted(pairs, key=lambda pair: pair[1].began_s if pair[1] is not None else 0.0)
 
 
-def check_runs(settings: CampaignSettings, traces: Sequence[Trace], bench: BenchReduction) -> list[tuple[Flag, ...]]:
+def check_runs(settings: BenchSettings, traces: Sequence[Trace], bench: BenchReduction) -> list[tuple[Flag, ...]]:
     """Run every single-run check on the runs of a bench; one tuple of flags for each trace."""
     views = view_runs(
         traces,
@@ -194,7 +194,7 @@ def _disturbed(flags: tuple[Flag, ...]) -> bool:
 
 
 def _curve(
-    settings: CampaignSettings,
+    settings: BenchSettings,
     traces: Sequence[Trace],
     bench: BenchReduction,
     flags: Sequence[tuple[Flag, ...]],
@@ -232,7 +232,7 @@ def reduced_run(
     estimate: Estimate,
     flags: tuple[Flag, ...],
     curve: RiseCurve | None,
-    settings: CampaignSettings,
+    settings: BenchSettings,
     order: int,
 ) -> ReducedRun:
     """Put a run at its set power, with its combined uncertainty, its flags and whether it is used."""
@@ -276,7 +276,7 @@ def _finite(value: float) -> float | None:
     return float(value) if np.isfinite(value) else None
 
 
-def _combined_u(line: RunLine, estimate: Estimate, slope: float, settings: CampaignSettings) -> float:
+def _combined_u(line: RunLine, estimate: Estimate, slope: float, settings: BenchSettings) -> float:
     """Combined standard uncertainty of a settled rise, k = 1 (JCGM 100:2008, 5.1.2)."""
     inputs = settings.uncertainty
     power_K = slope * line.set_power_W * inputs.power_u_percent / 100.0
