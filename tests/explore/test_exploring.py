@@ -12,7 +12,7 @@ from thermlab.base.errors import InputError
 from thermlab.compare.analysis import analyse
 from thermlab.explore import figures as figures_explore
 from thermlab.explore import pages as exploration_pages
-from thermlab.explore.exploring import beside, campaigns, chosen, explore, heaviest, try_exclusions
+from thermlab.explore.exploring import beside, campaigns, chosen, explore, heaviest, heaviest_first, try_exclusions
 from thermlab.explore.sheet_edit import exclude_run, lift_exclusion
 from thermlab.reports.figures import doubtful_runs
 from thermlab.reports.pages import Block
@@ -276,3 +276,10 @@ def test_what_the_page_in_the_docs_shows_works(found, folder, monkeypatch):
     picture = DEMO.parent / "docs" / "explore.png"
     assert f"]({picture.name})" in text
     assert picture.stat().st_size < 200_000
+
+
+def test_what_changes_a_verdict_comes_before_what_moves_the_answer_further(found):
+    calm, moved = (replace(found.mounts[0], changes=(), shift_K={"a": shift}) for shift in (0.1, -0.9))
+    turned = replace(calm, changes=("a",))
+
+    assert heaviest_first([calm, moved, turned]) == [turned, moved, calm]

@@ -14,7 +14,19 @@ from PIL import Image
 from thermlab.base.marks import PAGE, SEVERITY, treatment_marks
 from thermlab.reports import figures
 from thermlab.reports.pages import Block
-from thermlab.reports.pictures import DPI, WIDTH_IN, Picture, Pictures, short, spread_labels
+from thermlab.reports.pictures import (
+    DPI,
+    WIDTH_IN,
+    Picture,
+    Pictures,
+    late_limits,
+    name_ends,
+    new_figure,
+    short,
+    side,
+    spread_labels,
+    stack,
+)
 from thermlab.runs.records import FLAG_NAMES
 
 ALL = ("differences", "throttle", "rise_against_power", "traces", "checks", "doubtful_runs")
@@ -234,6 +246,35 @@ def test_names_are_cut_and_labels_moved_apart():
     placed = spread_labels([1.0, 1.1, 5.0], 1.0)
     assert placed[1] - placed[0] == pytest.approx(1.0)
     assert placed[2] == 5.0
+
+
+def test_names_beside_lines_stay_apart_and_beside_the_axes():
+    with new_figure(3.0) as figure:
+        (axes,) = stack(figure, [2.0], left=1.0, right=1.5, top=0.3, gap=0.2)
+        axes.set_ylim(0.0, 1.0)
+        name_ends(axes, [("top", 1.0, PAGE["muted"]), ("also top", 0.99, PAGE["muted"]), ("low", 0.2, PAGE["muted"])])
+
+    heights = [text.get_position()[1] for text in axes.texts]
+    assert heights[0] == pytest.approx(1.0)
+    assert heights[0] - heights[1] >= 0.185 / 2.0 - 1e-9
+    assert heights[2] == pytest.approx(0.2)
+
+
+def test_panels_below_each_other_have_the_heights_asked_and_one_scale():
+    with new_figure(4.0) as figure:
+        upper, lower = stack(figure, [1.5, 0.5], left=1.0, right=0.3, top=0.4, gap=0.2)
+
+    assert [axes.get_position().height * 4.0 for axes in (upper, lower)] == pytest.approx([1.5, 0.5])
+    assert (upper.get_position().y0 - lower.get_position().y1) * 4.0 == pytest.approx(0.2)
+    lower.set_xlim(3.0, 7.0)
+    assert upper.get_xlim() == (3.0, 7.0)
+    assert [side(lower, x) for x in (3.1, 5.0, 6.9)] == ["left", "center", "right"]
+
+
+@pytest.mark.parametrize(("late", "limits"), [([50.0, 50.2], (49.1, 51.1)), ([40.0, 50.0], (39.0, 51.0))])
+def test_limits_leave_out_the_first_rise_and_show_two_degrees_at_least(late, limits):
+    assert late_limits([0.0, 30.0, *late * 3]) == pytest.approx(limits)
+    assert late_limits([float("nan")] * 4) == (0.0, 1.0)
 
 
 def test_library_modules_do_not_import_matplotlib():

@@ -82,6 +82,18 @@ def test_tables_have_heads_for_rows_and_columns_and_take_the_keyboard():
     assert 'role="region"' in block.html
 
 
+def test_a_listing_has_a_row_per_record_and_marks_kinds_and_what_was_left_out():
+    columns = [("what", "text", lambda one: one), ("long", "number", len), ("said", "wide", lambda one: one * 30)]
+
+    html = pages.listing("Words", iter(["<b>", "cd"]), columns, left_out=lambda one: one == "cd").html
+
+    assert html.count("<tr") == 3
+    assert html.count('class="unusable"') == 1
+    assert '<td class="number short">3</td>' in html
+    assert '<td class="wide">cdcd' in html
+    assert "&lt;b&gt;</th>" in html
+
+
 def test_cautions_stand_before_the_answer():
     html = pages.opening(made_up_analysis(cautions=("The margin was changed.", "second"))).html
 

@@ -302,8 +302,8 @@ def try_exclusions(found: Exploration, leave_out: Iterable[str] = (), put_back: 
     """
     runs = {run.run: run for run in found.settled.runs}
     out, back = tuple(dict.fromkeys(leave_out)), tuple(dict.fromkeys(put_back))
-    problems = [_unknown("leave_out", name, list(runs)) for name in out if name not in runs]
-    problems += [_unknown("put_back", name, list(runs)) for name in back if name not in runs]
+    asked = [("leave_out", name) for name in out] + [("put_back", name) for name in back]
+    problems = [_unknown(where, name, list(runs)) for where, name in asked if name not in runs]
     problems += [Problem("put_back", f"{shown(n)}, also to be left out", "one or the other") for n in back if n in out]
     problems += [
         Problem("put_back", f"{shown(name)}, which has no settled rise", "a run with a settled rise at its set power")
