@@ -313,21 +313,21 @@ def _count(number: int, noun: str) -> str:
 
 def _row(entry: Entry) -> str:
     page = REPORTS.get(entry.kind)
-    title = plain(entry.title) or plain(entry.bag)
+    title = _plain(entry.title) or _plain(entry.bag)
     shown = f'<a href="{quote(entry.bag)}/{page}">{title}</a>' if page else title
-    found = "".join(f"<li>{plain(text)}</li>" for text in entry.answers)
+    found = "".join(f"<li>{_plain(text)}</li>" for text in entry.answers)
     cells = [
         f'<th scope="row">{shown}</th>',
         f'<td class="wide"><ul>{found}</ul></td>',
-        f"<td>{plain(entry.kind)}</td>",
-        f"<td>{plain(entry.bench)}</td>",
-        f'<td class="date">{plain(entry.created[:10])}</td>',
-        f'<td class="date">{plain(entry.filed[:10])}</td>',
-        f'<td><a href="{quote(entry.bag)}/">{plain(entry.bag)}</a></td>',
+        f"<td>{_plain(entry.kind)}</td>",
+        f"<td>{_plain(entry.bench)}</td>",
+        f'<td class="date">{_plain(entry.created[:10])}</td>',
+        f'<td class="date">{_plain(entry.filed[:10])}</td>',
+        f'<td><a href="{quote(entry.bag)}/">{_plain(entry.bag)}</a></td>',
     ]
     return f"<tr>{''.join(cells)}</tr>"
 
 
-def plain(text: str) -> str:
+def _plain(text: str) -> str:
     """Return text as HTML: escaped, without control or direction-changing characters."""
     return escape("".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text))

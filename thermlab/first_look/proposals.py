@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from thermlab.base.errors import InputError, Problem
+from thermlab.base.files import write_file
 from thermlab.campaign.folder import SETTINGS_NAME
 from thermlab.campaign.runsheet import NAME, REQUIRED
 from thermlab.first_look.look import FirstLook, LoadStep, LogLook, known, power_of, round_power
@@ -120,9 +121,7 @@ def write_proposal(proposal: Proposal, *, write: bool = True) -> tuple[Path, ...
     if there:
         raise InputError([Problem(name, "a file that is there already", "a new file") for name in there])
     for path, text in files.items():
-        # "x" refuses a file that came into being since it was looked for.
-        with path.open("x", encoding="utf-8", newline="") as file:
-            file.write(text)
+        write_file(path, text.encode())
     return tuple(files)
 
 
