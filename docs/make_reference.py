@@ -7,7 +7,6 @@ import sys
 import types
 import typing
 from collections.abc import Iterator
-from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +18,7 @@ from thermlab.campaign.settings import CampaignSettings, CheckThresholds
 from thermlab.compare import analysis, lack_of_fit, secondary, throttle_records, uncertainty, value
 from thermlab.compare import records as effects
 from thermlab.reports import frames
+from thermlab.reports.results import results_schema
 from thermlab.runs import records as runs
 
 DOCS = Path(__file__).resolve().parent
@@ -270,8 +270,8 @@ def resolved(schema: dict[str, Any], node: dict[str, Any]) -> dict[str, Any]:
     if "$ref" in node:
         node = schema["$defs"][node["$ref"].rsplit("/", 1)[1]]
     if "anyOf" in node:
-        part = next(part for part in node["anyOf"] if part.get("type") != "null")
-        node = dict(resolved(schema, part), nullable=True)
+        parts = [resolved(schema, part) for part in node["anyOf"] if part.get("type") != "null"]
+        node = dict(parts[0] if len(parts) == 1 else {"type": [part["type"] for part in parts]}, nullable=True)
     return node
 
 
@@ -300,7 +300,7 @@ def meaning(path: str) -> str:
 
 def dictionary() -> str:
     """Return docs/data-dictionary.md."""
-    schema = json.loads(files("thermlab.reports").joinpath("schemas/results-1.json").read_text(encoding="utf-8"))
+    schema = results_schema()
     rows: list[tuple[object, ...]] = [
         (f"`{path}`", shown, unit(path.rsplit(".", 1)[-1]), meaning(path)) for path, shown in walk(schema, schema)
     ]
@@ -333,6 +333,12 @@ One row per run in the order made; an empty cell stands for null. `Analysis.to_f
 """
 
 
+def schema_text() -> str:
+    """Return the JSON Schema that is shipped, as the models of results have it."""
+    return json.dumps(results_schema(), ensure_ascii=False, indent=1) + "\n"
+
+
+SCHEMA = DOCS.parent / "thermlab" / "reports" / "schemas" / "results-1.json"
 PAGES = {"formats.md": formats, "data-dictionary.md": dictionary}
 
 
@@ -341,6 +347,7 @@ def main() -> None:
     for name, write in PAGES.items():
         (DOCS / name).write_text(write().rstrip() + "\n", encoding="utf-8")
         print(f"docs/{name}")
+    SCHEMA.write_text(schema_text(), encoding="utf-8")
 
 
 if __name__ == "__main__":

@@ -45,9 +45,9 @@ from thermlab.base import files as base_files
 from thermlab.base.errors import ArchiveError, InputError, ThermlabError
 from thermlab.explore.sheet_edit import exclude_run
 from thermlab.reports import execute as execution
-from thermlab.reports import kernels, one_report
+from thermlab.reports import job as jobs
 from thermlab.reports import make as reports
-from thermlab.reports.report_files import FILES, ReportJob, finished_files
+from thermlab.reports.job import ReportJob, finished_files
 from thermlab.reports.results import MIME, to_results
 from thermlab.verifying.check import verify
 
@@ -353,7 +353,7 @@ class Report(Work):
     def files(self, notebook: Any) -> dict[str, bytes]:
         """Return what a report of this notebook holds."""
         job = ReportJob(
-            campaign=self.trial / "campaign", folder=self.trial / "campaign" / "report", parameters={}, anonymous=False,
+            source=self.trial / "campaign", folder=self.trial / "campaign" / "report", parameters={}, anonymous=False,
             template=self.trial, cell_timeout_s=1,
         )  # fmt: skip
         return finished_files(job, notebook)
@@ -361,9 +361,9 @@ class Report(Work):
     def act(self) -> int:
         """Do it; return the exit status."""
         # In a child process: nobody else sees what is put in their place.
-        kernels.Kernels.begin = lambda _: None
+        execution.Kernels.begin = lambda _: None
         execution.execute_template = lambda *_, **__: self.notebook
-        one_report.finished_files = lambda *_: self.new
+        jobs.finished_files = lambda *_: self.new
         return reports.exit_status(reports.report(self.trial / "campaign", template=self.trial / "none.ipynb"))
 
     def is_input(self, name: str) -> bool:
@@ -386,7 +386,7 @@ class Report(Work):
 
     def left_over(self) -> list[str]:
         """Return what lies about and is neither input nor output."""
-        expected = {*FILES}
+        expected = {*ReportJob.files}
         beside = {entry.name for entry in (self.trial / "campaign").iterdir()}
         inside = {entry.name for entry in (self.trial / "campaign" / "report").iterdir()}
         return sorted((beside - {"campaign.yaml", "runs.csv", "logs", "report"}) | (inside - expected))
@@ -423,7 +423,7 @@ class FailedReport(Report):
             failure.notebook = self.notebook
             raise failure
 
-        kernels.Kernels.begin = lambda _: None
+        execution.Kernels.begin = lambda _: None
         execution.execute_template = fails
         status = reports.exit_status(reports.report(self.trial / "campaign", template=self.trial / "none.ipynb"))
         return 0 if status == 1 else UNEXPECTED
@@ -579,7 +579,7 @@ def kernel_fault(scratch: Path, kind: str) -> None:
     shutil.rmtree(trial, ignore_errors=True)
     trial.mkdir()
     campaign = write_small_campaign(trial / "campaign")
-    base_files.publish(campaign / "report", {name: b"old " + name.encode() for name in FILES})
+    base_files.publish(campaign / "report", {name: b"old " + name.encode() for name in ReportJob.files})
     before = contents(campaign)
     # Only what is to run out of time may: on a busy machine any cell may take a second.
     cell_timeout_s = 1 if state == "timeout" else 60

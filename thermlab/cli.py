@@ -18,7 +18,7 @@ from thermlab.base.errors import InputError, Problem, ThermlabError
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from thermlab.reports.make import ReportOutcome
+    from thermlab.reports.job import ReportOutcome
 
 _PATH = click.Path(path_type=Path)
 
@@ -259,7 +259,7 @@ def history(archive: Path, bench: str | None, confidence_level: float) -> None:
 
 def _summary(outcomes: Sequence[ReportOutcome]) -> list[str]:
     """Return a table of what became of each campaign."""
-    rows = [(outcome.campaign.resolve().name, outcome.state, f"{outcome.seconds:.1f} s") for outcome in outcomes]
+    rows = [(outcome.source.resolve().name, outcome.state, f"{outcome.seconds:.1f} s") for outcome in outcomes]
     width = max(len("campaign"), *(len(name) for name, _, _ in rows))
     return [f"{name:{width}}  {state:9}  {took:>9}" for name, state, took in [("campaign", "state", "time"), *rows]]
 
@@ -268,13 +268,13 @@ def _tell(outcome: ReportOutcome, *, several: bool) -> None:
     if outcome.state == "ok":
         click.echo(str(outcome.page))
         return
-    lead = f"{outcome.campaign}: " if several else ""
+    lead = f"{outcome.source}: " if several else ""
     if outcome.state == "bad input":
         for line in outcome.message.splitlines():
             click.echo(f"{lead}{line}", err=True)
         return
     cell = "" if outcome.cell is None else f" in cell {outcome.cell}"
     what = {"failed": "the report failed", "died": "the report's kernel died", "timeout": "the report took too long"}
-    click.echo(f"{outcome.campaign}: {what[outcome.state]}{cell}: {outcome.message.splitlines()[0]}", err=True)
+    click.echo(f"{outcome.source}: {what[outcome.state]}{cell}: {outcome.message.splitlines()[0]}", err=True)
     if (outcome.folder / ".failed").is_dir():
-        click.echo(f"{outcome.campaign}: as far as it got: {outcome.folder / '.failed'}", err=True)
+        click.echo(f"{outcome.source}: as far as it got: {outcome.folder / '.failed'}", err=True)

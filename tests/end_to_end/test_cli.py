@@ -9,7 +9,7 @@ from fixtures_analysis import write_small_campaign
 
 from thermlab import __version__
 from thermlab.cli import main
-from thermlab.reports.make import ReportOutcome
+from thermlab.reports.job import ReportOutcome
 
 
 def run(*arguments):
@@ -91,7 +91,7 @@ def test_bad_options_end_before_anything_runs(tmp_path, options, text):
 
 
 def outcome(campaign, state, **more):
-    return ReportOutcome(campaign=campaign, folder=campaign / "report", state=state, **more)
+    return ReportOutcome(source=campaign, page=campaign / "report" / "report.html", state=state, **more)
 
 
 def test_a_summary_ends_a_command_for_several(tmp_path, monkeypatch):

@@ -302,7 +302,7 @@ def test_results_that_were_changed_in_the_archive_do_not_count(tmp_path):
     assert "not the one that was filed" in found.left_out[0]
 
 
-@pytest.mark.parametrize("broken", [{"runs": 3}, {"runs": [{}]}, {"campaign": {"sha256": {"a": "b"}, "bench": "x"}}])
+@pytest.mark.parametrize("broken", [{"runs": [{}]}, {"campaign": {"sha256": {"a": "b"}, "bench": "x"}}])
 def test_results_of_another_shape_are_left_out_with_the_reason(tmp_path, broken):
     filed = file_campaign(tmp_path, 1, simulated_runs(np.random.default_rng(6)))
     folder = tmp_path / "campaign1"
@@ -319,6 +319,16 @@ def test_results_of_another_shape_are_left_out_with_the_reason(tmp_path, broken)
     assert found.n_campaigns == 0
     assert filed.bag.name in found.left_out[0]
     assert "cannot be read" in found.left_out[0]
+
+
+def test_results_with_a_wrong_type_are_refused_with_file_and_key(tmp_path):
+    file_campaign(tmp_path, 1, simulated_runs(np.random.default_rng(6)))
+    folder = tmp_path / "campaign1"
+    results = json.loads((folder / "report/results.json").read_text(encoding="utf-8"))
+    write_report(folder, results | {"runs": 3})
+
+    with pytest.raises(InputError, match=r"results\.json: runs: found '?3'?; allowed: .*list"):
+        archive(folder, to=tmp_path / "other")
 
 
 def test_a_folder_that_is_no_archive_is_refused(tmp_path):

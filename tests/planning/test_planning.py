@@ -335,7 +335,7 @@ def results(*, sd_K=0.5, dof=4.0, power_W=100.0, bench="bench-1", title="earlier
     runs = [{"set_power_W": p, "rise_K": 0.2 * p + 0.9 * p**0.8, "used": True} for p in (40.0, 70.0, 100.0)]
     return {
         "schema": 1,
-        "campaign": {"title": title, "bench": bench, "sha256": {"runs.csv": key}},
+        "campaign": {"title": title, "bench": bench, "sha256": {"runs.csv": key * 64}},
         "runs": runs,
         "bench": {"time_constant_min": 11.0, "mount_sd_K": sd_K, "mount_sd_dof": dof},
         "comparison": {"mount_sd_K": sd_K, "mount_sd_dof": dof, "reference_power_W": power_W},

@@ -111,6 +111,10 @@ def test_generated_pages_are_what_the_code_says():
         assert text_of(f"docs/{name}") == write().rstrip() + "\n", f"run: python docs/make_reference.py ({name})"
 
 
+def test_the_shipped_schema_is_what_the_models_of_results_give():
+    assert text_of("thermlab/reports/schemas/results-1.json") == load_script("make_reference").schema_text()
+
+
 def test_every_key_has_a_meaning():
     for name in ("docs/formats.md", "docs/data-dictionary.md"):
         rows = [line for line in text_of(name).splitlines() if line.startswith("| `")]

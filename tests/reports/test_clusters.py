@@ -19,9 +19,8 @@ from fixtures_analysis import stand_in_template, write_small_campaign
 from thermlab.base.errors import InputError
 from thermlab.reports import cluster as clusters
 from thermlab.reports.execute import template_path
+from thermlab.reports.job import ReportJob, ReportOutcome
 from thermlab.reports.make import exit_status, report
-from thermlab.reports.one_report import ReportOutcome
-from thermlab.reports.report_files import ReportJob
 from thermlab.simulate.ladders import simulate_campaign
 from thermlab.simulate.logs import write_campaign
 from thermlab.simulate.network import passive_bench
@@ -125,7 +124,7 @@ def ask(address, campaigns, out, template):
     assert done.returncode == 0, done.stderr
     rows = json.loads(done.stdout.splitlines()[-1])
     return [
-        ReportOutcome(campaign=Path(campaign), folder=Path(folder), state=state, message=message)
+        ReportOutcome(source=Path(campaign), page=Path(folder) / "report.html", state=state, message=message)
         for campaign, folder, state, message in rows
     ]
 
@@ -174,7 +173,7 @@ def test_a_cluster_gives_what_this_machine_gives_and_a_killed_worker_costs_a_ret
     here = report(campaigns, out=tmp_path / "here", template=template)
 
     assert [outcome.state for outcome in shared] == ["ok"] * 3, [outcome.message for outcome in shared]
-    assert [outcome.campaign for outcome in shared] == campaigns
+    assert [outcome.source for outcome in shared] == campaigns
     assert killed[0] in [worker.pid for worker in workers]
     assert sum(worker.poll() is None for worker in workers) == 1
     assert answers(shared) == answers(here)
@@ -213,7 +212,7 @@ def test_without_the_extra_it_is_said_how_to_get_it(campaigns, monkeypatch):
 
 def test_a_worker_with_another_thermlab_refuses(campaigns, tmp_path):
     job = ReportJob(
-        campaign=campaigns[0], folder=tmp_path / "out", parameters={}, anonymous=False,
+        source=campaigns[0], folder=tmp_path / "out", parameters={}, anonymous=False,
         template=tmp_path / "comparison.ipynb", cell_timeout_s=60,
     )  # fmt: skip
     outcome = clusters.report_on_worker(job, ("0.0.1", "f" * 64), own_template=False)

@@ -19,8 +19,8 @@ from thermlab.base.errors import InputError
 from thermlab.base.files import check_target, locked, publish, publish_failure
 from thermlab.campaign.parameters import as_overrides, check_parameters
 from thermlab.reports.execute import ExecutionFailedError, execute_template, normalise, template_path
-from thermlab.reports.make import FILES, ReportOutcome, exit_status, report
-from thermlab.reports.report_files import carried_results
+from thermlab.reports.job import ReportJob, ReportOutcome, carried_results
+from thermlab.reports.make import exit_status, report
 from thermlab.reports.results import results_schema
 from thermlab.simulate.ladders import simulate_campaign
 from thermlab.simulate.logs import run_name, write_campaign
@@ -50,7 +50,7 @@ def test_a_report_holds_exactly_its_files(made):
     campaign, outcome, before = made
 
     assert outcome.state == "ok", outcome.message
-    assert sorted(path.name for path in outcome.folder.iterdir()) == sorted(FILES)
+    assert sorted(path.name for path in outcome.folder.iterdir()) == sorted(ReportJob.files)
     assert {name: digest for name, digest in digests(campaign).items() if not name.startswith("report/")} == before
     assert [path.name for path in campaign.iterdir() if path.name.startswith(".")] == []
 
@@ -131,7 +131,7 @@ def test_the_notebook_carries_no_machine_and_no_clock(made):
 def broken_report(tmp_path, code, **options):
     """Put a report that looks finished in place, then make one that fails."""
     campaign = write_small_campaign(tmp_path / "campaign")
-    publish(campaign / "report", {name: b"old " + name.encode() for name in FILES})
+    publish(campaign / "report", {name: b"old " + name.encode() for name in ReportJob.files})
     before = digests(campaign)
     (outcome,) = report(campaign, template=small_template(tmp_path, code), **options)
     after = digests(campaign)
@@ -207,13 +207,13 @@ def test_a_template_without_results_is_a_failure_that_says_so(tmp_path):
 
 def test_the_next_success_clears_the_failure(tmp_path, made):
     target = tmp_path / "report"
-    publish(target, dict.fromkeys(FILES, b"old"))
+    publish(target, dict.fromkeys(ReportJob.files, b"old"))
     publish_failure(target, {"status.json": b"{}"})
 
     with locked(target):
-        publish(target, dict.fromkeys(FILES, b"new"))
+        publish(target, dict.fromkeys(ReportJob.files, b"new"))
 
-    assert sorted(path.name for path in target.iterdir()) == sorted(FILES)
+    assert sorted(path.name for path in target.iterdir()) == sorted(ReportJob.files)
     assert [path.name for path in tmp_path.iterdir()] == ["report"]
 
 
@@ -255,7 +255,7 @@ def test_a_file_is_no_target(tmp_path):
     (tmp_path / "report").write_text("x")
 
     with pytest.raises(InputError, match="found a file"):
-        check_target(tmp_path / "report", FILES)
+        check_target(tmp_path / "report", ReportJob.files)
 
 
 def test_a_link_in_a_campaign_does_not_choose_where_the_report_goes(tmp_path):
@@ -272,7 +272,7 @@ def test_a_link_in_a_campaign_does_not_choose_where_the_report_goes(tmp_path):
 
 def test_exit_status():
     def outcome(state):
-        return ReportOutcome(campaign=Path("c"), folder=Path("r"), state=state)
+        return ReportOutcome(source=Path("c"), page=Path("r/report.html"), state=state)
 
     assert exit_status([outcome("ok")]) == 0
     assert exit_status([outcome("bad input"), outcome("bad input")]) == 2
@@ -370,8 +370,8 @@ def test_no_room_for_the_report_is_a_failure_that_says_so(tmp_path, monkeypatch)
     def full(*_):
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("thermlab.reports.one_report.publish", full)
-    monkeypatch.setattr("thermlab.reports.one_report.finished_files", lambda *_: {})
+    monkeypatch.setattr("thermlab.reports.job.publish", full)
+    monkeypatch.setattr("thermlab.reports.job.finished_files", lambda *_: {})
     (outcome,) = report(campaign, template=small_template(tmp_path, "1"))
 
     assert outcome.state == "failed"
@@ -504,7 +504,7 @@ def test_an_anonymous_report_names_no_file_path_or_note(bench_campaign, tmp_path
 
     assert outcome.state == "ok", outcome.message
     logs = [path.name for path in (folder / "logs").iterdir()]
-    for name in FILES:
+    for name in ReportJob.files:
         text = (outcome.folder / name).read_text("utf-8")
         for secret in ("secret-hand", "secret-campaign", str(folder), str(tmp_path), *logs):
             assert secret not in text, (name, secret)

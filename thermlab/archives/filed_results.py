@@ -14,7 +14,7 @@ from thermlab.archives import listing as archive_list
 from thermlab.archives.filing import KINDS
 from thermlab.base.errors import InputError, Problem, show_name
 from thermlab.base.files import sha256_file
-from thermlab.reports.stored import read_results
+from thermlab.reports.results import read_results
 from thermlab.runs.records import ReducedRun
 
 if TYPE_CHECKING:

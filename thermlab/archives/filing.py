@@ -29,7 +29,7 @@ from thermlab.archives import listing as archive_list
 from thermlab.archives.bags import is_bag, write_tags
 from thermlab.base.errors import ArchiveError, InputError, Problem, show_name
 from thermlab.base.files import copy_file, sha256_file, sync_folder, walk_files, write_file
-from thermlab.reports.stored import filed_answers, read_json, read_results
+from thermlab.reports.results import filed_answers, read_json, read_results
 
 STAGED = ".new-"
 STALE_S = 3600.0

@@ -16,7 +16,7 @@ from thermlab.archives.filing import CAMPAIGN, inspect
 from thermlab.base.errors import InputError, Problem, ThermlabError, shown
 from thermlab.base.files import sha256_file
 from thermlab.campaign.settings import CheckThresholds
-from thermlab.reports.stored import read_results
+from thermlab.reports.results import read_results
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -218,7 +218,7 @@ def archive_scatter(archive: str | Path, *, reference_power_W: float, bench: str
 
 
 def _collect(folder: Path, bench: str | None) -> tuple[list[dict[str, Any]], list[str]]:
-    from thermlab.reports.stored import read_results  # noqa: PLC0415
+    from thermlab.reports.results import read_results  # noqa: PLC0415
 
     cautions: list[str] = []
     campaigns: dict[tuple[tuple[str, str], ...], dict[str, Any]] = {}
@@ -254,7 +254,7 @@ def _results_of(path: Path) -> dict[str, Any]:
         from thermlab.reports.results import to_results  # noqa: PLC0415
 
         return dict(to_results(analyse(path)))
-    from thermlab.reports.stored import read_results  # noqa: PLC0415
+    from thermlab.reports.results import read_results  # noqa: PLC0415
 
     return read_results(path)
 

@@ -4,15 +4,14 @@ from thermlab.base.faces import face
 
 __all__, __getattr__, __dir__ = face(
     __name__,
-    execute="CELL_TIMEOUT_S ExecutionFailedError execute_template normalise template_path use_light_validation",
+    execute="CELL_TIMEOUT_S ExecutionFailedError Kernels execute_template normalise template_path use_light_validation",
     frames="records_frame",
-    make="ReportOutcome exit_status report",
+    job="ReportJob ReportOutcome carried_results report_one",
+    make="exit_status report",
     pages="Block SAFETY cautions_block escape flag_names items join marks_of paragraph remark table tag view",
     photos="MAX_PHOTOS Photo read_photos",
     pictures="DASHED DPI Picture bar hollow name_rows new_figure panel quiet small_print stack",
     render="prepare render_page style_sheet",
-    report_files="carried_results",
-    results="Results SCHEMA plain results_json to_results",
-    stored="filed_answers read_json read_results",
+    results="Results SCHEMA filed_answers plain read_json read_results results_json to_results written",
     wording="answers by_treatment headline_interval settings_of",
 )

@@ -15,13 +15,11 @@ from typing import TYPE_CHECKING, Any
 from thermlab import __version__
 from thermlab.base.errors import InputError, Problem
 from thermlab.reports import execute as execution
-from thermlab.reports.one_report import ReportOutcome, died, report_in_worker
+from thermlab.reports.job import ReportJob, ReportOutcome, report_in_worker
 from thermlab.runs.run_cache import reducer_version
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
-
-    from thermlab.reports.report_files import ReportJob
 
 CONNECT_TIMEOUT_S = 15
 # A notebook is run with an event loop and a progress of its own: one at a time in a process.
@@ -59,7 +57,7 @@ def report_on_cluster(
     client, as_completed = _connect(address)
     done: dict[int, ReportOutcome] = {}
     with client:
-        shared = [replace(job, campaign=job.campaign.resolve()) for job in work]
+        shared = [replace(job, source=job.source.resolve()) for job in work]
         waiting = {
             client.submit(report_on_worker, job, _stamp(), own_template=own_template, pure=False): place
             for place, job in enumerate(shared)
@@ -69,9 +67,9 @@ def report_on_cluster(
         ):
             place = waiting[future]
             try:
-                done[place] = replace(future.result(), campaign=work[place].campaign)
+                done[place] = replace(future.result(), source=work[place].source)
             except Exception as error:  # noqa: BLE001 - whatever the cluster says of one report, the others go on
-                done[place] = died(work[place], f"the cluster gave this report up: {type(error).__name__}: {error}")
+                done[place] = work[place].died(f"the cluster gave this report up: {type(error).__name__}: {error}")
     return tuple(done[place] for place in range(len(work)))
 
 
@@ -102,7 +100,7 @@ def report_on_worker(job: ReportJob, stamp: tuple[str, str], *, own_template: bo
     """Make one report on a worker, if it runs the same thermlab as whoever asks."""
     if _stamp() != stamp:
         theirs, ours = (f"{version} ({digest[:12]})" for version, digest in (_stamp(), stamp))
-        return died(job, f"the worker runs thermlab {theirs}, this machine {ours}: install the same on all")
+        return job.died(f"the worker runs thermlab {theirs}, this machine {ours}: install the same on all")
     if not own_template:
         job = replace(job, template=execution.template_path(job.template.stem))
     with _ONE_AT_A_TIME:

@@ -1,28 +1,29 @@
 """From campaign folders to finished reports: each whole, or not at all.
 
 The template notebook does the work in a fresh kernel and carries the results
-as data. This module says what is to be made; :mod:`thermlab.reports.one_report` makes
-one report, :mod:`thermlab.reports.many_reports` several at a time on this machine and
-:mod:`thermlab.reports.cluster` on several machines.
+as data. One report is a :mod:`thermlab.reports.job`; here several are made, one after the
+other or side by side on this machine; :mod:`thermlab.reports.cluster` makes them on several.
 """
 
 from __future__ import annotations
 
+import sys
+from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor, as_completed
+from concurrent.futures.process import BrokenProcessPool
 from dataclasses import replace
+from multiprocessing import get_context
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from thermlab.base.errors import InputError, Problem
 from thermlab.campaign.parameters import as_overrides, check_parameters
 from thermlab.reports import execute as execution
-from thermlab.reports.kernels import Kernels
-from thermlab.reports.one_report import ReportOutcome, report_one
-from thermlab.reports.report_files import FILES, ReportJob
+from thermlab.reports.job import ReportJob, ReportOutcome, report_in_worker, report_one
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
-__all__ = ["FILES", "ReportOutcome", "exit_status", "report"]
+_ENDED = "the process that made this report was ended from outside, twice"
 
 
 def report(
@@ -77,7 +78,7 @@ def report(
     notebook = execution.template_path("comparison") if template is None else Path(template).resolve()
     work = [
         ReportJob(
-            campaign=path,
+            source=path,
             folder=folder,
             parameters=as_overrides(given),
             anonymous=anonymous or given.anonymous,
@@ -91,13 +92,61 @@ def report(
 
         return report_on_cluster(work, cluster, own_template=template is not None, progress=progress)
     if jobs > 1 and len(work) > 1:
-        from thermlab.reports.many_reports import report_side_by_side  # noqa: PLC0415
-
-        return report_side_by_side(work, jobs, progress=progress)
+        return _side_by_side(work, jobs, progress=progress)
     if progress:
-        work = [replace(job, progress=job.campaign.name) for job in work]
-    with Kernels() as kernels:
+        work = [replace(job, progress=job.source.name) for job in work]
+    with execution.Kernels() as kernels:
         return tuple(report_one(job, kernels, more=job is not work[-1]) for job in work)
+
+
+def _side_by_side(work: Sequence[ReportJob], jobs: int, *, progress: bool = False) -> tuple[ReportOutcome, ...]:
+    """Make reports in several processes.
+
+    When a process is ended from outside the system takes down its whole group; every report of the group that was
+    not finished is then made again in a process that it shares with no other.
+
+    Parameters
+    ----------
+    work : sequence of ReportJob
+        What to make.
+    jobs : int
+        Processes at the same time.
+    progress : bool
+        Show a bar of reports on standard error.
+
+    Returns
+    -------
+    tuple of ReportOutcome
+        In the order given.
+    """
+    from tqdm import tqdm  # noqa: PLC0415
+
+    done: dict[int, ReportOutcome] = {}
+    jobs = min(jobs, len(work))
+    with tqdm(total=len(work), unit="report", file=sys.stderr, disable=not progress) as bar:
+        with ProcessPoolExecutor(max_workers=jobs, mp_context=get_context("spawn")) as pool:
+            waiting = {pool.submit(report_in_worker, job): place for place, job in enumerate(work)}
+            for future in as_completed(waiting):
+                try:
+                    done[waiting[future]] = future.result()
+                    bar.update()
+                except BrokenProcessPool:
+                    continue
+        again = [place for place in range(len(work)) if place not in done]
+        with ThreadPoolExecutor(max_workers=jobs) as threads:
+            waiting_again = {threads.submit(_alone, work[place]): place for place in again}
+            for finished in as_completed(waiting_again):
+                done[waiting_again[finished]] = finished.result()
+                bar.update()
+    return tuple(done[place] for place in range(len(work)))
+
+
+def _alone(job: ReportJob) -> ReportOutcome:
+    with ProcessPoolExecutor(max_workers=1, mp_context=get_context("spawn")) as pool:
+        try:
+            return pool.submit(report_in_worker, job).result()
+        except BrokenProcessPool:
+            return job.died(_ENDED)
 
 
 def exit_status(outcomes: Sequence[ReportOutcome]) -> int:
@@ -110,7 +159,7 @@ def _folders(paths: Sequence[Path], out: str | Path | None) -> list[Path]:
     if not paths:
         raise InputError([Problem("campaigns", "none", "one or more campaign folders")])
     if out is None:
-        folders = [path.resolve() / "report" for path in paths]
+        folders = [path.resolve() / ReportJob.output for path in paths]
     elif len(paths) == 1:
         folders = [Path(out).resolve()]
     else:

@@ -1,7 +1,10 @@
 """What a program gets back: ``results.json`` (schema 1) and ``runs_reduced.csv``.
 
-Floats keep full precision. A number that cannot be had is null; NaN and
-infinity are refused here, wherever they came from.
+One set of models writes the file, reads it and gives its JSON Schema. Floats
+keep full precision. A number that cannot be had is null; NaN and infinity are
+refused here, wherever they came from. What was written earlier stays readable:
+keys that a later version adds are left alone, keys that an earlier version did
+not write are null or empty.
 """
 
 from __future__ import annotations
@@ -11,19 +14,29 @@ import dataclasses
 import io
 import json
 import math
+import os
 import unicodedata
 from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime
-from importlib.resources import files
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Annotated, Any, Literal, NoReturn
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic.json_schema import GenerateJsonSchema
 
 from thermlab import __version__
+from thermlab.base.errors import InputError, Problem, shown
+from thermlab.base.files import open_regular
+from thermlab.base.numbers import with_interval
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from thermlab.compare.analysis import Analysis
     from thermlab.runs.records import ReducedRun
 
 SCHEMA = 1
+MAX_BYTES = 64 << 20
+MOST_PROBLEMS = 20
 MIME = "application/vnd.thermlab.results+json"
 """Type under which a report notebook carries its results."""
 
@@ -36,6 +49,246 @@ _CSV_KEYS = (
 )  # fmt: skip
 
 
+Interval = Annotated[list[float], Field(min_length=2, max_length=2)]
+Quantity = Literal["rise", "difference", "throttle power"]
+
+
+class _Part(BaseModel):
+    """A part of ``results.json``: keys of later versions are kept; a key with a default is not in the first files."""
+
+    model_config = ConfigDict(
+        extra="allow",
+        frozen=True,
+        allow_inf_nan=False,
+        protected_namespaces=(),
+        json_schema_serialization_defaults_required=True,
+    )
+
+
+class FiledFlag(_Part):
+    """What a check found on a run."""
+
+    flag: str
+    severity: Literal["note", "doubtful", "unusable"]
+    reason: str = ""
+    evidence: dict[str, float | None]
+
+
+class FiledRun(_Part):
+    """One run."""
+
+    run: str
+    treatment: str
+    mount: str
+    set_power_W: float
+    power_W: float | None
+    ambient_C: float | None
+    rise_K: float | None
+    u_rise_K: float | None
+    drift_left_K: float | None
+    end_reading_C: float | None
+    end_rise_K: float | None
+    sensor: str | None
+    soak_min: float | None
+    settled: bool | None
+    flags: list[FiledFlag]
+    used: bool
+    reason: str
+    held: dict[str, Any] | None = None
+    lot: str = ""
+    condition: str = ""
+    note: str = ""
+
+
+class FiledCampaign(_Part):
+    """What was compared."""
+
+    title: str
+    bench: str | None
+    baseline: str
+    currency: str | None
+    sha256: dict[str, Annotated[str, Field(pattern="^[0-9a-f]{64}$")]]
+
+
+class FiledBench(_Part):
+    """What the campaign says about its bench."""
+
+    time_constant_min: float | None
+    u_time_constant_min: float | None
+    mount_sd_K: float | None
+    mount_sd_dof: float | None
+    mount_sd_by_treatment: dict[str, float | None]
+    prior: dict[str, Any] | None
+
+
+class FiledDifference(_Part):
+    """One candidate against the baseline."""
+
+    treatment: str
+    n_mounts: Annotated[int, Field(ge=0)]
+    mean_rise_K: float | None
+    difference_K: float | None
+    interval_K: Interval | None
+    simultaneous_interval_K: Interval | None
+    equivalence_interval_K: Interval | None
+    welch_interval_K: Interval | None
+    p_value: Annotated[float, Field(ge=0, le=1)] | None
+    equivalent: bool | None
+    verdict: Literal[
+        "not replicated",
+        "cooler by more than the margin",
+        "warmer by more than the margin",
+        "equivalent within the margin",
+        "cooler",
+        "warmer",
+        "undecided",
+    ]
+    verdict_note: str | None
+    mounts_needed: Annotated[int, Field(ge=1)] | None
+    without_exclusions_K: float | None
+
+
+class FiledSecondary(_Part):
+    """One candidate against the baseline by another measure."""
+
+    estimand: Literal["ladder mean", "upper steps", "series resistance", "offset-proof slope", "offset"]
+    treatment: str
+    difference: float | None
+    unit: str
+    interval: Interval | None
+
+
+class FiledComparison(_Part):
+    """The comparison at the reference power."""
+
+    estimand: str
+    reference_power_W: float | None
+    method: str
+    dof: float | None
+    critical_value: float | None
+    cochran_c: float | None
+    lack_of_fit: dict[str, Any] | float | None
+    treatments: list[FiledDifference]
+    secondary: list[FiledSecondary]
+    offset_check: dict[str, Any] | None
+
+
+class FiledObservation(_Part):
+    """Power that a run held at the limit."""
+
+    run: str
+    held_power_W: float
+    held_rise_K: float
+    ambient_C: float
+
+
+class FiledThrottle(_Part):
+    """Throttle power of one treatment."""
+
+    treatment: str
+    throttle_power_W: float | None
+    interval_W: Interval | None
+    future_mount_interval_W: Interval | None
+    difference_W: float | None
+    difference_interval_W: Interval | None
+    simultaneous_difference_interval_W: Interval | None
+    extrapolation: float | None
+    observed: list[FiledObservation]
+    directly_observed_W: float | None
+
+
+class FiledThrottlePower(_Part):
+    """Throttle powers in one room, against one limit."""
+
+    room_C: float
+    temperature_limit_C: float
+    model: str
+    model_spread_W: float | dict[str, Any] | None
+    treatments: list[FiledThrottle]
+
+
+class FiledCost(_Part):
+    """What a treatment costs."""
+
+    treatment: str
+    cost_per_mount: float | None
+    cost_per_K: float | None
+    not_beaten: bool | None
+
+
+class FiledValue(_Part):
+    """What a kelvin costs."""
+
+    treatments: list[FiledCost]
+
+
+class FiledInput(_Part):
+    """One line of the uncertainty budget."""
+
+    quantity: Quantity
+    input: str
+    evaluation: Literal["A", "B"]
+    u: float | None
+    sensitivity: float | None
+    contribution: float | None
+    dof: float | None
+
+
+class FiledUncertainty(_Part):
+    """Combined and expanded uncertainty of a quantity."""
+
+    quantity: Quantity
+    u: float
+    dof: float | None
+    coverage_factor: float
+    expanded: float
+    confidence_level: float
+
+
+class CampaignResults(_Part):
+    """``results.json`` of a campaign.
+
+    Keys may be added, never taken away or given another meaning. Names of numbers end in their unit; a difference is
+    candidate minus baseline, negative is cooler; a number that cannot be had is null and a caution says why.
+    """
+
+    schema_: Literal[1] = Field(alias="schema")
+    thermlab_version: str
+    created: str = Field(json_schema_extra={"format": "date-time"})
+    campaign: FiledCampaign
+    settings: dict[str, Any]
+    overrides: dict[str, Annotated[list[Any], Field(min_length=2, max_length=2)]] = {}
+    runs: list[FiledRun]
+    bench: FiledBench
+    comparison: FiledComparison | None
+    throttle: FiledThrottlePower | None
+    value: FiledValue | None
+    uncertainty_budget: list[FiledInput]
+    uncertainty_combined: list[FiledUncertainty] = []
+    cautions: list[str]
+
+
+class BuildResults(_Part):
+    """``results.json`` of a build."""
+
+    schema_: Literal[1] = Field(alias="schema")
+    kind: Literal["build"]
+    thermlab_version: str
+    created: str
+    build: dict[str, Any]
+    verdict: Literal["pass", "refer", "fail"]
+    verdict_reason: str
+    cautions: list[str]
+
+
+class _Schema(GenerateJsonSchema):
+    """JSON Schema of what is written: no titles of keys."""
+
+    def field_title_should_be_set(self, schema: Any) -> bool:  # noqa: ARG002 - the signature is pydantic's
+        """Say that a key needs no title."""
+        return False
+
+
 class Results(dict[str, Any]):
     """Results that a notebook carries as data: shown as one line, stored in full."""
 
@@ -44,6 +297,18 @@ class Results(dict[str, Any]):
 
     def __repr__(self) -> str:
         return f"results, schema {self['schema']}: {len(self['runs'])} runs"
+
+
+def written(**results: Any) -> Results:
+    """Return results as they are to be written, checked against their model.
+
+    Raises
+    ------
+    ValueError
+        They are not what a reader may expect.
+    """
+    _checked(results)
+    return Results(results)
 
 
 def to_results(analysis: Analysis, *, created: datetime | None = None) -> Results:
@@ -70,7 +335,7 @@ def to_results(analysis: Analysis, *, created: datetime | None = None) -> Result
     comparison = plain(analysis.comparison)
     throttle = plain(analysis.throttle)
     value = plain(analysis.value)
-    return Results(
+    return written(
         schema=SCHEMA,
         thermlab_version=__version__,
         created=(created or datetime.now(UTC)).isoformat(timespec="seconds"),
@@ -151,10 +416,97 @@ def results_json(results: Mapping[str, Any]) -> str:
 
 
 def results_schema() -> dict[str, Any]:
-    """Return the JSON Schema of ``results.json``, schema 1."""
-    text = (files("thermlab.reports") / "schemas" / f"results-{SCHEMA}.json").read_text(encoding="utf-8")
-    schema: dict[str, Any] = json.loads(text)
-    return schema
+    """Return the JSON Schema of the ``results.json`` of a campaign, schema 1, as the models have it."""
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        **CampaignResults.model_json_schema(schema_generator=_Schema),
+    }
+
+
+def read_json(path: Path, *, max_bytes: int = MAX_BYTES) -> object:
+    """Read a JSON file within bounds; NaN and infinities are refused.
+
+    Raises
+    ------
+    InputError
+        The file is missing, no regular file, too large, or no JSON.
+    """
+    try:
+        handle, _ = open_regular(path)
+    except OSError as error:
+        raise InputError([Problem(str(path), f"no readable file ({error.strerror or error})", "a JSON file")]) from None
+    with os.fdopen(handle, "rb") as file:
+        content = file.read(max_bytes + 1)
+    if len(content) > max_bytes:
+        raise InputError([Problem(str(path), f"more than {max_bytes} bytes", f"at most {max_bytes} bytes")])
+    try:
+        found: object = json.loads(content, parse_constant=_refuse)
+    except (ValueError, RecursionError) as error:
+        raise InputError([Problem(str(path), f"no JSON ({error})", "a JSON file as thermlab writes it")]) from None
+    return found
+
+
+def _refuse(name: str) -> NoReturn:
+    raise ValueError(f"the constant {name}")
+
+
+def read_results(path: Path) -> dict[str, Any]:
+    """Read a ``results.json`` of schema 1, of a campaign or of a build.
+
+    Raises
+    ------
+    InputError
+        It cannot be read, is of another schema, or a key in it is not as :class:`CampaignResults` or
+        :class:`BuildResults` has it.
+    """
+    results = read_json(path)
+    if not isinstance(results, dict) or results.get("schema") != SCHEMA:
+        found = f"schema {results.get('schema')!r}" if isinstance(results, dict) else "no results"
+        raise InputError([Problem(str(path), found, f"results of schema {SCHEMA}")])
+    try:
+        _checked(results)
+    except ValidationError as error:
+        # What is missing is missed by whoever needs it; an older file has fewer keys.
+        wrong = [one for one in error.errors(include_url=False) if one["type"] != "missing"]
+        if wrong:
+            raise InputError([_problem(path, one) for one in wrong[:MOST_PROBLEMS]]) from None
+    return results
+
+
+def _checked(results: dict[str, Any]) -> None:
+    kind = BuildResults if results.get("kind") == "build" else CampaignResults
+    kind.model_validate(results)
+
+
+def _problem(path: Path, error: Any) -> Problem:
+    where = ".".join(str(part) for part in error["loc"])
+    return Problem(f"{path}: {where}", shown(error["input"], limit=80), error["msg"])
+
+
+def filed_answers(results: dict[str, Any]) -> tuple[str, ...]:
+    """Return what came out of a campaign or build, one sentence each, for a list of many.
+
+    Parameters
+    ----------
+    results : dict
+        From :func:`read_results`.
+    """
+    if results.get("kind") == "build":
+        return (f"{results.get('verdict')}: {results.get('verdict_reason') or ''}".rstrip(": "),)
+    comparison = results.get("comparison")
+    if not comparison or not comparison.get("treatments"):
+        return ("no comparison",)
+    return tuple(
+        f"{row.get('treatment')}: {row.get('verdict')}, {with_interval(row.get('difference_K'), _pair(row))} K"
+        if row.get("difference_K") is not None
+        else f"{row.get('treatment')}: {row.get('verdict')}"
+        for row in comparison["treatments"]
+    )
+
+
+def _pair(row: dict[str, Any]) -> tuple[float, float] | None:
+    interval = row.get("simultaneous_interval_K") or row.get("interval_K")
+    return None if interval is None else (float(interval[0]), float(interval[1]))
 
 
 def runs_reduced_csv(results: Mapping[str, Any]) -> str:

@@ -18,7 +18,7 @@ from thermlab.archives.bags import TAG_MANIFEST, BagCheck, check_bag, is_bag
 from thermlab.archives.filing import BESIDE, KINDS, STAGED
 from thermlab.base.errors import InputError, Problem, ThermlabError, show_name
 from thermlab.base.files import copy_file, walk_files
-from thermlab.reports.stored import read_results
+from thermlab.reports.results import read_results
 
 SHOWN = 20
 # When and by which version, not what.
