@@ -19,9 +19,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from thermlab.planning.make import assumed_curve
 from thermlab.planning.run_order import plan_order
-from thermlab.planning.soak import recommended_soak_min
-from thermlab.planning.split_choice import recommend_split
-from thermlab.planning.steps import BenchHours, SplitProblem, compare_splits
+from thermlab.planning.splits import BenchHours, SplitProblem, compare_splits, recommend_split, recommended_soak_min
 from thermlab.stats.power import mounts_needed, t_test_power
 from thermlab.stats.sequential import LookRule, MountTally, RunningDecision, critical_values, power_spending
 

@@ -18,8 +18,7 @@ from thermlab.archives.filing import archive
 from thermlab.builds.make import record
 from thermlab.histories.findings import history
 from thermlab.histories.page import write_history
-from thermlab.planning.bench_sheet import bench_sheet_html
-from thermlab.planning.run_order import calendar, plan_order
+from thermlab.planning.run_order import bench_sheet_html, calendar, plan_order
 from thermlab.reports.make import report
 
 AXE = Path(__file__).parents[1] / "vendor" / "axe.min.js"

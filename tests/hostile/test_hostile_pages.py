@@ -29,8 +29,8 @@ from thermlab.first_look.look import look
 from thermlab.histories.findings import history
 from thermlab.histories.page import write_history
 from thermlab.planning import pages as plan_pages
-from thermlab.planning.bench_sheet import bench_sheet_html
 from thermlab.planning.make import plan
+from thermlab.planning.run_order import bench_sheet_html
 from thermlab.reports.make import report
 from thermlab.simulate.ladders import simulate_campaign
 from thermlab.simulate.logs import write_campaign

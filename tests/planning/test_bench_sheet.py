@@ -10,8 +10,7 @@ from html.parser import HTMLParser
 import pytest
 
 from thermlab.campaign.runsheet import read_run_sheet
-from thermlab.planning.bench_sheet import NOT_MADE, bench_sheet_html, clock, run_sheet_csv
-from thermlab.planning.run_order import calendar, plan_order
+from thermlab.planning.run_order import NOT_MADE, bench_sheet_html, calendar, clock, plan_order, run_sheet_csv
 from thermlab.reports.pages import SAFETY
 
 NASTY = "<script>alert(1)</script>\"'&"

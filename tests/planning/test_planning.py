@@ -19,12 +19,23 @@ from thermlab.base.errors import InputError
 from thermlab.campaign.folder import load_campaign
 from thermlab.cli import main
 from thermlab.planning.make import assumed_curve, make_plan, plan, request_of
-from thermlab.planning.mount_numbers import mount_numbers, one_mount_sd_K
 from thermlab.planning.mount_sd import archive_scatter, given_scatter, pilot_scatter
-from thermlab.planning.request import DEFAULT_STEPS_W
-from thermlab.planning.soak import compare_soaks, left_after_soak_K, recommended_soak_min, settled_rise_sd_K
-from thermlab.planning.split_choice import recommend_split
-from thermlab.planning.steps import BenchHours, SplitProblem, best_steps, compare_splits, half_width, noise_factor
+from thermlab.planning.records import DEFAULT_STEPS_W
+from thermlab.planning.splits import (
+    BenchHours,
+    SplitProblem,
+    best_steps,
+    compare_soaks,
+    compare_splits,
+    half_width,
+    left_after_soak_K,
+    mount_numbers,
+    noise_factor,
+    one_mount_sd_K,
+    recommend_split,
+    recommended_soak_min,
+    settled_rise_sd_K,
+)
 from thermlab.stats.curves import RiseCurve
 from thermlab.stats.dunnett import dunnett_critical
 from thermlab.stats.power import equivalence_power, mounts_needed, noncentral_t_power, t_test_power, tost_power
@@ -510,7 +521,7 @@ def test_nothing_is_overwritten_and_nothing_half_done_is_left(tmp_path, monkeypa
 
     with pytest.raises(InputError, match="not empty"):
         plan(tmp_path / "full", **given)
-    monkeypatch.setattr("thermlab.planning.folder.load_campaign", lambda _: (_ for _ in ()).throw(OSError("full disk")))
+    monkeypatch.setattr("thermlab.planning.make.load_campaign", lambda _: (_ for _ in ()).throw(OSError("full disk")))
     with pytest.raises(InputError, match="full disk"):
         plan(tmp_path / "other", **given)
 

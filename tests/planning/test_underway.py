@@ -11,9 +11,9 @@ from click.testing import CliRunner
 from thermlab.base.errors import InputError
 from thermlab.cli import main
 from thermlab.compare.comparison import compare_treatments
-from thermlab.planning.bench_sheet import NOT_MADE
 from thermlab.planning.make import plan
 from thermlab.planning.pages import outlook, outlook_sentences, under_way
+from thermlab.planning.run_order import NOT_MADE
 from thermlab.planning.underway import advise
 from thermlab.runs.records import ReducedRun
 from thermlab.simulate.ladders import simulate_ladders

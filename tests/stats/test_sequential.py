@@ -7,7 +7,7 @@ import pytest
 from scipy.special import ndtr, ndtri, stdtrit
 
 from thermlab.base.errors import InputError
-from thermlab.planning.next_mounts import look_ahead
+from thermlab.planning.underway import look_ahead
 from thermlab.stats.dunnett import dunnett_critical
 from thermlab.stats.sequential import MountTally, RunningDecision, critical_values, look_rule, power_spending
 

@@ -6,6 +6,5 @@ __all__, __getattr__, __dir__ = face(
     __name__,
     make="listed plan",
     pages="outlook_sentences plan_sentences",
-    records="Plan",
-    request="PlanRequest",
+    records="Plan PlanRequest",
 )

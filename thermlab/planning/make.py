@@ -2,32 +2,43 @@
 
 :func:`make_plan` puts together how many mounts the question needs, which power steps and which soak serve it best, the
 order of the mounts and a calendar of bench hours. :func:`plan` writes that as a campaign folder that only waits for its
-logs, or looks at a campaign that is under way and says what the next mount can still change.
+logs, all of it or nothing, or looks at a campaign that is under way and says what the next mount can still change.
 """
 
 from __future__ import annotations
 
+import json
+import shutil
+import tempfile
 from functools import partial
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from thermlab import __version__
 from thermlab.base.errors import InputError, Problem
-from thermlab.planning.mount_numbers import mount_numbers
+from thermlab.base.files import sync_folder, write_file
+from thermlab.campaign.folder import load_campaign
 from thermlab.planning.mount_sd import MountScatter, archive_scatter, given_scatter, pilot_scatter
-from thermlab.planning.records import Plan
-from thermlab.planning.request import PlanRequest
-from thermlab.planning.run_order import MOST_MOUNTS, calendar, plan_order
-from thermlab.planning.soak import compare_soaks, recommended_soak_min
-from thermlab.planning.split_choice import fewest_steps, recommend_split
-from thermlab.planning.steps import BenchHours, SplitProblem, compare_splits
+from thermlab.planning.records import Plan, PlanRequest
+from thermlab.planning.run_order import LOG_FOLDER, MOST_MOUNTS, bench_sheet_html, calendar, plan_order, run_sheet_csv
+from thermlab.planning.splits import (
+    BenchHours,
+    SplitProblem,
+    compare_soaks,
+    compare_splits,
+    fewest_steps,
+    mount_numbers,
+    recommend_split,
+    recommended_soak_min,
+)
+from thermlab.reports.results import plain
 from thermlab.stats.curves import RiseCurve
 
 if TYPE_CHECKING:
     from collections.abc import Callable
-    from pathlib import Path
 
-    from thermlab.planning.mount_numbers import MountNumber
-    from thermlab.planning.next_mounts import NextMounts
-    from thermlab.planning.steps import Split
+    from thermlab.planning.splits import MountNumber, Split
+    from thermlab.planning.underway import NextMounts
 
 DEFAULT_SOAK_MIN = 40.0
 LONG_CAMPAIGN_H = 100.0
@@ -67,8 +78,6 @@ def plan(
         return advise(from_campaign, **request)
     made = make_plan(request_of(**request))
     if folder is not None:
-        from thermlab.planning.folder import write_plan  # noqa: PLC0415
-
         write_plan(made, folder)
     return made
 
@@ -307,3 +316,145 @@ def _cautions(request: PlanRequest, scatter: MountScatter, tau: float | None, *,
     if hours > LONG_CAMPAIGN_H:
         cautions.append(f"{hours:.0f} bench hours: look after every mount (thermlab plan --from) and stop early.")
     return cautions
+
+
+SCHEMA = 1
+
+
+def write_plan(plan: Plan, folder: str | Path) -> Path:
+    """Write ``campaign.yaml``, ``runs.csv``, ``bench_sheet.html`` and ``plan.json`` into a new folder.
+
+    Parameters
+    ----------
+    plan : Plan
+        What is to be made.
+    folder : str or Path
+        A folder that does not exist, or is empty. Nothing is ever overwritten.
+
+    Returns
+    -------
+    Path
+        The folder.
+
+    Raises
+    ------
+    InputError
+        The folder holds something, or cannot be made.
+    """
+    target = Path(folder)
+    _check_target(target)
+    files = {
+        "campaign.yaml": campaign_yaml(plan),
+        "runs.csv": run_sheet_csv(plan.runs, soak_min=plan.times.soak_min),
+        "bench_sheet.html": bench_sheet_html(
+            plan.runs,
+            plan.entries,
+            title=plan.title,
+            soak_min=plan.times.soak_min,
+            seed=plan.request.seed,
+            treatments=dict.fromkeys(plan.request.treatments, ""),
+        ),
+        "plan.json": json.dumps(plan_results(plan), ensure_ascii=False, indent=1, allow_nan=False) + "\n",
+    }
+    target.parent.mkdir(parents=True, exist_ok=True)
+    staged = Path(tempfile.mkdtemp(prefix=f".{target.name}.", dir=target.parent))
+    try:
+        staged.chmod(0o755)
+        (staged / LOG_FOLDER).mkdir()
+        for name, text in files.items():
+            write_file(staged / name, text.encode())
+        load_campaign(staged)  # what the kit writes, the kit can read
+        sync_folder(staged)
+        if target.exists():
+            target.rmdir()  # empty, as checked; anything put there since makes this fail and stays
+        staged.rename(target)
+    except OSError as error:
+        raise InputError([Problem(str(target), f"a folder that cannot be made ({error})", "a new folder")]) from error
+    finally:
+        shutil.rmtree(staged, ignore_errors=True)
+    return target
+
+
+def _check_target(target: Path) -> None:
+    if target.is_symlink() or (target.exists() and not target.is_dir()):
+        raise InputError([Problem(str(target), "a file or a link", "a new or an empty folder")])
+    if target.is_dir() and any(target.iterdir()):
+        raise InputError([Problem(str(target), "a folder that is not empty", "a new or an empty folder")])
+
+
+def plan_results(plan: Plan) -> dict[str, Any]:
+    """Return the plan as JSON-native data, with the request it was made from.
+
+    Parameters
+    ----------
+    plan : Plan
+        What is to be made.
+    """
+    data: dict[str, Any] = plain(plan)
+    request = data["request"]
+    for name in ("pilot", "archive"):
+        request[name] = None if request[name] is None else Path(request[name]).name
+    return {"schema": SCHEMA, "thermlab_version": __version__, **data}
+
+
+def campaign_yaml(plan: Plan) -> str:
+    """Return ``campaign.yaml`` with the decision, limits and soak of the plan; the log columns are a start to edit.
+
+    Parameters
+    ----------
+    plan : Plan
+        What is to be made.
+    """
+    request = plan.request
+    lines = [
+        "# Written by thermlab plan. Lines marked EDIT are guesses: set them to what your logger writes.",
+        f"title: {_quoted(plan.title)}",
+        f"bench: {_quoted(request.bench or 'bench-1')}               # EDIT: name of the bench; one name, one bench",
+        "cooling: passive               # EDIT: passive | forced (fixed fans)",
+        f"baseline: {_quoted(request.baseline)}",
+        "currency: EUR                  # EDIT",
+        "treatments:",
+    ]
+    for name in request.treatments:
+        lines += [
+            f"  {_quoted(name)}:",
+            '    description: ""            # EDIT: material, amount, spreading, torque, frame',
+            '    handling: ""               # EDIT; price as pack_price with uses_per_pack, or with pack_g and use_g',
+        ]
+    lines += [
+        "decision:                      # set before the data are seen; a report shows every later change",
+        f"  margin_K: {_number(request.margin_K)}",
+        f"  reference_power_W: {_number(request.reference_W)}",
+        f"  confidence_level: {_number(request.confidence_level)}",
+        f"  mounts_planned: {plan.n_mounts}",
+    ]
+    if request.throttle:
+        lines += [
+            "limits:",
+            f"  temperature_C: {_number(request.limit_C)}        # where the device throttles",
+            f"  room_C: {_number(request.customers_room_C)}               # the customer's room",
+        ]
+    lines += [
+        "soak:",
+        f"  minutes: {_number(plan.times.soak_min)}",
+        "log:                           # EDIT: how the sensor logs are written; nothing is guessed",
+        '  delimiter: ","',
+        '  decimal: "."',
+        "  encoding: utf-8",
+        '  time: {columns: [time], format: "%Y-%m-%d %H:%M:%S"}',
+        '  temperature: {columns: ["die * [degC]"], unit: degC}',
+        '  power: {columns: ["heater power [W]"], unit: W}',
+        '  ambient: {columns: ["room [degC]"], unit: degC}',
+    ]
+    return "\n".join(lines) + "\n"
+
+
+def _quoted(text: str) -> str:
+    # A JSON string is a YAML string.
+    return json.dumps(text, ensure_ascii=False)
+
+
+def _number(value: float) -> str:
+    # YAML 1.1 takes 1e-05 for text.
+    text = f"{value:.12g}"
+    return f"{value:.15f}".rstrip("0") if "e" in text else text

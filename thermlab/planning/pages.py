@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from thermlab.planning.bench_sheet import clock
+from thermlab.planning.run_order import clock
 from thermlab.reports.pages import Block, cautions_block, join, paragraph, table
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from thermlab.planning.next_mounts import CandidateOutlook, NextMounts
     from thermlab.planning.records import Plan
+    from thermlab.planning.underway import CandidateOutlook, NextMounts
 
 ORDINALS = ("1 more mount", "2 more mounts", "3 more mounts")
 
