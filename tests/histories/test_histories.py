@@ -15,10 +15,17 @@ from thermlab.archives.filed_results import FiledCampaign, read_archive
 from thermlab.archives.filing import archive
 from thermlab.base.errors import InputError
 from thermlab.campaign.settings import Prior
-from thermlab.histories.ageing import age_trends, parse_age
-from thermlab.histories.benches import bench_histories, campaign_scatter
-from thermlab.histories.findings import across_campaigns, build_points, history
-from thermlab.histories.mounts import chart_baselines, compare_lots
+from thermlab.histories.findings import (
+    across_campaigns,
+    age_trends,
+    bench_histories,
+    build_points,
+    campaign_scatter,
+    chart_baselines,
+    compare_lots,
+    history,
+    parse_age,
+)
 from thermlab.histories.page import render_history, write_history
 from thermlab.stats.control_charts import individuals_chart
 from thermlab.stats.random_effects import combine

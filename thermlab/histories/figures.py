@@ -15,9 +15,7 @@ if TYPE_CHECKING:
 
     from matplotlib.axes import Axes
 
-    from thermlab.histories.ageing import AgeTrend
-    from thermlab.histories.mounts import BaselineChart
-    from thermlab.histories.records import AcrossCampaigns, BuildPoint
+    from thermlab.histories.records import AcrossCampaigns, AgeTrend, BaselineChart, BuildPoint
 
 _ROW_IN = 0.42
 

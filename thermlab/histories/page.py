@@ -11,6 +11,7 @@ from thermlab.base.files import replace_file
 from thermlab.base.numbers import percent, with_interval
 from thermlab.histories import figures as figures_history
 from thermlab.histories import words as history_words
+from thermlab.histories.words import MILLI
 from thermlab.reports.pages import Block, cautions_block, escape, items, join, paragraph, remark, table, tag
 from thermlab.reports.pictures import DPI
 from thermlab.reports.render import style_sheet
@@ -18,11 +19,9 @@ from thermlab.reports.render import style_sheet
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from thermlab.histories.benches import BenchHistory
-    from thermlab.histories.records import History
+    from thermlab.histories.records import BenchHistory, History
     from thermlab.reports.pictures import Picture
 
-MILLI = history_words.MILLI
 POLICY = "default-src 'none'; img-src data:; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'"
 
 

@@ -8,10 +8,215 @@ from typing import TYPE_CHECKING, ClassVar
 from thermlab.base.showing import Shown
 
 if TYPE_CHECKING:
-    from thermlab.histories.ageing import AgeTrend
-    from thermlab.histories.benches import BenchHistory
-    from thermlab.histories.mounts import BaselineChart, LotSummary
+    from thermlab.stats.control_charts import IndividualsChart
     from thermlab.stats.random_effects import RandomEffects
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CampaignScatter:
+    """Scatter between the mounts of one campaign.
+
+    Attributes
+    ----------
+    bag, title, day : str
+        The campaign.
+    sd_K_per_W : float
+        Standard deviation between mounts of one treatment, run noise taken out, K/W; 0 where noise explains it all.
+    variance : float
+        Its square before it is kept from being negative, (K/W)^2.
+    dof : int
+        Used mounts less treatments.
+    run_noise_K : float or None
+        Standard deviation of one settled rise, K.
+    by_treatment : dict of str to float
+        Standard deviation of each treatment with two mounts or more, run noise left in, K/W.
+    time_constant_min : float or None
+        Of the bench in this campaign, min.
+    """
+
+    bag: str
+    title: str
+    day: str
+    sd_K_per_W: float
+    variance: float
+    dof: int
+    run_noise_K: float | None
+    by_treatment: dict[str, float]
+    time_constant_min: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BenchHistory:
+    """Mount SD of one bench, pooled over campaigns.
+
+    Attributes
+    ----------
+    bench : str
+        Its name.
+    campaigns : tuple of CampaignScatter
+        Oldest first; only those with two mounts of one treatment.
+    mount_sd_K_per_W : float or None
+        Pooled, run noise taken out, K/W; None where noise explains all scatter, or nothing is replicated.
+    dof : int
+        Pooled degrees of freedom, in full.
+    prior : str or None
+        A block for ``campaign.yaml``.
+    cautions : tuple of str
+        What limits it.
+    """
+
+    bench: str
+    campaigns: tuple[CampaignScatter, ...]
+    mount_sd_K_per_W: float | None
+    dof: int
+    prior: str | None
+    cautions: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MountPoint:
+    """Resistance of one mount at one power step.
+
+    Attributes
+    ----------
+    bag, title, day, mount, lot : str
+        Which mount.
+    resistance_K_per_W : float
+        Settled rise over set power, K/W.
+    """
+
+    bag: str
+    title: str
+    day: str
+    mount: str
+    lot: str
+    resistance_K_per_W: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BaselineChart:
+    """Resistance of a baseline on one bench, mount by mount.
+
+    Attributes
+    ----------
+    bench, treatment : str
+        Where and what.
+    power_W : float
+        The step that most campaigns have; the highest of these, W.
+    points : tuple of MountPoint
+        In the order made.
+    chart : IndividualsChart or None
+        In K/W; None with fewer than three mounts.
+    not_at_step : tuple of str
+        Titles of campaigns without that step.
+    """
+
+    bench: str
+    treatment: str
+    power_W: float
+    points: tuple[MountPoint, ...]
+    chart: IndividualsChart | None
+    not_at_step: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LotSummary:
+    """Lots of one treatment on one bench.
+
+    Attributes
+    ----------
+    bench, treatment : str
+        Where and what.
+    power_W : float
+        Power step, W.
+    lots : tuple of (lot, n_mounts, mean, u)
+        Mean resistance of each lot and its standard uncertainty, K/W.
+    combined : RandomEffects
+        In K/W; its tau is the standard deviation between lots.
+    cautions : tuple of str
+        What limits it.
+    """
+
+    bench: str
+    treatment: str
+    power_W: float
+    lots: tuple[tuple[str, int, float, float], ...]
+    combined: RandomEffects
+    cautions: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AgedRun:
+    """One run of a mount at an age.
+
+    Attributes
+    ----------
+    age : float
+        In the unit of the trend.
+    power_W : float
+        Power step, W.
+    resistance_K_per_W : float
+        Settled rise over set power, K/W.
+    """
+
+    age: float
+    power_W: float
+    resistance_K_per_W: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AgedMount:
+    """A mount that was run at several ages.
+
+    Attributes
+    ----------
+    campaign, mount : str
+        Title of the campaign, name of the mount.
+    runs : tuple of AgedRun
+        By age.
+    slope_K_per_W : float
+        Change of resistance per unit of age, K/W.
+    """
+
+    campaign: str
+    mount: str
+    runs: tuple[AgedRun, ...]
+    slope_K_per_W: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AgeTrend:
+    """Change of a treatment with age on one bench.
+
+    Attributes
+    ----------
+    bench, treatment : str
+        Where and what.
+    unit : str
+        Unit of age, as in the run sheet.
+    mounts : tuple of AgedMount
+        Every mount with at least two ages at one step.
+    slope_K_per_W : float
+        Mean change of resistance per unit of age, K/W.
+    interval_K_per_W : tuple of float or None
+        Its confidence interval.
+    power_W : float
+        Highest step, for the change in K.
+    finding : str
+        In words.
+    cautions : tuple of str
+        What limits it.
+    """
+
+    bench: str
+    treatment: str
+    unit: str
+    mounts: tuple[AgedMount, ...]
+    slope_K_per_W: float
+    interval_K_per_W: tuple[float, float] | None
+    power_W: float
+    finding: str
+    cautions: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -9,10 +9,7 @@ from thermlab.base.numbers import decimals_for, number, percent, with_interval
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from thermlab.histories.ageing import AgeTrend
-    from thermlab.histories.benches import BenchHistory
-    from thermlab.histories.mounts import BaselineChart, LotSummary
-    from thermlab.histories.records import AcrossCampaigns, History
+    from thermlab.histories.records import AcrossCampaigns, AgeTrend, BaselineChart, BenchHistory, History, LotSummary
 
 MILLI = 1000.0
 
