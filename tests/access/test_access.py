@@ -55,7 +55,7 @@ def pages(tmp_path_factory):
     runs = plan_order(["grease-a", "pad-b"], n_mounts=3, steps_W=(40, 80, 120), seed=5)
     entries = calendar(runs, soak_min=30, change_over_min=5, remount_min=45)
     sheet = place / "bench_sheet.html"
-    planned = {"title": "Grease or pad", "soak_min": 30, "seed": 5, "treatments": {"grease-a": "", "pad-b": ""}}
+    planned = {"title": "Grease or pad", "soak_min": 30, "seed": 5}
     sheet.write_text(bench_sheet_html(runs, entries, **planned), encoding="utf-8")
     return {
         "report": outcomes[0].page,

@@ -167,10 +167,7 @@ def poisoned_bench_sheet():
     planned = plan(**PLANNED)
     poison = Poison()
     runs = [replace(run, run=poison(), treatment=poison(), mount=poison()) for run in planned.runs]
-    named = {run.treatment: poison() for run in runs}
-    return bench_sheet_html(
-        runs, planned.entries, title=poison(), soak_min=planned.times.soak_min, seed=1, treatments=named
-    )
+    return bench_sheet_html(runs, planned.entries, title=poison(), soak_min=planned.times.soak_min, seed=1)
 
 
 def live_blocks(folder):

@@ -12,7 +12,19 @@ from thermlab.base.numbers import percent, with_interval
 from thermlab.histories import figures as figures_history
 from thermlab.histories import words as history_words
 from thermlab.histories.words import MILLI
-from thermlab.reports.pages import Block, cautions_block, escape, items, join, paragraph, remark, table, tag
+from thermlab.reports.pages import (
+    Block,
+    Column,
+    cautions_block,
+    escape,
+    items,
+    join,
+    listing,
+    paragraph,
+    remark,
+    table,
+    tag,
+)
 from thermlab.reports.pictures import DPI
 from thermlab.reports.render import style_sheet
 
@@ -117,27 +129,23 @@ def block(found: History) -> Block:
 
 
 def _bench(bench: BenchHistory) -> Block:
-    rows = [
+    columns: list[Column] = [
+        ("campaign", "text", lambda one: one.title),
+        ("report made", "text", lambda one: one.day),
+        ("mount SD in mK/W", "number", lambda one: f"{MILLI * one.sd_K_per_W:.2f}"),
+        ("degrees of freedom", "number", lambda one: one.dof),
+        ("run noise in K", "number", lambda one: "–" if one.run_noise_K is None else f"{one.run_noise_K:.2f}"),
         (
-            one.title,
-            one.day,
-            f"{MILLI * one.sd_K_per_W:.2f}",
-            one.dof,
-            "–" if one.run_noise_K is None else f"{one.run_noise_K:.2f}",
-            ", ".join(f"{name} {MILLI * sd:.2f}" for name, sd in one.by_treatment.items()),
-            "–" if one.time_constant_min is None else f"{one.time_constant_min:.1f}",
-        )
-        for one in bench.campaigns
+            "each treatment, noise left in, in mK/W",
+            "text",
+            lambda one: ", ".join(f"{name} {MILLI * sd:.2f}" for name, sd in one.by_treatment.items()),
+        ),
+        (
+            "time constant in min",
+            "number",
+            lambda one: "–" if one.time_constant_min is None else f"{one.time_constant_min:.1f}",
+        ),
     ]
-    headings = (
-        "campaign",
-        "report made",
-        "mount SD in mK/W",
-        "degrees of freedom",
-        "run noise in K",
-        "each treatment, noise left in, in mK/W",
-        "time constant in min",
-    )
     parts: list[object] = [
         tag("h3", history_words.bench_name(bench.bench).capitalize()),
         paragraph(history_words.scatter_sentence(bench)),
@@ -149,9 +157,8 @@ def _bench(bench: BenchHistory) -> Block:
             tag("pre", bench.prior, tabindex="0"),
         ]
         parts.append(remark("All degrees of freedom are given; half of them count, and thermlab does the halving."))
-    if rows:
-        caption = f"Campaigns on {history_words.bench_name(bench.bench)}"
-        parts.append(table(caption, headings, rows, numeric=(2, 3, 4, 6)))
+    if bench.campaigns:
+        parts.append(listing(f"Campaigns on {history_words.bench_name(bench.bench)}", bench.campaigns, columns))
     return join(parts, "\n")
 
 

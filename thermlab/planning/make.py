@@ -352,7 +352,6 @@ def write_plan(plan: Plan, folder: str | Path) -> Path:
             title=plan.title,
             soak_min=plan.times.soak_min,
             seed=plan.request.seed,
-            treatments=dict.fromkeys(plan.request.treatments, ""),
         ),
         "plan.json": json.dumps(plan_results(plan), ensure_ascii=False, indent=1, allow_nan=False) + "\n",
     }

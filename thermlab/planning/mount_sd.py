@@ -9,7 +9,7 @@ coefficient of variation of 0.3 between their SDs (see the planning page of the 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -19,7 +19,7 @@ from thermlab.stats.least_squares import NotEstimableError
 from thermlab.stats.power import sd_upper_limit
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Iterable, Mapping
 
 UPPER_LIMIT = 0.80
 # Half of one, as is left of a prior with one.
@@ -64,12 +64,7 @@ class MountScatter:
     time_constant_min: float | None = None
     curve: RiseCurve | None = None
     campaigns: tuple[dict[str, Any], ...] = ()
-    cautions: tuple[str, ...] = field(default=())
-
-    @property
-    def one_mount_sd_K(self) -> float:
-        """SD of one mount's value with its run noise, as planned with, K."""
-        return math.hypot(self.planned_sd_K, self.run_noise_K)
+    cautions: tuple[str, ...] = ()
 
 
 def given_scatter(sd_K: float | None, dof: float | None, *, run_noise_K: float = RUN_NOISE_K) -> MountScatter:
@@ -183,16 +178,10 @@ def archive_scatter(archive: str | Path, *, reference_power_W: float, bench: str
     campaigns, cautions = _collect(folder, bench)
     benches = sorted({campaign["bench"] for campaign in campaigns})
     if not campaigns or len(benches) > 1:
-        found = (
-            f"campaigns of the benches {', '.join(map(repr, benches))}" if campaigns else "no campaign with a mount SD"
-        )
-        allowed = (
-            "one of them to be chosen"
-            if campaigns
-            else f"results.json files of bench {bench!r}"
-            if bench
-            else "results.json files"
-        )
+        found, allowed = "no campaign with a mount SD", "results.json files" + (f" of bench {bench!r}" if bench else "")
+        if campaigns:
+            found = f"campaigns of the benches {', '.join(map(repr, benches))}"
+            allowed = "one of them to be chosen"
         raise InputError([Problem(str(folder), found, allowed)])
     dof = sum(campaign["dof"] for campaign in campaigns)
     per_W = math.sqrt(sum(c["dof"] * c["sd_K_per_W"] ** 2 for c in campaigns) / dof)
@@ -294,12 +283,8 @@ def _positive(value: object) -> float | None:
 
 def _curve(results: Mapping[str, Any]) -> RiseCurve | None:
     """Return the curve through the used runs of all mounts."""
-    runs = _used(results.get("runs") or ())
+    runs = [run for run in results.get("runs") or () if run.get("used") and run.get("rise_K") is not None]
     try:
         return fit_curve([run["set_power_W"] for run in runs], [run["rise_K"] for run in runs])
     except (NotEstimableError, ValueError):
         return None
-
-
-def _used(runs: Iterable[Mapping[str, Any]]) -> Sequence[Mapping[str, Any]]:
-    return [run for run in runs if run.get("used") and run.get("rise_K") is not None]

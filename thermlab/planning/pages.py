@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING
 
 from thermlab.planning.run_order import clock
-from thermlab.reports.pages import Block, cautions_block, join, paragraph, table
+from thermlab.reports.pages import Block, Column, cautions_block, join, listing, paragraph, table
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -79,70 +80,54 @@ def outlook_sentences(ahead: NextMounts) -> tuple[str, ...]:
 
 def numbers(plan: Plan) -> Block:
     """Return the mounts that each question needs."""
-    rows = [
-        (
-            row.question,
-            f"{row.power:.2f}",
-            _mounts(row.n_mounts),
-            _pm(row.difference_half_width_K, "K"),
-            _pm(row.throttle_half_width_W, "W"),
-            _pm(row.throttle_difference_half_width_W, "W"),
-        )
-        for row in plan.numbers
+    columns: list[Column] = [
+        ("Question", "text", lambda row: row.question),
+        ("Chance", "number", lambda row: f"{row.power:.2f}"),
+        ("Mounts of each treatment", "number", lambda row: _mounts(row.n_mounts)),
+        ("Difference", "number", lambda row: _pm(row.difference_half_width_K, "K")),
+        ("Throttle power", "number", lambda row: _pm(row.throttle_half_width_W, "W")),
+        ("Difference of throttle powers", "number", lambda row: _pm(row.throttle_difference_half_width_W, "W")),
     ]
-    heads = (
-        "Question", "Chance", "Mounts of each treatment", "Difference", "Throttle power",
-        "Difference of throttle powers",
-    )  # fmt: skip
-    return table("Mounts that each question needs, and the half-widths then", heads, rows, numeric=range(1, 6))
+    return listing("Mounts that each question needs, and the half-widths then", plan.numbers, columns)
 
 
 def splits(plan: Plan) -> Block:
     """Return what every number of steps gives for the same hours, the recommended one marked."""
-    rows = [
-        (
-            f"{split.n_steps}{' (recommended)' if split == plan.split else ''}",
-            ", ".join(f"{step:g}" for step in split.steps_W),
-            f"{split.soak_min:g}",
-            str(split.n_mounts),
-            f"{split.hours:.1f}",
-            _pm(split.difference_half_width_K, "K"),
-            _chance(split.power_at_margin),
-            _chance(split.equivalence_power),
-            _pm(split.throttle_half_width_W, "W"),
-            split.note,
-        )
-        for split in plan.splits
+    columns: list[Column] = [
+        ("Steps", "text", lambda split: f"{split.n_steps}{' (recommended)' if split == plan.split else ''}"),
+        ("Powers, W", "text", lambda split: ", ".join(f"{step:g}" for step in split.steps_W)),
+        ("Soak, min", "number", lambda split: f"{split.soak_min:g}"),
+        ("Mounts of each treatment", "number", lambda split: split.n_mounts),
+        ("Hours", "number", lambda split: f"{split.hours:.1f}"),
+        ("Difference", "number", lambda split: _pm(split.difference_half_width_K, "K")),
+        ("Chance to show the margin", "number", lambda split: _hundredths(split.power_at_margin)),
+        ("Chance to show equivalence", "number", lambda split: _hundredths(split.equivalence_power)),
+        ("Throttle power", "number", lambda split: _pm(split.throttle_half_width_W, "W")),
+        ("Remark", "text", lambda split: split.note),
     ]
-    heads = (
-        "Steps", "Powers, W", "Soak, min", "Mounts of each treatment", "Hours", "Difference",
-        "Chance to show the margin", "Chance to show equivalence", "Throttle power", "Remark",
-    )  # fmt: skip
-    return table("What the same bench hours give", heads, rows, numeric=range(2, 9))
+    return listing("What the same bench hours give", plan.splits, columns)
 
 
 def soaks(plan: Plan) -> Block:
     """Return what other soaks give; a remark where the time constant is unknown."""
     if not plan.soaks:
         return paragraph("The time constant of the bench is not known, so soaks cannot be compared.")
-    rows = [
+    wrong = "Error of the rise where the time constant is 5 % wrong, K"
+    columns: list[Column] = [
         (
-            f"{soak.soak_min:g}{' (planned)' if soak.soak_min == plan.times.soak_min else ''}",
-            f"{soak.soak_time_constants:.1f}",
-            str(soak.n_mounts),
-            _pm(soak.difference_half_width_K, "K"),
-            f"{soak.left_K:.2f}",
-            f"{soak.rise_error_K:.2f}",
-            "" if soak.throttle_error_W is None else f"{soak.throttle_error_W:.2f}",
-            soak.note,
-        )
-        for soak in plan.soaks
+            "Soak, min",
+            "text",
+            lambda soak: f"{soak.soak_min:g}{' (planned)' if soak.soak_min == plan.times.soak_min else ''}",
+        ),
+        ("Time constants", "number", lambda soak: f"{soak.soak_time_constants:.1f}"),
+        ("Mounts of each treatment", "number", lambda soak: soak.n_mounts),
+        ("Difference", "number", lambda soak: _pm(soak.difference_half_width_K, "K")),
+        ("Left to extrapolate, K", "number", lambda soak: _hundredths(soak.left_K)),
+        (wrong, "number", lambda soak: _hundredths(soak.rise_error_K)),
+        ("Error of the throttle power, W", "number", lambda soak: _hundredths(soak.throttle_error_W)),
+        ("Remark", "text", lambda soak: soak.note),
     ]
-    heads = (
-        "Soak, min", "Time constants", "Mounts of each treatment", "Difference", "Left to extrapolate, K",
-        "Error of the rise where the time constant is 5 % wrong, K", "Error of the throttle power, W", "Remark",
-    )  # fmt: skip
-    return table("What a soak costs and leaves, for the same hours", heads, rows, numeric=range(1, 7))
+    return listing("What a soak costs and leaves, for the same hours", plan.soaks, columns)
 
 
 def bench_hours(plan: Plan) -> Block:
@@ -179,25 +164,25 @@ def under_way(campaign: str | Path | None) -> Block:
 
 def outlook(ahead: NextMounts) -> Block:
     """Return what the next mount can still change."""
-    rows = [
-        (
-            candidate.treatment,
-            str(candidate.n_mounts),
-            _difference(candidate),
-            candidate.verdict,
-            *(_chance(candidate.chance_after[i] if i < len(candidate.chance_after) else None) for i in range(3)),
-            _chance(candidate.chance_at_end),
-        )
-        for candidate in ahead.candidates
+    columns: list[Column] = [
+        ("Candidate", "text", lambda one: one.treatment),
+        ("Mounts", "number", lambda one: one.n_mounts),
+        ("Difference, intervals that allow every look", "text", _difference),
+        ("Verdict", "text", lambda one: one.verdict),
+        *((words, "number", partial(_chance_after, i)) for i, words in enumerate(ORDINALS)),
+        ("All planned", "number", lambda one: _hundredths(one.chance_at_end)),
     ]
-    heads = ("Candidate", "Mounts", "Difference, intervals that allow every look", "Verdict", *ORDINALS, "All planned")
     return join(
         [
             paragraph(f"{ahead.advice}. {ahead.reason}"),
             cautions_block(ahead.cautions),
-            table("Chance of a verdict after the next mounts", heads, rows, numeric=(1, 4, 5, 6, 7)),
+            listing("Chance of a verdict after the next mounts", ahead.candidates, columns),
         ]
     )
+
+
+def _chance_after(place: int, candidate: CandidateOutlook) -> str:
+    return _hundredths(candidate.chance_after[place] if place < len(candidate.chance_after) else None)
 
 
 def _difference(candidate: CandidateOutlook) -> str:
@@ -217,5 +202,5 @@ def _pm(value: float | None, unit: str) -> str:
     return "no interval" if value is None else f"± {value:.2f} {unit}"
 
 
-def _chance(value: float | None) -> str:
+def _hundredths(value: float | None) -> str:
     return "" if value is None else f"{value:.2f}"

@@ -25,7 +25,7 @@ from thermlab.campaign.runsheet import OPTIONAL, REQUIRED
 from thermlab.reports.pages import SAFETY, Block, escape, join, tag
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Iterable, Sequence
 
 StepOrder = Literal["ascending", "random"]
 Activity = Literal["mount", "pre-soak", "run", "change-over"]
@@ -335,7 +335,6 @@ def bench_sheet_html(
     title: str,
     soak_min: float,
     seed: int,
-    treatments: Mapping[str, str],
 ) -> str:
     """Return the bench sheet: cautions, check lists and one line per mount.
 
@@ -351,8 +350,6 @@ def bench_sheet_html(
         Soak of a step, min.
     seed : int
         Seed of the order.
-    treatments : mapping of str to str
-        Treatment and its description.
 
     Returns
     -------
@@ -363,7 +360,6 @@ def bench_sheet_html(
         [
             tag("h1", f"Bench sheet: {title}"),
             tag("p", _overview(runs, entries, soak_min=soak_min, seed=seed)),
-            *(tag("p", tag("b", name), f": {text}") for name, text in treatments.items() if text),
             tag("h2", "Cautions"),
             tag("ul", *(tag("li", text) for text in (*SAFETY[:-1], "This sheet gives no safety clearance."))),
             _ticks("Before the first mount", BEFORE),

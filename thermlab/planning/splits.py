@@ -15,7 +15,7 @@ Below 1.6 time constants, or with more than 2 K left, the run checks call it dou
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from itertools import combinations
 from typing import TYPE_CHECKING, Literal
@@ -695,8 +695,9 @@ def _soak(
     time_constant_min: float,
     soak_min: float,
 ) -> SoakChoice:
-    with_soak = BenchHours(soak_min=soak_min, change_over_min=times.change_over_min, remount_min=times.remount_min)
-    n_mounts = with_soak.mounts_within(hours, n_steps=len(steps_W), n_treatments=problem.n_treatments)
+    n_mounts = replace(times, soak_min=soak_min).mounts_within(
+        hours, n_steps=len(steps_W), n_treatments=problem.n_treatments
+    )
     noise, at_best = (settled_rise_sd_K(minutes, time_constant_min) for minutes in (soak_min, 10 * time_constant_min))
     width = None
     if noise is not None and at_best is not None:
