@@ -8,7 +8,10 @@ __all__, __getattr__, __dir__ = face(
     frames="records_frame",
     job="ReportJob ReportOutcome carried_results report_one",
     make="exit_status report",
-    pages="Block SAFETY cautions_block escape flag_names items join marks_of paragraph remark table tag view",
+    pages=(
+        "Block Column SAFETY cautions_block escape flag_names items join listing marks_of paragraph remark table tag "
+        "view"
+    ),
     photos="MAX_PHOTOS Photo read_photos",
     pictures="DASHED DPI Picture bar hollow name_rows new_figure panel quiet small_print stack",
     render="prepare render_page style_sheet",
