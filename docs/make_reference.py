@@ -17,8 +17,7 @@ from thermlab.campaign.runsheet import OPTIONAL, REQUIRED
 from thermlab.campaign.settings import CampaignSettings, CheckThresholds
 from thermlab.compare import analysis, lack_of_fit, secondary, throttle_records, uncertainty, value
 from thermlab.compare import records as effects
-from thermlab.reports import frames
-from thermlab.reports.results import results_schema
+from thermlab.reports.results import RUN_COLUMNS, results_schema
 from thermlab.runs import records as runs
 
 DOCS = Path(__file__).resolve().parent
@@ -313,7 +312,7 @@ def dictionary() -> str:
             "held_rise_K": attributes(runs.HeldPower)["held_rise_K"],
         }
     )
-    columns: list[tuple[object, ...]] = [(f"`{name}`", unit(name), said[name]) for name in frames.RUN_COLUMNS]
+    columns: list[tuple[object, ...]] = [(f"`{name}`", unit(name), said[name]) for name in RUN_COLUMNS]
     return f"""# Data dictionary
 
 Written by `python docs/make_reference.py` from the JSON Schema of results.json and the docstrings

@@ -20,8 +20,8 @@ import thermlab
 from thermlab.campaign.settings import CampaignSettings
 from thermlab.cli import main
 from thermlab.reports import figures
-from thermlab.reports.frames import RUN_COLUMNS
 from thermlab.reports.pictures import DPI, WIDTH_IN
+from thermlab.reports.results import RUN_COLUMNS
 
 ROOT = Path(__file__).parents[2]
 PAGES = [*ROOT.glob("*.md"), *ROOT.glob("docs/*.md")]

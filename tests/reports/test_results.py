@@ -10,7 +10,17 @@ import jsonschema
 import pytest
 from fixtures_analysis import all_finite, made_up_analysis
 
-from thermlab.reports.results import MIME, anonymised, plain, results_json, results_schema, runs_reduced_csv, to_results
+from thermlab.base.errors import InputError
+from thermlab.reports.results import (
+    MIME,
+    anonymised,
+    plain,
+    read_results,
+    results_json,
+    results_schema,
+    runs_reduced_csv,
+    to_results,
+)
 
 
 @pytest.fixture(scope="module")
@@ -122,3 +132,45 @@ def test_anonymous_results_name_no_file_and_no_note():
     assert "first jar" not in text
     assert "file 1: 3 readings" in text
     assert anonymised(analysis, False) is analysis
+
+
+# --- reading back ---------------------------------------------------------------------------------------------------
+
+
+def written_to(tmp_path, text):
+    path = tmp_path / "results.json"
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def test_what_is_written_is_read_back_as_it_is(results, tmp_path):
+    assert read_results(written_to(tmp_path, results_json(results))) == json.loads(results_json(results))
+
+
+def test_keys_of_another_version_are_left_alone_and_missing_ones_may_be_missing(results, tmp_path):
+    other = json.loads(results_json(results)) | {"of_a_later_version": [1]}
+    del other["overrides"], other["uncertainty_combined"]
+
+    assert read_results(written_to(tmp_path, json.dumps(other))) == other
+
+
+@pytest.mark.parametrize(
+    ("place", "bad", "where"),
+    [
+        (("comparison", "treatments", 0, "verdict"), "probably better", "comparison.treatments.0.verdict"),
+        (("runs", 0, "rise_K"), [1.0], "runs.0.rise_K"),
+        (("campaign", "sha256", "a.csv"), "1", "campaign.sha256.a.csv"),
+        (("runs",), 3, "runs"),
+    ],
+)
+def test_a_wrong_type_is_refused_with_file_and_key(results, tmp_path, place, bad, where):
+    wrong = part = json.loads(results_json(results))
+    for key in place[:-1]:
+        part = part[key]
+    part[place[-1]] = bad
+    path = written_to(tmp_path, json.dumps(wrong))
+
+    with pytest.raises(InputError) as caught:
+        read_results(path)
+
+    assert [problem.where for problem in caught.value.problems] == [f"{path}: {where}"]

@@ -11,18 +11,13 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from thermlab.reports.results import RUN_COLUMNS
+
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from thermlab.compare.records import Comparison
     from thermlab.runs.records import ReducedRun
-
-RUN_COLUMNS = (
-    "run", "treatment", "mount", "set_power_W", "power_W", "ambient_C", "rise_K", "u_rise_K", "drift_left_K",
-    "end_reading_C", "end_rise_K", "sensor", "soak_min", "settled", "used", "reason", "flags", "held_power_W",
-    "held_rise_K", "lot", "condition", "note",
-)  # fmt: skip
-"""Columns of runs, as in ``runs_reduced.csv``."""
 
 
 def to_frame(result: Any) -> pd.DataFrame:

@@ -44,9 +44,10 @@ _RUN_KEYS = (
     "run", "treatment", "mount", "set_power_W", "power_W", "ambient_C", "rise_K", "u_rise_K", "drift_left_K",
     "end_reading_C", "end_rise_K", "sensor", "soak_min", "settled",
 )  # fmt: skip
-_CSV_KEYS = (
+RUN_COLUMNS = (
     *_RUN_KEYS, "used", "reason", "flags", "held_power_W", "held_rise_K", "lot", "condition", "note",
 )  # fmt: skip
+"""Columns of runs, in ``runs_reduced.csv`` and in frames."""
 
 
 Interval = Annotated[list[float], Field(min_length=2, max_length=2)]
@@ -524,7 +525,7 @@ def runs_reduced_csv(results: Mapping[str, Any]) -> str:
     """
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(_CSV_KEYS)
+    writer.writerow(RUN_COLUMNS)
     for run in results["runs"]:
         held = run.get("held") or {}
         row = run | {
@@ -532,7 +533,7 @@ def runs_reduced_csv(results: Mapping[str, Any]) -> str:
             "held_power_W": held.get("held_power_W"),
             "held_rise_K": held.get("held_rise_K"),
         }
-        writer.writerow([_cell(row.get(key)) for key in _CSV_KEYS])
+        writer.writerow([_cell(row.get(key)) for key in RUN_COLUMNS])
     return out.getvalue()
 
 
