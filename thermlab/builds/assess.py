@@ -25,9 +25,9 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
+from thermlab.builds.runs import mean_curve
 from thermlab.compare.comparison import compare_treatments
-from thermlab.compare.mount_curves import OTHER_EXPONENTS, curves_of_mounts
-from thermlab.compare.mounts import tabulate_mounts
+from thermlab.compare.mount_curves import OTHER_EXPONENTS
 from thermlab.compare.throttle import FARTHEST_EXTRAPOLATION, predict_throttle
 from thermlab.compare.uncertainty import effective_dof
 from thermlab.stats.curves import EXPONENT, RiseCurve, fit_curve
@@ -120,10 +120,11 @@ def expected_rises(runs: Sequence[ReducedRun], reference: Reference, *, treatmen
         interval = fresh = None
         if mean is not None and scatters:
             level = 0.5 + reference.confidence_level / 2.0
-            half = max(_half_width(sd, dof, len(mounts), u or 0.0, level) for sd, dof in scatters)
-            interval = (mean - half, mean + half)
-            half = max(_half_width(sd, dof, len(mounts), 0.0, level) for sd, dof in scatters)
-            fresh = (mean - half, mean + half)
+            halves = [
+                max(_half_width(sd, dof, len(mounts), known, level) for sd, dof in scatters)
+                for known in (u or 0.0, 0.0)
+            ]
+            interval, fresh = ((mean - half, mean + half) for half in halves)
         found.append(
             Expected(
                 set_power_W=power,
@@ -263,18 +264,18 @@ def build_throttle(
         expected_W=expected_W,
         expected_interval_W=expected_interval,
     )
-    mean = _mean_curve(reference)
+    mean = mean_curve(reference)
     if not rises or mean is None:
         reason = "no acceptance run could be used" if not rises else "the campaign has too few power steps for a curve"
         return replace(found, reason=reason)
-    curve, u_bend, bend_dof = mean
+    curve, bends = mean
     moved = _moved(curve, rises)
     power = moved.power_W(limit_K)
     found = replace(found, directly_observed_W=_observed(runs, moved, limit_K))
     reason = _refusal(power, curve)
     if power is None or reason:
         return replace(found, reason=reason)
-    parts, dofs = _contributions(reference, rises, moved, power, limit_K, u_bend, bend_dof)
+    parts, dofs = _contributions(reference, rises, moved, power, limit_K, bends)
     u = math.hypot(*parts.values())
     dof = effective_dof(list(parts.values()), dofs)
     half = t_point(0.5 + reference.confidence_level / 2.0, math.inf if dof is None else dof) * u
@@ -303,23 +304,12 @@ def _refusal(power_W: float | None, curve: RiseCurve) -> str:
     return ""
 
 
-def _mean_curve(reference: Reference) -> tuple[RiseCurve, float, int] | None:
-    """Return the mean curve of all mounts, the standard uncertainty of its bend, and its degrees of freedom."""
-    table = tabulate_mounts(reference.runs, reference.treatments)
-    curves = [curve.curve for curve in curves_of_mounts(table)[0] if curve is not None]
-    if not curves:
-        return None
-    bends = np.array([curve.a for curve in curves])
-    n = bends.size
-    mean = RiseCurve(
-        b_K_per_W=float(np.mean([curve.b_K_per_W for curve in curves])),
-        a=float(bends.mean()),
-        lowest_W=min(curve.lowest_W for curve in curves),
-        highest_W=max(curve.highest_W for curve in curves),
-    )
-    # A bend shared by all mounts has no scatter to judge it by; the exponent then stands for the doubt about the shape.
-    u = float(bends.std(ddof=1)) / math.sqrt(n) if n > 1 and float(np.ptp(bends)) > 0.0 else 0.0
-    return mean, u, n - 1
+def _u_bend(bends: Sequence[float]) -> float:
+    """Return the standard uncertainty of the mean bend.
+
+    A bend shared by all mounts has no scatter to judge it by; the exponent then stands for the doubt about the shape.
+    """
+    return float(np.std(bends, ddof=1)) / math.sqrt(len(bends)) if len(bends) > 1 and np.ptp(bends) > 0.0 else 0.0
 
 
 def _moved(curve: RiseCurve, rises: Sequence[Expected]) -> RiseCurve:
@@ -340,15 +330,14 @@ def _contributions(
     moved: RiseCurve,
     power_W: float,
     limit_K: float,
-    u_bend: float,
-    bend_dof: int,
+    bends: Sequence[float],
 ) -> tuple[dict[str, float], list[float | None]]:
     slope = moved.slope_K_per_W(power_W)
     squares = math.fsum(one.set_power_W**2 for one in rises)
     readings = math.fsum(one.set_power_W * (one.u_rise_K or 0.0) for one in rises) / squares * power_W / slope
     # How far a change of the bend moves the curve at the limit once it is held at the build's own steps.
     held = math.fsum(one.set_power_W * one.set_power_W**EXPONENT for one in rises) / squares * power_W
-    bend = u_bend * abs(power_W**EXPONENT - held) / slope
+    bend = _u_bend(bends) * abs(power_W**EXPONENT - held) / slope
     others = [_power_with(reference, rises, exponent, limit_K) for exponent in OTHER_EXPONENTS]
     known = [power_W, *(value for value in others if value is not None)]
     parts = {
@@ -356,7 +345,7 @@ def _contributions(
         "bend of the curve": bend,
         "exponent of the curve": (max(known) - min(known)) / 2.0 / math.sqrt(3.0),
     }
-    return parts, [None, float(bend_dof) if bend_dof > 0 else None, None]
+    return parts, [None, len(bends) - 1.0 if len(bends) > 1 else None, None]
 
 
 def _power_with(reference: Reference, rises: Sequence[Expected], exponent: float, limit_K: float) -> float | None:

@@ -83,7 +83,8 @@ def reduce_build(build: Build, reference: Reference) -> BuildRuns:
     bench = _reduce_bench([trace for trace in readings.traces if trace is not None], to_reduce.settings, reference)
     flags = iter(check_runs(to_reduce.settings, [t for t in readings.traces if t is not None], bench))
     estimates = iter(bench.estimates)
-    curve = _curve(reference)
+    found = mean_curve(reference)
+    curve = None if found is None else found[0]
     runs = []
     for order, (line, trace) in enumerate(zip(to_reduce.runs, readings.traces, strict=True)):
         if trace is None:
@@ -106,15 +107,9 @@ def _to_reduce(build: Build, reference: Reference) -> RunsToReduce:
     }
     lines = tuple(
         RunLine(
-            run=run.run,
+            **run.model_dump(),
             treatment=settings.treatment,
             mount=settings.build,
-            set_power_W=run.set_power_W,
-            log=run.log,
-            start=run.start,
-            end=run.end,
-            exclude=run.exclude,
-            note=run.note,
             lot=settings.lot,
             condition="",
             line=place,
@@ -167,18 +162,19 @@ def _reduce_bench(traces: Sequence[Trace], settings: BenchSettings, reference: R
     )
 
 
-def _curve(reference: Reference) -> RiseCurve | None:
-    """Return the mean rise curve of the campaign's mounts."""
+def mean_curve(reference: Reference) -> tuple[RiseCurve, tuple[float, ...]] | None:
+    """Return the mean rise curve of the campaign's mounts, and the bend of each; None where no mount has a curve."""
     fitted = curves_of_mounts(tabulate_mounts(reference.runs, reference.treatments))[0]
     curves = [curve.curve for curve in fitted if curve is not None]
     if not curves:
         return None
-    return RiseCurve(
+    mean = RiseCurve(
         b_K_per_W=math.fsum(curve.b_K_per_W for curve in curves) / len(curves),
         a=math.fsum(curve.a for curve in curves) / len(curves),
         lowest_W=min(curve.lowest_W for curve in curves),
         highest_W=max(curve.highest_W for curve in curves),
     )
+    return mean, tuple(curve.a for curve in curves)
 
 
 def _curve_of_one(trace: Trace, estimate: Estimate, reference: Reference) -> RiseCurve | None:

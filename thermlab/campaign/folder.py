@@ -284,20 +284,44 @@ def new(folder: str | Path) -> Path:
         Where one of the files is there already, or the folder cannot be written.
     """
     root = Path(folder)
+    files = {SETTINGS_NAME: CAMPAIGN_YAML, NAME: ",".join(REQUIRED + OPTIONAL) + "\n"}
+    write_new(root, files, subfolder="logs")
+    return root
+
+
+def write_new(root: Path, files: Mapping[str, str], *, subfolder: str = "") -> tuple[Path, ...]:
+    """Write new files into a folder; nothing is ever overwritten.
+
+    Parameters
+    ----------
+    root : Path
+        A new or existing folder.
+    files : mapping of str to str
+        Texts by the name of their file.
+    subfolder : str
+        A folder to be made within.
+
+    Returns
+    -------
+    tuple of Path
+        The files written.
+
+    Raises
+    ------
+    InputError
+        Where one of the files is there already, or the folder cannot be written.
+    """
+    paths = [root / name for name in files]
     try:
-        _refuse_existing(root)
-        (root / "logs").mkdir(parents=True, exist_ok=True)
-        for name, text in ((SETTINGS_NAME, CAMPAIGN_YAML), (NAME, ",".join(REQUIRED + OPTIONAL) + "\n")):
-            write_file(root / name, text.encode())
+        there = [path for path in paths if path.exists() or path.is_symlink()]
+        if there:
+            raise InputError([Problem(str(path), "a file that is there already", "a new file") for path in there])
+        (root / subfolder).mkdir(parents=True, exist_ok=True)
+        for path, text in zip(paths, files.values(), strict=True):
+            write_file(path, text.encode())
     except (OSError, ValueError) as error:
         if isinstance(error, InputError):
             raise
         problem = Problem(str(root), f"a folder that cannot be written ({error})", "a new or writable folder")
         raise InputError([problem]) from None
-    return root
-
-
-def _refuse_existing(root: Path) -> None:
-    there = [name for name in (SETTINGS_NAME, NAME) if (root / name).exists() or (root / name).is_symlink()]
-    if there:
-        raise InputError([Problem(str(root / name), "a file that is there already", "a new file") for name in there])
+    return tuple(paths)

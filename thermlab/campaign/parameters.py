@@ -12,7 +12,7 @@ import difflib
 import re
 from typing import TYPE_CHECKING, Any
 
-from pydantic import BaseModel, ConfigDict, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from thermlab.base.errors import InputError, Problem, shown
 from thermlab.campaign.settings import ConfidenceLevel, LimitC, Limits, MarginK, PowerW, RoomC
@@ -46,22 +46,14 @@ class ReportParameters(BaseModel):
 
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
-    room_C: RoomC | None = None
-    temperature_C: LimitC | None = None
-    margin_K: MarginK | None = None
-    reference_power_W: PowerW | None = None
-    confidence_level: ConfidenceLevel | None = None
-    anonymous: bool = False
-
-
-ALLOWED = {
-    "room_C": "a temperature in degC from -100 to 200",
-    "temperature_C": "a temperature in degC from -100 to 400",
-    "margin_K": "a difference in K above 0 and at most 1000",
-    "reference_power_W": "a power in W above 0 and at most 100000",
-    "confidence_level": "a fraction above 0.5 and at most 0.999999, such as 0.95",
-    "anonymous": "true or false",
-}
+    room_C: RoomC | None = Field(default=None, description="a temperature in degC from -100 to 200")
+    temperature_C: LimitC | None = Field(default=None, description="a temperature in degC from -100 to 400")
+    margin_K: MarginK | None = Field(default=None, description="a difference in K above 0 and at most 1000")
+    reference_power_W: PowerW | None = Field(default=None, description="a power in W above 0 and at most 100000")
+    confidence_level: ConfidenceLevel | None = Field(
+        default=None, description="a fraction above 0.5 and at most 0.999999, such as 0.95"
+    )
+    anonymous: bool = Field(default=False, description="true or false")
 
 
 def check_parameters(given: Mapping[str, object]) -> ReportParameters:
@@ -123,7 +115,8 @@ def _unknown(name: str) -> Problem:
 
 
 def _not_allowed(name: str, value: object) -> Problem:
-    return Problem(f"parameter {name}", shown(repr(value), quoted=False), ALLOWED[name])
+    allowed = ReportParameters.model_fields[name].description or ""
+    return Problem(f"parameter {name}", shown(repr(value), quoted=False), allowed)
 
 
 DECISION = ("margin_K", "reference_power_W", "confidence_level")

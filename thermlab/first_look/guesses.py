@@ -11,7 +11,7 @@ import functools
 import itertools
 import re
 from collections import Counter
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
@@ -441,11 +441,11 @@ class ColumnLook:
     content: Content
     unit: str
     why: str
-    low: float | None
-    high: float | None
-    missing: tuple[str, ...]
-    n_missing: int
-    values: Any
+    low: float | None = None
+    high: float | None = None
+    missing: tuple[str, ...] = ()
+    n_missing: int = 0
+    values: Any = field(default_factory=lambda: np.empty(0))
 
 
 def look_at_columns(text: TextGuess, time_columns: Sequence[str]) -> tuple[ColumnLook, ...]:
@@ -489,21 +489,14 @@ def unit_of(name: str, below: str = "") -> str:
 
 def _look(name: str, cells: Sequence[str], below: str, decimal: str, is_time: bool) -> ColumnLook:
     if is_time:
-        return ColumnLook(
-            name=name, content="time", unit="", why="its cells", low=None, high=None, missing=(), n_missing=0,
-            values=np.empty(0),
-        )  # fmt: skip
+        return ColumnLook(name=name, content="time", unit="", why="its cells")
     values, odd, cell_unit = _numbers(cells, decimal)
     known = values[~np.isnan(values)]
     low, high = (float(known.min()), float(known.max())) if known.size else (None, None)
     unit = unit_of(name, below) or cell_unit
     blank = len(cells) - known.size
     if 2 * known.size < len(cells):
-        kind: Content = "empty" if not odd else "text"
-        return ColumnLook(
-            name=name, content=kind, unit="", why="its cells", low=None, high=None, missing=(), n_missing=0,
-            values=np.empty(0),
-        )  # fmt: skip
+        return ColumnLook(name=name, content="text" if odd else "empty", unit="", why="its cells")
     content, why = _told(name, unit, low, high)
     if content in ("number", "set power") and low == high:
         content, why = "constant", "one number throughout"

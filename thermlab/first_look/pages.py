@@ -6,12 +6,13 @@ from collections import Counter
 from typing import TYPE_CHECKING
 
 from thermlab.base.numbers import number
-from thermlab.reports.pages import Block, cautions_block, items, join, paragraph, remark, table, tag, view
+from thermlab.reports.pages import Block, Column, cautions_block, join, listing, paragraph, remark, tag, view
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
     from pathlib import Path
 
+    from thermlab.first_look.guesses import TextGuess
     from thermlab.first_look.look import FirstLook, LogLook
     from thermlab.first_look.proposals import Proposal
 
@@ -21,40 +22,43 @@ SHOWN_LOGS = 40
 
 def files(found: FirstLook) -> Block:
     """Return how each file is written and what can be read from it."""
-    rows = [
+
+    def of_text(shown: Callable[[TextGuess], object]) -> Callable[[LogLook], object]:
+        return lambda log: "–" if log.text is None else shown(log.text)
+
+    columns: list[Column] = [
+        ("file", "text", lambda log: log.name),
+        ("seems to be", "text", lambda log: log.kind),
+        ("encoding", "text", of_text(lambda text: text.encoding)),
+        ("cells cut at", "text", of_text(lambda text: _DELIMITERS.get(text.delimiter, text.delimiter))),
+        ("decimal sign", "text", of_text(lambda text: {".": "point", ",": "comma"}[text.decimal])),
+        ("header in line", "number", of_text(lambda text: text.header_line)),
         (
-            log.name,
-            log.kind,
-            "–" if log.text is None else log.text.encoding,
-            "–" if log.text is None else _DELIMITERS.get(log.text.delimiter, log.text.delimiter),
-            "–" if log.text is None else {".": "point", ",": "comma"}[log.text.decimal],
-            "–" if log.text is None else log.text.header_line,
-            "–" if log.time is None else f"{' + '.join(log.time.columns)}: {log.time.words()}",
-            "–" if log.log is None else log.log.time_s.size,
-            _seconds(log.interval_s),
-            number(log.span_min, 1),
-            _seconds(log.longest_gap_s),
-            len([step for step in log.steps if not step.idle]),
-        )
-        for log in found.logs[:SHOWN_LOGS]
+            "time",
+            "wide",
+            _time,
+        ),
+        ("readings", "number", lambda log: "–" if log.log is None else log.log.time_s.size),
+        ("one each, in s", "number", lambda log: _seconds(log.interval_s)),
+        ("span in min", "number", lambda log: number(log.span_min, 1)),
+        ("longest gap in s", "number", lambda log: _seconds(log.longest_gap_s)),
+        ("load steps", "number", lambda log: len([step for step in log.steps if not step.idle])),
     ]
-    headings = ("file", "seems to be", "encoding", "cells cut at", "decimal sign", "header in line", "time",
-                "readings", "one each, in s", "span in min", "longest gap in s", "load steps")  # fmt: skip
     doubts = [join([tag("strong", log.name), ": ", "; ".join(log.doubts)]) for log in found.logs if log.doubts]
     rest = len(found.logs) - SHOWN_LOGS
     return view(
-        table("Files that could be logs", headings, rows, numeric=(5, 7, 8, 9, 10, 11), wide=(6,)),
+        listing("Files that could be logs", found.logs[:SHOWN_LOGS], columns),
         remark(f"{rest} more files are not shown.") if rest > 0 else Block(""),
-        _doubts(doubts),
+        cautions_block(doubts, "To look at") if doubts else Block(""),
     )
+
+
+def _time(log: LogLook) -> str:
+    return "–" if log.time is None else f"{' + '.join(log.time.columns)}: {log.time.words()}"
 
 
 def _seconds(value: float | None) -> str:
     return "–" if value is None else f"{value:.3g}"
-
-
-def _doubts(doubts: Sequence[Block]) -> Block:
-    return tag("div", tag("p", "To look at"), items(doubts), class_="cautions", role="note") if doubts else Block("")
 
 
 def columns(found: FirstLook, name: str = "") -> Block:
@@ -70,25 +74,20 @@ def columns(found: FirstLook, name: str = "") -> Block:
     log = chosen(found, name)
     if log is None:
         return view(remark("No sensor log was found." if not name else f"No file {name} was looked at."))
-    rows = [
-        (
-            column.name,
-            column.content,
-            column.unit or "–",
-            column.why,
-            "–" if column.low is None else f"{column.low:g}",
-            "–" if column.high is None else f"{column.high:g}",
-            column.n_missing or "–",
-            ", ".join(map(repr, column.missing)) or "–",
-        )
-        for column in log.columns
+    about: list[Column] = [
+        ("column", "text", lambda column: column.name),
+        ("seems to hold", "text", lambda column: column.content),
+        ("unit", "text", lambda column: column.unit or "–"),
+        ("guessed from", "wide", lambda column: column.why),
+        ("lowest", "number", lambda column: "–" if column.low is None else f"{column.low:g}"),
+        ("highest", "number", lambda column: "–" if column.high is None else f"{column.high:g}"),
+        ("blank or missing", "number", lambda column: column.n_missing or "–"),
+        ("texts among the numbers", "text", lambda column: ", ".join(map(repr, column.missing)) or "–"),
     ]
-    headings = ("column", "seems to hold", "unit", "guessed from", "lowest", "highest", "blank or missing",
-                "texts among the numbers")  # fmt: skip
     same = Counter(tuple(column.name for column in other.columns) for other in found.logs)
     alike = same[tuple(column.name for column in log.columns)] - 1
     return view(
-        table(f"Columns of {log.name}", headings, rows, numeric=(4, 5, 6), wide=(3,)),
+        listing(f"Columns of {log.name}", log.columns, about),
         remark(f"{alike} other file{'s have' if alike != 1 else ' has'} the same columns."),
     )
 
@@ -106,28 +105,16 @@ def steps(found: FirstLook, name: str = "") -> Block:
     if log is None or not log.steps:
         return view(remark("No load steps were found."))
     begin = log.steps[0].start_s if log.log is None else float(log.log.time_s[0])
-    rows = [
-        (
-            place,
-            f"{(step.start_s - begin) / 60.0:.1f}",
-            f"{(step.end_s - begin) / 60.0:.1f}",
-            f"{step.minutes:.1f}",
-            f"{step.power_W:.1f}",
-            f"{step.end_power_W:.1f}",
-            "idle" if step.idle else "load",
-        )
-        for place, step in enumerate(log.steps, 1)
+    about: list[Column] = [
+        ("step", "text", lambda numbered: numbered[0]),
+        ("from, in min", "number", lambda numbered: f"{(numbered[1].start_s - begin) / 60.0:.1f}"),
+        ("to, in min", "number", lambda numbered: f"{(numbered[1].end_s - begin) / 60.0:.1f}"),
+        ("lasts, in min", "number", lambda numbered: f"{numbered[1].minutes:.1f}"),
+        ("power in W", "number", lambda numbered: f"{numbered[1].power_W:.1f}"),
+        ("power at its end in W", "number", lambda numbered: f"{numbered[1].end_power_W:.1f}"),
+        ("seems to be", "text", lambda numbered: "idle" if numbered[1].idle else "load"),
     ]
-    headings = (
-        "step",
-        "from, in min",
-        "to, in min",
-        "lasts, in min",
-        "power in W",
-        "power at its end in W",
-        "seems to be",
-    )
-    return view(table(f"Load steps of {log.name}", headings, rows, numeric=(1, 2, 3, 4, 5)))
+    return view(listing(f"Load steps of {log.name}", enumerate(log.steps, 1), about))
 
 
 def proposal(proposed: Proposal) -> Block:

@@ -20,8 +20,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from thermlab.base.errors import InputError, Problem
-from thermlab.base.files import write_file
-from thermlab.campaign.folder import SETTINGS_NAME
+from thermlab.campaign.folder import SETTINGS_NAME, write_new
 from thermlab.campaign.runsheet import NAME, REQUIRED
 from thermlab.first_look.look import FirstLook, LoadStep, LogLook, known, power_of, round_power
 from thermlab.logs.times import DAY_S, UNIT_S
@@ -113,16 +112,7 @@ def write_proposal(proposal: Proposal, *, write: bool = True) -> tuple[Path, ...
     """
     if not write:
         return ()
-    files = {
-        proposal.folder / SETTINGS_NAME: proposal.campaign_yaml,
-        proposal.folder / NAME: proposal.runs_csv,
-    }
-    there = [path.name for path in files if path.exists() or path.is_symlink()]
-    if there:
-        raise InputError([Problem(name, "a file that is there already", "a new file") for name in there])
-    for path, text in files.items():
-        write_file(path, text.encode())
-    return tuple(files)
+    return write_new(proposal.folder, {SETTINGS_NAME: proposal.campaign_yaml, NAME: proposal.runs_csv})
 
 
 def _labels(names: Sequence[str]) -> dict[str, tuple[str, str]]:

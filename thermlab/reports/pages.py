@@ -213,7 +213,7 @@ def view(*parts: object) -> Block:
     return tag("div", Block(f"<style>{rules}</style>"), *parts, class_="bench-view")
 
 
-def cautions_block(cautions: Sequence[str], heading: str = "Cautions") -> Block:
+def cautions_block(cautions: Sequence[object], heading: str = "Cautions") -> Block:
     """Return cautions before what they touch; nothing where there are none."""
     if not cautions:
         return Block("")
