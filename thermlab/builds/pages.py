@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from thermlab import __version__
 from thermlab.base.marks import MARKER, PAGE
 from thermlab.base.numbers import number, percent, with_interval
-from thermlab.reports.pages import Block, cautions_block, escape, items, join, paragraph, remark, table, tag
+from thermlab.reports.pages import Block, Column, cautions_block, escape, items, join, listing, paragraph, remark, tag
 from thermlab.reports.pictures import Picture, bar, hollow, name_rows, new_figure, panel, quiet, small_print
 
 if TYPE_CHECKING:
@@ -115,24 +115,22 @@ def rises(assessment: BuildAssessment) -> Block:
         return remark("No acceptance run could be used.")
     level = percent(assessment.reference.confidence_level)
     words = {True: "inside", False: "outside", None: "–"}
-    rows = [
+    columns: list[Column] = [
+        ("power step", "text", lambda one: f"{one.set_power_W:g} W"),
         (
-            f"{one.set_power_W:g} W",
-            with_interval(one.rise_K, _one_u(one.rise_K, one.u_rise_K), sign=False),
-            with_interval(one.expected_rise_K, one.interval_K, sign=False),
-            one.n_mounts,
-            words[one.inside],
-        )
-        for one in assessment.rises
+            "rise of this build in K [± one standard uncertainty]",
+            "number",
+            lambda one: with_interval(one.rise_K, _one_u(one.rise_K, one.u_rise_K), sign=False),
+        ),
+        (
+            f"a fresh mount was expected to read, in K [{level} prediction interval]",
+            "number",
+            lambda one: with_interval(one.expected_rise_K, one.interval_K, sign=False),
+        ),
+        ("mounts behind it", "number", lambda one: one.n_mounts),
+        ("this build is", "text", lambda one: words[one.inside]),
     ]
-    headings = (
-        "power step",
-        "rise of this build in K [± one standard uncertainty]",
-        f"a fresh mount was expected to read, in K [{level} prediction interval]",
-        "mounts behind it",
-        "this build is",
-    )
-    return table("Rise over the room, settled", headings, rows, numeric=(1, 2, 3))
+    return listing("Rise over the room, settled", assessment.rises, columns)
 
 
 def _one_u(value: float, u: float | None) -> tuple[float, float] | None:
