@@ -53,7 +53,7 @@ def load_steps(found: FirstLook) -> Picture | Block:
         draw.small_print(figure, words, x=0.98, top_in=0.15, ha="right", color=PAGE["muted"])
     each = []
     for log in logs:
-        loaded = [f"{step.power_W:.0f} W for {step.minutes:.0f} min" for step in log.steps if not step.idle]
+        loaded = [f"{step.power_W:.0f} W for {step.minutes:.0f} min" for step in log.loaded]
         each.append(f"{log.name}: {', '.join(loaded)}")
     return Picture(figure, f"Power over time in {len(logs)} logs, with the load steps found. {'; '.join(each)}.")
 

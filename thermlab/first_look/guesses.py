@@ -62,8 +62,6 @@ class TextGuess:
         Line of units below the header, cell by cell; empty where there is none.
     rows : list of list of str
         Cells of the lines below, those that have as many as the header.
-    n_lines : int
-        Lines of the file.
     sure : tuple of str
         What was seen and not guessed, such as ``"encoding"`` where the file begins with a byte order mark.
     """
@@ -75,7 +73,6 @@ class TextGuess:
     names: tuple[str, ...]
     units: tuple[str, ...]
     rows: list[list[str]]
-    n_lines: int
     sure: tuple[str, ...]
 
 
@@ -165,7 +162,6 @@ def guess_text(raw: bytes) -> TextGuess:
         names=tuple(names),
         units=units,
         rows=[cells for cells in rows if cells != names],
-        n_lines=len(lines),
         sure=("encoding",) if sure else (),
     )
 
@@ -201,16 +197,20 @@ def _guess_cells(lines: Sequence[str]) -> tuple[str, str, int]:
     return best[2], best[3], best[1]
 
 
-def _is_data(cells: list[str], width: int, decimal: str) -> bool:
+def _filled_and_told(cells: list[str], decimal: str) -> tuple[int, int]:
+    """Return how many cells hold something, and how many a number or a time."""
     filled = [cell for cell in cells if cell]
-    told = sum(is_number(cell, decimal) or is_time(cell) for cell in filled)
-    return abs(len(cells) - width) <= 1 and bool(filled) and 2 * told >= len(filled)
+    return len(filled), sum(is_number(cell, decimal) or is_time(cell) for cell in filled)
+
+
+def _is_data(cells: list[str], width: int, decimal: str) -> bool:
+    filled, told = _filled_and_told(cells, decimal)
+    return abs(len(cells) - width) <= 1 and filled > 0 and 2 * told >= filled
 
 
 def _is_heading(cells: list[str], width: int, decimal: str) -> bool:
-    filled = [cell for cell in cells if cell]
-    told = sum(is_number(cell, decimal) or is_time(cell) for cell in filled)
-    return len(cells) >= width - 1 and len(filled) >= 2 and 2 * told < len(filled)
+    filled, told = _filled_and_told(cells, decimal)
+    return len(cells) >= width - 1 and filled >= 2 and 2 * told < filled
 
 
 _DATES = (
@@ -325,11 +325,9 @@ def guess_time(names: Sequence[str], columns: Sequence[Sequence[str]], decimal: 
         if not name or not any(not c.isdigit() and not _plain(c, decimal) for c in cells[:20] if c):
             continue
         forms = fitting_formats(cells)
-        if (forms and forms[0].startswith("%H")) or (forms and forms[0].startswith("%I")):
-            clock = TimeGuess(columns=(name,), format=forms[0], others=tuple(forms[1:3]), sure=len(forms) == 1)
-            return _with_date(clock, dates, forms) or clock
         if forms:
-            return TimeGuess(columns=(name,), format=forms[0], others=tuple(forms[1:3]), sure=len(forms) == 1)
+            clock = TimeGuess(columns=(name,), format=forms[0], others=tuple(forms[1:3]), sure=len(forms) == 1)
+            return (_with_date(clock, dates, forms) if forms[0].startswith(("%H", "%I")) else None) or clock
         if found := _date_formats(cells):
             dates.append((name, found))
     for name, found in dates:  # a date before which no time stood: the time may stand before it

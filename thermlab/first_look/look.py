@@ -46,10 +46,8 @@ class LoadStep:
 
     Attributes
     ----------
-    first, last : int
-        Its rows, both included.
     start_s, end_s : float
-        Times of these rows on the log's own clock, s.
+        Times of its first and last row on the log's own clock, s.
     power_W : float
         Level early on the plateau, after any overshoot, W.
     end_power_W : float
@@ -58,8 +56,6 @@ class LoadStep:
         Whether the power is so low beside the others that nothing was loaded.
     """
 
-    first: int
-    last: int
     start_s: float
     end_s: float
     power_W: float
@@ -115,8 +111,6 @@ def find_steps(time_s: Array, power_W: Array) -> tuple[LoadStep, ...]:
         late = inside[-max(1, len(inside) // 10) :]
         found.append(
             LoadStep(
-                first=int(known[first]),
-                last=int(known[last]),
                 start_s=float(t[first]),
                 end_s=float(t[last]),
                 power_W=float(np.median(early)),
@@ -259,6 +253,11 @@ class LogLook:
         return [column for column in self.columns if column.content in contents]
 
     @property
+    def loaded(self) -> list[LoadStep]:
+        """Load steps that are not idle."""
+        return [step for step in self.steps if not step.idle]
+
+    @property
     def interval_s(self) -> float | None:
         """Median time between readings, s."""
         return None if self.log is None else float(np.median(np.diff(self.log.time_s)))
@@ -310,7 +309,7 @@ class FirstLook:
 
     def __str__(self) -> str:
         read = len(self.sensor_logs)
-        steps = sum(not step.idle for log in self.sensor_logs for step in log.steps)
+        steps = sum(len(log.loaded) for log in self.sensor_logs)
         return f"{len(self.logs)} files, {read} sensor logs that can be read, {steps} load steps"
 
 

@@ -42,7 +42,7 @@ def files(found: FirstLook) -> Block:
         ("one each, in s", "number", lambda log: _seconds(log.interval_s)),
         ("span in min", "number", lambda log: number(log.span_min, 1)),
         ("longest gap in s", "number", lambda log: _seconds(log.longest_gap_s)),
-        ("load steps", "number", lambda log: len([step for step in log.steps if not step.idle])),
+        ("load steps", "number", lambda log: len(log.loaded)),
     ]
     doubts = [join([tag("strong", log.name), ": ", "; ".join(log.doubts)]) for log in found.logs if log.doubts]
     rest = len(found.logs) - SHOWN_LOGS

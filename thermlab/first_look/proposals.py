@@ -73,7 +73,7 @@ def propose(found: FirstLook) -> Proposal:
     InputError
         Where no log could be read with time, temperature and power, or none has a load step.
     """
-    logs = [log for log in found.sensor_logs if any(not step.idle for step in log.steps)]
+    logs = [log for log in found.sensor_logs if log.loaded]
     if not logs:
         doubts = [
             Problem(log.name, "; ".join(log.doubts), "a log that can be read") for log in found.logs if log.doubts
@@ -126,11 +126,11 @@ def _labels(names: Sequence[str]) -> dict[str, tuple[str, str]]:
 
 
 def _sheet(logs: Sequence[LogLook], labels: dict[str, tuple[str, str]]) -> str:
-    usual = float(np.median([step.minutes for log in logs for step in log.steps if not step.idle]))
+    usual = float(np.median([step.minutes for log in logs for step in log.loaded]))
     rows: list[dict[str, str]] = []
     names: Counter[str] = Counter()
     for log in logs:
-        loaded = _without_lead_in([step for step in log.steps if not step.idle], log, usual)
+        loaded = _without_lead_in(log.loaded, log, usual)
         for step in loaded:
             treatment, mount = labels[log.name]
             power = round_power(step.power_W)
@@ -215,7 +215,7 @@ def settings_text(found: FirstLook, logs: Sequence[LogLook], labels: dict[str, t
     """Yield the lines of a ``campaign.yaml`` for these logs."""
     treatments = list(dict.fromkeys(treatment for treatment, _ in labels.values()))
     whence = "made up" if treatments == ["treatment-1"] else "taken from the names of the files"
-    minutes = [step.minutes for log in logs for step in log.steps if not step.idle]
+    minutes = [step.minutes for log in logs for step in log.loaded]
     usual = float(np.median(minutes))
     yield "# Proposed from a first look at the logs. Everything marked GUESS needs your eye; then: thermlab check"
     yield "title: New campaign             # what is compared, and for what"
