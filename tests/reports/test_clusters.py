@@ -33,7 +33,7 @@ import json, sys
 from thermlab.reports.make import report
 asked = json.loads(sys.argv[1])
 outcomes = report(asked["campaigns"], out=asked["out"], template=asked["template"], cluster=asked["address"])
-print(json.dumps([[str(one.campaign), str(one.folder), one.state, one.message] for one in outcomes]))
+print(json.dumps([[str(one.source), str(one.folder), one.state, one.message] for one in outcomes]))
 """
 WAIT = "import sys; from distributed import Client; Client(sys.argv[1], timeout=120).wait_for_workers(2, timeout=200)"
 
