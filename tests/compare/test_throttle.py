@@ -14,7 +14,7 @@ from scipy.optimize import brentq
 
 from thermlab.compare.comparison import Prior
 from thermlab.compare.throttle import predict_throttle
-from thermlab.runs.records import HeldPower
+from thermlab.runs.records import Flag, HeldPower
 from thermlab.simulate.network import passive_bench, settled_rise
 
 GRID = np.linspace(1.0, 400.0, 400_001)
@@ -284,3 +284,14 @@ def test_room_effect_is_that_of_a_radiating_sink(share, per_kelvin):
     bench = passive_bench(sink_rise_K=45.0, radiative_share=share, core_offsets_K=(0.0,), core_local_K_per_W=(0.0,))
     cool, warm = settled_rise(bench, 0.1, 120.0, room_C=np.array([22.0, 32.0]))
     assert (cool - warm) / 10.0 == pytest.approx(per_kelvin, abs=0.004)
+
+
+def test_a_limit_above_the_highest_reading_gets_no_throttle_power():
+    ceiling = Flag(flag="at the ceiling", severity="doubtful", reason="", evidence={"ceiling_C": 80.0})
+    runs = [replace(run, flags=(ceiling,)) if run.set_power_W >= 100.0 else run for run in campaign(3)]
+
+    withheld, given = predict(runs, temperature_C=85.0), predict(runs, temperature_C=80.0)
+
+    assert all(item.throttle_power_W is None and "end at 80 degC" in item.reason for item in withheld.treatments)
+    assert any("sensors end at 80 degC, below the limit of 85 degC" in c for c in withheld.cautions)
+    assert all(item.throttle_power_W is not None for item in given.treatments)

@@ -14,7 +14,9 @@ from thermlab.runs.checks.identity import (
     shared_share,
     soaks_overlap,
 )
-from thermlab.simulate.ladders import SimulatedSensors, passive_bench, simulate_ladder
+from thermlab.simulate.ladders import simulate_ladder
+from thermlab.simulate.network import passive_bench
+from thermlab.simulate.readings import SimulatedSensors
 
 BENCH = passive_bench()
 

@@ -28,7 +28,8 @@ import numpy as np
 from thermlab.builds.runs import mean_curve
 from thermlab.compare.comparison import compare_treatments
 from thermlab.compare.mount_curves import OTHER_EXPONENTS
-from thermlab.compare.throttle import FARTHEST_EXTRAPOLATION, predict_throttle
+from thermlab.compare.throttle import predict_throttle
+from thermlab.compare.throttle_records import FARTHEST_EXTRAPOLATION
 from thermlab.compare.uncertainty import effective_dof
 from thermlab.stats.curves import EXPONENT, RiseCurve, fit_curve
 from thermlab.stats.dunnett import t_point

@@ -12,8 +12,8 @@ __all__, __getattr__, __dir__ = face(
     mount_curves="OTHER_EXPONENTS curves_of_mounts",
     mounts="fit_common_steps tabulate_mounts",
     records="Comparison TreatmentComparison",
-    throttle="FARTHEST_EXTRAPOLATION predict_throttle",
-    throttle_records="ThrottlePower TreatmentThrottle",
+    throttle="predict_throttle",
+    throttle_records="FARTHEST_EXTRAPOLATION ThrottlePower TreatmentThrottle",
     uncertainty="combine_each effective_dof",
     value="TreatmentValue assess_value",
 )

@@ -24,6 +24,7 @@ from thermlab.compare.cautions import (
     caution_prior,
     caution_steps,
 )
+from thermlab.compare.doubt import doubts, in_doubt
 from thermlab.compare.lack_of_fit import assess_curve
 from thermlab.compare.method_choice import (
     choose_variance,
@@ -119,8 +120,9 @@ def compare_treatments(
     scatter, plain_welch = _judge(table, reference, groups, prior_use)
     prior_use = _judge_prior(prior_use, scatter)
     needed = mounts_to_settle(table, scatter, groups, margin_K)
+    doubted = doubts(runs, treatments, reference.power_W)
     items = tuple(
-        _conclude(item, welch, table, baseline, margin_K, reference, scatter, needed)
+        in_doubt(_conclude(item, welch, table, baseline, margin_K, reference, scatter, needed), baseline, doubted)
         for item, welch in zip(scatter.differences, plain_welch.differences, strict=True)
     )
     fit = assess_curve(table)

@@ -19,7 +19,7 @@ from thermlab.compare.mount_curves import MountCurve, curves_of_mounts, mean_cur
 from thermlab.compare.mounts import MountTable, tabulate_mounts
 from thermlab.compare.scatter import Groups, Scatter, Variance, judge_mounts
 from thermlab.compare.throttle_cautions import caution_intervals, caution_items, caution_observed, caution_room
-from thermlab.compare.throttle_records import MountThrottle, ThrottlePower, TreatmentThrottle
+from thermlab.compare.throttle_records import FARTHEST_EXTRAPOLATION, MountThrottle, ThrottlePower, TreatmentThrottle
 from thermlab.stats.dunnett import t_point
 from thermlab.stats.variances import order_can_be_fitted
 
@@ -32,9 +32,6 @@ if TYPE_CHECKING:
     from thermlab.stats.variances import Prior
 
 __all__ = ["FARTHEST_EXTRAPOLATION", "MountThrottle", "ThrottlePower", "TreatmentThrottle", "predict_throttle"]
-
-FARTHEST_EXTRAPOLATION = 0.20
-"""Beyond this fraction outside the ladder no throttle power is given."""
 
 
 def predict_throttle(
@@ -96,6 +93,10 @@ def predict_throttle(
     curves, model = curves_of_mounts(table)
     powers = [None if curve is None or limit <= 0.0 else curve.curve.power_W(limit) for curve in curves]
     reasons, extrapolations = _refusals(table, curves, powers, limit)
+    ceiling_C = lowest_ceiling_C(runs)
+    if ceiling_C is not None and ceiling_C < temperature_C:
+        why = f"sensors end at {ceiling_C:g} degC, below the limit of {temperature_C:g} degC: no reading reaches it"
+        reasons = dict.fromkeys(reasons, why)
     accepted = np.array([reasons[names[int(g)]] == "" for g in table.group], dtype=np.bool_)
     scatter = _judge(
         table, curves, powers, accepted, baseline, variance, prior, order_covariate, 1.0 - confidence_level
@@ -158,6 +159,12 @@ def _refusals(
                     f"than {100.0 * FARTHEST_EXTRAPOLATION:g} % is not trusted"
                 )
     return reasons, extrapolations
+
+
+def lowest_ceiling_C(runs: Sequence[ReducedRun]) -> float | None:
+    """Return the lowest reading at which sensors were found to end, degC; None where none was."""
+    found = [flag.evidence["ceiling_C"] for run in runs for flag in run.flags if flag.flag == "at the ceiling"]
+    return min(found, default=None)
 
 
 def _rows(table: MountTable, treatment: str) -> list[int]:

@@ -11,6 +11,9 @@ if TYPE_CHECKING:
     from thermlab.compare.scatter import Interval
     from thermlab.runs.records import HeldPower
 
+FARTHEST_EXTRAPOLATION = 0.20
+"""Beyond this fraction outside the steps used nothing is given, neither a throttle power nor a difference."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MountThrottle:

@@ -9,6 +9,7 @@ from __future__ import annotations
 from typing import Literal
 
 Verdict = Literal[
+    "in doubt",
     "not replicated",
     "cooler by more than the margin",
     "warmer by more than the margin",

@@ -136,6 +136,7 @@ class FiledDifference(_Part):
     p_value: Annotated[float, Field(ge=0, le=1)] | None
     equivalent: bool | None
     verdict: Literal[
+        "in doubt",
         "not replicated",
         "cooler by more than the margin",
         "warmer by more than the margin",

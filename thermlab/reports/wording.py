@@ -131,6 +131,9 @@ def _lead(  # noqa: PLR0911 - one sentence per verdict
     analysis: Analysis, comparison: Comparison, item: TreatmentComparison
 ) -> tuple[str, str]:
     name, base = item.treatment, comparison.baseline
+    if item.verdict == "in doubt":
+        read = "" if item.difference_K is None else f" As it stands it read {difference_words(item.difference_K, 1)}."
+        return f"In doubt: nothing can be said of {name} against {base} yet", f": {item.verdict_note}.{read}"
     if item.n_mounts == 0 or comparison.baseline_n_mounts == 0:
         return f"No verdict on {name}", f": {name if item.n_mounts == 0 else base} has no mount that could be used."
     if item.difference_K is None:
@@ -245,6 +248,8 @@ def _next_step(analysis: Analysis, comparison: Comparison, items: Sequence[Treat
             f"({counts}, {base} {comparison.baseline_n_mounts})."
             + (" A way of mounting that scatters less would need fewer." if max(needed) > _MANY_MOUNTS else "")
         )
+    if verdict == "in doubt":
+        return f"Before anything is said of {names}: {'; '.join(dict.fromkeys(i.verdict_note for i in items))}."
     it, is_are = ("it", "is") if one else ("they", "are")
     take = listed([item.treatment for item in items], last="or")
     everything = listed([*(item.treatment for item in items), base])

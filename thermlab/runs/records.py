@@ -28,6 +28,10 @@ FLAG_NAMES = (
     "mount off its treatment",
     "labels may be swapped",
     "coarse readout",
+    "copied readings",
+    "at the ceiling",
+    "soaks overlap",
+    "no log",
 )
 
 

@@ -14,6 +14,7 @@ import numpy as np
 
 from thermlab.runs.bench import BenchReduction, bench_curve, reduce_bench
 from thermlab.runs.checks.between import check_between
+from thermlab.runs.checks.identity import at_the_ceiling, copied_readings, soaks_overlap
 from thermlab.runs.checks.single import check_run
 from thermlab.runs.checks.views import view_runs
 from thermlab.runs.records import Flag, HeldPower, ReducedRun
@@ -124,11 +125,12 @@ def settle_runs(campaign: Campaign, traces: Sequence[Trace | None]) -> SettledRu
 
     excluded = {i for i, (line, _) in enumerate(have) if line.exclude}
     bench = reduced(excluded)
-    flags = check_runs(settings, found, bench)
+    shared = _shared_flags(found, bench, excluded)
+    flags = _joined(check_runs(settings, found, bench), shared)
     disturbed = excluded | {i for i, run_flags in enumerate(flags) if _disturbed(run_flags)}
     if disturbed - excluded and len(disturbed) <= len(found) // 2:
         bench = reduced(disturbed, bench.time_constant)
-        flags = check_runs(settings, found, bench)
+        flags = _joined(check_runs(settings, found, bench), shared)
     curve = _curve(settings, found, bench, flags, excluded)
     made = iter(zip(found, bench.estimates, flags, strict=True))
     runs = []
@@ -187,6 +189,17 @@ def check_runs(settings: BenchSettings, traces: Sequence[Trace], bench: BenchRed
         room_has_own_file=settings.ambient_log is not None,
     )
     return [check_run(view) for view in views]
+
+
+def _shared_flags(traces: Sequence[Trace], bench: BenchReduction, excluded: set[int]) -> list[tuple[Flag, ...]]:
+    """Flags that only all traces together can raise, and that a run is left out or doubted for."""
+    shed = {i for i, estimate in enumerate(bench.estimates) if estimate.shed}
+    found = (copied_readings(traces, excluded), soaks_overlap(traces), at_the_ceiling(traces, excluded | shed))
+    return [tuple(flags[i] for flags in found if i in flags) for i in range(len(traces))]
+
+
+def _joined(own: list[tuple[Flag, ...]], shared: list[tuple[Flag, ...]]) -> list[tuple[Flag, ...]]:
+    return [first + second for first, second in zip(own, shared, strict=True)]
 
 
 def _disturbed(flags: tuple[Flag, ...]) -> bool:

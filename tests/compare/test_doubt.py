@@ -1,0 +1,89 @@
+"""What puts a verdict in doubt before any rule is applied."""
+
+from dataclasses import replace
+
+import pytest
+
+from thermlab.compare.comparison import compare_treatments
+from thermlab.compare.doubt import doubts
+from thermlab.runs.records import Flag, ReducedRun
+
+RISES = {"grease-a": (50.0, 50.4, 49.8), "pad-b": (47.0, 47.3, 46.9), "sheet-c": (50.1, 50.6, 49.9)}
+
+
+def flagged(run, name, severity="doubtful"):
+    return replace(run, flags=(*run.flags, Flag(flag=name, severity=severity, reason="", evidence={})))
+
+
+def campaign(*, steps_W=(60.0, 90.0)):
+    return tuple(
+        ReducedRun(
+            run=f"{treatment}-{mount}-{power:g}",
+            treatment=treatment,
+            mount=str(mount),
+            set_power_W=power,
+            rise_K=rise * power / 90.0,
+            order=10 * mount,
+        )
+        for treatment, rises in RISES.items()
+        for mount, rise in enumerate(rises)
+        for power in steps_W
+    )
+
+
+def compared(runs, **more):
+    found = compare_treatments(
+        runs, treatments=tuple(RISES), baseline="grease-a", margin_K=1.0, confidence_level=0.95, **more
+    )
+    return {item.treatment: item for item in found.treatments}
+
+
+def test_sound_runs_leave_every_verdict_as_it_is():
+    assert doubts(campaign(), tuple(RISES), 90.0) == {}
+    assert compared(campaign())["pad-b"].verdict == "cooler by more than the margin"
+
+
+def test_a_copied_run_puts_its_treatment_in_doubt_and_takes_the_interval():
+    runs = [flagged(run, "copied readings", "unusable") if run.run == "pad-b-1-90" else run for run in campaign()]
+    found = compared([replace(run, used=run.worst() is None) for run in runs])
+
+    assert found["pad-b"].verdict == "in doubt"
+    assert found["pad-b"].simultaneous_interval_K is found["pad-b"].p_value is found["pad-b"].equivalent is None
+    assert "pad-b-1-90" in found["pad-b"].verdict_note
+    assert "exclude" in found["pad-b"].verdict_note
+    assert found["sheet-c"].verdict != "in doubt"
+
+
+def test_a_doubtful_baseline_puts_every_candidate_in_doubt_and_keeps_the_intervals():
+    runs = [flagged(run, "ambient unsteady") if run.treatment == "grease-a" else run for run in campaign()]
+    found = compared(runs)
+
+    assert {item.verdict for item in found.values()} == {"in doubt"}
+    assert all(item.simultaneous_interval_K is not None and item.equivalent is None for item in found.values())
+    assert "every mount of grease-a is doubtful (ambient unsteady)" in found["pad-b"].verdict_note
+
+
+@pytest.mark.parametrize("spared", ["1", "2"])
+def test_one_mount_without_doubt_is_enough(spared):
+    runs = [
+        flagged(run, "ambient unsteady") if run.treatment == "pad-b" and run.mount != spared else run
+        for run in campaign()
+    ]
+    assert compared(runs)["pad-b"].verdict == "cooler by more than the margin"
+
+
+def test_doubtful_runs_at_other_steps_and_notes_do_not_count():
+    other = [flagged(run, "load step") if run.set_power_W == 60.0 else run for run in campaign()]
+    noted = [flagged(run, "soak length", "note") for run in campaign()]
+
+    assert doubts(other, tuple(RISES), 90.0) == doubts(noted, tuple(RISES), 90.0) == {}
+
+
+@pytest.mark.parametrize(("reference_W", "doubted"), [(108.0, False), (108.1, True), (300.0, True), (47.9, True)])
+def test_a_reference_far_outside_the_steps_gives_no_difference(reference_W, doubted):
+    found = compared(campaign(), reference_power_W=reference_W)["pad-b"]
+
+    assert (found.verdict == "in doubt") is doubted
+    assert (found.simultaneous_interval_K is None) is doubted
+    if doubted:
+        assert f"reference of {reference_W:g} W" in found.verdict_note

@@ -1,0 +1,144 @@
+"""What puts a verdict in doubt before any rule is applied: copies, doubtful runs on every mount, a reference far off.
+
+A number that chance does not explain is no answer where the readings behind it
+are not trusted; the verdict then is ``in doubt`` and its note says what to do.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from thermlab.compare.throttle_records import FARTHEST_EXTRAPOLATION
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from thermlab.compare.records import TreatmentComparison
+    from thermlab.runs.records import ReducedRun
+
+
+@dataclass(frozen=True, slots=True)
+class Doubt:
+    """Why a treatment cannot be judged.
+
+    Attributes
+    ----------
+    note : str
+        What is wrong, and what to do.
+    interval_stays : bool
+        Whether the interval is still shown: the runs are doubtful, not somebody else's.
+    """
+
+    note: str
+    interval_stays: bool
+
+
+def doubts(runs: Sequence[ReducedRun], treatments: Sequence[str], reference_power_W: float | None) -> dict[str, Doubt]:
+    """Find the treatments that cannot be judged.
+
+    Parameters
+    ----------
+    runs : sequence of ReducedRun
+        All runs of the campaign.
+    treatments : sequence of str
+        Baseline and candidates.
+    reference_power_W : float or None
+        Power at which they are compared, W.
+
+    Returns
+    -------
+    dict of str to Doubt
+        By treatment; those that can be judged are missing.
+    """
+    found = {}
+    for treatment in treatments:
+        own = [run for run in runs if run.treatment == treatment]
+        doubt = _copied(own) or _far_off(runs, reference_power_W) or _doubtful(treatment, own, reference_power_W)
+        if doubt is not None:
+            found[treatment] = doubt
+    return found
+
+
+def in_doubt(item: TreatmentComparison, baseline: str, found: dict[str, Doubt]) -> TreatmentComparison:
+    """Return a candidate with its verdict put in doubt, where it or the baseline is.
+
+    Parameters
+    ----------
+    item : TreatmentComparison
+        As the rule of the verdict left it.
+    baseline : str
+        What it is compared with.
+    found : dict of str to Doubt
+        As from :func:`doubts`.
+
+    Returns
+    -------
+    TreatmentComparison
+    """
+    known = [found[name] for name in (item.treatment, baseline) if name in found]
+    if not known:
+        return item
+    notes = "; ".join(dict.fromkeys(doubt.note for doubt in known))
+    doubted = replace(item, verdict="in doubt", verdict_note=notes, equivalent=None, p_value=None, mounts_needed=None)
+    if all(doubt.interval_stays for doubt in known):
+        return doubted
+    return replace(
+        doubted,
+        interval_K=None,
+        simultaneous_interval_K=None,
+        equivalence_interval_K=None,
+        welch_interval_K=None,
+        standard_error_K=None,
+        dof=None,
+        critical_value=None,
+    )
+
+
+def _copied(own: Sequence[ReducedRun]) -> Doubt | None:
+    """The same readings under two runs; one that was excluded by hand is settled already."""
+    copied = [run.run for run in own if any(flag.flag == "copied readings" for flag in run.flags)]
+    if not copied:
+        return None
+    return Doubt(
+        f"the readings of {_listed(copied)} stand under another run too: exclude the run that was not made, or give it "
+        "its own log",
+        interval_stays=False,
+    )
+
+
+def _far_off(runs: Sequence[ReducedRun], reference_power_W: float | None) -> Doubt | None:
+    steps = [run.set_power_W for run in runs if run.used and run.rise_K is not None]
+    if reference_power_W is None or not steps:
+        return None
+    low, high = min(steps), max(steps)
+    if (1.0 - FARTHEST_EXTRAPOLATION) * low <= reference_power_W <= (1.0 + FARTHEST_EXTRAPOLATION) * high:
+        return None
+    return Doubt(
+        f"the reference of {reference_power_W:g} W lies more than {100.0 * FARTHEST_EXTRAPOLATION:g} % outside the "
+        f"steps used, {low:g} to {high:g} W: compare at a power that was run",
+        interval_stays=False,
+    )
+
+
+def _doubtful(treatment: str, own: Sequence[ReducedRun], reference_power_W: float | None) -> Doubt | None:
+    """Every mount is touched: whatever is wrong is in the mean of all of them."""
+    used = [run for run in own if run.used and run.rise_K is not None]
+    at_reference = [run for run in used if run.set_power_W == reference_power_W]
+    mounts: dict[str, list[ReducedRun]] = {}
+    for run in at_reference or used:
+        mounts.setdefault(run.mount, []).append(run)
+    if not mounts or not all(all(run.worst() == "doubtful" for run in members) for members in mounts.values()):
+        return None
+    names = sorted({flag.flag for run in at_reference or used for flag in run.flags if flag.severity == "doubtful"})
+    touched = [run.run for members in mounts.values() for run in members]
+    return Doubt(
+        f"every mount of {treatment} is doubtful ({_listed(names)}): look at {_listed(touched)}, mend what is wrong "
+        "and run them again",
+        interval_stays=True,
+    )
+
+
+def _listed(names: Sequence[str], most: int = 4) -> str:
+    shown = ", ".join(names[:most])
+    return f"{shown} and {len(names) - most} more" if len(names) > most else shown
