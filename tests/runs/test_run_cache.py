@@ -3,6 +3,7 @@
 import dataclasses
 import os
 import shutil
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -318,3 +319,28 @@ def test_arrays_on_disk_are_those_that_were_kept():
     for item, again in zip(made, reversed(list(reversed(kept))), strict=True):
         assert isinstance(again, Pair)
         assert bits(again) == bits(item)
+
+
+def test_treatments_that_settle_at_different_speeds_are_told_with_and_without_a_cache(tmp_path):
+    """Each treatment is a heat sink of its own: 8 and 16 min; the same from logs and from what was kept."""
+    made = [
+        simulate_campaign(
+            passive_bench(time_constant_min=minutes),
+            TREATMENTS,
+            steps_W=(40.0, 70.0, 105.0),
+            rng=np.random.default_rng(6),
+            n_mounts=2,
+            soak_min=45.0,
+            interval_s=5.0,
+        )
+        for minutes in (8.0, 16.0)
+    ]
+    pairs = zip(made, TREATMENTS, strict=True)
+    mounts = [mount for campaign, own in pairs for mount in campaign.mounts if mount.treatment == own.name]
+    write_campaign(tmp_path / "sinks", replace(made[0], mounts=tuple(mounts)), dialect=LogDialect(time="s"))
+
+    for _ in range(2):
+        found = [text for text in analyse(tmp_path / "sinks").cautions if "settle at different speeds" in text]
+        assert len(found) == 1
+        assert "grease-a" in found[0]
+        assert "paste-c" in found[0]

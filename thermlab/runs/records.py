@@ -31,7 +31,6 @@ FLAG_NAMES = (
     "copied readings",
     "at the ceiling",
     "soaks overlap",
-    "no log",
 )
 
 

@@ -106,6 +106,7 @@ def reduce_campaign(campaign: Campaign, *, use_cache: bool = True) -> CampaignRu
         highest_power_W=settled.bench.highest_power_W,
         blocks=(),
         estimates=(),
+        factors=settled.bench.factors,
     )
     runs = CampaignRuns(
         settled=SettledRuns(runs=settled.runs, traces=settled.traces, bench=bench, curve=settled.curve),
@@ -223,6 +224,7 @@ def _encoded(key: str, runs: CampaignRuns) -> bytes:
         "runs": [asdict(run) for run in settled.runs],
         "time_constant": None if constant is None else asdict(constant),
         "highest_power_W": settled.bench.highest_power_W,
+        "factors": settled.bench.factors,
         "curve": None if curve is None else asdict(curve),
         "traces": [[trace.run, trace.window_min] for trace in settled.traces],
         "sizes": [array.size for array in arrays],
@@ -250,7 +252,13 @@ def _decoded(raw: bytes, key: str, sha256: dict[str, str]) -> CampaignRuns | Non
     settled = SettledRuns(
         runs=tuple(_run(run) for run in text["runs"]),
         traces=tuple(traces),
-        bench=BenchReduction(time_constant=constant, highest_power_W=text["highest_power_W"], blocks=(), estimates=()),
+        bench=BenchReduction(
+            time_constant=constant,
+            highest_power_W=text["highest_power_W"],
+            blocks=(),
+            estimates=(),
+            factors=text["factors"],
+        ),
         curve=None if curve is None else RiseCurve(**curve),
     )
     return CampaignRuns(settled=settled, sha256=sha256, notes=tuple(text["notes"]))
