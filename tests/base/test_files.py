@@ -103,7 +103,7 @@ def test_a_link_in_the_place_of_a_lock_makes_and_touches_nothing(tmp_path, there
         elsewhere.chmod(0o600)
     (tmp_path / ".lock").symlink_to(elsewhere)
 
-    with pytest.raises(OSError, match="ymbolic link"), held(tmp_path / ".lock", busy=BUSY, needed=False):
+    with pytest.raises(OSError, match=r"(?i)symbolic link"), held(tmp_path / ".lock", busy=BUSY, needed=False):
         pass
 
     assert elsewhere.exists() == there
@@ -158,5 +158,5 @@ def test_both_readers_stop_at_the_limit_and_only_one_follows_a_link(tmp_path):
         read_regular(tmp_path / "file", 3)
     with pytest.raises(Exception, match="more than 3 bytes"):
         read_plain(tmp_path / "link", 3)
-    with pytest.raises(OSError, match="ymbolic link"):
+    with pytest.raises(OSError, match=r"(?i)symbolic link"):
         read_regular(tmp_path / "link", 4)
