@@ -82,6 +82,10 @@ def test_an_excluded_copy_leaves_the_other_run_alone(traces):
     assert copied_readings([*traces, copy], leave_out={len(traces)}) == {}
 
 
+def test_a_run_written_twice_on_one_mount_makes_no_second_mount_and_is_left_alone(traces):
+    assert copied_readings([*traces, moved(traces[4], run="again")]) == {}
+
+
 def test_cuts_that_share_a_minute_are_no_copies(traces):
     joined = replace(
         traces[3],

@@ -111,7 +111,7 @@ def same_readings(marks: Sequence[Marks]) -> list[tuple[int, int, float]]:
 
 
 def copied_readings(traces: Sequence[Trace], leave_out: Collection[int] = ()) -> dict[int, Flag]:
-    """Flag runs whose readings stand under another run too: which of the two happened nobody can tell from a log.
+    """Flag runs whose readings stand under another mount too: which of the two happened nobody can tell from a log.
 
     Parameters
     ----------
@@ -129,7 +129,7 @@ def copied_readings(traces: Sequence[Trace], leave_out: Collection[int] = ()) ->
     found: dict[int, Flag] = {}
     for i, j, share in same_readings([reading_marks(traces[place]) for place in places]):
         for mine, other in ((places[i], places[j]), (places[j], places[i])):
-            if mine not in found:
+            if mine not in found and _mount(traces[mine]) != _mount(traces[other]):
                 found[mine] = _copied(traces[other], share)
     return found
 
