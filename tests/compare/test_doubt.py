@@ -49,7 +49,7 @@ def test_a_copied_run_puts_its_treatment_in_doubt_and_takes_the_interval():
 
     assert found["pad-b"].verdict == "in doubt"
     assert found["pad-b"].simultaneous_interval_K is found["pad-b"].p_value is found["pad-b"].equivalent is None
-    assert "pad-b-1-90" in found["pad-b"].verdict_note
+    assert "pad-b mount 1" in found["pad-b"].verdict_note
     assert "exclude" in found["pad-b"].verdict_note
     assert found["sheet-c"].verdict != "in doubt"
 
@@ -70,6 +70,15 @@ def test_one_mount_without_doubt_is_enough(spared):
         for run in campaign()
     ]
     assert compared(runs)["pad-b"].verdict == "cooler by more than the margin"
+
+
+def test_a_mount_without_the_reference_speaks_by_its_other_runs():
+    runs = [run for run in campaign() if (run.treatment, run.mount, run.set_power_W) != ("pad-b", "0", 90.0)]
+    doubtful = [flagged(run, "load step") if run.treatment == "pad-b" and run.mount != "0" else run for run in runs]
+    every = [flagged(run, "load step") if run.treatment == "pad-b" else run for run in runs]
+
+    assert doubts(doubtful, tuple(RISES), 90.0) == {}
+    assert list(doubts(every, tuple(RISES), 90.0)) == ["pad-b"]
 
 
 def test_doubtful_runs_at_other_steps_and_notes_do_not_count():

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from simulated_traces import trace_of
 
+from thermlab.campaign.settings import CheckThresholds
 from thermlab.runs.checks.identity import (
     at_the_ceiling,
     copied_readings,
@@ -19,6 +20,7 @@ from thermlab.simulate.network import passive_bench
 from thermlab.simulate.readings import SimulatedSensors
 
 BENCH = passive_bench()
+LIMITS = CheckThresholds()
 
 
 def ladder(seed, **more):
@@ -44,7 +46,7 @@ def moved(trace, *, by_s=0.0, by_K=0.0, rows=slice(None), **more):
 
 
 def test_sound_runs_share_nothing_even_without_scatter_between_mounts(traces):
-    assert copied_readings(traces) == {}
+    assert copied_readings(traces, LIMITS) == {}
 
 
 @pytest.mark.parametrize(
@@ -62,7 +64,7 @@ def test_sound_runs_share_nothing_even_without_scatter_between_mounts(traces):
 def test_a_copy_is_found_whatever_stands_beside_its_readings(traces, change):
     copy = moved(traces[4], **({"run": "copy", "treatment": "pad-b", "mount": "9"} | change))
 
-    flags = copied_readings([*traces, copy])
+    flags = copied_readings([*traces, copy], LIMITS)
 
     assert set(flags) == {4, len(traces)}
     assert {flag.severity for flag in flags.values()} == {"unusable"}
@@ -73,17 +75,17 @@ def test_a_copy_is_found_whatever_stands_beside_its_readings(traces, change):
 def test_copies_of_copies_are_all_found(traces):
     copies = [moved(traces[0], by_K=0.1 * k, run=f"copy {k}", mount=f"c{k}") for k in range(1, 5)]
 
-    assert set(copied_readings([*traces, *copies])) == {0, *range(len(traces), len(traces) + 4)}
+    assert set(copied_readings([*traces, *copies], LIMITS)) == {0, *range(len(traces), len(traces) + 4)}
 
 
 def test_an_excluded_copy_leaves_the_other_run_alone(traces):
     copy = moved(traces[4], run="copy", mount="9")
 
-    assert copied_readings([*traces, copy], leave_out={len(traces)}) == {}
+    assert copied_readings([*traces, copy], LIMITS, leave_out={len(traces)}) == {}
 
 
 def test_a_run_written_twice_on_one_mount_makes_no_second_mount_and_is_left_alone(traces):
-    assert copied_readings([*traces, moved(traces[4], run="again")]) == {}
+    assert copied_readings([*traces, moved(traces[4], run="again")], LIMITS) == {}
 
 
 def test_cuts_that_share_a_minute_are_no_copies(traces):
@@ -97,7 +99,7 @@ def test_cuts_that_share_a_minute_are_no_copies(traces):
     n = traces[3].time_s.size
     one, other = moved(joined, rows=slice(0, n), run="one"), moved(joined, rows=slice(n - n // 20, None), run="other")
 
-    assert copied_readings([one, other]) == {}
+    assert copied_readings([one, other], LIMITS) == {}
 
 
 def test_readings_that_do_not_move_have_no_marks_and_say_nothing(traces):
@@ -105,8 +107,8 @@ def test_readings_that_do_not_move_have_no_marks_and_say_nothing(traces):
 
     assert reading_marks(still).size == 0
     assert shared_share(reading_marks(still), reading_marks(still)) == 0.0
-    assert same_readings([]) == []
-    assert copied_readings([still, replace(still, run="other", mount="2")]) == {}
+    assert same_readings([], share=0.5) == []
+    assert copied_readings([still, replace(still, run="other", mount="2")], LIMITS) == {}
 
 
 def test_soaks_of_two_mounts_at_one_time_are_told():
@@ -115,23 +117,23 @@ def test_soaks_of_two_mounts_at_one_time_are_told():
     day = [replace(base, clock="calendar", run=f"r{k}", mount=m, began_s=t * soak) for k, (m, t) in enumerate(
         [("1", 0.0), ("1", 1.0), ("2", 1.5), ("2", 2.6), ("3", 3.6)])]  # fmt: skip
 
-    flags = soaks_overlap(day)
+    flags = soaks_overlap(day, LIMITS)
 
     assert set(flags) == {1, 2}
     assert flags[1].evidence["overlap_min"] == pytest.approx(0.5 * soak / 60.0)
     assert "r2" in flags[1].reason
-    assert soaks_overlap([replace(trace, clock="elapsed") for trace in day]) == {}
-    assert soaks_overlap([replace(trace, mount="1") for trace in day]) == {}
+    assert soaks_overlap([replace(trace, clock="elapsed") for trace in day], LIMITS) == {}
+    assert soaks_overlap([replace(trace, mount="1") for trace in day], LIMITS) == {}
 
 
 def test_sensors_that_end_at_80_degC_are_told_and_others_are_not(traces):
     clipped = [replace(trace, temperature_C=np.minimum(trace.temperature_C, 60.0)) for trace in traces]
     higher = [i for i, trace in enumerate(traces) if (trace.temperature_C > 60.0).mean() > 0.1]
 
-    flags = at_the_ceiling(clipped)
+    flags = at_the_ceiling(clipped, LIMITS)
 
-    assert at_the_ceiling(traces) == {}
+    assert at_the_ceiling(traces, LIMITS) == {}
     assert len(higher) > 6
     assert set(flags) >= set(higher)
     assert all(flag.evidence["ceiling_C"] == 60.0 for flag in flags.values())
-    assert at_the_ceiling(clipped, leave_out=range(len(clipped))) == {}
+    assert at_the_ceiling(clipped, LIMITS, leave_out=range(len(clipped))) == {}

@@ -63,6 +63,12 @@ class CheckThresholds(Model):
     shed_power_percent: _Above0 = _practice(2.0, "held power below set, at the limit")
     shed_limit_K: _Above0 = _practice(2.0, "distance to the limit that counts as at it")
 
+    # what only all readings together show
+    copied_percent: _Above0 = _simulated(50.0, "marks of the readings that two mounts have in common, unusable")
+    overlap_min: _Above0 = _practice(2.0, "soaks of two mounts at one time, doubtful")
+    ceiling_min: _Above0 = _practice(0.5, "time of each soak at a highest reading that others share")
+    ceiling_power_percent: _Above0 = _practice(8.0, "how far apart the powers of soaks are that share it, doubtful")
+
     # room
     ambient_range_note_K: _Above0 = _practice(1.5, "spread of the room in the soak, note")
     ambient_range_K: _Above0 = _practice(3.0, "spread of the room in the soak, doubtful")

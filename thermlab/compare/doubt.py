@@ -97,12 +97,14 @@ def in_doubt(item: TreatmentComparison, baseline: str, found: dict[str, Doubt]) 
 
 def _copied(own: Sequence[ReducedRun]) -> Doubt | None:
     """The same readings under two runs; one that was excluded by hand is settled already."""
-    copied = [run.run for run in own if any(flag.flag == "copied readings" for flag in run.flags)]
+    copied = dict.fromkeys(
+        f"{run.treatment} mount {run.mount}" for run in own if any(flag.flag == "copied readings" for flag in run.flags)
+    )
     if not copied:
         return None
     return Doubt(
-        f"the readings of {_listed(copied)} stand under another run too: exclude the run that was not made, or give it "
-        "its own log",
+        f"readings of {_listed(list(copied))} stand under another mount too: exclude the runs that were not made, or "
+        "give them their own log",
         interval_stays=False,
     )
 
@@ -124,16 +126,20 @@ def _far_off(runs: Sequence[ReducedRun], reference_power_W: float | None) -> Dou
 def _doubtful(treatment: str, own: Sequence[ReducedRun], reference_power_W: float | None) -> Doubt | None:
     """Every mount is touched: whatever is wrong is in the mean of all of them."""
     used = [run for run in own if run.used and run.rise_K is not None]
-    at_reference = [run for run in used if run.set_power_W == reference_power_W]
-    mounts: dict[str, list[ReducedRun]] = {}
-    for run in at_reference or used:
-        mounts.setdefault(run.mount, []).append(run)
-    if not mounts or not all(all(run.worst() == "doubtful" for run in members) for members in mounts.values()):
+    touched: list[ReducedRun] = []
+    for mount in dict.fromkeys(run.mount for run in used):
+        members = [run for run in used if run.mount == mount]
+        # What speaks for a mount: its runs at the reference, or all of them where it lacks that step.
+        counted = [run for run in members if run.set_power_W == reference_power_W] or members
+        if any(run.worst() != "doubtful" for run in counted):
+            return None
+        touched += counted
+    if not touched:
         return None
-    names = sorted({flag.flag for run in at_reference or used for flag in run.flags if flag.severity == "doubtful"})
-    touched = [run.run for members in mounts.values() for run in members]
+    runs = _listed([run.run for run in touched])
+    names = sorted({flag.flag for run in touched for flag in run.flags if flag.severity == "doubtful"})
     return Doubt(
-        f"every mount of {treatment} is doubtful ({_listed(names)}): look at {_listed(touched)}, mend what is wrong "
+        f"every mount of {treatment} is doubtful ({_listed(names)}): look at {runs}, mend what is wrong "
         "and run them again",
         interval_stays=True,
     )

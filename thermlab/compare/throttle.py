@@ -93,7 +93,7 @@ def predict_throttle(
     curves, model = curves_of_mounts(table)
     powers = [None if curve is None or limit <= 0.0 else curve.curve.power_W(limit) for curve in curves]
     reasons, extrapolations = _refusals(table, curves, powers, limit)
-    ceiling_C = lowest_ceiling_C(runs)
+    ceiling_C = _lowest_ceiling_C(runs)
     if ceiling_C is not None and ceiling_C < temperature_C:
         why = f"sensors end at {ceiling_C:g} degC, below the limit of {temperature_C:g} degC: no reading reaches it"
         reasons = dict.fromkeys(reasons, why)
@@ -161,7 +161,7 @@ def _refusals(
     return reasons, extrapolations
 
 
-def lowest_ceiling_C(runs: Sequence[ReducedRun]) -> float | None:
+def _lowest_ceiling_C(runs: Sequence[ReducedRun]) -> float | None:
     """Return the lowest reading at which sensors were found to end, degC; None where none was."""
     found = [flag.evidence["ceiling_C"] for run in runs for flag in run.flags if flag.flag == "at the ceiling"]
     return min(found, default=None)

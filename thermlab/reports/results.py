@@ -11,10 +11,10 @@ from __future__ import annotations
 
 import csv
 import dataclasses
+import errno
 import io
 import json
 import math
-import os
 import unicodedata
 from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime
@@ -25,7 +25,7 @@ from pydantic.json_schema import GenerateJsonSchema
 
 from thermlab import __version__
 from thermlab.base.errors import InputError, Problem, shown
-from thermlab.base.files import open_regular
+from thermlab.base.files import read_regular
 from thermlab.base.numbers import with_interval
 
 if TYPE_CHECKING:
@@ -434,13 +434,11 @@ def read_json(path: Path, *, max_bytes: int = MAX_BYTES) -> object:
         The file is missing, no regular file, too large, or no JSON.
     """
     try:
-        handle, _ = open_regular(path)
+        content = read_regular(path, max_bytes)
     except OSError as error:
+        if error.errno == errno.EFBIG:
+            raise InputError([Problem(str(path), str(error.strerror), f"at most {max_bytes} bytes")]) from None
         raise InputError([Problem(str(path), f"no readable file ({error.strerror or error})", "a JSON file")]) from None
-    with os.fdopen(handle, "rb") as file:
-        content = file.read(max_bytes + 1)
-    if len(content) > max_bytes:
-        raise InputError([Problem(str(path), f"more than {max_bytes} bytes", f"at most {max_bytes} bytes")])
     try:
         found: object = json.loads(content, parse_constant=_refuse)
     except (ValueError, RecursionError) as error:

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 
     from thermlab.campaign.folder import Campaign
     from thermlab.campaign.runsheet import RunLine
-    from thermlab.campaign.settings import BenchSettings
+    from thermlab.campaign.settings import BenchSettings, CheckThresholds
     from thermlab.runs.settled_rise import Estimate
     from thermlab.runs.time_constant import BenchTimeConstant
     from thermlab.runs.trace import Trace
@@ -125,7 +125,7 @@ def settle_runs(campaign: Campaign, traces: Sequence[Trace | None]) -> SettledRu
 
     excluded = {i for i, (line, _) in enumerate(have) if line.exclude}
     bench = reduced(excluded)
-    shared = _shared_flags(found, bench, excluded)
+    shared = _shared_flags(found, bench, settings.checks, excluded)
     flags = _joined(check_runs(settings, found, bench), shared)
     disturbed = excluded | {i for i, run_flags in enumerate(flags) if _disturbed(run_flags)}
     if disturbed - excluded and len(disturbed) <= len(found) // 2:
@@ -191,10 +191,16 @@ def check_runs(settings: BenchSettings, traces: Sequence[Trace], bench: BenchRed
     return [check_run(view) for view in views]
 
 
-def _shared_flags(traces: Sequence[Trace], bench: BenchReduction, excluded: set[int]) -> list[tuple[Flag, ...]]:
+def _shared_flags(
+    traces: Sequence[Trace], bench: BenchReduction, thresholds: CheckThresholds, excluded: set[int]
+) -> list[tuple[Flag, ...]]:
     """Flags that only all traces together can raise, and that a run is left out or doubted for."""
     shed = {i for i, estimate in enumerate(bench.estimates) if estimate.shed}
-    found = (copied_readings(traces, excluded), soaks_overlap(traces), at_the_ceiling(traces, excluded | shed))
+    found = (
+        copied_readings(traces, thresholds, excluded),
+        soaks_overlap(traces, thresholds),
+        at_the_ceiling(traces, thresholds, excluded | shed),
+    )
     return [tuple(flags[i] for flags in found if i in flags) for i in range(len(traces))]
 
 

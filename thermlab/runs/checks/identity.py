@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
     import numpy.typing as npt
 
+    from thermlab.campaign.settings import CheckThresholds
     from thermlab.runs.records import Flag
     from thermlab.runs.trace import Trace
 
@@ -28,11 +29,7 @@ CHANGES = 12
 """Changes in a row that make one mark."""
 MARKS_KEPT = 64
 """Smallest marks kept of each run: the same ones wherever the readings are the same."""
-SAME_SHARE = 0.5
 FEWEST_MARKS = 8
-OVERLAP_S = 120.0
-CEILING_READINGS = 10
-CEILING_POWER_RATIO = 1.08
 
 _FACTORS = np.random.default_rng(20261127).integers(1, 2**63, size=2 * CHANGES, dtype=np.uint64) | np.uint64(1)
 
@@ -83,13 +80,15 @@ def shared_share(one: Marks, other: Marks) -> float:
     return (mine.size + theirs.size - np.unique(both[both <= reach]).size) / fewer if fewer >= FEWEST_MARKS else 0.0
 
 
-def same_readings(marks: Sequence[Marks]) -> list[tuple[int, int, float]]:
+def same_readings(marks: Sequence[Marks], *, share: float) -> list[tuple[int, int, float]]:
     """Find the runs whose readings are the same.
 
     Parameters
     ----------
     marks : sequence of ndarray
         As from :func:`reading_marks`, one a run.
+    share : float
+        Part that has to be the same, 0 to 1.
 
     Returns
     -------
@@ -107,16 +106,20 @@ def same_readings(marks: Sequence[Marks]) -> list[tuple[int, int, float]]:
     # Each run against the first that has the mark: copies of copies are found without all pairs.
     pairs = Counter(zip(first[first != runs].tolist(), runs[first != runs].tolist(), strict=True))
     found = ((i, j, shared_share(marks[i], marks[j])) for (i, j), count in pairs.items() if count >= FEWEST_MARKS // 2)
-    return sorted((i, j, share) for i, j, share in found if share >= SAME_SHARE)
+    return sorted((i, j, same) for i, j, same in found if same >= share)
 
 
-def copied_readings(traces: Sequence[Trace], leave_out: Collection[int] = ()) -> dict[int, Flag]:
+def copied_readings(
+    traces: Sequence[Trace], thresholds: CheckThresholds, leave_out: Collection[int] = ()
+) -> dict[int, Flag]:
     """Flag runs whose readings stand under another mount too: which of the two happened nobody can tell from a log.
 
     Parameters
     ----------
     traces : sequence of Trace
         All runs.
+    thresholds : CheckThresholds
+        Limits in use.
     leave_out : collection of int
         Places of runs that are excluded already, as where one of two was found to be the copy.
 
@@ -127,7 +130,8 @@ def copied_readings(traces: Sequence[Trace], leave_out: Collection[int] = ()) ->
     """
     places = [i for i in range(len(traces)) if i not in leave_out]
     found: dict[int, Flag] = {}
-    for i, j, share in same_readings([reading_marks(traces[place]) for place in places]):
+    marks = [reading_marks(traces[place]) for place in places]
+    for i, j, share in same_readings(marks, share=thresholds.copied_percent / 100.0):
         for mine, other in ((places[i], places[j]), (places[j], places[i])):
             if mine not in found and _mount(traces[mine]) != _mount(traces[other]):
                 found[mine] = _copied(traces[other], share)
@@ -145,13 +149,15 @@ def _copied(other: Trace, share: float) -> Flag:
     )
 
 
-def soaks_overlap(traces: Sequence[Trace]) -> dict[int, Flag]:
+def soaks_overlap(traces: Sequence[Trace], thresholds: CheckThresholds) -> dict[int, Flag]:
     """Flag soaks of two mounts at one time: a bench holds one mount, so a clock or a cut is wrong.
 
     Parameters
     ----------
     traces : sequence of Trace
         All runs; only those on a calendar clock can be told.
+    thresholds : CheckThresholds
+        Limits in use.
 
     Returns
     -------
@@ -165,7 +171,7 @@ def soaks_overlap(traces: Sequence[Trace]) -> dict[int, Flag]:
         if latest is not None:
             both = _end_s(traces[latest]) - traces[i].began_s
             both = min(both, traces[i].soak_s)
-            if both > OVERLAP_S and _mount(traces[i]) != _mount(traces[latest]):
+            if both > 60.0 * thresholds.overlap_min and _mount(traces[i]) != _mount(traces[latest]):
                 found.setdefault(latest, _overlap(traces[i], both))
                 found.setdefault(i, _overlap(traces[latest], both))
         if latest is None or _end_s(traces[i]) > _end_s(traces[latest]):
@@ -192,13 +198,17 @@ def _end_s(trace: Trace) -> float:
     return trace.began_s + trace.soak_s
 
 
-def at_the_ceiling(traces: Sequence[Trace], leave_out: Collection[int] = ()) -> dict[int, Flag]:
+def at_the_ceiling(
+    traces: Sequence[Trace], thresholds: CheckThresholds, leave_out: Collection[int] = ()
+) -> dict[int, Flag]:
     """Flag runs whose sensor ends at a highest reading that steps of other powers share.
 
     Parameters
     ----------
     traces : sequence of Trace
         All runs.
+    thresholds : CheckThresholds
+        Limits in use.
     leave_out : collection of int
         Places of runs at which the device shed power: it holds its limit itself.
 
@@ -210,11 +220,13 @@ def at_the_ceiling(traces: Sequence[Trace], leave_out: Collection[int] = ()) -> 
     found: dict[int, Flag] = {}
     kept = [i for i in range(len(traces)) if i not in leave_out]
     for sensor in sorted({name for i in kept for name in traces[i].sensors}):
-        found |= {i: flag for i, flag in _ceiling_of(sensor, traces, kept) if i not in found}
+        found |= {i: flag for i, flag in _ceiling_of(sensor, traces, kept, thresholds) if i not in found}
     return found
 
 
-def _ceiling_of(sensor: str, traces: Sequence[Trace], kept: Iterable[int]) -> list[tuple[int, Flag]]:
+def _ceiling_of(
+    sensor: str, traces: Sequence[Trace], kept: Iterable[int], thresholds: CheckThresholds
+) -> list[tuple[int, Flag]]:
     columns = {
         i: traces[i].temperature_C[:, traces[i].sensors.index(sensor)] for i in kept if sensor in traces[i].sensors
     }
@@ -222,11 +234,10 @@ def _ceiling_of(sensor: str, traces: Sequence[Trace], kept: Iterable[int]) -> li
     if not highest:
         return []
     top = max(highest.values())
-    there = [
-        i for i, value in highest.items() if value > top - 1e-6 and (columns[i] > top - 1e-6).sum() >= CEILING_READINGS
-    ]
+    stood_min = {i: (columns[i] > top - 1e-6).sum() * traces[i].interval_s / 60.0 for i in highest}
+    there = [i for i, minutes in stood_min.items() if minutes >= thresholds.ceiling_min]
     powers = [traces[i].set_power_W for i in there]
-    if len(there) < 2 or max(powers) < CEILING_POWER_RATIO * min(powers):
+    if len(there) < 2 or max(powers) < (1.0 + thresholds.ceiling_power_percent / 100.0) * min(powers):
         return []
     listed = ", ".join(f"{power:g}" for power in sorted(set(powers)))
     reason = (
