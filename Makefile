@@ -76,7 +76,7 @@ oldest: $(STAMP)
 	$(VENV)-oldest/bin/python -m pytest -n auto --dist loadfile -m "not slow" -W default $(ARGS)
 
 clean:
-	rm -rf $(VENV) $(VENV)-oldest fuzz/found demo/*/logs demo/*/report demo/*/.failed demo/*/.thermlab .pytest_cache .mypy_cache .ruff_cache .hypothesis
+	rm -rf $(VENV) $(VENV)-oldest fuzz/found demo/*/logs demo/*/report demo/*/.failed .pytest_cache .mypy_cache .ruff_cache .hypothesis
 	find . -name __pycache__ -type d -not -path './.git/*' -prune -exec rm -rf {} +
 
 # A Python of the right age with venv, found by trying: a name on the PATH may be an empty shim.

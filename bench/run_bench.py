@@ -27,7 +27,8 @@ from bench_campaigns import write_base
 import thermlab
 from thermlab.campaign.folder import Campaign, load_campaign
 from thermlab.logs.log import read_log
-from thermlab.runs.run_cache import reduce_campaign
+from thermlab.runs.reading import read_campaign_logs
+from thermlab.runs.settled_runs import settle_runs
 
 ROOT = Path(__file__).resolve().parents[1]
 BIN = Path(sys.executable).parent
@@ -121,15 +122,13 @@ def measure_logs(folder: Path, rounds: int) -> list[Row]:
     cases = {
         "bare": Case(lambda: bare(campaign)),
         "read": Case(read),
-        "reduce": Case(lambda: reduce_campaign(campaign, use_cache=False)),
-        "kept": Case(lambda: reduce_campaign(campaign)),
+        "reduce": Case(lambda: settle_runs(campaign, read_campaign_logs(campaign).traces)),
     }
     rounds_of(cases, rounds)
     against = "`pandas.read_csv`, `to_datetime`, sha256"
     return [
         Row("reading 45 logs", against, *ratio(cases["read"], cases["bare"]), 1.5),
         Row("reading and reducing 45 logs", against, *ratio(cases["reduce"], cases["bare"]), 4.0),
-        Row("the same, from the cache", against, *ratio(cases["kept"], cases["bare"]), None),
     ]
 
 
@@ -137,21 +136,15 @@ def measure_reports(folder: Path, rounds: int) -> list[Row]:
     """Reports of the demo against its cells in one plain process, and against an empty notebook."""
     run(sys.executable, ROOT / "demo" / "make_logs.py")
     demo = ROOT / "demo" / "chart-table"
-    without = shutil.ignore_patterns("report", ".thermlab", ".failed")
+    without = shutil.ignore_patterns("report", ".failed")
     campaigns = [Path(shutil.copytree(demo, folder / f"campaign-{n}", ignore=without)) for n in range(N_REPORTS)]
     (folder / "empty.ipynb").write_text(json.dumps(EMPTY), encoding="utf-8")
 
-    def afresh() -> None:
-        for campaign in campaigns:
-            shutil.rmtree(campaign / ".thermlab", ignore_errors=True)
-
     def floor() -> None:
-        afresh()
         run(sys.executable, ROOT / "bench" / "plain_report.py", campaigns[0])
 
     def report(n: int) -> Callable[[], None]:
         def make() -> None:
-            afresh()
             run(BIN / "thermlab", "report", *campaigns[:n])
 
         return make
@@ -164,7 +157,6 @@ def measure_reports(folder: Path, rounds: int) -> list[Row]:
         "floor": Case(floor),
         "first": Case(report(1)),
         "all": Case(report(N_REPORTS)),
-        "again": Case(lambda: run(BIN / "thermlab", "report", campaigns[0], "-p", "margin_K", "0.5")),
         "empty": Case(empty),
     }
     rounds_of(cases, rounds)
@@ -173,7 +165,6 @@ def measure_reports(folder: Path, rounds: int) -> list[Row]:
     return [
         Row("first report", against, *ratio(cases["first"], cases["floor"]), 1.9),
         Row("each further report in the same call", against, *further, 1.0),
-        Row("a report with another margin, from the cache", against, *ratio(cases["again"], cases["floor"]), None),
         Row(
             "first report",
             "an empty notebook through papermill and nbconvert",
@@ -197,9 +188,11 @@ MEMORY = """
 import resource, sys
 from pathlib import Path
 from thermlab.campaign.folder import load_campaign
-from thermlab.runs.run_cache import reduce_campaign
+from thermlab.runs.reading import read_campaign_logs
+from thermlab.runs.settled_runs import settle_runs
 for _ in range(int(sys.argv[2])):
-    reduce_campaign(load_campaign(Path(sys.argv[1])), use_cache=False)
+    campaign = load_campaign(Path(sys.argv[1]))
+    settle_runs(campaign, read_campaign_logs(campaign).traces)
 print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)
 """
 
@@ -237,10 +230,8 @@ starts while this one is computed) shows on the clock alone, and only where a se
 Python {python}, {machine}, {cores} cores, mean load before the run {load:.1f}; {versions}.
 
 - Logs: 45 of 40 min at one reading a second, 20 columns all of which are declared (`bench/bench_campaigns.py`).
-- Reports: the demo, 45 runs in nine logs, nothing kept from earlier ones unless it says so. The plain process runs the
-  cells of the same notebook and draws the same pictures (`bench/plain_report.py`); it makes no page.
-- The cache: `.thermlab/` in the campaign folder holds reduced runs by the content of the logs. Another margin, room,
-  level or reference parses no log again; the logs are only hashed. It can be deleted at any time.
+- Reports: the demo, 45 runs in nine logs. The plain process runs the cells of the same notebook and draws the same
+  pictures (`bench/plain_report.py`); it makes no page.
 - Memory: most memory of a process that reduces ten campaigns of 45 runs one after the other, against one.
 - How time and memory grow with the number of runs: [scale](scale.md). Many at once: [many](many.md).
 """

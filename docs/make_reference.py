@@ -198,9 +198,9 @@ def formats() -> str:
 
 Written by `python docs/make_reference.py` from the models that read the files; `tests/project/test_docs.py` checks it.
 
-A campaign is a folder: `campaign.yaml`, `runs.csv`, `logs/`, and if you like `photos/`. The kit writes `report/` and a
-cache, `.thermlab/`, there; neither is an input. `thermlab check CAMPAIGN` says every problem at once: file, line or
-key, what was found, what is allowed.
+A campaign is a folder: `campaign.yaml`, `runs.csv`, `logs/`, and if you like `photos/`. The kit writes `report/`
+there; it is no input. `thermlab check CAMPAIGN` says every problem at once: file, line or key, what was found, what is
+allowed.
 
 ## campaign.yaml
 

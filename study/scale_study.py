@@ -3,7 +3,7 @@
 Time: 10 to 10,000 runs in campaigns of at most 45 (20 min at one reading in 5 s, 4 sensors), medians of five, each in
 a process of its own; processor time, so that a shared machine does not count. Memory: 10,000 runs of 40 min at one
 reading a second with 20 columns. Beside them, what one single campaign of many runs takes. All of it covers the way
-from the log files to the reduced runs with their flags, without the cache.
+from the log files to the reduced runs with their flags.
 """
 
 import argparse
@@ -25,11 +25,17 @@ HERE = Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE.parent / "bench"))
 from bench_campaigns import extend, write_base  # noqa: E402
 
-from thermlab.campaign.folder import load_campaign  # noqa: E402
-from thermlab.runs.run_cache import reduce_campaign  # noqa: E402
+from thermlab.campaign.folder import Campaign, load_campaign  # noqa: E402
+from thermlab.runs.reading import read_campaign_logs  # noqa: E402
+from thermlab.runs.settled_runs import settle_runs  # noqa: E402
 
 CAMPAIGN_RUNS = 45
 RESULT = HERE / "results" / "scale.json"
+
+
+def reduce_runs(campaign: Campaign) -> int:
+    """Read and reduce one campaign; return how many runs it has."""
+    return len(settle_runs(campaign, read_campaign_logs(campaign).traces).runs)
 
 
 def measure(folder: Path) -> dict[str, float]:
@@ -37,11 +43,11 @@ def measure(folder: Path) -> dict[str, float]:
     campaigns = sorted(path.parent for path in folder.glob("*/campaign.yaml"))
     # What is imported and set up on first use is no part of how time grows.
     first = load_campaign(campaigns[0])
-    reduce_campaign(replace(first, runs=first.runs[:10]), use_cache=False)
+    reduce_runs(replace(first, runs=first.runs[:10]))
     before = time.process_time()
     runs = 0
     for campaign in campaigns:
-        runs += len(reduce_campaign(load_campaign(campaign), use_cache=False).settled.runs)
+        runs += reduce_runs(load_campaign(campaign))
     return {
         "runs": runs,
         "seconds": time.process_time() - before,

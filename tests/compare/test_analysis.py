@@ -213,12 +213,12 @@ def test_room_file_that_covers_no_run_is_bad_input(tmp_path):
 
 def test_runs_outside_the_room_file_are_out_with_a_hint_and_the_others_stand(tmp_path):
     folder = write_campaign(tmp_path, simulate(n_mounts=2), dialect=LogDialect(room="own file"))
-    whole = analyse(folder, use_cache=False)
+    whole = analyse(folder)
     room = folder / "logs" / "room.csv"
     lines = room.read_text(encoding="utf-8").splitlines()
     room.write_text("\n".join(lines[: len(lines) // 2]) + "\n", encoding="utf-8")
 
-    runs = analyse(folder, use_cache=False).runs
+    runs = analyse(folder).runs
 
     bare = [run for run in runs if run.ambient_C is None]
     assert 0 < len(bare) < len(runs)
@@ -303,3 +303,19 @@ def test_runs_that_all_shed_power_are_still_observations(tmp_path):
     assert all(item.throttle_power_W is None for item in analysis.throttle.treatments)
     assert all(item.observed for item in analysis.throttle.treatments)
     assert any("No run can be used" in caution for caution in analysis.cautions)
+
+
+def test_treatments_that_settle_at_different_speeds_are_told(tmp_path):
+    """Each treatment is a heat sink of its own: 8 and 16 min."""
+    made = [
+        simulate(passive_bench(time_constant_min=minutes), seed=6, steps=(40.0, 70.0, 105.0), n_mounts=2, soak_min=45.0)
+        for minutes in (8.0, 16.0)
+    ]
+    pairs = zip(made, (GREASE, PASTE), strict=True)
+    mounts = [mount for campaign, own in pairs for mount in campaign.mounts if mount.treatment == own.name]
+    write_campaign(tmp_path / "sinks", replace(made[0], mounts=tuple(mounts)), dialect=LogDialect(time="s"))
+
+    found = [text for text in analyse(tmp_path / "sinks").cautions if "settle at different speeds" in text]
+    assert len(found) == 1
+    assert "grease-a" in found[0]
+    assert "paste-c" in found[0]

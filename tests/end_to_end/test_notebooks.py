@@ -126,7 +126,7 @@ def shown(notebook, kind="text/html"):
 
 
 def state_of(tree):
-    paths = sorted(path for path in tree.rglob("*") if path.is_file() and ".thermlab" not in path.parts)
+    paths = sorted(path for path in tree.rglob("*") if path.is_file())
     return {path: hashlib.sha256(path.read_bytes()).hexdigest() for path in paths}
 
 
@@ -163,8 +163,6 @@ def test_the_exploration_runs_twice_in_any_order_and_writes_nothing(tree):
 
 def test_an_interrupted_exploration_does_no_harm(tree):
     before = state_of(tree)
-    cache = tree / "demo" / "chart-table" / ".thermlab"
-    shutil.rmtree(cache, ignore_errors=True)
     interrupt = "import os, signal, threading\nthreading.Timer({}, os.kill, (os.getpid(), signal.SIGINT)).start()"
 
     def interrupted_first(cells):
@@ -225,7 +223,7 @@ def test_the_start_page_lists_the_demo(tree):
 
 def test_the_history_runs_on_an_archive_of_the_demo(tree, tmp_path):
     campaign = tmp_path / "chart-table"
-    shutil.copytree(tree / "demo" / "chart-table", campaign, ignore=shutil.ignore_patterns(".thermlab"))
+    shutil.copytree(tree / "demo" / "chart-table", campaign)
     report(campaign)
     archive(campaign, to=tmp_path / "archive")
     (tmp_path / "notebooks").mkdir()

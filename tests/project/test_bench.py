@@ -18,7 +18,8 @@ import run_bench  # noqa: E402
 import scale_study  # noqa: E402
 
 from thermlab.campaign.folder import load_campaign  # noqa: E402
-from thermlab.runs.run_cache import reduce_campaign  # noqa: E402
+from thermlab.runs.reading import read_campaign_logs  # noqa: E402
+from thermlab.runs.settled_runs import settle_runs  # noqa: E402
 
 
 @pytest.fixture(scope="module")
@@ -33,7 +34,7 @@ def test_a_larger_campaign_has_its_own_name_and_mount_for_every_run(base, tmp_pa
 
     assert len(campaign.runs) == len({run.log for run in campaign.runs}) == 60
     assert len({(run.treatment, run.mount) for run in campaign.runs}) == 12
-    assert len(reduce_campaign(campaign, use_cache=False).settled.runs) == 60
+    assert len(settle_runs(campaign, read_campaign_logs(campaign).traces).runs) == 60
 
 
 def test_the_bare_reading_reads_the_columns_that_are_declared(base, monkeypatch):

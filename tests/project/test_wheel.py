@@ -106,7 +106,7 @@ def test_without_development_tools_it_makes_the_demo(clean, tmp_path):
     assert importlib.util.find_spec("thermlab") is not None  # ours, which must not be the one that is tried
 
     demo = tmp_path / "demo"
-    shutil.copytree(ROOT / "demo", demo, ignore=shutil.ignore_patterns("report", "logs", ".thermlab", "__pycache__"))
+    shutil.copytree(ROOT / "demo", demo, ignore=shutil.ignore_patterns("report", "logs", "__pycache__"))
     run(clean, demo / "make_logs.py", cwd=tmp_path)
     thermlab = bin_folder / "thermlab"
     run(thermlab, "check", demo / "chart-table", cwd=tmp_path)

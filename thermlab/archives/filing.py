@@ -165,7 +165,7 @@ def inspect(source: Path) -> Source:
             problems.append(Problem(show_name(name), "changed since the report was made", remedy))
     if problems:
         raise InputError(problems)
-    silent = {".thermlab", f".{kind.output}.lock"}
+    silent = {".thermlab", f".{kind.output}.lock"}  # the first: reduced runs that earlier versions kept
     return Source(
         folder=source,
         kind=kind,

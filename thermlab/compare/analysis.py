@@ -21,7 +21,8 @@ from thermlab.compare.comparison import compare_treatments
 from thermlab.compare.throttle import predict_throttle
 from thermlab.compare.uncertainty import BudgetInputs, BudgetLine, build_budget
 from thermlab.compare.value import Value, assess_value
-from thermlab.runs.run_cache import reduce_campaign
+from thermlab.runs.reading import read_campaign_logs
+from thermlab.runs.settled_runs import settle_runs
 from thermlab.runs.settling import time_constant_leverage
 from thermlab.stats.variances import Prior
 
@@ -111,7 +112,6 @@ def analyse(
     margin_K: float | None = None,
     reference_power_W: float | None = None,
     confidence_level: float | None = None,
-    use_cache: bool = True,
 ) -> Analysis:
     """Do the whole job on one campaign.
 
@@ -123,8 +123,6 @@ def analyse(
         Customer's room and device limit to try, degC; None as written in the campaign.
     margin_K, reference_power_W, confidence_level : float, optional
         Decision settings to try; None as written.
-    use_cache : bool
-        Whether reduced runs may come from ``.thermlab`` in the campaign folder and be left there.
 
     Returns
     -------
@@ -146,8 +144,9 @@ def analyse(
     )
     used = replace(loaded, settings=settings)
     made = replace(loaded, settings=as_made(settings, loaded.settings))
-    reduced = reduce_campaign(made, use_cache=use_cache)
-    return conclude(used, reduced.settled, sha256=reduced.sha256, notes=reduced.notes, overrides=overrides)
+    readings = read_campaign_logs(made)
+    settled = settle_runs(made, readings.traces)
+    return conclude(used, settled, sha256=readings.sha256, notes=readings.notes, overrides=overrides)
 
 
 def conclude(

@@ -7,16 +7,18 @@ and a report is put in place whole or not at all.
 
 from __future__ import annotations
 
+import hashlib
 import sys
 import threading
 from dataclasses import replace
+from functools import cache
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from thermlab import __version__
 from thermlab.base.errors import InputError, Problem
 from thermlab.reports import execute as execution
 from thermlab.reports.job import ReportJob, ReportOutcome, report_in_worker
-from thermlab.runs.run_cache import reducer_version
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -92,8 +94,13 @@ def _connect(address: str) -> tuple[Any, Any]:
         ) from None
 
 
+@cache
 def _stamp() -> tuple[str, str]:
-    return __version__, reducer_version()
+    """Return the version of thermlab and a digest of its source: a worker with another one refuses the work."""
+    digest = hashlib.sha256()
+    for path in sorted(Path(__file__).parents[1].rglob("*.py")):
+        digest.update(path.name.encode() + b"\0" + path.read_bytes() + b"\0")
+    return __version__, digest.hexdigest()
 
 
 def report_on_worker(job: ReportJob, stamp: tuple[str, str], *, own_template: bool) -> ReportOutcome:

@@ -11,7 +11,6 @@ __all__, __getattr__, __dir__ = face(
     look="check",
     reading="read_campaign_logs",
     records="FLAG_NAMES Flag HeldPower ReducedRun",
-    run_cache="reduce_campaign reducer_version",
     settled_rise="Estimate estimate_run",
     settled_runs="RunTrace SettledRuns check_runs order_made reduced_run settle_runs unread_run",
     settling="time_constant_leverage",

@@ -38,18 +38,7 @@ class Spool:
         self._held: tuple[int, dict[str, Any]] = (-1, {})
 
     def keep(self, item: T) -> T:
-        """Return an equal of a frozen dataclass; its arrays are in memory or in the file.
-
-        Parameters
-        ----------
-        item : dataclass instance
-            With slots; its arrays are of numbers.
-
-        Returns
-        -------
-        dataclass instance
-            Of the same class or a stand-in that derives from it.
-        """
+        """Return an equal of a frozen dataclass with slots; its arrays of numbers are in memory or in the file."""
         values = {field.name: getattr(item, field.name) for field in fields(cast("Any", item))}
         arrays = {name: value for name, value in values.items() if isinstance(value, np.ndarray)}
         size = sum(array.nbytes for array in arrays.values())
@@ -59,33 +48,21 @@ class Spool:
         if self._file is None:
             self._file = cast("BinaryIO", tempfile.TemporaryFile(prefix="thermlab-"))  # noqa: SIM115 - as long as we
             weakref.finalize(self, self._file.close)
-        places: dict[str, tuple[int, Any, tuple[int, ...]]] = {}
-        offset = 0
+        found: Any = object.__new__(_stand_in(cast("Any", type(item)), tuple(arrays)))
+        for name in values.keys() - arrays.keys():
+            object.__setattr__(found, name, values[name])
+        object.__setattr__(found, "_stored", (self, self._end))
         self._file.seek(self._end)
-        for name, array in arrays.items():
-            self._file.write(np.ascontiguousarray(array).data)
-            places[name] = (offset, array.dtype, array.shape)
-            offset += array.nbytes
-        kind: Any = _stand_in(cast("Any", type(item)), tuple(arrays))
-        found: Any = object.__new__(kind)
-        for name, value in values.items():
-            if name not in arrays:
-                object.__setattr__(found, name, value)
-        object.__setattr__(found, "_stored", (self, self._end, offset, places))
-        self._end += offset
+        for array in arrays.values():
+            np.save(self._file, array, allow_pickle=False)
+        self._end = self._file.tell()
         return cast("T", found)
 
-    def read(self, begin: int, size: int, places: dict[str, tuple[int, Any, tuple[int, ...]]]) -> dict[str, Any]:
-        """Return the arrays of one object."""
+    def read(self, begin: int, names: tuple[str, ...]) -> dict[str, Any]:
+        """Return the arrays of the object that begins there."""
         if self._held[0] != begin and self._file is not None:
             self._file.seek(begin)
-            raw = bytearray(size)
-            self._file.readinto(raw)  # type: ignore[attr-defined]
-            arrays = {
-                name: np.frombuffer(raw, dtype, count=int(np.prod(shape)), offset=offset).reshape(shape)
-                for name, (offset, dtype, shape) in places.items()
-            }
-            self._held = (begin, arrays)
+            self._held = (begin, {name: np.load(self._file, allow_pickle=False) for name in names})
         return self._held[1]
 
 
@@ -95,8 +72,8 @@ def _stand_in(kind: Any, names: tuple[str, ...]) -> type:
 
     def reader(name: str) -> property:
         def get(self: Any) -> Any:
-            spool, begin, size, places = self._stored
-            return spool.read(begin, size, places)[name]
+            spool, begin = self._stored
+            return spool.read(begin, names)[name]
 
         return property(get)
 
