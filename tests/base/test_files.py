@@ -1,5 +1,6 @@
 """The one lock and the one way to put a file in place: for two people of one group, on any system, through no link."""
 
+import errno
 import os
 import subprocess
 import sys
@@ -11,7 +12,7 @@ from filed_examples import make_campaign
 from thermlab.archives import listing as archive_list
 from thermlab.archives.filing import archive
 from thermlab.base.errors import ArchiveError, ThermlabError
-from thermlab.base.files import clear_leftovers, held, read_plain, read_regular, replace_file
+from thermlab.base.files import clear_leftovers, held, read_plain, read_regular, replace_file, write_file
 from thermlab.verifying.check import verify
 
 BUSY = ThermlabError("busy")
@@ -160,3 +161,14 @@ def test_both_readers_stop_at_the_limit_and_only_one_follows_a_link(tmp_path):
         read_plain(tmp_path / "link", 3)
     with pytest.raises(OSError, match=r"(?i)symbolic link"):
         read_regular(tmp_path / "link", 4)
+
+
+def test_a_full_disk_leaves_no_half_of_a_file(tmp_path, monkeypatch):
+    def full(handle):
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(os, "fsync", full)
+
+    with pytest.raises(OSError, match="No space left"):
+        write_file(tmp_path / "runs.csv.bak-1", b"run,treatment\n")
+    assert list(tmp_path.iterdir()) == []

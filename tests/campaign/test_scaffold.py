@@ -1,5 +1,8 @@
 """Starting a campaign folder."""
 
+import errno
+import os
+
 import pytest
 
 from thermlab.base.errors import InputError
@@ -63,3 +66,20 @@ def test_a_folder_that_cannot_be_made_is_bad_input(tmp_path):
     (tmp_path / "file").write_text("")
     with pytest.raises(InputError, match="a folder that cannot be written"):
         new(tmp_path / "file" / "campaign")
+
+
+def test_a_disk_that_fills_up_leaves_nothing_in_the_way_of_the_next_try(tmp_path, monkeypatch):
+    with monkeypatch.context() as patch:
+        calls = []
+
+        def full(handle):
+            calls.append(handle)
+            if len(calls) > 1:
+                raise OSError(errno.ENOSPC, "No space left on device")
+
+        patch.setattr(os, "fsync", full)
+        with pytest.raises(InputError, match="No space left"):
+            new(tmp_path / "c")
+        assert [path for path in (tmp_path / "c").rglob("*") if path.is_file()] == []
+
+    new(tmp_path / "c")

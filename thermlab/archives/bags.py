@@ -30,6 +30,8 @@ DECLARATION = b"BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"
 MANIFEST = "manifest-sha256.txt"
 TAG_MANIFEST = "tagmanifest-sha256.txt"
 MAX_LIST_BYTES = 256 << 20
+# Longer than any system takes; comparing accents of a longer one may take hours.
+MAX_PATH = 4096
 # A bag of the earlier drafts differs in nothing that is read here.
 _READABLE_VERSIONS = ("1.0", "0.97")
 _LINE = re.compile(r"([0-9a-fA-F]{64})[ \t]+\*?(.+)", re.DOTALL)
@@ -71,12 +73,13 @@ class BagCheck:
 
     def summary(self) -> str:
         """Return one line per finding, or one line that says that all is well."""
+        bag = show_name(self.bag)
         if self.ok:
-            return f"{self.bag}: {self.n_files} files, {self.n_bytes} bytes, all as filed"
+            return f"{bag}: {self.n_files} files, {self.n_bytes} bytes, all as filed"
         found = [f"changed: {show_name(name)}" for name in self.changed]
         found += [f"missing: {show_name(name)}" for name in self.missing]
         found += [f"added: {show_name(name)}" for name in self.added]
-        return "\n".join(f"{self.bag}: {line}" for line in (*found, *self.problems))
+        return "\n".join(f"{bag}: {line}" for line in (*found, *self.problems))
 
     def __str__(self) -> str:
         return self.summary()
@@ -143,6 +146,8 @@ def read_manifest(path: Path) -> dict[str, str]:
         if match is None:
             raise ArchiveError(f"{path.name}:{number}: not a sum and a path: {line[:80]!r}")
         name = decode_path(match[2])
+        if len(name) > MAX_PATH:
+            raise ArchiveError(f"{path.name}:{number}: a path of {len(name)} characters, at most {MAX_PATH} are read")
         if name.startswith("/") or "\0" in name or not {"..", ".", ""}.isdisjoint(name.split("/")):
             raise ArchiveError(f"{path.name}:{number}: a path that leaves the bag: {line[66:146]!r}")
         if name in found:

@@ -13,6 +13,7 @@ from __future__ import annotations
 import contextlib
 import functools
 import json
+import os
 import platform
 import re
 import shutil
@@ -279,10 +280,12 @@ def _check_archive(target: Path) -> None:
 def _clear(target: Path) -> str | None:
     """Remove what a killed process staged and finish what it had all but filed."""
     for entry in target.iterdir():
-        if entry.name.startswith(STAGED):
-            _remove(entry)
-        elif re.fullmatch(r"\..+\.new-\d+", entry.name) and time.time() - entry.lstat().st_mtime > STALE_S:
-            entry.unlink(missing_ok=True)
+        # What another user of a shared archive staged may be his alone to remove: it is left, and verify tells of it.
+        with contextlib.suppress(PermissionError):
+            if entry.name.startswith(STAGED):
+                _remove(entry)
+            elif re.fullmatch(r"\..+\.new-\d+", entry.name) and time.time() - entry.lstat().st_mtime > STALE_S:
+                entry.unlink(missing_ok=True)
     announced = archive_list.pending(target)
     whole = None
     if announced is not None:
@@ -301,7 +304,7 @@ def _file(source: Source, target: Path, mended: str | None) -> Filed:
         found = f"a report that is filed already as {twin}"
         raise InputError([Problem(str(source.folder), found, "a report that is not yet in this archive")])
     bag = target / _free_name(target, source.folder.name, source.made("created"))
-    staged = target / f"{STAGED}{bag.name}"
+    staged = target / f"{STAGED}{bag.name}-{os.getpid()}"
     try:
         staged.mkdir()
         digests = _copy(source, staged)

@@ -267,8 +267,13 @@ def copy_file(source: Path, target: Path) -> str:
 def write_file(target: Path, content: bytes, *, read_only: bool = False) -> str:
     """Write a file that is not there yet durably; return its SHA-256 in hex."""
     with target.open("xb") as writing:  # "x" neither overwrites nor follows a link that someone put there
-        writing.write(content)
-        _force(writing)
+        try:
+            writing.write(content)
+            _force(writing)
+        except BaseException:  # a full disk leaves no half of a file that would be taken for a whole one
+            with contextlib.suppress(OSError):
+                target.unlink()
+            raise
     if read_only:
         target.chmod(0o444)
     return hashlib.sha256(content).hexdigest()

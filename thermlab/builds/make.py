@@ -24,7 +24,15 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RecordJob(ReportJob):
-    """One record to be made: from which build, into which folder, how."""
+    """One record to be made: from which build, into which folder, how.
+
+    Attributes
+    ----------
+    reference : mapping or None
+        What an earlier record kept of its campaign; None for the campaign that ``build.yaml`` names.
+    """
+
+    reference: Mapping[str, Any] | None = None
 
     kind: ClassVar[str] = BUILD.name
     output: ClassVar[str] = BUILD.output
@@ -35,7 +43,11 @@ class RecordJob(ReportJob):
         load_build(self.source)
 
     def given(self) -> dict[str, Any]:
-        """Return the template's parameters beside the build: none."""
+        """Return the template's parameters beside the build."""
+        return {} if self.reference is None else {"reference": dict(self.reference)}
+
+    def spoken(self) -> dict[str, Any]:
+        """Return the parameters that the notebook shows: the reference stands in the results."""
         return {}
 
     def page(self, notebook: Any, results: Mapping[str, Any]) -> str:
@@ -142,6 +154,7 @@ def record_results(assessment: BuildAssessment, *, created: datetime | None = No
 def record(
     build: str | Path,
     *,
+    reference: Mapping[str, Any] | None = None,
     out: str | Path | None = None,
     template: str | Path | None = None,
     cell_timeout_s: int = execution.CELL_TIMEOUT_S,
@@ -153,6 +166,8 @@ def record(
     ----------
     build : str or Path
         A folder with ``build.yaml``.
+    reference : mapping, optional
+        What an earlier record kept of its campaign; default: the campaign that ``build.yaml`` names.
     out : path, optional
         Folder of the record. Default: ``record`` in the build folder.
     template : path, optional
@@ -174,6 +189,7 @@ def record(
         folder=place.resolve() / BUILD.output if out is None else Path(out).resolve(),
         template=execution.template_path("build_record") if template is None else Path(template).resolve(),
         parameters={},
+        reference=reference,
         cell_timeout_s=cell_timeout_s,
         progress=place.name if progress else None,
     )

@@ -312,6 +312,7 @@ def write_new(root: Path, files: Mapping[str, str], *, subfolder: str = "") -> t
         Where one of the files is there already, or the folder cannot be written.
     """
     paths = [root / name for name in files]
+    written: list[Path] = []
     try:
         there = [path for path in paths if path.exists() or path.is_symlink()]
         if there:
@@ -319,9 +320,12 @@ def write_new(root: Path, files: Mapping[str, str], *, subfolder: str = "") -> t
         (root / subfolder).mkdir(parents=True, exist_ok=True)
         for path, text in zip(paths, files.values(), strict=True):
             write_file(path, text.encode())
+            written.append(path)
     except (OSError, ValueError) as error:
         if isinstance(error, InputError):
             raise
+        for path in written:  # half a campaign would be in the way of the next try
+            path.unlink(missing_ok=True)
         problem = Problem(str(root), f"a folder that cannot be written ({error})", "a new or writable folder")
         raise InputError([problem]) from None
     return tuple(paths)

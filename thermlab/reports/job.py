@@ -116,6 +116,10 @@ class ReportJob:
         """Return the template's parameters beside the source."""
         return {**self.parameters, "anonymous": self.anonymous}
 
+    def spoken(self) -> dict[str, Any]:
+        """Return the parameters that the notebook shows beside the source."""
+        return self.given()
+
     def page(self, notebook: Any, results: Mapping[str, Any]) -> str:
         """Return the page."""
         return render_page(notebook, title=f"{results['campaign']['title']} – thermlab report")
@@ -271,7 +275,7 @@ def _notebook_bytes(job: ReportJob, notebook: Any) -> bytes:
     import nbformat  # noqa: PLC0415
 
     inside = job.folder == job.source.resolve() / job.output
-    shown = {job.kind: ".." if inside else _spoken(job), **job.given()}
+    shown = {job.kind: ".." if inside else _spoken(job), **job.spoken()}
     plain = execution.normalise(notebook, parameters=shown, paths=_paths(job))
     text: str = nbformat.writes(plain)  # type: ignore[no-untyped-call]
     return (text + "\n").encode()
