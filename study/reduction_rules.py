@@ -6,8 +6,7 @@ import numpy as np
 from scipy.signal import lfilter
 
 from thermlab.campaign.settings import CheckThresholds
-from thermlab.runs.room_lag import lag_room
-from thermlab.runs.settling import still_left
+from thermlab.runs.settled_rise import lag_room, still_left
 from thermlab.runs.trace import Trace
 
 TIME_CONSTANT_S = 720.0

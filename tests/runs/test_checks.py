@@ -8,12 +8,10 @@ import numpy as np
 import pytest
 
 from thermlab.campaign.settings import CheckThresholds, describe
-from thermlab.runs.bench import reduce_bench
-from thermlab.runs.checks.recording import longest_still
 from thermlab.runs.checks.single import check_run
-from thermlab.runs.checks.views import view_runs
+from thermlab.runs.checks.view import longest_still, view_runs
 from thermlab.runs.records import FLAG_NAMES
-from thermlab.runs.settled_runs import settle_runs
+from thermlab.runs.settled_runs import reduce_bench, settle_runs
 from thermlab.runs.time_constant import SLOW_FROM
 from thermlab.runs.trace import Trace, block_means
 from thermlab.simulate.ladders import simulate_ladders

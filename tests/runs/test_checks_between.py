@@ -7,10 +7,8 @@ import pytest
 
 from thermlab.campaign.settings import CheckThresholds
 from thermlab.runs.checks.between import check_between
-from thermlab.runs.checks.cores import Spread, core_spread
-from thermlab.runs.checks.labels import find_exchanged, powers_exchanged
-from thermlab.runs.checks.ladder import find_off, lay_ladders
-from thermlab.runs.checks.mounts import exchanged_mounts, mount_levels, off_treatment
+from thermlab.runs.checks.ladder import find_exchanged, find_off, lay_ladders, powers_exchanged
+from thermlab.runs.checks.mounts import Spread, core_spread, exchanged_mounts, mount_levels, off_treatment
 from thermlab.runs.checks.plume import flag_following, follow_power
 from thermlab.runs.records import ReducedRun
 from thermlab.runs.trace import Trace

@@ -7,7 +7,7 @@ import pytest
 from simulated_traces import trace_of
 
 from thermlab.campaign.settings import CheckThresholds
-from thermlab.runs.checks.identity import (
+from thermlab.runs.checks.between import (
     at_the_ceiling,
     copied_readings,
     reading_marks,

@@ -7,10 +7,8 @@ import pytest
 from simulated_traces import trace_of
 
 from thermlab.campaign.settings import CheckThresholds
-from thermlab.runs.bench import reduce_bench
-from thermlab.runs.room_lag import lag_room
-from thermlab.runs.settled_rise import estimate_run
-from thermlab.runs.settling import level_window, time_constant_leverage
+from thermlab.runs.settled_rise import estimate_run, lag_room, level_window, time_constant_leverage
+from thermlab.runs.settled_runs import reduce_bench
 from thermlab.runs.time_constant import fit_exponential
 from thermlab.runs.trace import block_means
 from thermlab.simulate.ladders import simulate_ladders

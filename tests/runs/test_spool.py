@@ -8,7 +8,7 @@ import pytest
 from thermlab.campaign.folder import load_campaign
 from thermlab.runs.reading import read_campaign_logs
 from thermlab.runs.settled_runs import settle_runs
-from thermlab.runs.spool import Spool
+from thermlab.runs.trace import Spool
 from thermlab.simulate.ladders import simulate_campaign
 from thermlab.simulate.logs import LogDialect, write_campaign
 from thermlab.simulate.network import passive_bench

@@ -18,10 +18,9 @@ from thermlab.campaign.runsheet import RunLine
 from thermlab.campaign.settings import BenchSettings, LogsAndRoom
 from thermlab.compare.mount_curves import curves_of_mounts
 from thermlab.compare.mounts import tabulate_mounts
-from thermlab.runs.bench import BenchReduction, bench_curve
 from thermlab.runs.reading import read_campaign_logs
 from thermlab.runs.settled_rise import Estimate, estimate_run
-from thermlab.runs.settled_runs import check_runs, reduced_run, unread_run
+from thermlab.runs.settled_runs import BenchReduction, bench_curve, check_runs, reduced_run, unread_run
 from thermlab.runs.time_constant import CONVECTION_EXPONENT, SLOW_FROM, BenchTimeConstant
 from thermlab.runs.trace import block_means
 from thermlab.stats.curves import RiseCurve

@@ -22,8 +22,8 @@ from thermlab.compare.throttle import predict_throttle
 from thermlab.compare.uncertainty import BudgetInputs, BudgetLine, build_budget
 from thermlab.compare.value import Value, assess_value
 from thermlab.runs.reading import read_campaign_logs
+from thermlab.runs.settled_rise import time_constant_leverage
 from thermlab.runs.settled_runs import settle_runs
-from thermlab.runs.settling import time_constant_leverage
 from thermlab.stats.variances import Prior
 
 if TYPE_CHECKING:

@@ -7,13 +7,12 @@ from thermlab.base.faces import face
 
 __all__, __getattr__, __dir__ = face(
     __name__,
-    bench="BenchReduction bench_curve",
     look="check",
     reading="read_campaign_logs",
     records="FLAG_NAMES Flag HeldPower ReducedRun",
-    settled_rise="Estimate estimate_run",
-    settled_runs="RunTrace SettledRuns check_runs order_made reduced_run settle_runs unread_run",
-    settling="time_constant_leverage",
+    settled_rise="Estimate estimate_run time_constant_leverage",
+    settled_runs="BenchReduction RunTrace SettledRuns bench_curve check_runs order_made reduced_run settle_runs "
+    "unread_run",
     time_constant="BenchTimeConstant CONVECTION_EXPONENT SLOW_FROM",
     trace="Trace block_means",
 )

@@ -14,8 +14,7 @@ from thermlab.base.errors import InputError, Problem, shown
 from thermlab.logs.log import Log, read_log
 from thermlab.logs.room import RoomLog, read_room_log
 from thermlab.logs.times import DAY_S, parse_time
-from thermlab.runs.spool import Spool
-from thermlab.runs.trace import Trace, cut_trace
+from thermlab.runs.trace import Spool, Trace, cut_trace
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterator, Mapping, Sequence

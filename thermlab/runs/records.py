@@ -9,6 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Literal
 
+import numpy as np
+
 Severity = Literal["note", "doubtful", "unusable"]
 
 FLAG_NAMES = (
@@ -157,3 +159,25 @@ class ReducedRun:
         """Return the worst severity among the flags, None without flags."""
         found = {flag.severity for flag in self.flags}
         return next((s for s in ("unusable", "doubtful", "note") if s in found), None)
+
+
+def raise_flag(name: str, severity: Severity, reason: str, **evidence: float | None) -> Flag:
+    """Make a flag; numbers that cannot be had are left out of its evidence.
+
+    Parameters
+    ----------
+    name : str
+        One of :data:`FLAG_NAMES`.
+    severity : {"note", "doubtful", "unusable"}
+        How grave.
+    reason : str
+        One sentence or two for a person.
+    **evidence : float or None
+        The numbers behind it; each key ends in its unit.
+
+    Returns
+    -------
+    Flag
+    """
+    numbers = {key: float(value) for key, value in evidence.items() if value is not None and np.isfinite(value)}
+    return Flag(flag=name, severity=severity, reason=reason, evidence=numbers)

@@ -4,18 +4,24 @@ A :class:`Trace` is what the reduction sees: readings of the soak alone, seconds
 since the soak began, the room on the same clock and its history before. It
 answers "which rows belong to this run, and when did its soak begin"; it
 estimates nothing.
+
+A campaign of a hundred runs stays in memory. Beyond that each further trace is
+a stand-in whose arrays wait in a temporary file and are read when they are
+asked for, one run at a time, so that memory grows with the largest log and
+not with the number of logs.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+import tempfile
+import weakref
+from dataclasses import dataclass, field, fields
+from functools import cache
 from itertools import pairwise
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, BinaryIO, TypeVar, cast
 
 import numpy as np
 import numpy.typing as npt
-
-from thermlab.runs.lead_ins import HISTORY_S, device_before
 
 if TYPE_CHECKING:
     from thermlab.campaign.runsheet import RunLine
@@ -34,6 +40,9 @@ SHORTEST_LEAD_IN_S = 60.0
 # Above that, or for longer than that part of the rest of the soak, it is a power step of its own.
 LARGEST_OVERSHOOT = 1.25
 LONGEST_OVERSHOOT = 1.0 / 3.0
+HISTORY_S = 4 * 3600.0
+IN_MEMORY_BYTES = 1 << 26
+T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -383,3 +392,104 @@ def _room(log: Log, room: RoomLog | float | None, soak: slice, began: float) -> 
     ambient = np.interp(time_s, room_t, room_C)
     past = (room_t < 0) & (room_t > -HISTORY_S)
     return room_t[past], room_C[past], np.where(inside, ambient, np.nan), float(inside.mean())
+
+
+def device_before(log: Log, start: int, history_s: Array, *, own_room: bool) -> tuple[Array, Array]:
+    """Look up the device at the times of the room's history.
+
+    Parameters
+    ----------
+    log : Log
+        The log of the run.
+    start : int
+        Row where its soak begins.
+    history_s : ndarray, shape (h,)
+        Times, negative seconds before the soak.
+    own_room : bool
+        Whether they come from the room's own file, which is matched with the log's clock as read.
+
+    Returns
+    -------
+    device_C, power_W : ndarray, shape (h,)
+        Mean of the sensors and logged power, NaN where the log does not reach; empty without a history or
+        where the clock was set back.
+    """
+    first = int(np.searchsorted(log.time_s, log.time_s[start] - HISTORY_S))
+    before = (log.raw_time_s if own_room else log.time_s)[first : start + 1]
+    before = before[:-1] - before[-1]
+    if history_s.size == 0 or before.size < 2 or (np.diff(before) < 0).any():
+        return np.empty(0), np.empty(0)
+    inside = (history_s >= before[0]) & (history_s <= before[-1])
+    sensors = mean_of_sensors(log.temperature_C[first:start])
+    device: Array = np.where(inside, np.interp(history_s, before, sensors), np.nan)
+    power: Array = np.where(inside, np.interp(history_s, before, log.power_W[first:start]), np.nan)
+    return device, power
+
+
+def mean_of_sensors(temperature_C: Array) -> Array:
+    """Return the mean of the sensors that have a reading at each instant, NaN where none has."""
+    known = ~np.isnan(temperature_C)
+    n_known = known.sum(axis=1)
+    total = np.where(known, temperature_C, 0.0).sum(axis=1)
+    mean: Array = np.where(n_known > 0, total / np.maximum(n_known, 1), np.nan)
+    return mean
+
+
+class Spool:
+    """Takes frozen dataclasses and hands back the same, or stand-ins that read their arrays from a file.
+
+    Parameters
+    ----------
+    in_memory_bytes : int
+        What the arrays may take in memory before the file is begun.
+    """
+
+    def __init__(self, in_memory_bytes: int = IN_MEMORY_BYTES) -> None:
+        self._left = in_memory_bytes
+        self._file: BinaryIO | None = None
+        self._end = 0
+        # The object read last, for a reader usually takes several of its arrays.
+        self._held: tuple[int, dict[str, Any]] = (-1, {})
+
+    def keep(self, item: T) -> T:
+        """Return an equal of a frozen dataclass with slots; its arrays of numbers are in memory or in the file."""
+        values = {field.name: getattr(item, field.name) for field in fields(cast("Any", item))}
+        arrays = {name: value for name, value in values.items() if isinstance(value, np.ndarray)}
+        size = sum(array.nbytes for array in arrays.values())
+        if size <= self._left:
+            self._left -= size
+            return item
+        if self._file is None:
+            self._file = cast("BinaryIO", tempfile.TemporaryFile(prefix="thermlab-"))  # noqa: SIM115 - as long as we
+            weakref.finalize(self, self._file.close)
+        found: Any = object.__new__(_stand_in(cast("Any", type(item)), tuple(arrays)))
+        for name in values.keys() - arrays.keys():
+            object.__setattr__(found, name, values[name])
+        object.__setattr__(found, "_stored", (self, self._end))
+        self._file.seek(self._end)
+        for array in arrays.values():
+            np.save(self._file, array, allow_pickle=False)
+        self._end = self._file.tell()
+        return cast("T", found)
+
+    def read(self, begin: int, names: tuple[str, ...]) -> dict[str, Any]:
+        """Return the arrays of the object that begins there."""
+        if self._held[0] != begin and self._file is not None:
+            self._file.seek(begin)
+            self._held = (begin, {name: np.load(self._file, allow_pickle=False) for name in names})
+        return self._held[1]
+
+
+@cache
+def _stand_in(kind: Any, names: tuple[str, ...]) -> type:
+    """Derive the class of stand-ins: these attributes are read from the file, all others are its own."""
+
+    def reader(name: str) -> property:
+        def get(self: Any) -> Any:
+            spool, begin = self._stored
+            return spool.read(begin, names)[name]
+
+        return property(get)
+
+    members: dict[str, Any] = {name: reader(name) for name in names}
+    return type(f"Stored{kind.__name__}", (kind,), {"__slots__": ("_stored",), **members})

@@ -15,10 +15,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from thermlab.runs.approach import SINK_SHARE
-from thermlab.runs.checks.view import raise_flag
-from thermlab.runs.lead_ins import mean_of_sensors
-from thermlab.runs.room_lag import lag_room
+from thermlab.runs.records import raise_flag
+from thermlab.runs.settled_rise import lag_room
+from thermlab.runs.time_constant import SINK_SHARE
+from thermlab.runs.trace import mean_of_sensors
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from thermlab.runs.checks.view import Departure, Shape, raise_flag
 from thermlab.runs.time_constant import decay, straighten
 
 if TYPE_CHECKING:
@@ -15,8 +14,6 @@ if TYPE_CHECKING:
 
     import numpy.typing as npt
 
-    from thermlab.runs.checks.view import RunView
-    from thermlab.runs.records import Flag, Severity
     from thermlab.runs.settled_rise import Estimate
     from thermlab.runs.trace import Blocks
 
@@ -26,41 +23,60 @@ FEWEST_IN_COMMON = 3
 MOST_IN_COMMON = 15
 FEWEST_BLOCKS = 20
 LEAST_DEPARTURE_K = 0.15
+LARGEST_VARIANCE = 2.0
 
 
-def drift_at_constant_power(view: RunView) -> Flag | None:
-    """A rise that leaves its approach although power holds: air flow, fan, contact, room."""
-    limits = view.thresholds
-    if view.estimate.shed:
-        return None
-    found: tuple[float, Departure, float] | None = None
-    for k, departure in enumerate(view.departures):
-        shape, u_bend = departure.shape, departure.u_bend_K
-        alone = k + 1 < len(view.departures)
-        ratio = max(limits.drift_one_sensor_ratio, limits.drift_ratio) if alone else limits.drift_ratio
-        bent = abs(shape.bend_K) > ratio * u_bend
-        away = shape.departure_K > limits.drift_departure_ratio * max(departure.usual_departure_K, 0.02)
-        sizes = [size for size, counts in ((shape.seen_K, bent), (shape.departure_K, away)) if counts]
-        size = max(sizes, default=0.0)
-        if size > limits.drift_K and (found is None or size > found[0]):
-            # The settled rise may be off by the shift itself, where that is known at all well.
-            shift = abs(shape.bend_K) if bent and u_bend < 0.25 * abs(shape.bend_K) else size
-            found = size, departure, max(size, min(shift, 3.0 * size))
-    if found is None:
-        return None
-    size, departure, may_be_off = found
-    severity: Severity = "unusable" if may_be_off > limits.drift_unusable_K else "doubtful"
-    return raise_flag(
-        "drift at constant power",
-        severity,
-        f"The rise leaves its approach to the settled state by {size:.1f} K although the power holds: "
-        "something besides the power changed.",
-        departure_K=departure.shape.departure_K,
-        shift_K=departure.shape.bend_K,
-        u_shift_K=departure.u_bend_K,
-        shift_at_min=departure.shape.bend_at_min,
-        seen_K=departure.shape.seen_K,
-    )
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shape:
+    """How a run departs from its approach.
+
+    Attributes
+    ----------
+    bend_K : float
+        Shift of the rise, from one instant on, that fits best, as seen at the end of the soak, K.
+    bend_at_min : float
+        That instant, minutes since the soak began.
+    seen_K : float
+        How far, peak to peak, it takes the rise from the plain approach, K.
+    leverage : float
+        Sum of squares of its shape: its variance is that of one value over this.
+    departure_K : float
+        Largest smoothed departure from the plain approach, K.
+    variance_K2 : float
+        Variance of a block mean about the approach with the shift, inflated for correlation.
+    """
+
+    bend_K: float
+    bend_at_min: float
+    seen_K: float
+    leverage: float
+    departure_K: float
+    variance_K2: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Departure:
+    """A shape, and what is usual on this bench.
+
+    Attributes
+    ----------
+    shape : Shape
+        Of the run.
+    usual_variance_K2, usual_departure_K : float
+        Medians over the runs of those two numbers of their shapes.
+    """
+
+    shape: Shape
+    usual_variance_K2: float
+    usual_departure_K: float
+
+    @property
+    def u_bend_K(self) -> float:
+        """Standard uncertainty of the shift, K."""
+        # A disturbance of another shape adds to the run's own variance and must not hide itself.
+        most = LARGEST_VARIANCE * self.usual_variance_K2
+        variance = min(max(self.usual_variance_K2, self.shape.variance_K2), most)
+        return float(np.sqrt(variance / max(self.shape.leverage, 1e-9)))
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,4 +1,4 @@
-"""What a check on one run may look at, and how it raises a flag."""
+"""What each run's checks may look at: the run itself, and what is usual on its bench."""
 
 from __future__ import annotations
 
@@ -6,69 +6,22 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+import numpy.typing as npt
 
-from thermlab.runs.records import Flag, Severity
+from thermlab.runs.checks.shape import Departure, describe_departures
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from thermlab.campaign.settings import CheckThresholds
     from thermlab.runs.settled_rise import Estimate
     from thermlab.runs.trace import Blocks, Trace
 
+Array = npt.NDArray[np.float64]
+
 LEAST_DITHER = 0.05
-LARGEST_VARIANCE = 2.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Shape:
-    """How a run departs from its approach.
-
-    Attributes
-    ----------
-    bend_K : float
-        Shift of the rise, from one instant on, that fits best, as seen at the end of the soak, K.
-    bend_at_min : float
-        That instant, minutes since the soak began.
-    seen_K : float
-        How far, peak to peak, it takes the rise from the plain approach, K.
-    leverage : float
-        Sum of squares of its shape: its variance is that of one value over this.
-    departure_K : float
-        Largest smoothed departure from the plain approach, K.
-    variance_K2 : float
-        Variance of a block mean about the approach with the shift, inflated for correlation.
-    """
-
-    bend_K: float
-    bend_at_min: float
-    seen_K: float
-    leverage: float
-    departure_K: float
-    variance_K2: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Departure:
-    """A shape, and what is usual on this bench.
-
-    Attributes
-    ----------
-    shape : Shape
-        Of the run.
-    usual_variance_K2, usual_departure_K : float
-        Medians over the runs of those two numbers of their shapes.
-    """
-
-    shape: Shape
-    usual_variance_K2: float
-    usual_departure_K: float
-
-    @property
-    def u_bend_K(self) -> float:
-        """Standard uncertainty of the shift, K."""
-        # A disturbance of another shape adds to the run's own variance and must not hide itself.
-        most = LARGEST_VARIANCE * self.usual_variance_K2
-        variance = min(max(self.usual_variance_K2, self.shape.variance_K2), most)
-        return float(np.sqrt(variance / max(self.shape.leverage, 1e-9)))
+LATE = 0.2
+FEWEST_FOR_USUAL = 5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -129,28 +82,6 @@ class RunView:
     room_has_own_file: bool
 
 
-def raise_flag(name: str, severity: Severity, reason: str, **evidence: float | None) -> Flag:
-    """Make a flag; numbers that cannot be had are left out of its evidence.
-
-    Parameters
-    ----------
-    name : str
-        One of :data:`thermlab.runs.records.FLAG_NAMES`.
-    severity : {"note", "doubtful", "unusable"}
-        How grave.
-    reason : str
-        One sentence or two for a person.
-    **evidence : float or None
-        The numbers behind it; each key ends in its unit.
-
-    Returns
-    -------
-    Flag
-    """
-    numbers = {key: float(value) for key, value in evidence.items() if value is not None and np.isfinite(value)}
-    return Flag(flag=name, severity=severity, reason=reason, evidence=numbers)
-
-
 def rounding_bias_K(step_K: float, noise_K: float) -> float:
     """Tell how far the mean of rounded readings can be off.
 
@@ -169,3 +100,142 @@ def rounding_bias_K(step_K: float, noise_K: float) -> float:
         return 0.0
     noise = noise_K / step_K
     return step_K * (0.5 if noise < LEAST_DITHER else float(np.exp(-2.0 * (np.pi * noise) ** 2)) / np.pi)
+
+
+def view_runs(
+    traces: Sequence[Trace],
+    blocks: Sequence[Blocks],
+    estimates: Sequence[Estimate],
+    *,
+    thresholds: CheckThresholds,
+    slow_from: float,
+    soak_declared_s: float | None,
+    declared_readout_K: float,
+    room_is_constant: bool,
+    room_has_own_file: bool = False,
+) -> list[RunView]:
+    """Prepare the checks of all runs of a bench.
+
+    Parameters
+    ----------
+    traces, blocks, estimates : sequence
+        The runs, their block means and what was made of them.
+    thresholds : CheckThresholds
+        Limits in use.
+    slow_from : float
+        Where the slow approach begins, in time constants.
+    soak_declared_s : float or None
+        As in the campaign, s; None takes the median of the runs, where there are three.
+    declared_readout_K : float
+        Resolution of the readout as declared, K.
+    room_is_constant, room_has_own_file : bool
+        Whether the room was read once and not logged; whether it was logged to a file of its own.
+
+    Returns
+    -------
+    list of RunView
+    """
+    wanted = soak_declared_s
+    if wanted is None and len(traces) > 2:
+        wanted = float(np.median([trace.soak_s for trace in traces]))
+    ratios = [e.power_W / t.set_power_W for t, e in zip(traces, estimates, strict=True) if not e.shed]
+    ratios = [ratio for ratio in ratios if np.isfinite(ratio) and 0.85 < ratio < 1.15]
+    departures = describe_departures(estimates, blocks, [trace.set_power_W for trace in traces], slow_from=slow_from)
+    noises = [late_noise(trace, e.sensor) for trace, e in zip(traces, estimates, strict=True)]
+    known_noises = [noise for noise in noises if np.isfinite(noise)]
+    readouts = [e.readout_K for e in estimates if e.readout_K > 0]
+    still = usual_still(traces)
+    return [
+        RunView(
+            trace=trace,
+            blocks=block,
+            estimate=estimate,
+            thresholds=thresholds,
+            fit_from_s=slow_from * (estimate.time_constant_s or 0.0),
+            soak_wanted_s=wanted,
+            power_ratio=float(np.median(ratios)) if len(ratios) > 2 else 1.0,
+            departures=departed,
+            usual_noise_K=float(np.median(known_noises)) if known_noises else 0.0,
+            usual_readout_K=float(np.median(readouts)) if readouts else declared_readout_K,
+            late_noise_K=noise,
+            usual_still=still,
+            declared_readout_K=declared_readout_K,
+            room_is_constant=room_is_constant,
+            room_has_own_file=room_has_own_file,
+        )
+        for trace, block, estimate, departed, noise in zip(traces, blocks, estimates, departures, noises, strict=True)
+    ]
+
+
+def late_noise(trace: Trace, sensor: str) -> float:
+    """Measure the noise of single readings over the last fifth of the soak.
+
+    Parameters
+    ----------
+    trace : Trace
+        The run.
+    sensor : str
+        One of its sensors, or anything else for the mean of all.
+
+    Returns
+    -------
+    float
+        Standard deviation about a straight line, K; NaN with fewer than five readings.
+    """
+    late = trace.time_s >= (1.0 - LATE) * trace.time_s[-1]
+    readings = trace.temperature_C[late]
+    y = readings[:, trace.sensors.index(sensor)] if sensor in trace.sensors else readings.mean(axis=1)
+    t = trace.time_s[late][~np.isnan(y)]
+    y = y[~np.isnan(y)]
+    if y.size < 5 or np.ptp(t) <= 0:
+        return float("nan")
+    t = t - t.mean()
+    return float(np.std(y - y.mean() - float(t @ y / (t @ t)) * t))
+
+
+def longest_still(values: Array) -> tuple[int, int]:
+    """First and last row of the longest stretch without any change; missing readings break it."""
+    changed = np.r_[True, ~(np.diff(values) == 0), True]
+    edges = np.flatnonzero(changed)
+    widest = int(np.argmax(np.diff(edges)))
+    return int(edges[widest]), int(edges[widest + 1]) - 1
+
+
+def usual_still(traces: Sequence[Trace]) -> UsualStill:
+    """How long a sensor, all sensors at once, and the room probe usually stand still in a run.
+
+    Parameters
+    ----------
+    traces : sequence of Trace
+        All runs of a bench.
+
+    Returns
+    -------
+    UsualStill
+        0.8 quantiles over the runs, at least a minute; infinite with fewer than five runs.
+    """
+    if len(traces) < FEWEST_FOR_USUAL:
+        return UsualStill(sensor_s=np.inf, all_sensors_s=np.inf, room_s=np.inf)
+    spans = [
+        (
+            max(still_s(trace, trace.temperature_C[:, i]) for i in range(len(trace.sensors))),
+            still_s(trace, together_changed(trace)),
+            still_s(trace, trace.ambient_C),
+        )
+        for trace in traces
+    ]
+    sensor, together, room = (max(float(np.quantile(found, 0.8)), 60.0) for found in zip(*spans, strict=True))
+    return UsualStill(sensor_s=sensor, all_sensors_s=together, room_s=room)
+
+
+def still_s(trace: Trace, values: Array) -> float:
+    """Return how long a series stands still at most, s."""
+    begin, end = longest_still(values)
+    return float(trace.time_s[end] - trace.time_s[begin])
+
+
+def together_changed(trace: Trace) -> Array:
+    """A series that changes whenever any sensor does."""
+    changed = (np.diff(np.nan_to_num(trace.temperature_C, nan=-1e3), axis=0) != 0).any(axis=1)
+    series: Array = np.concatenate([[0.0], np.cumsum(changed, dtype=np.float64)])
+    return series
