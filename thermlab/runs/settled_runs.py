@@ -33,6 +33,7 @@ from thermlab.runs.time_constant import (
 )
 from thermlab.runs.trace import Blocks, Spool, Trace, block_means
 from thermlab.stats.curves import RiseCurve, fit_curve
+from thermlab.stats.variances import robust_sd
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Sequence
@@ -511,8 +512,7 @@ def bench_curve(powers_W: Sequence[float], rises_K: Sequence[float], *, cooling:
         for _ in range(2):
             curve = fit_curve(powers, rises)
             residual = rises - np.array([curve.rise_K(p) for p in powers])
-            scale = 1.4826 * float(np.median(np.abs(residual)))
-            keep = np.abs(residual) <= max(4.0 * scale, 0.5)
+            keep = np.abs(residual) <= max(4.0 * robust_sd(residual, about=0.0), 0.5)
             if keep.all() or np.ptp(powers[keep]) <= 0.1 * powers.max():
                 break
             powers, rises = powers[keep], rises[keep]

@@ -19,6 +19,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
+from thermlab.stats.variances import robust_sd
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
@@ -449,7 +451,7 @@ def _disagreeing(profiles: Sequence[_Profiles], tau: float) -> tuple[int, ...]:
     """Runs whose own time constant is far from the common one in the scatter of the others."""
     own, curvature = _own_optima(profiles, tau)
     deviation = np.abs(own) * np.sqrt(curvature)
-    scale = max(1.4826 * float(np.median(deviation)), 1.0)
+    scale = max(robust_sd(deviation, about=0.0), 1.0)
     index = np.concatenate([p.index for p in profiles])
     found = index[(deviation > OUTLYING * scale) & (np.abs(own) > 0.1)]
     return tuple(sorted(found.tolist())) if found.size <= index.size // 3 else ()

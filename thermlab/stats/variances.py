@@ -44,6 +44,26 @@ class Prior:
         return self.dof / 2.0
 
 
+def robust_sd(values: Floats, *, about: Floats | float | None = None) -> float:
+    """Standard deviation of a normal sample of this median absolute deviation; NaN is passed over.
+
+    Parameters
+    ----------
+    values : ndarray
+        Values.
+    about : ndarray or float, optional
+        Where deviations are taken from; None is the median of the values.
+
+    Returns
+    -------
+    float
+    """
+    # numpy's own median for NaN is many times slower.
+    median = np.nanmedian if np.isnan(values).any() else np.median
+    centre = median(values) if about is None else about
+    return 1.4826 * float(median(np.abs(values - centre)))
+
+
 def order_can_be_fitted(group: NDArray[np.intp], order: Floats) -> bool:
     """Whether a linear drift with the order can be told from the treatments and leaves scatter to judge by."""
     counts = np.bincount(group)

@@ -16,6 +16,7 @@ import numpy.typing as npt
 from scipy.special import stdtrit
 
 from thermlab.runs.records import Flag, ReducedRun, raise_flag
+from thermlab.stats.variances import robust_sd
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -176,7 +177,7 @@ def _suspects(ladders: Ladders, thresholds: CheckThresholds) -> list[int]:
         fit = np.linalg.lstsq(design * root[:, None], ladders.rise_K * root, rcond=None)[0]
         residual = ladders.rise_K - design @ fit
     n = residual.size
-    scale = max(1.4826 * float(np.median(np.abs(residual))) * np.sqrt(n / ladders.dof), thresholds.usual_run_sd_K)
+    scale = max(robust_sd(residual, about=0.0) * np.sqrt(n / ladders.dof), thresholds.usual_run_sd_K)
     far = np.flatnonzero(np.abs(residual) > SUSPECTED * scale)
     return [int(i) for i in far[np.argsort(-np.abs(residual[far]))][: int(MOST_OFF * n)]]
 

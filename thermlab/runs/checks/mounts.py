@@ -15,6 +15,7 @@ import numpy.typing as npt
 from scipy.special import stdtrit
 
 from thermlab.runs.records import Flag, ReducedRun, raise_flag
+from thermlab.stats.variances import robust_sd
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -320,7 +321,7 @@ def core_spread(spread: Spread, thresholds: CheckThresholds) -> dict[int, Flag]:
             if np.isnan(away).all():
                 continue
             # Scatter of sensors between the other mounts; a readout in whole kelvins alone makes 0.3 K.
-            typical = 1.4826 * _median(np.abs(others - usual)) * top_W
+            typical = robust_sd(others, about=usual) * top_W
             worst = int(np.argmax(np.nan_to_num(np.abs(away))))
             if abs(away[worst]) <= max(thresholds.core_spread_K, thresholds.core_spread_ratio * max(typical, 0.3)):
                 continue
@@ -342,7 +343,7 @@ def core_spread(spread: Spread, thresholds: CheckThresholds) -> dict[int, Flag]:
             continue
         usual = _median(others, axis=0)
         away = (spread.per_watt[k] - usual) * spread.power_W[k]
-        typical = 1.4826 * float(_median(np.abs((others - usual) * spread.power_W[same][:, None])))
+        typical = robust_sd((others - usual) * spread.power_W[same][:, None], about=0.0)
         if np.isnan(away).all():
             continue
         worst = int(np.argmax(np.nan_to_num(np.abs(away))))

@@ -14,6 +14,7 @@ import numpy.typing as npt
 
 from thermlab.runs.checks.view import RunView, longest_still, rounding_bias_K, still_s, together_changed
 from thermlab.runs.records import Flag, Severity, raise_flag
+from thermlab.stats.variances import robust_sd
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -139,7 +140,7 @@ def _power_course(view: RunView) -> float:
         return 0.0
     change = float(np.median(p[late]) - np.median(p[early]))
     # A load that comes and goes by the second has a median that wanders; 1.25 is that of a normal sample's median.
-    scatter = [1.4826 * float(np.median(np.abs(p[part] - np.median(p[part])))) for part in (early, late)]
+    scatter = [robust_sd(p[part]) for part in (early, late)]
     u = 1.25 * float(np.hypot(scatter[0] / np.sqrt(early.sum()), scatter[1] / np.sqrt(late.sum())))
     if abs(change) <= view.thresholds.power_drift_ratio * u:
         return 0.0
@@ -156,7 +157,7 @@ def load_step(view: RunView) -> Flag | None:
     if inside.sum() < 6:
         return None
     usual = float(np.median(p[inside]))
-    noise = 1.4826 * float(np.median(np.abs(p[inside] - usual)))
+    noise = robust_sd(p[inside])
     off = np.abs(p - usual) > max(limits.load_step_percent / 100.0 * usual, 6.0 * noise)
     off &= inside
     edges = np.flatnonzero(np.diff(np.r_[0, off.astype(np.int8), 0]))
