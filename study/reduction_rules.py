@@ -70,7 +70,7 @@ def room_errors_K() -> dict[str, float]:
         late = soaking & (all_s >= soak_s - 900.0)
         trace = _trace(all_s[soaking], room_C[soaking], all_s[known], room_C[known])
         for factor in (0.75, 1.0, 1.25):
-            lagged = lag_room(trace, all_s[late], time_constant_s=factor * TIME_CONSTANT_S, step_s=12.0)
+            lagged = lag_room(trace, all_s[late], factor * TIME_CONSTANT_S, shortest_step_s=12.0)
             out[f"{name}, {factor:g}"] = float(np.abs(lagged - felt[late]).max())
         plain = float(np.abs(room_C[late] - felt[late]).max())
         out[f"{name}, not lagged"] = plain

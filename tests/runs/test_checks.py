@@ -7,13 +7,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from thermlab.campaign.settings import CheckThresholds, describe
+from thermlab.campaign.settings import BenchSettings, CheckThresholds, Limits, Soak, UncertaintyInputs, describe
 from thermlab.runs.checks.single import check_run
 from thermlab.runs.checks.view import longest_still, view_runs
 from thermlab.runs.records import FLAG_NAMES
 from thermlab.runs.settled_runs import reduce_bench, settle_runs
-from thermlab.runs.time_constant import SLOW_FROM
-from thermlab.runs.trace import Trace, block_means
+from thermlab.runs.trace import Trace
 from thermlab.simulate.ladders import simulate_ladders
 from thermlab.simulate.network import passive_bench
 from thermlab.simulate.readings import Disturbance, SimulatedSensors
@@ -60,14 +59,12 @@ def flags_of(traces, *, at=1, **thresholds):
 
 
 def flags_of_all(traces, *, soak_min=SOAK_MIN, **thresholds):
-    limits = CheckThresholds(**thresholds)
-    reduction = reduce_bench(
-        traces, cooling="passive", measurand="hottest", limit_C=LIMIT_C, thresholds=limits
+    settings = BenchSettings.model_construct(
+        limits=Limits(temperature_C=LIMIT_C, room_C=25.0), soak=Soak(minutes=soak_min),
+        checks=CheckThresholds(**thresholds), uncertainty=UncertaintyInputs(temperature_resolution_K=0.1),
     )  # fmt: skip
-    views = view_runs(
-        traces, [block_means(t) for t in traces], reduction.estimates, thresholds=limits,
-        slow_from=SLOW_FROM["passive"], soak_declared_s=60.0 * soak_min, declared_readout_K=0.1, room_is_constant=False,
-    )  # fmt: skip
+    reduction = reduce_bench(traces, settings)
+    views = view_runs(traces, reduction.blocks, reduction.estimates, settings)
     return [{flag.flag: flag for flag in check_run(view)} for view in views]
 
 

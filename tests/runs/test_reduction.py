@@ -6,17 +6,21 @@ import numpy as np
 import pytest
 from simulated_traces import trace_of
 
-from thermlab.campaign.settings import CheckThresholds
+from thermlab.campaign.settings import BenchSettings, Limits
 from thermlab.runs.settled_rise import estimate_run, lag_room, level_window, time_constant_leverage
 from thermlab.runs.settled_runs import reduce_bench
-from thermlab.runs.time_constant import fit_exponential
+from thermlab.runs.time_constant import BenchTimeConstant, fit_exponential
 from thermlab.runs.trace import block_means
 from thermlab.simulate.ladders import simulate_ladders
 from thermlab.simulate.network import forced_bench, passive_bench
 from thermlab.simulate.readings import SimulatedRoom, SimulatedSensors
 
 STEPS = (40.0, 56.0, 72.0, 88.0, 104.0, 120.0)
-LIMITS = CheckThresholds()
+
+
+def settings_of(cooling="passive", limit_C=None, measurand="hottest"):
+    limits = None if limit_C is None else Limits(temperature_C=limit_C, room_C=25.0)
+    return BenchSettings.model_construct(cooling=cooling, measurand=measurand, limits=limits)
 
 
 def reduced(bench, *, soak_min, cooling="passive", seeds=(1, 2, 3), n_mounts=6, steps=STEPS, limit_C=None, **settings):
@@ -28,7 +32,7 @@ def reduced(bench, *, soak_min, cooling="passive", seeds=(1, 2, 3), n_mounts=6, 
             bench, 0.15 + 0.005 * rng.normal(size=n_mounts), steps, rng=rng, soak_min=soak_min, **settings
         )
         traces = [trace_of(x, k, mount=str(j)) for j, x in enumerate(ladders) for k in range(len(steps))]
-        found = reduce_bench(traces, cooling=cooling, measurand="hottest", limit_C=limit_C, thresholds=LIMITS)
+        found = reduce_bench(traces, settings_of(cooling, limit_C))
         truth = np.array([run.truth.settled_rise_K for x in ladders for run in x.runs])
         level = np.array([np.nan if e.level_K is None else e.level_K for e in found.estimates])
         errors.append((level - truth).reshape(n_mounts, -1))
@@ -75,7 +79,7 @@ def test_drift_left_is_what_is_missing_at_the_end():
     ladders = simulate_ladders(passive_bench(), [0.15] * 6, STEPS, rng=rng, soak_min=30.0)
     traces = [trace_of(x, k, mount=str(j)) for j, x in enumerate(ladders) for k in range(len(STEPS))]
 
-    found = reduce_bench(traces, cooling="passive", measurand="hottest", limit_C=None, thresholds=LIMITS)
+    found = reduce_bench(traces, settings_of())
 
     left = np.array([e.left_K for e in found.estimates])
     true = np.array([run.truth.left_K for x in ladders for run in x.runs])
@@ -102,7 +106,7 @@ def test_lagged_room_follows_a_ramp_one_lag_behind():
         history_C=20.0 + np.arange(-14400.0, 0.0, 10.0) / 3600.0,
     )
 
-    lagged = lag_room(ramp, np.array([3600.0]), time_constant_s=720.0, step_s=12.0)
+    lagged = lag_room(ramp, np.array([3600.0]), 720.0, shortest_step_s=12.0)
 
     # A first-order lag follows a ramp of 1 K/h by its time constant: 0.2 K at 12 min.
     assert lagged[0] == pytest.approx(21.0 - 0.2, abs=0.01)
@@ -114,12 +118,12 @@ def test_shed_power_is_recognised_with_its_held_power():
     ladder = simulate_ladders(bench, [0.15], (60.0, 90.0, 130.0), rng=rng, soak_min=40.0)[0]
     traces = [trace_of(ladder, k) for k in range(3)]
 
-    found = reduce_bench(traces, cooling="passive", measurand="hottest", limit_C=80.0, thresholds=LIMITS)
+    found = reduce_bench(traces, settings_of(limit_C=80.0))
 
     assert [e.shed for e in found.estimates] == [False, False, True]
     true = ladder.runs[2].truth.throttle_power_W
-    assert found.estimates[2].held_power_W == pytest.approx(true, rel=0.01)
-    assert found.estimates[2].held_rise_K == pytest.approx(80.0 - 22.0, abs=1.0)
+    assert found.estimates[2].held.held_power_W == pytest.approx(true, rel=0.01)
+    assert found.estimates[2].held.held_rise_K == pytest.approx(80.0 - 22.0, abs=1.0)
 
 
 @pytest.mark.parametrize("seed", range(6))
@@ -128,13 +132,7 @@ def test_soaks_too_short_to_show_the_approach_have_no_settled_rise(seed, soak_mi
     rng = np.random.default_rng(seed)
     ladder = simulate_ladders(passive_bench(), [0.15], STEPS[-n_steps:], rng=rng, soak_min=soak_min, presoak_min=0.0)[0]
 
-    found = reduce_bench(
-        [trace_of(ladder, k) for k in range(n_steps)],
-        cooling="passive",
-        measurand="hottest",
-        limit_C=None,
-        thresholds=LIMITS,
-    )
+    found = reduce_bench([trace_of(ladder, k) for k in range(n_steps)], settings_of())
 
     assert found.time_constant is None
     assert [e.level_K for e in found.estimates] == [None] * n_steps
@@ -144,7 +142,7 @@ def test_steady_runs_without_any_step_are_their_mean():
     rng = np.random.default_rng(4)
     ladder = simulate_ladders(passive_bench(), [0.15], (90.0,), rng=rng, soak_min=60.0, presoak_min=180.0)[0]
 
-    found = reduce_bench([trace_of(ladder, 0)], cooling="passive", measurand="hottest", limit_C=None, thresholds=LIMITS)
+    found = reduce_bench([trace_of(ladder, 0)], settings_of())
 
     assert found.time_constant is None
     assert found.estimates[0].level_K == pytest.approx(ladder.runs[0].truth.settled_rise_K, abs=0.25)
@@ -170,16 +168,10 @@ def test_hottest_and_mean_sensor_differ_by_their_offset():
     rng = np.random.default_rng(4)
     ladder = simulate_ladders(passive_bench(), [0.15], (90.0,), rng=rng, soak_min=60.0)[0]
     trace = trace_of(ladder, 0)
-    settings = {
-        "time_constant_s": 720.0,
-        "u_time_constant_s": 10.0,
-        "slow_from_s": 144.0,
-        "cooling": "passive",
-        "limit_C": None,
-    }
+    constant = BenchTimeConstant(time_constant_s=720.0, u_time_constant_s=10.0, fit_from_s=144.0)
 
     hottest, mean = (
-        estimate_run(trace, block_means(trace), measurand=measurand, thresholds=LIMITS, **settings)
+        estimate_run(trace, block_means(trace), constant, settings_of(measurand=measurand))
         for measurand in ("hottest", "mean")
     )
 
@@ -199,7 +191,7 @@ def test_treatments_that_are_different_heat_sinks_have_time_constants_of_their_o
             traces += [trace_of(ladder, k, mount=str(j), treatment=name) for k in range(len(STEPS))]
             truth += [run.truth.settled_rise_K for run in ladder.runs]
 
-    found = reduce_bench(traces, cooling="passive", measurand="hottest", limit_C=None, thresholds=LIMITS)
+    found = reduce_bench(traces, settings_of())
 
     errors = np.array([e.level_K for e in found.estimates]) - truth
     assert bool(found.factors) is differ

@@ -19,9 +19,8 @@ from thermlab.campaign.settings import BenchSettings, LogsAndRoom
 from thermlab.compare.mount_curves import curves_of_mounts
 from thermlab.compare.mounts import tabulate_mounts
 from thermlab.runs.reading import read_campaign_logs
-from thermlab.runs.settled_rise import Estimate, estimate_run
-from thermlab.runs.settled_runs import BenchReduction, bench_curve, check_runs, reduced_run, unread_run
-from thermlab.runs.time_constant import CONVECTION_EXPONENT, SLOW_FROM, BenchTimeConstant
+from thermlab.runs.settled_runs import BenchReduction, bench_curve, check_runs, reduce_runs, reduced_run, unread_run
+from thermlab.runs.time_constant import SLOW_FROM, BenchTimeConstant
 from thermlab.runs.trace import block_means
 from thermlab.stats.curves import RiseCurve
 
@@ -31,6 +30,7 @@ if TYPE_CHECKING:
     from thermlab.builds.references import Reference
     from thermlab.builds.settings import Build
     from thermlab.runs.records import ReducedRun
+    from thermlab.runs.settled_rise import Estimate
     from thermlab.runs.trace import Trace
 
 _SHEET_PLACE = re.compile(r"runs\.csv:(\d+)")
@@ -134,31 +134,9 @@ def _reduce_bench(traces: Sequence[Trace], settings: BenchSettings, reference: R
             time_constant_s=tau_s,
             u_time_constant_s=60.0 * (reference.u_time_constant_min or 0.0),
             fit_from_s=SLOW_FROM[reference.cooling] * tau_s if found is None else 60.0 * float(found),
-            left_out=(),
         )
-    blocks = tuple(block_means(trace) for trace in traces)
-    estimates = []
-    for trace, block in zip(traces, blocks, strict=True):
-        scale = (trace.set_power_W / reference.highest_power_W) ** CONVECTION_EXPONENT[reference.cooling]
-        estimates.append(
-            estimate_run(
-                trace,
-                block,
-                time_constant_s=None if constant is None else constant.time_constant_s * scale,
-                u_time_constant_s=0.0 if constant is None else constant.u_time_constant_s * scale,
-                slow_from_s=0.0 if constant is None else constant.fit_from_s * scale,
-                cooling=settings.cooling,
-                measurand=settings.measurand,
-                limit_C=None if settings.limits is None else settings.limits.temperature_C,
-                thresholds=settings.checks,
-            )
-        )
-    return BenchReduction(
-        time_constant=constant,
-        highest_power_W=reference.highest_power_W,
-        blocks=blocks,
-        estimates=tuple(estimates),
-    )
+    blocks = [block_means(trace) for trace in traces]
+    return reduce_runs(traces, blocks, settings, constant, highest_power_W=reference.highest_power_W)
 
 
 def mean_curve(reference: Reference) -> tuple[RiseCurve, tuple[float, ...]] | None:

@@ -378,6 +378,11 @@ class BenchSettings(LogsAndRoom):
         default_factory=lambda: CheckThresholds.model_validate({}), description="thresholds of the run checks, by name"
     )
 
+    @property
+    def limit_C(self) -> float | None:
+        """Temperature at which the device throttles, degC; None where none is given."""
+        return None if self.limits is None else self.limits.temperature_C
+
 
 class CampaignSettings(BenchSettings, Question):
     """Everything ``campaign.yaml`` says."""

@@ -10,9 +10,9 @@ __all__, __getattr__, __dir__ = face(
     look="check",
     reading="read_campaign_logs",
     records="FLAG_NAMES Flag HeldPower ReducedRun",
-    settled_rise="Estimate estimate_run time_constant_leverage",
-    settled_runs="BenchReduction RunTrace SettledRuns bench_curve check_runs order_made reduced_run settle_runs "
-    "unread_run",
-    time_constant="BenchTimeConstant CONVECTION_EXPONENT SLOW_FROM",
+    settled_rise="Estimate time_constant_leverage",
+    settled_runs="BenchReduction RunTrace SettledRuns bench_curve check_runs order_made reduce_runs "
+    "reduced_run settle_runs unread_run",
+    time_constant="BenchTimeConstant SLOW_FROM",
     trace="Trace block_means",
 )

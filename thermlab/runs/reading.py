@@ -169,14 +169,13 @@ def _cut(
     if end_s is not None and end_s in begins:
         # Where one run ends as the next begins, the reading of that moment is the next one's: its power is stepped.
         end_s -= _JUST_BEFORE_S
-    limits = campaign.settings.limits
     return cut_trace(
         line,
         log,
         start_s=parse_time(line.start, time) if line.start else None,
         end_s=end_s,
         room=room,
-        limit_C=None if limits is None else limits.temperature_C,
+        limit_C=campaign.settings.limit_C,
     )
 
 

@@ -17,10 +17,12 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import stdtrit
 
+from thermlab.runs.records import HeldPower
 from thermlab.runs.time_constant import CURVATURE, decay, fit_exponential, straighten
 
 if TYPE_CHECKING:
-    from thermlab.campaign.settings import CheckThresholds
+    from thermlab.campaign.settings import BenchSettings
+    from thermlab.runs.time_constant import BenchTimeConstant
     from thermlab.runs.trace import Blocks, Trace
 
 Array = npt.NDArray[np.float64]
@@ -38,7 +40,7 @@ SETTLED_CONFIDENCE = 0.95
 SETTLED_BLOCKS = 20
 
 
-def lag_room(trace: Trace, at_s: Array, *, time_constant_s: float, step_s: float) -> Array:
+def lag_room(trace: Trace, at_s: Array, time_constant_s: float | None, *, shortest_step_s: float) -> Array:
     """Pass the room through the first-order lag of the heat sink.
 
     Parameters
@@ -47,10 +49,10 @@ def lag_room(trace: Trace, at_s: Array, *, time_constant_s: float, step_s: float
         Holds the room during the soak and its history.
     at_s : ndarray, shape (b,)
         Times wanted, seconds since the soak began.
-    time_constant_s : float
-        Lag, s, > 0.
-    step_s : float
-        Step of the filter, s, small against the lag.
+    time_constant_s : float or None
+        Lag, s, > 0; None takes a quarter of the soak.
+    shortest_step_s : float
+        Least step of the filter, s; it is a sixtieth of the lag where that is more.
 
     Returns
     -------
@@ -58,21 +60,23 @@ def lag_room(trace: Trace, at_s: Array, *, time_constant_s: float, step_s: float
         Room temperature as the sink feels it, degC. Before the first known
         reading the room is taken as that reading (mean of its first minute).
     """
+    lag_s = trace.soak_s / 4.0 if time_constant_s is None else time_constant_s
+    step_s = max(shortest_step_s, lag_s / 60.0)
     t = np.concatenate([trace.history_time_s, trace.time_s])
     room = np.concatenate([trace.history_C, trace.ambient_C])
     have = ~np.isnan(room)
     t, room = t[have], room[have]
     if t.size == 0:
         return np.full(at_s.size, np.nan)
-    begin = max(float(t[0]), -6.0 * time_constant_s)
+    begin = max(float(t[0]), -6.0 * lag_s)
     grid = np.arange(begin, float(trace.time_s[-1]) + 2 * step_s, step_s)
     if grid.size < 2:
         return np.full(at_s.size, float(room.mean()))
     # Mean of the readings of each step where the probe is read faster than that.
     smooth = _grid_means(t, room, grid, step_s)
     start = float(smooth[: max(1, int(60.0 / step_s))].mean())
-    keep = np.exp(-step_s / time_constant_s)
-    reach = min(grid.size, int(np.ceil(8.0 * time_constant_s / step_s)) + 1)
+    keep = np.exp(-step_s / lag_s)
+    reach = min(grid.size, int(np.ceil(8.0 * lag_s / step_s)) + 1)
     kernel = (1 - keep) * keep ** np.arange(reach)
     lagged = start + np.convolve(smooth - start, kernel)[: grid.size]
     return np.interp(at_s, grid + 0.5 * step_s, lagged)
@@ -114,6 +118,24 @@ def level_window(soak_s: float, time_constant_s: float | None, *, cooling: str, 
     back = soak_s - LEVEL_TIME_CONSTANTS[cooling] * time_constant_s
     settled = max(SETTLED_TIME_CONSTANTS * time_constant_s, soak_s - LONGEST_LEVEL_S)
     return min(max(slow_from_s, min(back, settled)), 0.8 * soak_s)
+
+
+@dataclass(frozen=True, slots=True)
+class Rise:
+    """Rise of what stands for the device over the room as the sink feels it: block means where both are known."""
+
+    sensor: str
+    time_s: Array
+    rise_K: Array
+    ambient_C: Array
+
+
+def measure_rise(trace: Trace, blocks: Blocks, tau_s: float | None, *, measurand: str, from_s: float) -> Rise:
+    """Take the room, late by the time constant, from the sensor that counts; `from_s` as for :func:`choose_sensor`."""
+    sensor, temperature = choose_sensor(trace, blocks, measurand=measurand, from_s=from_s)
+    room = lag_room(trace, blocks.time_s, tau_s, shortest_step_s=blocks.length_s)
+    good = ~np.isnan(temperature) & ~np.isnan(room)
+    return Rise(sensor, blocks.time_s[good], (temperature - room)[good], room[good])
 
 
 def choose_sensor(trace: Trace, blocks: Blocks, *, measurand: str, from_s: float) -> tuple[str, Array]:
@@ -188,10 +210,8 @@ class Estimate:
         Means over the level window.
     end_reading_C, end_rise_K : float or None
         Customary reading and the same less the room.
-    shed : bool
-        Whether the run gave up power at its limit.
-    held_power_W, held_rise_K, held_ambient_C : float or None
-        Over the end of such a run.
+    held : HeldPower or None
+        The end of a run that gave up power at its limit.
     """
 
     sensor: str
@@ -214,24 +234,15 @@ class Estimate:
     ambient_mean_C: float
     end_reading_C: float | None
     end_rise_K: float | None
-    shed: bool
-    held_power_W: float | None
-    held_rise_K: float | None
-    held_ambient_C: float | None
+    held: HeldPower | None
+
+    @property
+    def shed(self) -> bool:
+        """Whether the run gave up power at its limit."""
+        return self.held is not None
 
 
-def estimate_run(
-    trace: Trace,
-    blocks: Blocks,
-    *,
-    time_constant_s: float | None,
-    u_time_constant_s: float,
-    slow_from_s: float,
-    cooling: str,
-    measurand: str,
-    limit_C: float | None,
-    thresholds: CheckThresholds,
-) -> Estimate:
+def estimate_run(trace: Trace, blocks: Blocks, constant: BenchTimeConstant | None, settings: BenchSettings) -> Estimate:
     """Reduce one run at its logged power.
 
     Parameters
@@ -240,80 +251,67 @@ def estimate_run(
         The run.
     blocks : Blocks
         Its block means.
-    time_constant_s : float or None
-        Time constant at this run's power, s; None where the bench has none.
-    u_time_constant_s : float
-        Its standard uncertainty, s.
-    slow_from_s : float
-        Where the slow approach begins, s.
-    cooling : {"passive", "forced"}
-        Shape of the approach.
-    measurand : {"hottest", "mean"}
-        See :func:`choose_sensor`.
-    limit_C : float or None
-        Temperature at which the device throttles, degC.
-    thresholds : CheckThresholds
-        Limits of the settled rule and of power shed at the limit.
+    constant : BenchTimeConstant or None
+        Time constant at this run's power; None where the bench has none.
+    settings : BenchSettings
+        Cooling, which is the shape of the approach, measurand, limit and thresholds.
 
     Returns
     -------
     Estimate
     """
-    tau = time_constant_s
-    from_s = level_window(trace.soak_s, tau, cooling=cooling, slow_from_s=slow_from_s)
-    sensor, temperature = choose_sensor(trace, blocks, measurand=measurand, from_s=from_s)
-    lag = tau if tau is not None else trace.soak_s / 4.0
-    room = lag_room(trace, blocks.time_s, time_constant_s=lag, step_s=max(blocks.length_s, lag / 60.0))
-    good = ~np.isnan(temperature) & ~np.isnan(room)
-    time_s, rise, ambient = blocks.time_s[good], (temperature - room)[good], room[good]
+    thresholds = settings.checks
+    curvature = CURVATURE[settings.cooling]
+    tau = None if constant is None else constant.time_constant_s
+    slow_from_s = 0.0 if constant is None else constant.fit_from_s
+    from_s = level_window(trace.soak_s, tau, cooling=settings.cooling, slow_from_s=slow_from_s)
+    found = measure_rise(trace, blocks, tau, measurand=settings.measurand, from_s=from_s)
+    time_s, rise = found.time_s, found.rise_K
     late = time_s >= from_s
     end_reading, end_rise = _end_reading(trace)
-    held = _held(trace, tau, limit_C, thresholds)
     level = left = u_a = remaining = bound = None
     settled: bool | None = None
     fitted: Array | None = None
     noise = float("nan")
     if late.sum() >= 5:
         end = trace.soak_s
-        if tau is not None:
+        if constant is not None and tau is not None:
             remaining, bound = still_left(time_s, rise, tau, thresholds.steady_window_min * 60.0)
             settled = abs(remaining) + bound <= thresholds.settled_left_K
-            straight = straighten(time_s[late], rise[late], tau, end_s=end, curvature=CURVATURE[cooling])
+            straight = straighten(time_s[late], rise[late], tau, end_s=end, curvature=curvature)
             level, at_end, _ = fit_exponential(time_s[late], straight, tau, end_s=end)
             left = -at_end
             fitted = level - left * decay(time_s, tau, end_s=end)
-            u_a = level_uncertainty(time_s[late], straight, tau, u_time_constant_s, end)
+            u_a = level_uncertainty(time_s[late], straight, tau, constant.u_time_constant_s, end)
         else:
             level, u_a, remaining, bound, settled = steady_mean(time_s[late], rise[late], thresholds.settled_left_K)
             left = 0.0 if level is not None else None
             fitted = None if level is None else np.full(time_s.size, level)
-        noise = _reading_noise(trace, sensor, from_s)
+        noise = reading_noise(trace, found.sensor, from_s=from_s)
+        noise = 0.0 if np.isnan(noise) else noise
     in_window = trace.time_s >= from_s
     return Estimate(
-        sensor=sensor,
+        sensor=found.sensor,
         time_s=time_s,
         rise_K=rise,
-        ambient_C=ambient,
+        ambient_C=found.ambient_C,
         fitted_K=fitted,
         level_K=level,
         left_K=left,
         u_a_K=u_a,
         window_s=(from_s, trace.soak_s),
         time_constant_s=tau,
-        curvature=CURVATURE[cooling],
+        curvature=curvature,
         still_left_K=remaining,
         bound_K=bound,
         settled=settled,
         noise_K=noise,
-        readout_K=_readout(trace, sensor),
+        readout_K=_readout(trace, found.sensor),
         power_W=_mean(trace.power_W[in_window]),
-        ambient_mean_C=_mean(ambient[late]),
+        ambient_mean_C=_mean(found.ambient_C[late]),
         end_reading_C=end_reading,
         end_rise_K=end_rise,
-        shed=held is not None,
-        held_power_W=None if held is None else held[0],
-        held_rise_K=None if held is None else held[1],
-        held_ambient_C=None if held is None else held[2],
+        held=_held(trace, tau, settings),
     )
 
 
@@ -329,16 +327,30 @@ def _column(trace: Trace, sensor: str) -> Array:
     return column
 
 
-def _reading_noise(trace: Trace, sensor: str, from_s: float) -> float:
-    """Standard deviation of the readings about a line over the window."""
-    inside = trace.time_s >= from_s
-    t, y = trace.time_s[inside], _column(trace, sensor)[inside]
-    known = ~np.isnan(y)
-    if known.sum() < 5 or np.ptp(t[known]) <= 0:
-        return 0.0
-    t, y = t[known] - t[known].mean(), y[known]
-    slope = float(t @ y / (t @ t))
-    return float(np.std(y - y.mean() - slope * t))
+def reading_noise(trace: Trace, sensor: str, *, from_s: float) -> float:
+    """Measure the noise of single readings over the end of the soak.
+
+    Parameters
+    ----------
+    trace : Trace
+        The run.
+    sensor : str
+        One of its sensors, or anything else for the mean of all.
+    from_s : float
+        Where the end begins, seconds since the soak began.
+
+    Returns
+    -------
+    float
+        Standard deviation about a straight line, K; NaN with fewer than five readings.
+    """
+    y = _column(trace, sensor)
+    known = (trace.time_s >= from_s) & ~np.isnan(y)
+    t, y = trace.time_s[known], y[known]
+    if y.size < 5 or np.ptp(t) <= 0:
+        return float("nan")
+    t = t - t.mean()
+    return float(np.std(y - y.mean() - float(t @ y / (t @ t)) * t))
 
 
 def _readout(trace: Trace, sensor: str) -> float:
@@ -361,10 +373,9 @@ def _end_reading(trace: Trace) -> tuple[float | None, float | None]:
     return hottest, None if np.isnan(room) else hottest - room
 
 
-def _held(
-    trace: Trace, tau: float | None, limit_C: float | None, thresholds: CheckThresholds
-) -> tuple[float, float, float] | None:
+def _held(trace: Trace, tau: float | None, settings: BenchSettings) -> HeldPower | None:
     """Mean power, rise and room over the end of a run that gave up power at its limit."""
+    limit_C, thresholds = settings.limit_C, settings.checks
     if limit_C is None:
         return None
     reach = HELD_TIME_CONSTANTS * tau if tau is not None else trace.soak_s / 8.0
@@ -376,10 +387,15 @@ def _held(
     hot, room = _mean(trace.hottest_C[end]), _mean(trace.ambient_C[end])
     if np.isnan([hot, room]).any() or hot < limit_C - thresholds.shed_limit_K:
         return None
-    lag = tau if tau is not None else trace.soak_s / 4.0
-    lagged = lag_room(trace, trace.time_s[end], time_constant_s=lag, step_s=max(trace.interval_s, lag / 60.0))
-    felt = _mean(lagged)
-    return power, hot - felt, felt
+    felt = _mean(lag_room(trace, trace.time_s[end], tau, shortest_step_s=trace.interval_s))
+    return HeldPower(
+        run=trace.run,
+        treatment=trace.treatment,
+        mount=trace.mount,
+        held_power_W=power,
+        held_rise_K=hot - felt,
+        ambient_C=felt,
+    )
 
 
 def still_left(time_s: Array, rise: Array, tau: float, longest_s: float) -> tuple[float, float]:

@@ -20,8 +20,8 @@ import numpy.typing as npt
 from thermlab.runs.checks.between import at_the_ceiling, check_between, copied_readings, soaks_overlap
 from thermlab.runs.checks.single import check_run
 from thermlab.runs.checks.view import view_runs
-from thermlab.runs.records import Flag, HeldPower, ReducedRun
-from thermlab.runs.settled_rise import Estimate, choose_sensor, estimate_run, lag_room, level_window
+from thermlab.runs.records import Flag, ReducedRun
+from thermlab.runs.settled_rise import Estimate, estimate_run, level_window, measure_rise
 from thermlab.runs.time_constant import (
     CONVECTION_EXPONENT,
     CURVATURE,
@@ -36,7 +36,7 @@ from thermlab.stats.curves import RiseCurve, fit_curve
 from thermlab.stats.variances import robust_sd
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Sequence
+    from collections.abc import Collection, Mapping, Sequence
 
     from thermlab.campaign.folder import Campaign
     from thermlab.campaign.runsheet import RunLine
@@ -150,35 +150,20 @@ def settle_runs(campaign: Campaign, traces: Sequence[Trace | None]) -> SettledRu
     spool = Spool()
     blocks = [spool.keep(block_means(trace)) for trace in found]
 
-    def reduced(leave_out: set[int], near: BenchTimeConstant | None = None) -> BenchReduction:
-        return reduce_bench(
-            found,
-            cooling=settings.cooling,
-            measurand=settings.measurand,
-            limit_C=None if settings.limits is None else settings.limits.temperature_C,
-            thresholds=settings.checks,
-            leave_out=leave_out,
-            blocks=blocks,
-            near=near,
-        )
-
     excluded = {i for i, (line, _) in enumerate(have) if line.exclude}
-    bench = reduced(excluded)
+    bench = reduce_bench(found, settings, leave_out=excluded, blocks=blocks)
     shared = _shared_flags(found, bench, settings.checks, excluded)
     flags = _joined(check_runs(settings, found, bench), shared)
     disturbed = excluded | {i for i, run_flags in enumerate(flags) if _disturbed(run_flags)}
     if disturbed - excluded and len(disturbed) <= len(found) // 2:
-        bench = reduced(disturbed, bench.time_constant)
+        bench = reduce_bench(found, settings, leave_out=disturbed, blocks=blocks, near=bench.time_constant)
         flags = _joined(check_runs(settings, found, bench), shared)
     curve = _curve(settings, found, bench, flags, excluded)
-    made = iter(zip(found, bench.estimates, flags, strict=True))
-    runs = []
-    for order, (line, trace) in enumerate(lines):
-        if trace is None:
-            runs.append(unread_run(line, order))
-        else:
-            _, estimate, own = next(made)
-            runs.append(reduced_run(line, trace, estimate, own, curve, settings, order))
+    made = iter(zip(bench.estimates, flags, strict=True))
+    runs = [
+        unread_run(line, order) if trace is None else reduced_run(line, trace, *next(made), curve, settings, order)
+        for order, (line, trace) in enumerate(lines)
+    ]
     return SettledRuns(
         runs=check_between(tuple(runs), bench.estimates, found, thresholds=settings.checks),
         traces=tuple(
@@ -216,17 +201,7 @@ def order_made(lines: Sequence[RunLine], traces: Sequence[Trace | None]) -> list
 
 def check_runs(settings: BenchSettings, traces: Sequence[Trace], bench: BenchReduction) -> list[tuple[Flag, ...]]:
     """Run every single-run check on the runs of a bench; one tuple of flags for each trace."""
-    views = view_runs(
-        traces,
-        bench.blocks,
-        bench.estimates,
-        thresholds=settings.checks,
-        slow_from=SLOW_FROM[settings.cooling],
-        soak_declared_s=None if settings.soak is None else 60.0 * settings.soak.minutes,
-        declared_readout_K=settings.uncertainty.temperature_resolution_K,
-        room_is_constant=settings.ambient_constant is not None,
-        room_has_own_file=settings.ambient_log is not None,
-    )
+    views = view_runs(traces, bench.blocks, bench.estimates, settings)
     return [check_run(view) for view in views]
 
 
@@ -321,7 +296,7 @@ def reduced_run(
         flags=flags,
         used=not reason,
         reason=reason,
-        held=_held(line, estimate),
+        held=None if line.exclude else estimate.held,
         order=order,
         lot=line.lot,
         condition=line.condition,
@@ -346,21 +321,6 @@ def _combined_u(line: RunLine, estimate: Estimate, slope: float, settings: Bench
     return float(np.sqrt(sum(part**2 for part in parts)))
 
 
-def _held(line: RunLine, estimate: Estimate) -> HeldPower | None:
-    if estimate.held_power_W is None or estimate.held_rise_K is None or estimate.held_ambient_C is None:
-        return None
-    if line.exclude:
-        return None
-    return HeldPower(
-        run=line.run,
-        treatment=line.treatment,
-        mount=line.mount,
-        held_power_W=estimate.held_power_W,
-        held_rise_K=estimate.held_rise_K,
-        ambient_C=estimate.held_ambient_C,
-    )
-
-
 def _picture(trace: Trace, estimate: Estimate, power_W: Array, power_time_s: Array) -> RunTrace:
     fitted = np.empty(0) if estimate.fitted_K is None else estimate.fitted_K
     from_s = estimate.window_s[0]
@@ -379,11 +339,8 @@ def _picture(trace: Trace, estimate: Estimate, power_W: Array, power_time_s: Arr
 
 def reduce_bench(
     traces: Sequence[Trace],
+    settings: BenchSettings,
     *,
-    cooling: str,
-    measurand: str,
-    limit_C: float | None,
-    thresholds: CheckThresholds,
     leave_out: Collection[int] = (),
     blocks: Sequence[Blocks] | None = None,
     near: BenchTimeConstant | None = None,
@@ -394,14 +351,8 @@ def reduce_bench(
     ----------
     traces : sequence of Trace
         All runs of the campaign that have readings.
-    cooling : {"passive", "forced"}
-        Sets how the time constant depends on power.
-    measurand : {"hottest", "mean"}
-        What stands for the device's temperature.
-    limit_C : float or None
-        Temperature at which the device throttles, degC.
-    thresholds : CheckThresholds
-        Limits of the settled rule and of shed power.
+    settings : BenchSettings
+        Cooling, which says how the time constant depends on power, measurand, limit and thresholds.
     leave_out : collection of int
         Positions of runs that must not enter the time constant.
     blocks : sequence of Blocks, optional
@@ -413,17 +364,17 @@ def reduce_bench(
     -------
     BenchReduction
     """
+    cooling = settings.cooling
     if blocks is None:
         blocks = [block_means(trace) for trace in traces]
     highest = max((trace.set_power_W for trace in traces), default=1.0)
     scales = [(trace.set_power_W / highest) ** CONVECTION_EXPONENT[cooling] for trace in traces]
-    shed = [_sheds(trace, limit_C, thresholds) for trace in traces]
-    held = [i for i in range(len(traces)) if not shed[i] and i not in leave_out]
+    held = [i for i, trace in enumerate(traces) if i not in leave_out and not _sheds(trace, settings)]
     constant = near
     for _ in range(LAG_ROUNDS):
         approaches, members = [], []
         for i in held:
-            found = _approach(traces[i], blocks[i], constant, scale=scales[i], cooling=cooling, measurand=measurand)
+            found = _approach(traces[i], blocks[i], constant, scales[i], settings)
             if found.time_s.size:  # nothing where neither the room nor its history is known, or the sensor never
                 approaches.append(found)
                 members.append(i)
@@ -444,50 +395,70 @@ def reduce_bench(
         groups = [traces[i].treatment for i in members]
         if len(set(groups)) > 1:
             factors = time_constant_factors(approaches, groups, constant, slow_from=SLOW_FROM[cooling])
-        scales = [scale * factors.get(trace.treatment, 1.0) for trace, scale in zip(traces, scales, strict=True)]
-    estimates = tuple(
-        estimate_run(
-            trace,
-            block,
-            time_constant_s=None if constant is None else constant.time_constant_s * scale,
-            u_time_constant_s=0.0 if constant is None else constant.u_time_constant_s * scale,
-            slow_from_s=0.0 if constant is None else constant.fit_from_s * scale,
-            cooling=cooling,
-            measurand=measurand,
-            limit_C=limit_C,
-            thresholds=thresholds,
-        )
-        for trace, block, scale in zip(traces, blocks, scales, strict=True)
-    )
+    return reduce_runs(traces, blocks, settings, constant, highest_power_W=highest, factors=factors)
+
+
+def reduce_runs(
+    traces: Sequence[Trace],
+    blocks: Sequence[Blocks],
+    settings: BenchSettings,
+    constant: BenchTimeConstant | None,
+    *,
+    highest_power_W: float,
+    factors: Mapping[str, float] | None = None,
+) -> BenchReduction:
+    """Reduce runs on a bench whose time constant is known.
+
+    Parameters
+    ----------
+    traces, blocks : sequence
+        The runs and their block means.
+    settings : BenchSettings
+        Cooling, measurand, limit and thresholds.
+    constant : BenchTimeConstant or None
+        At the highest power step; None where there is none.
+    highest_power_W : float
+        That step, W.
+    factors : mapping of str to float, optional
+        See :class:`BenchReduction`.
+
+    Returns
+    -------
+    BenchReduction
+    """
+    own = dict(factors or {})
+    estimates = []
+    for trace, block in zip(traces, blocks, strict=True):
+        scale = (trace.set_power_W / highest_power_W) ** CONVECTION_EXPONENT[settings.cooling]
+        mine = None if constant is None else constant.times(scale * own.get(trace.treatment, 1.0))
+        estimates.append(estimate_run(trace, block, mine, settings))
     return BenchReduction(
-        time_constant=constant, highest_power_W=highest, blocks=tuple(blocks), estimates=estimates, factors=factors
+        time_constant=constant,
+        highest_power_W=highest_power_W,
+        blocks=tuple(blocks),
+        estimates=tuple(estimates),
+        factors=own,
     )
 
 
-def _sheds(trace: Trace, limit_C: float | None, thresholds: CheckThresholds) -> bool:
+def _sheds(trace: Trace, settings: BenchSettings) -> bool:
     """Whether the device was at its limit with power below set for any twentieth of the soak."""
-    if limit_C is None:
+    if settings.limit_C is None:
         return False
-    below = trace.power_W < (1 - thresholds.shed_power_percent / 100.0) * trace.set_power_W
+    below = trace.power_W < (1 - settings.checks.shed_power_percent / 100.0) * trace.set_power_W
     if not below.mean() > 0.05:
         return False
-    at_limit = trace.hottest_C >= limit_C - thresholds.shed_limit_K
+    at_limit = trace.hottest_C >= settings.limit_C - settings.checks.shed_limit_K
     return bool((below & at_limit).mean() > 0.05)
 
 
 def _approach(
-    trace: Trace, blocks: Blocks, constant: BenchTimeConstant | None, *, scale: float, cooling: str, measurand: str
+    trace: Trace, blocks: Blocks, constant: BenchTimeConstant | None, scale: float, settings: BenchSettings
 ) -> Approach:
     tau = None if constant is None else constant.time_constant_s * scale
-    _, temperature = choose_sensor(
-        trace, blocks, measurand=measurand, from_s=level_window(trace.soak_s, tau, cooling=cooling)
-    )
-    lag = trace.soak_s / 4.0 if tau is None else tau
-    room = lag_room(trace, blocks.time_s, time_constant_s=lag, step_s=max(blocks.length_s, lag / 60.0))
-    good = ~np.isnan(temperature) & ~np.isnan(room)
-    return Approach(
-        time_s=blocks.time_s[good], rise_K=(temperature - room)[good], scale=scale, curvature=CURVATURE[cooling]
-    )
+    from_s = level_window(trace.soak_s, tau, cooling=settings.cooling)
+    found = measure_rise(trace, blocks, tau, measurand=settings.measurand, from_s=from_s)
+    return Approach(found.time_s, found.rise_K, scale, CURVATURE[settings.cooling])
 
 
 def bench_curve(powers_W: Sequence[float], rises_K: Sequence[float], *, cooling: str) -> RiseCurve | None:

@@ -12,7 +12,7 @@ temperature difference) and n = 1 for forced air.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 from typing import TYPE_CHECKING, Any
 
@@ -214,7 +214,16 @@ class BenchTimeConstant:
     time_constant_s: float
     u_time_constant_s: float
     fit_from_s: float
-    left_out: tuple[int, ...]
+    left_out: tuple[int, ...] = ()
+
+    def times(self, factor: float) -> BenchTimeConstant:
+        """Return that of runs which are slower by a factor, as at a lower power."""
+        return replace(
+            self,
+            time_constant_s=self.time_constant_s * factor,
+            u_time_constant_s=self.u_time_constant_s * factor,
+            fit_from_s=self.fit_from_s * factor,
+        )
 
 
 def estimate_time_constant(

@@ -149,7 +149,7 @@ def _sink_and_room(trace: Trace, estimate: Estimate, *, since_s: float | None) -
         return np.asarray(np.bincount(bins - first, values[known])[have] / count[have], dtype=np.float64)
 
     at = np.asarray((np.flatnonzero(have) + first + 0.5) * width, dtype=np.float64)
-    rise = mean(device) - lag_room(trace, at, time_constant_s=tau, step_s=max(trace.interval_s, tau / 60.0))
+    rise = mean(device) - lag_room(trace, at, tau, shortest_step_s=trace.interval_s)
     settled = estimate.level_K if estimate.level_K is not None else float(rise[-1])
     return at, rise - (1.0 - SINK_SHARE) * settled * mean(power) / trace.set_power_W, mean(room)
 

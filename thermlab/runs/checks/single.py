@@ -46,25 +46,25 @@ def check_run(view: RunView) -> tuple[Flag, ...]:
 
 def shed_power(view: RunView) -> Flag | None:
     """Held power below set while the device is at its limit."""
-    e = view.estimate
-    if not e.shed or e.held_power_W is None or e.held_rise_K is None:
+    held = view.estimate.held
+    if held is None:
         return None
-    below = 100.0 * (1 - e.held_power_W / view.trace.set_power_W)
+    below = 100.0 * (1 - held.held_power_W / view.trace.set_power_W)
     return raise_flag(
         "shed power at limit",
         "unusable",
-        f"The device reached its limit and held {e.held_power_W:.1f} W, {below:.1f} % below the set power; "
+        f"The device reached its limit and held {held.held_power_W:.1f} W, {below:.1f} % below the set power; "
         "its rise is not at the set power, but the held power is an observation of the throttle power.",
-        held_power_W=e.held_power_W,
+        held_power_W=held.held_power_W,
         below_set_percent=below,
-        held_rise_K=e.held_rise_K,
-        ambient_C=e.held_ambient_C,
+        held_rise_K=held.held_rise_K,
+        ambient_C=held.ambient_C,
     )
 
 
 def not_settled(view: RunView) -> Flag | None:
     """What was left of the approach at the end of the soak."""
-    e, limits = view.estimate, view.thresholds
+    e, limits = view.estimate, view.settings.checks
     if e.shed or e.settled:
         return None
     soak_min = view.trace.soak_s / 60.0
@@ -102,7 +102,7 @@ def not_settled(view: RunView) -> Flag | None:
 
 def power_off_set(view: RunView) -> Flag | None:
     """Logged power against set power, and its course within the soak."""
-    e, limits, trace = view.estimate, view.thresholds, view.trace
+    e, limits, trace = view.estimate, view.settings.checks, view.trace
     if e.shed:
         return None
     if not np.isfinite(e.power_W):
@@ -142,14 +142,14 @@ def _power_course(view: RunView) -> float:
     # A load that comes and goes by the second has a median that wanders; 1.25 is that of a normal sample's median.
     scatter = [robust_sd(p[part]) for part in (early, late)]
     u = 1.25 * float(np.hypot(scatter[0] / np.sqrt(early.sum()), scatter[1] / np.sqrt(late.sum())))
-    if abs(change) <= view.thresholds.power_drift_ratio * u:
+    if abs(change) <= view.settings.checks.power_drift_ratio * u:
         return 0.0
     return 100.0 * change / view.trace.set_power_W
 
 
 def load_step(view: RunView) -> Flag | None:
     """A lasting step or an interruption of the power within the soak."""
-    e, limits, trace, blocks = view.estimate, view.thresholds, view.trace, view.blocks
+    e, limits, trace, blocks = view.estimate, view.settings.checks, view.trace, view.blocks
     if e.shed:
         return None
     t, p = blocks.time_s, blocks.power_W
@@ -182,9 +182,9 @@ def load_step(view: RunView) -> Flag | None:
 
 def ambient_unsteady(view: RunView) -> Flag | None:
     """A room that drifts or jumps within the soak."""
-    if view.room_is_constant:
+    if view.settings.ambient_constant is not None:
         return None
-    limits, blocks = view.thresholds, view.blocks
+    limits, blocks = view.settings.checks, view.blocks
     t, room = blocks.time_s, blocks.ambient_C
     if np.isnan(room).any() or room.size < 10:
         return None
@@ -217,7 +217,7 @@ def ambient_unsteady(view: RunView) -> Flag | None:
 
 def coarse_readout(view: RunView) -> Flag | None:
     """So little noise against the readout step that a mean of readings is biased."""
-    e, limits = view.estimate, view.thresholds
+    e, limits = view.estimate, view.settings.checks
     if e.readout_K < limits.coarse_readout_K or not np.isfinite(view.late_noise_K):
         return None
     unlike = e.readout_K > 1.5 * view.usual_readout_K > 0
@@ -241,7 +241,7 @@ def coarse_readout(view: RunView) -> Flag | None:
 
 def drift_at_constant_power(view: RunView) -> Flag | None:
     """A rise that leaves its approach although power holds: air flow, fan, contact, room."""
-    limits = view.thresholds
+    limits = view.settings.checks
     if view.estimate.shed:
         return None
     found: tuple[float, Departure, float] | None = None
@@ -276,7 +276,7 @@ def drift_at_constant_power(view: RunView) -> Flag | None:
 
 def gap(view: RunView) -> Flag | None:
     """Holes in the readings, in time, in a sensor or in the room."""
-    trace, e, limits = view.trace, view.estimate, view.thresholds
+    trace, e, limits = view.trace, view.estimate, view.settings.checks
     steps = np.diff(trace.time_s)
     longest = float(steps.max()) - trace.interval_s if steps.size else 0.0
     at = float(trace.time_s[int(steps.argmax())]) / 60.0 if steps.size else 0.0
@@ -298,7 +298,7 @@ def gap(view: RunView) -> Flag | None:
         return None
     if uncovered > limits.missing_percent:
         reason = f"The room is not known for {uncovered:.0f} % of the soak."
-        if view.room_has_own_file and np.isnan(trace.ambient_C[[0, -1]]).any():
+        if view.settings.ambient_log is not None and np.isnan(trace.ambient_C[[0, -1]]).any():
             reason += " Its file does not cover the run: is ambient_log.clock_offset_s right?"
     elif max(missing, window_missing) > limits.missing_percent:
         reason = f"{missing:.0f} % of the readings of {sensor} are missing."
@@ -390,7 +390,7 @@ def soak_length(view: RunView) -> Flag | None:
     """Time under load against what was declared, or against the other runs."""
     if view.soak_wanted_s is None:
         return None
-    limits, trace = view.thresholds, view.trace
+    limits, trace = view.settings.checks, view.trace
     jumped = forward_jump(trace, view.soak_wanted_s)
     off = trace.soak_s - (jumped or 0.0) - view.soak_wanted_s
     if abs(off) <= max(limits.soak_tolerance_s, 2 * trace.interval_s):
@@ -408,7 +408,7 @@ def soak_length(view: RunView) -> Flag | None:
 
 def sensor_stuck(view: RunView) -> Flag | None:
     """A sensor that stands still while the others move, or far longer than is usual on this bench."""
-    trace, limits = view.trace, view.thresholds
+    trace, limits = view.trace, view.settings.checks
     found: tuple[float, str, float, float] | None = None
     # A run read in coarser steps than the others stands still for longer by right.
     coarser = view.estimate.readout_K > 1.5 * view.usual_readout_K > 0
@@ -457,8 +457,8 @@ def sensor_stuck(view: RunView) -> Flag | None:
 
 
 def _room_stuck(view: RunView) -> Flag | None:
-    trace, limits = view.trace, view.thresholds
-    if view.room_is_constant or np.isnan(trace.ambient_C).any():
+    trace, limits = view.trace, view.settings.checks
+    if view.settings.ambient_constant is not None or np.isnan(trace.ambient_C).any():
         return None
     begin, end = longest_still(trace.ambient_C)
     lasted = float(trace.time_s[end] - trace.time_s[begin])

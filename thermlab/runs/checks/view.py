@@ -9,11 +9,13 @@ import numpy as np
 import numpy.typing as npt
 
 from thermlab.runs.checks.shape import Departure, describe_departures
+from thermlab.runs.settled_rise import reading_noise
+from thermlab.runs.time_constant import SLOW_FROM
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from thermlab.campaign.settings import CheckThresholds
+    from thermlab.campaign.settings import BenchSettings
     from thermlab.runs.settled_rise import Estimate
     from thermlab.runs.trace import Blocks, Trace
 
@@ -41,8 +43,8 @@ class RunView:
     ----------
     trace, blocks, estimate : Trace, Blocks, Estimate
         Readings, their block means and what was made of them.
-    thresholds : CheckThresholds
-        Limits in use.
+    settings : BenchSettings
+        Thresholds in use, and what is declared of the room.
     fit_from_s : float
         Where the slow approach begins in this run, s.
     soak_wanted_s : float or None
@@ -57,18 +59,12 @@ class RunView:
         Noise of the readings at the end of the soak, K; NaN where not known.
     usual_still : UsualStill
         For how long readings usually stand still in a run.
-    declared_readout_K : float
-        Resolution declared in ``uncertainty``.
-    room_is_constant : bool
-        Whether the room was read once and not logged.
-    room_has_own_file : bool
-        Whether it was logged to a file of its own, on a clock of its own.
     """
 
     trace: Trace
     blocks: Blocks
     estimate: Estimate
-    thresholds: CheckThresholds
+    settings: BenchSettings
     fit_from_s: float
     soak_wanted_s: float | None
     power_ratio: float
@@ -77,9 +73,6 @@ class RunView:
     usual_readout_K: float
     late_noise_K: float
     usual_still: UsualStill
-    declared_readout_K: float
-    room_is_constant: bool
-    room_has_own_file: bool
 
 
 def rounding_bias_K(step_K: float, noise_K: float) -> float:
@@ -103,16 +96,7 @@ def rounding_bias_K(step_K: float, noise_K: float) -> float:
 
 
 def view_runs(
-    traces: Sequence[Trace],
-    blocks: Sequence[Blocks],
-    estimates: Sequence[Estimate],
-    *,
-    thresholds: CheckThresholds,
-    slow_from: float,
-    soak_declared_s: float | None,
-    declared_readout_K: float,
-    room_is_constant: bool,
-    room_has_own_file: bool = False,
+    traces: Sequence[Trace], blocks: Sequence[Blocks], estimates: Sequence[Estimate], settings: BenchSettings
 ) -> list[RunView]:
     """Prepare the checks of all runs of a bench.
 
@@ -120,28 +104,24 @@ def view_runs(
     ----------
     traces, blocks, estimates : sequence
         The runs, their block means and what was made of them.
-    thresholds : CheckThresholds
-        Limits in use.
-    slow_from : float
-        Where the slow approach begins, in time constants.
-    soak_declared_s : float or None
-        As in the campaign, s; None takes the median of the runs, where there are three.
-    declared_readout_K : float
-        Resolution of the readout as declared, K.
-    room_is_constant, room_has_own_file : bool
-        Whether the room was read once and not logged; whether it was logged to a file of its own.
+    settings : BenchSettings
+        Thresholds, and what is declared of soak, readout and room.
 
     Returns
     -------
     list of RunView
     """
-    wanted = soak_declared_s
+    slow_from = SLOW_FROM[settings.cooling]
+    wanted = None if settings.soak is None else 60.0 * settings.soak.minutes
     if wanted is None and len(traces) > 2:
         wanted = float(np.median([trace.soak_s for trace in traces]))
     ratios = [e.power_W / t.set_power_W for t, e in zip(traces, estimates, strict=True) if not e.shed]
     ratios = [ratio for ratio in ratios if np.isfinite(ratio) and 0.85 < ratio < 1.15]
     departures = describe_departures(estimates, blocks, [trace.set_power_W for trace in traces], slow_from=slow_from)
-    noises = [late_noise(trace, e.sensor) for trace, e in zip(traces, estimates, strict=True)]
+    noises = [
+        reading_noise(trace, e.sensor, from_s=(1.0 - LATE) * trace.time_s[-1])
+        for trace, e in zip(traces, estimates, strict=True)
+    ]
     known_noises = [noise for noise in noises if np.isfinite(noise)]
     readouts = [e.readout_K for e in estimates if e.readout_K > 0]
     still = usual_still(traces)
@@ -150,47 +130,18 @@ def view_runs(
             trace=trace,
             blocks=block,
             estimate=estimate,
-            thresholds=thresholds,
+            settings=settings,
             fit_from_s=slow_from * (estimate.time_constant_s or 0.0),
             soak_wanted_s=wanted,
             power_ratio=float(np.median(ratios)) if len(ratios) > 2 else 1.0,
             departures=departed,
             usual_noise_K=float(np.median(known_noises)) if known_noises else 0.0,
-            usual_readout_K=float(np.median(readouts)) if readouts else declared_readout_K,
+            usual_readout_K=float(np.median(readouts)) if readouts else settings.uncertainty.temperature_resolution_K,
             late_noise_K=noise,
             usual_still=still,
-            declared_readout_K=declared_readout_K,
-            room_is_constant=room_is_constant,
-            room_has_own_file=room_has_own_file,
         )
         for trace, block, estimate, departed, noise in zip(traces, blocks, estimates, departures, noises, strict=True)
     ]
-
-
-def late_noise(trace: Trace, sensor: str) -> float:
-    """Measure the noise of single readings over the last fifth of the soak.
-
-    Parameters
-    ----------
-    trace : Trace
-        The run.
-    sensor : str
-        One of its sensors, or anything else for the mean of all.
-
-    Returns
-    -------
-    float
-        Standard deviation about a straight line, K; NaN with fewer than five readings.
-    """
-    late = trace.time_s >= (1.0 - LATE) * trace.time_s[-1]
-    readings = trace.temperature_C[late]
-    y = readings[:, trace.sensors.index(sensor)] if sensor in trace.sensors else readings.mean(axis=1)
-    t = trace.time_s[late][~np.isnan(y)]
-    y = y[~np.isnan(y)]
-    if y.size < 5 or np.ptp(t) <= 0:
-        return float("nan")
-    t = t - t.mean()
-    return float(np.std(y - y.mean() - float(t @ y / (t @ t)) * t))
 
 
 def longest_still(values: Array) -> tuple[int, int]:
