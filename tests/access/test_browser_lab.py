@@ -106,6 +106,26 @@ def test_a_person_writes_an_exclusion(opened, place):
     assert_nothing_went_wrong(page)
 
 
+def test_a_person_tries_the_answer_with_controls_and_writes_no_name_into_python(opened, place):
+    before = place.joinpath(*SHEET).read_bytes()
+    page = opened("bench")
+    panel = page.locator(".jp-OutputArea-output", has=page.locator(".jupyter-widgets")).first
+    panel.locator("text=Tried: nothing changed.").wait_for(timeout=30_000)
+    picture = panel.locator("img").first.get_attribute("src")
+
+    panel.locator("select").first.select_option(label=f"{SHED}: shed power at limit (left out)")
+    page.wait_for_function("old => document.querySelector('.jupyter-widgets img').src !== old", arg=picture)
+    panel.locator("text=shed power at limit").last.wait_for()
+    panel.get_by_label("margin in K").fill("3")
+    page.keyboard.press("Tab")
+    panel.locator("text=margin_K 3 in place of 1").wait_for()
+    panel.get_by_label("plover-paste-1-105W").check()
+    panel.locator("text=Tried: left out: plover-paste-1-105W").wait_for()
+
+    assert_nothing_went_wrong(page)
+    assert place.joinpath(*SHEET).read_bytes() == before
+
+
 def test_a_person_gets_a_campaign_proposed(opened):
     page = opened("first_look")
 

@@ -142,6 +142,15 @@ def NOTEBOOK(name):
     return ROOT / "notebooks" / f"{name}.ipynb"
 
 
+def test_the_bench_notebook_shows_its_controls_and_writes_nothing(tree):
+    before = state_of(tree)
+
+    views = shown(run(NOTEBOOK("bench"), tree), "application/vnd.jupyter.widget-view+json")
+
+    assert len(views) == 1
+    assert state_of(tree) == before
+
+
 def test_the_exploration_runs_twice_in_any_order_and_writes_nothing(tree):
     before = state_of(tree)
 

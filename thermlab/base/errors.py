@@ -62,6 +62,10 @@ def shown(text: object, *, quoted: bool = True, limit: int = 80) -> str:
 class ThermlabError(Exception):
     """Base of everything thermlab raises on purpose."""
 
+    def _render_traceback_(self) -> list[str]:
+        """Return what a notebook shows of it: the message, without the way through our code."""
+        return str(self).splitlines()
+
 
 class InputError(ThermlabError, ValueError):
     """The input is not usable; nothing was done.

@@ -79,12 +79,15 @@ class Trial:
     ----------
     left_out, put_back : tuple of str
         Runs whose fate was changed.
+    settings : dict of str to (before, after)
+        Settings that were changed.
     before, after : Analysis
         Every result, without and with the change.
     """
 
     left_out: tuple[str, ...]
     put_back: tuple[str, ...]
+    settings: dict[str, tuple[Any, Any]]
     before: Analysis
     after: Analysis
 
@@ -278,7 +281,9 @@ def heaviest_first(influences: Iterable[Influence]) -> list[Influence]:
     return sorted(influences, key=lambda one: (not one.changes, -abs(one.largest_shift_K or 0.0)))
 
 
-def try_exclusions(found: Exploration, leave_out: Iterable[str] = (), put_back: Iterable[str] = ()) -> Trial:
+def try_exclusions(
+    found: Exploration, leave_out: Iterable[str] = (), put_back: Iterable[str] = (), **tried: float | None
+) -> Trial:
     """Draw the conclusions again with some runs left out and others put back; nothing is written.
 
     The runs keep their settled rises. Once an exclusion stands in the run sheet, the time constant and the curve of
@@ -290,6 +295,8 @@ def try_exclusions(found: Exploration, leave_out: Iterable[str] = (), put_back: 
         A campaign that was reduced.
     leave_out, put_back : iterable of str
         Names of runs.
+    **tried
+        Settings to try as well, as for :func:`explore`.
 
     Returns
     -------
@@ -298,7 +305,8 @@ def try_exclusions(found: Exploration, leave_out: Iterable[str] = (), put_back: 
     Raises
     ------
     InputError
-        For unknown runs, for runs without a settled rise that were to be put back, and for runs named twice.
+        For unknown runs, for runs without a settled rise that were to be put back, for runs named twice, and for
+        settings that cannot be.
     """
     runs = {run.run: run for run in found.settled.runs}
     out, back = tuple(dict.fromkeys(leave_out)), tuple(dict.fromkeys(put_back))
@@ -312,8 +320,12 @@ def try_exclusions(found: Exploration, leave_out: Iterable[str] = (), put_back: 
     ]
     if problems:
         raise InputError(problems)
-    after = _concluded(found.analysis, found.settled, left_out=set(out), put_back=set(back))
-    return Trial(left_out=out, put_back=back, before=found.analysis, after=after)
+    settings, changed = apply_overrides(found.campaign.settings, **tried)
+    earlier = found.analysis.overrides
+    overrides = earlier | {name: (earlier.get(name, pair)[0], pair[1]) for name, pair in changed.items()}
+    base = replace(found.analysis, campaign=replace(found.campaign, settings=settings), overrides=overrides)
+    after = _concluded(base, found.settled, left_out=set(out), put_back=set(back))
+    return Trial(left_out=out, put_back=back, settings=changed, before=found.analysis, after=after)
 
 
 def _weigh(analysis: Analysis, settled: SettledRuns, name: str, runs: tuple[ReducedRun, ...]) -> Influence:

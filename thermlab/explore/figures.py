@@ -80,6 +80,23 @@ def one_run(found: Exploration, run: str = "") -> Picture | Block:
     return Picture(figure, _run_alt(found, own, trace, estimate))
 
 
+def approach(found: Exploration, run: str = "") -> Picture | Block:
+    """Draw the fitted approach of one run and what it leaves over, as for :func:`one_run`."""
+    own = chosen(found, run).run
+    trace, estimate = found.traces.get(own.run), found.estimates.get(own.run)
+    if trace is None or estimate is None:
+        return remark(f"No picture: {own.run} has no readings.")
+    with draw.new_figure(3.6) as figure:
+        panels = draw.stack(figure, [1.7, 0.9], left=0.95, right=1.2, top=0.2, gap=0.2)
+        _approach(panels[0], own, estimate, marks_of(found.analysis)[own.treatment].colour)
+        _left_over(panels[1], estimate)
+        for panel in panels:
+            panel.set_xlim(0.0, trace.soak_s / 60.0)
+            panel.axvspan(estimate.window_s[0] / 60.0, estimate.window_s[1] / 60.0, color=PAGE["wash"], zorder=0, lw=0)
+        panels[-1].set_xlabel("minutes since the soak began (shaded: fit window)")
+    return Picture(figure, _run_alt(found, own, trace, estimate))
+
+
 def _sensors(axes: Axes, trace: Trace, colour: str) -> None:
     """Draw the sensors, the hottest darkest, and name them at their last reading."""
     known = [column[~np.isnan(column)] for column in trace.temperature_C.T]

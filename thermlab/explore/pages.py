@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from thermlab.compare.records import TreatmentComparison
     from thermlab.explore.exploring import Doubt, Exploration, Influence, Trial
     from thermlab.reports.pages import Block
-    from thermlab.runs.records import Flag
+    from thermlab.runs.records import Flag, ReducedRun
 
 RANKED = 15
 
@@ -91,12 +91,21 @@ def one_run(found: Exploration, run: str = "") -> Block:
     """Return one run with its numbers and the evidence of every flag; the most doubtful one without a name."""
     doubt = chosen(found, run)
     own = doubt.run
-    fate = "used" if own.used else f"left out: {own.reason}"
-    words = f"{own.treatment}, mount {own.mount}, {watts(own.set_power_W)}; {fate}."
+    words = f"{own.treatment}, mount {own.mount}, {watts(own.set_power_W)}; {_fate(own)}."
     parts = [html.tag("h3", own.run), html.paragraph(words), _flags(own.flags), _numbers(doubt, found)]
     if own.note:
         parts.append(html.paragraph(f"Note in the run sheet: {own.note}"))
     return html.view(*parts)
+
+
+def fate_and_flags(found: Exploration, run: str) -> Block:
+    """Return what became of one run and what the checks found in it."""
+    own = chosen(found, run).run
+    return html.view(html.paragraph(f"{own.run}: {_fate(own)}."), _flags(own.flags))
+
+
+def _fate(run: ReducedRun) -> str:
+    return "used" if run.used else f"left out: {run.reason}"
 
 
 def _flags(flags: Sequence[Flag]) -> Block:
@@ -191,11 +200,12 @@ def leverage(found: Exploration, first: int = 10) -> Block:
     )
 
 
-def with_and_without(trial: Trial) -> Block:
-    """Return the answer as it is beside the answer with other runs."""
+def with_and_without(trial: Trial, *, advice: bool = True) -> Block:
+    """Return the answer as it is beside the answer with other runs, and what to mind when leaving runs out."""
     before, after = trial.before, trial.after
     tried = [f"left out: {listed(trial.left_out)}" if trial.left_out else ""]
     tried.append(f"put back: {listed(trial.put_back)}" if trial.put_back else "")
+    tried += [f"{name} {after:g} in place of {before:g}" for name, (before, after) in trial.settings.items()]
     said = "; ".join(filter(None, tried)) or "nothing changed"
     if before.comparison is None:
         return html.view(html.paragraph(f"Tried: {said}."), html.remark("No comparison."))
@@ -210,7 +220,7 @@ def with_and_without(trial: Trial) -> Block:
         label = html.join([html.signed(treatment, marks), ": throttle power in W"])
         rows.append((label, _throttle(before, treatment), _throttle(after, treatment)))
     rows.append(("mount SD in K", number(before.bench.mount_sd_K, 2), number(after.bench.mount_sd_K, 2)))
-    advice = (
+    words = (
         "Nothing was written. Leave a run out for what went wrong on the bench, never for what it does to the answer: "
         "the reason has to hold without it. The runs keep their settled rises here; once the exclusion stands in "
         "runs.csv, time constant and curve of the bench are found without the run too, and the last digit may move."
@@ -218,7 +228,7 @@ def with_and_without(trial: Trial) -> Block:
     return html.view(
         html.paragraph(f"Tried: {said}."),
         html.table("The answer, with and without", ("quantity", "as it is", "tried"), rows, wide=(1, 2)),
-        html.remark(advice),
+        html.remark(words) if advice else "",
     )
 
 

@@ -67,13 +67,13 @@ class Picture(NamedTuple):
     figure: Figure
     alt: str
 
-    def png(self) -> bytes:
+    def png(self, dpi: int = DPI) -> bytes:
         """Return the picture as PNG, the same bytes every time."""
         figure, out = self.figure, io.BytesIO()
         with style(), warnings.catch_warnings():  # some ticks are only made when they are drawn
             # A name may hold a character the font lacks; it is drawn as a box and the table beside it has the name.
             warnings.filterwarnings("ignore", message="Glyph .* missing from")
-            figure.set_dpi(DPI)
+            figure.set_dpi(dpi)
             canvas: Any = FigureCanvasAgg(figure)  # its methods are not typed in every release
             canvas.draw()
         drawn = Image.frombuffer("RGBA", canvas.get_width_height(), canvas.buffer_rgba(), "raw", "RGBA", 0, 1)
