@@ -6,7 +6,9 @@ import what they need when they run, so that ``--help`` answers at once.
 
 from __future__ import annotations
 
+import re
 import sys
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -21,6 +23,17 @@ if TYPE_CHECKING:
     from thermlab.reports.job import ReportOutcome
 
 _PATH = click.Path(path_type=Path)
+
+
+class Pairs(click.Command):
+    """A command that takes ``-p NAME=VALUE`` for ``-p NAME VALUE``."""
+
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        """Cut names from values."""
+        cut: list[str] = []
+        for before, arg in zip(["", *args], args, strict=False):
+            cut += arg.split("=", 1) if before in ("-p", "--parameter") else [arg]
+        return super().parse_args(ctx, cut)
 
 
 class Commands(click.Group):
@@ -79,11 +92,12 @@ def check(campaign: Path) -> None:
     click.echo("nothing wrong was found")
 
 
-@main.command()
+@main.command(cls=Pairs)
 @click.argument("campaigns", metavar="CAMPAIGN...", nargs=-1, required=True, type=_PATH)
 @click.option(
     "-p", "--parameter", "given", nargs=2, multiple=True, metavar="NAME VALUE",
-    help="Try another room_C, temperature_C, margin_K, reference_power_W or confidence_level; may be repeated.",
+    help="Try another room_C, temperature_C, margin_K, reference_power_W or confidence_level; also as NAME=VALUE; "
+    "may be repeated.",
 )  # fmt: skip
 @click.option("--out", type=_PATH, help="Folder of the report; with several campaigns, of their folders.")
 @click.option("--jobs", type=click.IntRange(1, 64), default=1, show_default=True, help="Reports made at the same time.")
@@ -170,15 +184,45 @@ def plan(folder: Path | None, from_campaign: Path | None, **given: Any) -> None:
     from thermlab.planning.records import Plan  # noqa: PLC0415
 
     request = {name: value for name, value in given.items() if value is not None}
-    for name in ("treatments", "steps_W"):
-        if name in request:
-            request[name] = planning.listed(request[name], numbers=name == "steps_W")
-    made = planning.plan(folder, from_campaign=from_campaign, **request)
+    try:
+        for name in ("treatments", "steps_W"):
+            if name in request:
+                request[name] = planning.listed(request[name], numbers=name == "steps_W")
+        made = planning.plan(folder, from_campaign=from_campaign, **request)
+    except InputError as error:
+        raise InputError(_by_option(problem, click.get_current_context()) for problem in error.problems) from None
     said = plan_pages.plan_sentences(made) if isinstance(made, Plan) else plan_pages.outlook_sentences(made)
     for sentence in said:
         click.echo(sentence)
     if folder is not None:
         click.echo(f"{folder}: print bench_sheet.html, fill in campaign.yaml, then run: thermlab check {folder}")
+
+
+# What the planner calls a number, where its option is not called so too.
+_OPTION_OF = {
+    "power steps": "--steps",
+    "reference power": "--reference",
+    "temperature limit": "--limit",
+    "bench hours in a day": "--day",
+    "degrees of freedom of the mount SD": "--mount-sd-dof",
+}
+
+
+def _by_option(problem: Problem, ctx: click.Context) -> Problem:
+    """Return a problem of a plan in the words of the command line."""
+    options = {str(option.name): option.opts[-1] for option in ctx.command.params if isinstance(option, click.Option)}
+    if problem.where == "plan":
+        names = re.compile(rf"\b({'|'.join(options)})\b")
+        found, allowed = (names.sub(lambda name: options[name[0]], text) for text in (problem.found, problem.allowed))
+        return replace(problem, found=found, allowed=allowed)
+    label = problem.where.removeprefix("plan: ")
+    option = _OPTION_OF.get(label, f"--{label.lower().replace(' ', '-')}")
+    if label != problem.where and option in options.values():
+        return replace(problem, where=option)
+    given = [(options[name], str(value)) for name, value in ctx.params.items() if name in options]
+    paths = {value.removesuffix("/campaign.yaml"): option for option, value in given}
+    named = paths.get(problem.where)
+    return replace(problem, where=f"{named} {problem.where}") if named else problem
 
 
 @main.command()

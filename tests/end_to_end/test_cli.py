@@ -1,5 +1,6 @@
 """The command line: exit status, what goes to which stream, and what is not imported."""
 
+import os
 import subprocess
 import sys
 
@@ -7,6 +8,7 @@ import pytest
 from click.testing import CliRunner
 from fixtures_analysis import write_small_campaign
 
+import thermlab
 from thermlab import __version__
 from thermlab.cli import main
 from thermlab.reports.job import ReportOutcome
@@ -75,6 +77,8 @@ def test_bad_input_is_one_problem_a_line_on_standard_error(tmp_path):
     [
         (["-p", "marginK", "1"], "did you mean margin_K?"),
         (["-p", "margin_K", "-1"], "parameter margin_K: found '-1'"),
+        (["-p", "margin_K=-1"], "parameter margin_K: found '-1'"),
+        (["--parameter", "margin_K=1", "-p", "margin_K", "2"], "found two values"),
         (["-p", "campaign", "/etc"], "parameter 'campaign': found an unknown name"),
         (["-p", "margin_K", "1", "-p", "margin_K", "2"], "found two values"),
         (["--cluster", "tcp://127.0.0.1:8786", "--jobs", "2"], "--jobs: found 2 beside --cluster"),
@@ -121,3 +125,73 @@ def test_commands_are_listed_in_the_order_of_work():
     listed = run("--help").stdout
 
     assert listed.index("  new ") < listed.index("  check ") < listed.index("  report ")
+
+
+@pytest.mark.parametrize(
+    ("options", "text"),
+    [
+        (["--margin", "-1"], "--margin: found -1 K"),
+        (["--steps", "a,b"], "--steps: found 'a,b'"),
+        (["--baseline", "C"], "--baseline: found 'C'"),
+        (["--mount-sd-dof", "3"], "--mount-sd-dof: found 3.0 without a mount SD"),
+        (["--day", "30"], "--day: found 30 h"),
+        (["--bench", "b"], "--bench: found 'b'; allowed: only together with an archive"),
+        (["--pilot", "nowhere"], "--pilot nowhere: found no readable file"),
+        (["--from", "nowhere"], "plan: found --baseline, --margin, --treatments together with a campaign under way"),
+    ],
+)
+def test_an_error_of_a_plan_names_the_option(options, text):
+    asked = {"--margin": "1", "--treatments": "A,B", "--baseline": "A"} | {options[0]: options[1]}
+
+    done = run("plan", *(part for pair in asked.items() for part in pair))
+
+    assert done.exit_code == 2
+    assert done.stderr.startswith(text)
+
+
+def test_a_plan_without_its_question_names_the_options():
+    assert run("plan").stderr.startswith("plan: found no --treatments; allowed: --treatments, --baseline and --margin")
+
+
+def test_campaign_yaml_stands_for_its_folder(tmp_path):
+    campaign = write_small_campaign(tmp_path / "campaign")
+
+    for command in (["check"], ["plan", "--from"]):
+        by_folder, by_file = run(*command, campaign), run(*command, campaign / "campaign.yaml")
+
+        assert by_file.output == by_folder.output
+        assert by_file.exit_code == by_folder.exit_code
+    archived = run("archive", campaign / "campaign.yaml", "--to", tmp_path / "archive")
+    assert "report/: found no report.html" in archived.stderr
+    assert report_folder(campaign / "campaign.yaml") == campaign / "report"
+
+
+def report_folder(path):
+    (outcome,) = thermlab.report(path, template="no such template")
+    return outcome.folder
+
+
+@pytest.mark.parametrize("command", ["check", "new", "report"])
+def test_a_folder_whose_name_is_not_utf_8_is_told_before_anything_is_done(tmp_path, command):
+    campaign = tmp_path / os.fsdecode(b"caf\xe9")
+    if command != "new":
+        write_small_campaign(campaign)
+
+    done = run(command, campaign)
+
+    assert done.exit_code == 2
+    assert "found a path that is not UTF-8 text; allowed: names in UTF-8" in done.stderr
+    assert not (campaign / "report").exists()
+    assert command != "new" or not campaign.exists()
+
+
+def test_a_reader_who_goes_away_ends_a_command_without_a_traceback(tmp_path):
+    campaign = write_small_campaign(tmp_path / "campaign")
+    reading, writing = os.pipe()
+    os.close(reading)
+
+    command = [sys.executable, "-m", "thermlab", "check", str(campaign)]
+    done = subprocess.run(command, stdout=writing, stderr=subprocess.PIPE, text=True, check=False)
+    os.close(writing)
+
+    assert (done.returncode, done.stderr) == (1, "")

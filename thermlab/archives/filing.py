@@ -30,6 +30,7 @@ from thermlab.archives import listing as archive_list
 from thermlab.archives.bags import is_bag, write_tags
 from thermlab.base.errors import ArchiveError, InputError, Problem, show_name
 from thermlab.base.files import copy_file, sha256_file, sync_folder, walk_files, write_file
+from thermlab.campaign.folder import campaign_folder
 from thermlab.reports.results import filed_answers, read_json, read_results
 
 STAGED = ".new-"
@@ -251,7 +252,7 @@ def archive(source: str | Path, *, to: str | Path) -> Filed:
     ----------
     RFC 8493, The BagIt File Packaging Format (V1.0).
     """
-    folder, target = Path(source).resolve(), Path(to).resolve()
+    folder, target = campaign_folder(source).resolve(), Path(to).resolve()
     if target.is_relative_to(folder) or folder.is_relative_to(target):
         raise InputError([Problem(str(to), "an archive inside the source, or around it", "a folder elsewhere")])
     try:

@@ -11,6 +11,7 @@ from thermlab import __version__
 from thermlab.archives.filing import BUILD
 from thermlab.base.errors import InputError, Problem, shown
 from thermlab.builds.settings import Build, load_build
+from thermlab.campaign.folder import campaign_folder
 from thermlab.reports import execute as execution
 from thermlab.reports.job import ReportJob, ReportOutcome, report_one
 from thermlab.reports.render import render_page
@@ -103,7 +104,7 @@ def assess_build(folder: str | Path, *, reference: dict[str, Any] | None = None)
 
 def _campaign_folder(build: Build) -> Path:
     # The campaign lies beside the build or in an archive: the one path that may lead out of the build folder.
-    return Path(build.folder, build.settings.campaign)
+    return campaign_folder(Path(build.folder, build.settings.campaign))
 
 
 def record_results(assessment: BuildAssessment, *, created: datetime | None = None) -> Results:

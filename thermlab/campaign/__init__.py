@@ -4,7 +4,7 @@ from thermlab.base.faces import face
 
 __all__, __getattr__, __dir__ = face(
     __name__,
-    folder="Campaign RunsToReduce SETTINGS_NAME load_campaign new read_folder write_new",
+    folder="Campaign RunsToReduce SETTINGS_NAME campaign_folder load_campaign new read_folder write_new",
     parameters="DECISION apply_overrides as_made as_overrides check_parameters",
     runsheet="MAX_SHEET_BYTES NAME OPTIONAL REQUIRED RunLine read_run_sheet separator",
     settings="BenchSettings CampaignSettings CheckThresholds Limits LogsAndRoom PowerW describe",

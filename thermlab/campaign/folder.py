@@ -64,7 +64,7 @@ def load_campaign(folder: str | Path) -> Campaign:
     Parameters
     ----------
     folder : str or Path
-        A folder with ``campaign.yaml`` and ``runs.csv``.
+        A folder with ``campaign.yaml`` and ``runs.csv``, or the path of its ``campaign.yaml``.
 
     Returns
     -------
@@ -75,10 +75,34 @@ def load_campaign(folder: str | Path) -> Campaign:
     InputError
         With every problem of both files.
     """
-    settings, tree, runs, sha256, problems = read_folder(Path(folder))
+    root = campaign_folder(folder)
+    settings, tree, runs, sha256, problems = read_folder(root)
     if problems or settings is None or tree is None:
         raise InputError(problems)
-    return Campaign(Path(folder).resolve(), settings, runs.runs, sha256, runs.cautions)
+    return Campaign(root.resolve(), settings, runs.runs, sha256, runs.cautions)
+
+
+def campaign_folder(path: str | Path) -> Path:
+    """Return the campaign folder a path stands for: the folder itself, or the one that holds this ``campaign.yaml``."""
+    place = Path(path)
+    return place.parent if place.name == SETTINGS_NAME and not _is_folder(place) else place
+
+
+def _is_folder(place: Path) -> bool:
+    try:
+        return place.is_dir()
+    except (OSError, ValueError):
+        return False
+
+
+def _bad_name(folder: Path) -> list[Problem]:
+    """Return the problem of a path that no page or table could show."""
+    try:
+        str(folder.resolve()).encode()
+    except UnicodeEncodeError:
+        allowed = "names in UTF-8, of the folder and of those above it: rename it"
+        return [Problem(shown(folder, quoted=False, limit=300), "a path that is not UTF-8 text", allowed)]
+    return []
 
 
 def read_folder(
@@ -86,17 +110,12 @@ def read_folder(
 ) -> tuple[CampaignSettings | None, YamlTree | None, RunSheet, dict[str, str], list[Problem]]:
     """Read both files as far as they can be read, with every problem."""
     nothing = RunSheet((), (), ())
-    try:
-        is_folder = folder.is_dir()
-    except (OSError, ValueError):
-        is_folder = False
-    if not is_folder:
-        problem = Problem(
-            shown(folder, quoted=False, limit=300),
-            "no folder of this name",
-            f"a folder with {SETTINGS_NAME} and {NAME}",
-        )
+    if not _is_folder(folder):
+        allowed = f"a folder with {SETTINGS_NAME} and {NAME}"
+        problem = Problem(shown(folder, quoted=False, limit=300), "no folder of this name", allowed)
         return None, None, nothing, {}, [problem]
+    if bad_name := _bad_name(folder):
+        return None, None, nothing, {}, bad_name
     problems: list[Problem] = []
     sha256: dict[str, str] = {}
     settings, tree = None, None
@@ -314,6 +333,8 @@ def write_new(root: Path, files: Mapping[str, str], *, subfolder: str = "") -> t
     paths = [root / name for name in files]
     written: list[Path] = []
     try:
+        if bad_name := _bad_name(root):
+            raise InputError(bad_name)
         there = [path for path in paths if path.exists() or path.is_symlink()]
         if there:
             raise InputError([Problem(str(path), "a file that is there already", "a new file") for path in there])

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from thermlab.base.errors import InputError, Problem
+from thermlab.campaign.folder import campaign_folder
 from thermlab.stats.curves import RiseCurve, fit_curve
 from thermlab.stats.least_squares import NotEstimableError
 from thermlab.stats.power import sd_upper_limit
@@ -133,7 +134,7 @@ def pilot_scatter(pilot: str | Path, *, reference_power_W: float | None = None) 
     InputError
         The pilot cannot be read or has no mount SD.
     """
-    path = Path(pilot)
+    path = campaign_folder(pilot)
     results = _results_of(path)
     found = _mount_sd(results)
     if found is None:

@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from thermlab.base.errors import InputError, Problem
+from thermlab.campaign.folder import campaign_folder
 from thermlab.campaign.parameters import as_overrides, check_parameters
 from thermlab.reports import execute as execution
 from thermlab.reports.job import ReportJob, ReportOutcome, report_in_worker, report_one
@@ -43,7 +44,7 @@ def report(
     Parameters
     ----------
     campaigns : path or iterable of paths
-        Campaign folders.
+        Campaign folders, or paths of their ``campaign.yaml``.
     parameters : mapping, optional
         What to try without touching the campaign: ``room_C``, ``temperature_C``, ``margin_K``,
         ``reference_power_W``, ``confidence_level``.
@@ -74,7 +75,8 @@ def report(
         nothing was done.
     """
     given = check_parameters(dict(parameters or {}))
-    paths = [Path(campaigns)] if isinstance(campaigns, (str, Path)) else [Path(path) for path in campaigns]
+    given_paths = [campaigns] if isinstance(campaigns, (str, Path)) else campaigns
+    paths = [campaign_folder(path) for path in given_paths]
     notebook = execution.template_path("comparison") if template is None else Path(template).resolve()
     work = [
         ReportJob(

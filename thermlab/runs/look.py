@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -13,7 +12,7 @@ from pydantic import ValidationError
 
 from thermlab.base.errors import InputError, Problem
 from thermlab.base.files import PathRefusedError, inside
-from thermlab.campaign.folder import Campaign, read_folder
+from thermlab.campaign.folder import Campaign, campaign_folder, read_folder
 from thermlab.logs.log import read_log
 from thermlab.logs.room import read_room_log
 from thermlab.logs.settings import AmbientLogSettings, LogSettings
@@ -21,6 +20,7 @@ from thermlab.runs.reading import read_campaign_logs, read_twice
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
+    from pathlib import Path
     from typing import Any
 
     from thermlab.logs.settings import Clock
@@ -159,7 +159,7 @@ def check(folder: str | Path) -> CheckReport:
     InputError
         With every problem of ``campaign.yaml``, the run sheet and the logs.
     """
-    root = Path(folder)
+    root = campaign_folder(folder)
     settings, tree, sheet, sha256, problems = read_folder(root)
     data = tree.data if tree is not None and isinstance(tree.data, dict) else {}
     names = list(dict.fromkeys(run.log for run in sheet.runs))
