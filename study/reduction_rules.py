@@ -96,5 +96,4 @@ def _trace(time_s: np.ndarray, room_C: np.ndarray, history_s: np.ndarray, histor
         interval_s=1.0,
         jumps=(),
         room_covered=1.0,
-        lead_in_W=None,
     )

@@ -34,5 +34,4 @@ def trace_of(ladder: SimulatedLadder, step: int, *, mount: str = "1", treatment:
         interval_s=interval,
         jumps=(),
         room_covered=1.0,
-        lead_in_W=None,
     )

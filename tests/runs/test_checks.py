@@ -32,7 +32,7 @@ def trace_of(run, *, mount, began_s):
         began_s=began_s, clock="calendar", time_s=run.time_s - run.time_s[0], temperature_C=run.temperature_C,
         sensors=tuple(f"core {i}" for i in range(run.temperature_C.shape[1])), power_W=run.power_W,
         ambient_C=run.ambient_C, clock_MHz=None, history_time_s=np.empty(0), history_C=np.empty(0),
-        interval_s=float(np.median(np.diff(run.time_s))), jumps=(), room_covered=1.0, lead_in_W=None,
+        interval_s=float(np.median(np.diff(run.time_s))), jumps=(), room_covered=1.0,
     )  # fmt: skip
 
 

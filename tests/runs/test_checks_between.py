@@ -237,7 +237,7 @@ def mount_traces(*, share=0.0, cycle_K=0.0, walk_K=0.0, drift_K_per_h=0.0, power
                 temperature_C=(22.0 + sink[rows] + 0.1 * power[rows])[:, None],
                 sensors=("core",), power_W=power[rows], ambient_C=room[rows],
                 clock_MHz=None, history_time_s=np.empty(0), history_C=np.empty(0), interval_s=10.0, jumps=(),
-                room_covered=1.0, lead_in_W=None if k == 0 else float(powers[k - 1]),
+                room_covered=1.0,
             )
         )  # fmt: skip
     return traces

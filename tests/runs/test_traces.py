@@ -45,7 +45,6 @@ def test_whole_file_begins_with_its_step_from_idle():
 
     assert trace.began_s == 600.0
     assert trace.soak_s == 2400.0
-    assert trace.lead_in_W == 8.0
 
 
 def test_whole_file_begins_with_its_step_from_the_power_step_before():
@@ -188,7 +187,7 @@ def test_block_means_are_means_of_what_is_known():
     assert blocks.length_s == 10.0
     assert blocks.temperature_C[0, 0] == 50.0
     assert blocks.temperature_C[-1, 0] == 60.0
-    assert blocks.count.sum() == 2400
+    assert blocks.time_s.size == 240
 
 
 def test_short_soak_has_short_blocks():

@@ -6,7 +6,7 @@ throttle power and report read its fields; none of them looks at a log again.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
@@ -152,7 +152,7 @@ class ReducedRun:
     lot: str = ""
     condition: str = ""
     note: str = ""
-    window_min: tuple[float, float] | None = field(default=None)
+    window_min: tuple[float, float] | None = None
     """Fit window of the level, minutes since the soak began."""
 
     def worst(self) -> Severity | None:

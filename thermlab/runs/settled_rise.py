@@ -19,6 +19,8 @@ from scipy.special import stdtrit
 
 from thermlab.runs.records import HeldPower
 from thermlab.runs.time_constant import CURVATURE, decay, fit_exponential, straighten
+from thermlab.runs.trace import known_mean
+from thermlab.stats.variances import autocorrelation
 
 if TYPE_CHECKING:
     from thermlab.campaign.settings import BenchSettings
@@ -168,9 +170,7 @@ def choose_sensor(trace: Trace, blocks: Blocks, *, measurand: str, from_s: float
     columns = blocks.temperature_C[:, usable]
     if measurand == "mean":
         return f"mean of {usable.size}", columns.mean(axis=1)
-    total = np.where(known[:, usable], columns[late], 0.0).sum(axis=0)
-    means = total / np.maximum(known[:, usable].sum(axis=0), 1)
-    best = int(np.argmax(means))
+    best = int(np.argmax(known_mean(columns[late], axis=0)))
     return trace.sensors[int(usable[best])], columns[:, best]
 
 
@@ -364,12 +364,10 @@ def _end_reading(trace: Trace) -> tuple[float | None, float | None]:
     minute = min(60.0, trace.soak_s / 5.0)
     last = trace.time_s > trace.time_s[-1] - minute
     readings = trace.temperature_C[last]
-    known = ~np.isnan(readings)
-    if not known.any():
+    if np.isnan(readings).all():
         return None, None
-    means = np.where(known, readings, 0.0).sum(axis=0)[known.any(axis=0)] / known.sum(axis=0)[known.any(axis=0)]
+    hottest = float(np.nanmax(known_mean(readings, axis=0)))
     room = _mean(trace.ambient_C[last])
-    hottest = float(means.max())
     return hottest, None if np.isnan(room) else hottest - room
 
 
@@ -417,10 +415,8 @@ def _slope(t: Array, y: Array) -> tuple[float, float, float]:
     slope = float(dx @ v / (dx @ dx))
     residual = v - v.mean() - slope * dx
     dof = max(1.0, n - 2.0)
-    total = float(residual @ residual)
-    r1 = float(residual[1:] @ residual[:-1]) / total if total > 0 else 0.0
-    r1 = min(max(r1, 0.0), 0.9)
-    return slope, float(np.sqrt(total / dof / (dx @ dx) * (1 + r1) / (1 - r1))), dof
+    r1 = autocorrelation(residual, most=0.9)
+    return slope, float(np.sqrt(float(residual @ residual) / dof / (dx @ dx) * (1 + r1) / (1 - r1))), dof
 
 
 def steady_mean(t: Array, y: Array, limit_K: float) -> tuple[float | None, float | None, float, float, bool]:

@@ -12,7 +12,7 @@ one spoiled run does not spoil the others.
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
@@ -243,20 +243,15 @@ def _curve(
     return bench_curve(powers, rises, cooling=settings.cooling)
 
 
+def _as_planned(line: RunLine, order: int) -> dict[str, Any]:
+    """Return what the run sheet says of a run, and its place in the order."""
+    said = ("run", "treatment", "mount", "set_power_W", "lot", "condition", "note")
+    return {name: getattr(line, name) for name in said} | {"order": order}
+
+
 def unread_run(line: RunLine, order: int) -> ReducedRun:
     """Stand-in for an excluded run whose log is missing."""
-    return ReducedRun(
-        run=line.run,
-        treatment=line.treatment,
-        mount=line.mount,
-        set_power_W=line.set_power_W,
-        used=False,
-        reason=line.exclude,
-        order=order,
-        lot=line.lot,
-        condition=line.condition,
-        note=line.note,
-    )
+    return ReducedRun(**_as_planned(line, order), used=False, reason=line.exclude)
 
 
 def reduced_run(
@@ -278,10 +273,7 @@ def reduced_run(
     if not reason and rise is None:
         reason = "no settled rise"
     return ReducedRun(
-        run=line.run,
-        treatment=line.treatment,
-        mount=line.mount,
-        set_power_W=line.set_power_W,
+        **_as_planned(line, order),
         power_W=_finite(estimate.power_W),
         ambient_C=_finite(estimate.ambient_mean_C),
         rise_K=rise,
@@ -297,10 +289,6 @@ def reduced_run(
         used=not reason,
         reason=reason,
         held=None if line.exclude else estimate.held,
-        order=order,
-        lot=line.lot,
-        condition=line.condition,
-        note=line.note,
         window_min=(estimate.window_s[0] / 60.0, estimate.window_s[1] / 60.0),
     )
 

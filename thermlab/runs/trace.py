@@ -77,8 +77,6 @@ class Trace:
         Places inside the soak where the clock was set back.
     room_covered : float
         Fraction of the soak for which the room is known, 0 to 1.
-    lead_in_W : float or None
-        Power just before the soak, W; None where the log begins with it.
     history_device_C, history_power_W : ndarray, shape (h,)
         Mean of the sensors and logged power at the times of the history, NaN where the log does not reach; empty
         where they were not kept.
@@ -101,7 +99,6 @@ class Trace:
     interval_s: float
     jumps: tuple[ClockJump, ...]
     room_covered: float
-    lead_in_W: float | None
     history_device_C: Array = field(default_factory=lambda: np.empty(0))
     history_power_W: Array = field(default_factory=lambda: np.empty(0))
 
@@ -127,8 +124,6 @@ class Blocks:
         Length of a block, s.
     time_s : ndarray, shape (b,)
         Mean time of the readings of each block.
-    count : ndarray, shape (b,)
-        Readings in each block.
     temperature_C : ndarray, shape (b, n_sensors)
         Means of the known readings, NaN where a block has none.
     power_W, ambient_C : ndarray, shape (b,)
@@ -137,7 +132,6 @@ class Blocks:
 
     length_s: float
     time_s: Array
-    count: Array
     temperature_C: Array
     power_W: Array
     ambient_C: Array
@@ -160,30 +154,30 @@ def block_means(trace: Trace) -> Blocks:
     index = ((trace.time_s - trace.time_s[0]) / length + 1e-6).astype(np.intp)
     starts = np.concatenate([[0], np.flatnonzero(index[1:] > index[:-1]) + 1])
     count = np.diff(starts, append=index.size).astype(np.float64)
-    known = ~np.isnan(trace.temperature_C)
-    n_known = np.add.reduceat(known.astype(np.float64), starts, axis=0)
-    total = np.add.reduceat(np.where(known, trace.temperature_C, 0.0), starts, axis=0)
-    temperature = np.where(n_known > 0, total / np.maximum(n_known, 1.0), np.nan)
     return Blocks(
         length_s=length,
         time_s=np.add.reduceat(trace.time_s, starts) / count,
-        count=count,
-        temperature_C=temperature,
-        power_W=_known_mean(trace.power_W, starts),
-        ambient_C=_known_mean(trace.ambient_C, starts),
+        temperature_C=_means(trace.temperature_C, starts),
+        power_W=_filled(_means(trace.power_W, starts)),
+        ambient_C=_filled(_means(trace.ambient_C, starts)),
     )
 
 
-def _known_mean(values: Array, starts: npt.NDArray[np.intp]) -> Array:
+def _means(values: Array, starts: npt.NDArray[np.intp]) -> Array:
+    """Means over the blocks that begin at these rows, NaN where a block has no reading."""
     known = ~np.isnan(values)
-    count = np.add.reduceat(known.astype(np.float64), starts)
-    total = np.add.reduceat(np.where(known, values, 0.0), starts)
-    means = np.where(count > 0, total / np.maximum(count, 1.0), np.nan)
-    if np.isnan(means).any() and not np.isnan(means).all():
-        at = np.arange(means.size)
-        have = ~np.isnan(means)
-        means = np.interp(at, at[have], means[have])
-    return means
+    count = np.add.reduceat(known.astype(np.float64), starts, axis=0)
+    total = np.add.reduceat(np.where(known, values, 0.0), starts, axis=0)
+    return np.where(count > 0, total / np.maximum(count, 1.0), np.nan)
+
+
+def _filled(means: Array) -> Array:
+    """Bridge blocks without a reading, where there are others."""
+    have = ~np.isnan(means)
+    if have.all() or not have.any():
+        return means
+    at = np.arange(means.size)
+    return np.interp(at, at[have], means[have])
 
 
 def cut_trace(
@@ -248,7 +242,6 @@ def cut_trace(
         interval_s=float(np.median(steps)) or float(np.median(positive)),
         jumps=tuple(j for j in log.jumps if soak.start < j.row < soak.stop),
         room_covered=covered,
-        lead_in_W=_lead_in(log, soak.start),
         history_device_C=device,
         history_power_W=power,
     )
@@ -360,13 +353,6 @@ def _step_row(power: Array, rows: slice, target: float, time_s: Array) -> int:
     return int(rows.start + still_before[-1] + 1) if still_before.size else int(rows.start)
 
 
-def _lead_in(log: Log, start: int) -> float | None:
-    if start < 5:
-        return None
-    before = log.power_W[max(0, start - 30) : start]
-    return float(np.nanmedian(before)) if not np.isnan(before).all() else None
-
-
 def _room(log: Log, room: RoomLog | float | None, soak: slice, began: float) -> tuple[Array, Array, Array, float]:
     time_s = log.time_s[soak] - began
     if isinstance(room, float):
@@ -420,18 +406,18 @@ def device_before(log: Log, start: int, history_s: Array, *, own_room: bool) -> 
     if history_s.size == 0 or before.size < 2 or (np.diff(before) < 0).any():
         return np.empty(0), np.empty(0)
     inside = (history_s >= before[0]) & (history_s <= before[-1])
-    sensors = mean_of_sensors(log.temperature_C[first:start])
+    sensors = known_mean(log.temperature_C[first:start], axis=1)
     device: Array = np.where(inside, np.interp(history_s, before, sensors), np.nan)
     power: Array = np.where(inside, np.interp(history_s, before, log.power_W[first:start]), np.nan)
     return device, power
 
 
-def mean_of_sensors(temperature_C: Array) -> Array:
-    """Return the mean of the sensors that have a reading at each instant, NaN where none has."""
-    known = ~np.isnan(temperature_C)
-    n_known = known.sum(axis=1)
-    total = np.where(known, temperature_C, 0.0).sum(axis=1)
-    mean: Array = np.where(n_known > 0, total / np.maximum(n_known, 1), np.nan)
+def known_mean(values: Array, axis: int) -> Array:
+    """Return the means along an axis of what is known, NaN where nothing is."""
+    known = ~np.isnan(values)
+    count = known.sum(axis=axis)
+    total = np.where(known, values, 0.0).sum(axis=axis)
+    mean: Array = np.where(count > 0, total / np.maximum(count, 1), np.nan)
     return mean
 
 

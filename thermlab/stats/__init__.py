@@ -15,5 +15,5 @@ __all__, __getattr__, __dir__ = face(
     random_effects="RandomEffects combine",
     roots="bracketed_root",
     sequential="LookRule MountTally RunningDecision look_rule",
-    variances="Prior cochran order_can_be_fitted robust_sd welch_error",
+    variances="Prior autocorrelation cochran order_can_be_fitted robust_sd welch_error",
 )

@@ -64,6 +64,12 @@ def robust_sd(values: Floats, *, about: Floats | float | None = None) -> float:
     return 1.4826 * float(median(np.abs(values - centre)))
 
 
+def autocorrelation(residual: Floats, *, most: float) -> float:
+    """Correlation of neighbouring residuals of a fit, from 0 to `most`; 0 where there are none."""
+    squares = float(residual @ residual)
+    return min(max(float(residual[1:] @ residual[:-1]) / squares, 0.0), most) if squares > 0 else 0.0
+
+
 def order_can_be_fitted(group: NDArray[np.intp], order: Floats) -> bool:
     """Whether a linear drift with the order can be told from the treatments and leaves scatter to judge by."""
     counts = np.bincount(group)

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import replace
+from itertools import chain
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -30,7 +31,7 @@ from thermlab.runs.checks.plume import flag_following, follow_power
 from thermlab.runs.records import Flag, ReducedRun, raise_flag
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterable, Mapping, Sequence
+    from collections.abc import Collection, Iterable, Sequence
 
     from thermlab.campaign.settings import CheckThresholds
     from thermlab.runs.settled_rise import Estimate
@@ -74,27 +75,19 @@ def check_between(
     """
     place = {run.run: i for i, run in enumerate(runs)}
     positions = [place[trace.run] for trace in traces]
-    found: list[list[Flag]] = [[] for _ in runs]
-    _add(found, powers_exchanged(runs))
-    _add(found, _followed(runs, positions, traces, estimates, thresholds))
     spread = measure_spread(runs, positions, traces, estimates)
-    if spread is not None:
-        _add(found, core_spread(spread, thresholds))
-    _add_many(found, _ladder_flags(runs, thresholds))
-    return tuple(
-        replace(run, flags=run.flags + tuple(more)) if more else run for run, more in zip(runs, found, strict=True)
+    raised = chain(
+        powers_exchanged(runs).items(),
+        _followed(runs, positions, traces, estimates, thresholds).items(),
+        () if spread is None else core_spread(spread, thresholds).items(),
+        _ladder_flags(runs, thresholds),
     )
-
-
-def _add(found: list[list[Flag]], flags: Mapping[int, Flag]) -> None:
-    for i, flag in flags.items():
-        found[i].append(flag)
-
-
-def _add_many(found: list[list[Flag]], flags: Iterable[tuple[int, Flag]]) -> None:
-    for i, flag in flags:
-        if all(flag.flag != other.flag for other in found[i]):
-            found[i].append(flag)
+    found: list[dict[str, Flag]] = [{} for _ in runs]
+    for i, flag in raised:
+        found[i].setdefault(flag.flag, flag)
+    return tuple(
+        replace(run, flags=(*run.flags, *more.values())) if more else run for run, more in zip(runs, found, strict=True)
+    )
 
 
 def _followed(

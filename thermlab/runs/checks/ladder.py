@@ -8,7 +8,7 @@ three mounts the steps follow a smooth curve in power instead.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from thermlab.campaign.settings import CheckThresholds
 
 Array = npt.NDArray[np.float64]
+Flags = npt.NDArray[np.bool_]
 
 FEWEST_DOF = 2
 # An approximation of a curve by b P + a P^0.8 with few mounts; the exponent is natural convection's.
@@ -32,6 +33,7 @@ EXPONENT = 0.8
 MOST_OFF = 0.25
 FEW_MOUNTS = 3
 SUSPECTED = 3.0
+LEAST_FREE = 0.05
 MOST_SUSPECTS = 6
 
 
@@ -61,6 +63,22 @@ class Ladders:
     left: Array
     dof: int
 
+    def design(self, kept: Flags | None = None) -> Array:
+        """Effects of the steps, or with few mounts a curve in power, and a slope for each mount."""
+        size = self.power_W[:, None] / self.power_W.max()
+        slopes = (self.mount[:, None] == np.unique(self.mount)[None, :]) * size
+        if np.unique(self.mount if kept is None else self.mount[kept]).size < FEW_MOUNTS:
+            return np.hstack([size**EXPONENT, slopes])
+        return np.hstack([self.step[:, None] == np.unique(self.step)[None, :], slopes]).astype(np.float64)
+
+    def projection(self, kept: Flags) -> tuple[Array, int]:
+        """Projection on what is left of the runs kept, and its rank; rows and columns of the others are zero."""
+        u, s, _ = np.linalg.svd(self.design(kept)[kept], full_matrices=False)
+        u = u[:, s > 1e-9 * s[0]]
+        left = np.zeros((kept.size, kept.size))
+        left[np.ix_(kept, kept)] = np.eye(int(kept.sum())) - u @ u.T
+        return left, int(kept.sum()) - u.shape[1]
+
 
 def lay_ladders(runs: Sequence[ReducedRun]) -> Ladders | None:
     """Put the runs that have a settled rise side by side.
@@ -83,33 +101,10 @@ def lay_ladders(runs: Sequence[ReducedRun]) -> Ladders | None:
     mount = np.array([mounts.setdefault((runs[i].treatment, runs[i].mount), len(mounts)) for i in members])
     power = np.array([runs[i].set_power_W for i in members])
     step = np.array([steps.setdefault(p, len(steps)) for p in power.tolist()])
-    left, dof = _left(mount, step, power, np.ones(len(members), dtype=np.bool_))
-    if dof < FEWEST_DOF:
-        return None
     rises = np.array([runs[i].rise_K for i in members], dtype=np.float64)
-    return Ladders(
-        members=members, rise_K=rises, power_W=power, mount=mount, step=step, left=left, dof=dof
-    )  # fmt: skip
-
-
-def _left(
-    mount: npt.NDArray[np.intp], step: npt.NDArray[np.intp], power: Array, kept: npt.NDArray[np.bool_]
-) -> tuple[Array, int]:
-    """Projection on what is left of the runs kept; rows and columns of the others are zero."""
-    design = _design(mount, step, power, few=np.unique(mount[kept]).size < FEW_MOUNTS)[kept]
-    u, s, _ = np.linalg.svd(design, full_matrices=False)
-    u = u[:, s > 1e-9 * s[0]]
-    left = np.zeros((power.size, power.size))
-    left[np.ix_(kept, kept)] = np.eye(int(kept.sum())) - u @ u.T
-    return left, int(kept.sum()) - u.shape[1]
-
-
-def _design(mount: npt.NDArray[np.intp], step: npt.NDArray[np.intp], power: Array, *, few: bool) -> Array:
-    """Effects of the steps, or with few mounts a curve in power, and a slope for each mount."""
-    size = power / power.max()
-    slopes = (mount[:, None] == np.unique(mount)[None, :]) * size[:, None]
-    common = size[:, None] ** EXPONENT if few else (step[:, None] == np.unique(step)[None, :]).astype(np.float64)
-    return np.hstack([common, slopes])
+    bare = Ladders(members=members, rise_K=rises, power_W=power, mount=mount, step=step, left=np.empty((0, 0)), dof=0)
+    left, dof = bare.projection(np.ones(len(members), dtype=np.bool_))
+    return replace(bare, left=left, dof=dof) if dof >= FEWEST_DOF else None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -150,19 +145,19 @@ def find_off(ladders: Ladders, thresholds: CheckThresholds) -> tuple[Off, ...]:
     # Suspects are let in again, the least suspected first, where they fit what is left without them.
     for at in np.flatnonzero(~kept)[np.argsort(_distance(ladders, kept)[~kept])].tolist():
         kept[at] = True
-        left, dof = _left(ladders.mount, ladders.step, ladders.power_W, kept)
+        left, dof = ladders.projection(kept)
         one = _worst(ladders, left, dof, kept, thresholds, only=at)
         if one is not None:
             kept[at] = False
             found[at] = one
-    left, dof = _left(ladders.mount, ladders.step, ladders.power_W, kept)
+    left, dof = ladders.projection(kept)
     while dof >= FEWEST_DOF:
         worst = _worst(ladders, left, dof, kept, thresholds)
         if worst is None:
             break
         found[worst.at] = worst
         kept[worst.at] = False
-        left, dof = _left(ladders.mount, ladders.step, ladders.power_W, kept)
+        left, dof = ladders.projection(kept)
     if len(found) > MOST_OFF * n:
         return ()
     return tuple(sorted(found.values(), key=lambda off: -off.ratio))
@@ -170,7 +165,7 @@ def find_off(ladders: Ladders, thresholds: CheckThresholds) -> tuple[Off, ...]:
 
 def _suspects(ladders: Ladders, thresholds: CheckThresholds) -> list[int]:
     """Runs far from a fit of least absolute deviations: several bad runs cannot pull it as they pull least squares."""
-    design = _design(ladders.mount, ladders.step, ladders.power_W, few=np.unique(ladders.mount).size < FEW_MOUNTS)
+    design = ladders.design()
     residual = ladders.left @ ladders.rise_K
     for _ in range(30):
         root = 1.0 / np.sqrt(np.maximum(np.abs(residual), 0.02))
@@ -182,9 +177,9 @@ def _suspects(ladders: Ladders, thresholds: CheckThresholds) -> list[int]:
     return [int(i) for i in far[np.argsort(-np.abs(residual[far]))][: int(MOST_OFF * n)]]
 
 
-def _distance(ladders: Ladders, kept: npt.NDArray[np.bool_]) -> Array:
+def _distance(ladders: Ladders, kept: Flags) -> Array:
     """How far each run is from the fit of those kept."""
-    design = _design(ladders.mount, ladders.step, ladders.power_W, few=np.unique(ladders.mount).size < FEW_MOUNTS)
+    design = ladders.design()
     fit = np.linalg.lstsq(design[kept], ladders.rise_K[kept], rcond=None)[0]
     distance: Array = np.abs(ladders.rise_K - design @ fit)
     return distance
@@ -194,32 +189,61 @@ def _worst(
     ladders: Ladders,
     left: Array,
     dof: int,
-    kept: npt.NDArray[np.bool_],
+    kept: Flags,
     thresholds: CheckThresholds,
     *,
     only: int | None = None,
 ) -> Off | None:
     """The run that fits least, if it fits too badly; or the one given."""
     free = np.diag(left)
-    usable = kept & (free > 0.05)
+    usable = kept & (free > LEAST_FREE)
     if not usable.any():
         return None
-    residual = left @ np.where(kept, ladders.rise_K, 0.0)
-    off = np.where(usable, residual / np.maximum(free, 0.05), 0.0)
-    # Scatter without the run itself, together with what a bench is known to scatter.
-    known = thresholds.usual_run_sd_K
-    others = np.maximum(float(residual @ residual) - residual * off, 0.0)
-    nu = max(dof - 1, 0) + thresholds.usual_run_sd_dof
-    scatter = np.sqrt((others + thresholds.usual_run_sd_dof * known**2) / nu)
-    ratio = np.abs(off) * np.sqrt(np.maximum(free, 0.05)) / scatter
+    known = thresholds.usual_run_sd_K, thresholds.usual_run_sd_dof
+    off, scatter, ratio, allowed = studentise(
+        left @ np.where(kept, ladders.rise_K, 0.0), free, usable, dof, known, thresholds.between_alarm_percent
+    )
+    allowed = max(allowed, thresholds.ladder_ratio)
     at = int(np.argmax(np.where(usable, ratio, -1.0))) if only is None else only
-    tail = 0.5 * thresholds.between_alarm_percent / 100.0 / max(int(usable.sum()), 1)
-    allowed = max(float(-stdtrit(nu, tail)), thresholds.ladder_ratio)
     if not usable[at] or ratio[at] <= allowed or abs(off[at]) <= thresholds.ladder_K:
         return None
     return Off(
         at=at, off_K=float(off[at]), scatter_K=float(scatter[at]), ratio=float(ratio[at]), allowed_ratio=allowed
     )  # fmt: skip
+
+
+def studentise(
+    residual: Array, free: Array, usable: Flags, dof: float, known: tuple[float, float], alarm_percent: float
+) -> tuple[Array, Array, Array, float]:
+    """Judge each residual by the scatter of the others, together with what is known of such scatter.
+
+    Parameters
+    ----------
+    residual, free : ndarray, shape (n,)
+        Residuals of a fit, K, and the part of its own value that each holds.
+    usable : ndarray of bool, shape (n,)
+        Those that can be judged.
+    dof : float
+        Degrees of freedom of the fit.
+    known : tuple of float
+        Usual standard deviation, K, and its degrees of freedom.
+    alarm_percent : float
+        How often all of them together may raise a false alarm, %.
+
+    Returns
+    -------
+    off_K, scatter_K, ratio : ndarray, shape (n,)
+        Distance from where the others put it, their scatter, and one over the other.
+    allowed_ratio : float
+        Bonferroni point.
+    """
+    sd_K, sd_dof = known
+    off = np.where(usable, residual / np.maximum(free, LEAST_FREE), 0.0)
+    others = np.maximum(float(residual @ residual) - residual * off, 0.0)
+    nu = max(dof - 1, 0) + sd_dof
+    scatter = np.sqrt((others + sd_dof * sd_K**2) / nu)
+    ratio = np.abs(off) * np.sqrt(np.maximum(free, LEAST_FREE)) / scatter
+    return off, scatter, ratio, float(-stdtrit(nu, 0.5 * alarm_percent / 100.0 / int(usable.sum())))
 
 
 def flag_off(off: Off, *, few: bool) -> Flag:

@@ -12,9 +12,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import stdtrit
 
+from thermlab.runs.checks.ladder import studentise
 from thermlab.runs.records import Flag, ReducedRun, raise_flag
+from thermlab.runs.trace import known_mean
 from thermlab.stats.variances import robust_sd
 
 if TYPE_CHECKING:
@@ -181,19 +182,13 @@ def _worst_mount(levels: MountLevels, kept: npt.NDArray[np.bool_], thresholds: C
     means = np.bincount(group, np.where(kept, y, 0.0), minlength=count.size) / np.maximum(count, 1.0)
     residual = np.where(can, y - means[group], 0.0)
     free = 1.0 - 1.0 / np.maximum(count[group], 1.0)
-    own = np.where(can, residual**2 / np.maximum(free, 0.1), 0.0)
-    known = thresholds.usual_mount_sd_dof
-    dof = float(kept.sum() - (count > 0).sum() - 1)
-    nu = max(dof, 0.0) + known
-    others = np.maximum(float(residual @ residual) - own, 0.0)
-    scatter = np.sqrt((others + known * thresholds.usual_mount_sd_K**2) / nu)
-    ratio = np.sqrt(own) / scatter
+    known = thresholds.usual_mount_sd_K, thresholds.usual_mount_sd_dof
+    dof = float(kept.sum() - (count > 0).sum())
+    off, scatter, ratio, allowed = studentise(residual, free, can, dof, known, thresholds.between_alarm_percent)
+    allowed = max(allowed, thresholds.mount_off_ratio)
     worst = int(np.argmax(ratio))
-    tail = 0.5 * thresholds.between_alarm_percent / 100.0 / int(can.sum())
-    allowed = max(float(-stdtrit(nu, tail)), thresholds.mount_off_ratio)
     n_own = int(count[group[worst]])
-    off = residual[worst] * n_own / (n_own - 1)
-    if ratio[worst] <= allowed or abs(off) <= thresholds.mount_off_K:
+    if ratio[worst] <= allowed or abs(off[worst]) <= thresholds.mount_off_K:
         return {}
     members = [worst] if n_own > 2 else np.flatnonzero(can & (group == group[worst])).tolist()
     care = (
@@ -203,13 +198,12 @@ def _worst_mount(levels: MountLevels, kept: npt.NDArray[np.bool_], thresholds: C
     )
     flags: dict[MountKey, Flag] = {}
     for i in members:
-        own_off = float(residual[i] * n_own / (n_own - 1))
         flags[levels.keys[i]] = raise_flag(
             "mount off its treatment",
             "doubtful",
-            f"The mount is {own_off:+.1f} K from the other mounts of its treatment at the highest step, "
+            f"The mount is {off[i]:+.1f} K from the other mounts of its treatment at the highest step, "
             f"{ratio[worst]:.1f} times what mounts scatter.{care}",
-            off_K=own_off,
+            off_K=float(off[i]),
             studentised=float(ratio[worst]),
             allowed_ratio=allowed,
             scatter_K=float(scatter[worst]),
@@ -278,8 +272,7 @@ def measure_spread(
         known = ~np.isnan(columns)
         if not known.any():
             continue
-        means = np.where(known, columns, 0.0).sum(axis=0) / np.maximum(known.sum(axis=0), 1)
-        means = np.where(known.mean(axis=0) > MISSING, means, np.nan)
+        means = np.where(known.mean(axis=0) > MISSING, known_mean(columns, axis=0), np.nan)
         if np.isnan(means).sum() > len(common) - 3:
             continue
         at.append(position)

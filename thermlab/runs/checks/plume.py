@@ -18,7 +18,8 @@ import numpy as np
 from thermlab.runs.records import raise_flag
 from thermlab.runs.settled_rise import lag_room
 from thermlab.runs.time_constant import SINK_SHARE
-from thermlab.runs.trace import mean_of_sensors
+from thermlab.runs.trace import known_mean
+from thermlab.stats.variances import autocorrelation
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -130,7 +131,7 @@ def _sink_and_room(trace: Trace, estimate: Estimate, *, since_s: float | None) -
     """
     tau = estimate.time_constant_s or trace.soak_s / 4.0
     width = (float(trace.time_s[-1]) + 1e-6) / POINTS_A_RUN
-    t, device, power, room = trace.time_s, mean_of_sensors(trace.temperature_C), trace.power_W, trace.ambient_C
+    t, device, power, room = trace.time_s, known_mean(trace.temperature_C, axis=1), trace.power_W, trace.ambient_C
     if trace.history_device_C.size:
         before = trace.history_time_s >= max(-HISTORY_TIME_CONSTANTS * tau, -np.inf if since_s is None else since_s)
         t = np.concatenate([trace.history_time_s[before], t])
@@ -164,20 +165,15 @@ def _fit_correlated(design: Array, room_C: Array) -> tuple[Array, Array] | None:
     plain, _, rank, _ = np.linalg.lstsq(design, room_C, rcond=None)
     if rank < design.shape[1]:
         return None
-    r = _autocorrelation(room_C - design @ plain, most=0.98)
+    r = autocorrelation(room_C - design @ plain, most=0.98)
     whitened, y = design[1:] - r * design[:-1], room_C[1:] - r * room_C[:-1]
     coefficients = np.linalg.lstsq(whitened, y, rcond=None)[0]
     residual = y - whitened @ coefficients
-    rest = _autocorrelation(residual, most=0.9)
+    rest = autocorrelation(residual, most=0.9)
     variance = float(residual @ residual) / max(y.size - design.shape[1], 1) * (1 + rest) / (1 - rest)
     u: Array = np.sqrt(np.maximum(variance * np.diag(np.linalg.pinv(whitened.T @ whitened)), 0.0))
     nearer: Array = np.where(np.abs(plain) < np.abs(coefficients), plain, coefficients).astype(np.float64)
     return nearer, u
-
-
-def _autocorrelation(residual: Array, *, most: float) -> float:
-    squares = float(residual @ residual)
-    return min(max(float(residual[1:] @ residual[:-1]) / squares, 0.0), most) if squares > 0 else 0.0
 
 
 def _with_cycle(design: Array, room_C: Array, hours: Array) -> Array:

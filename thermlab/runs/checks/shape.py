@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from thermlab.runs.time_constant import decay, straighten
+from thermlab.stats.variances import autocorrelation
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -186,15 +187,14 @@ def _shape(mine: _Residual, r: Array) -> Shape:
     best = int(np.argmax(coefficients**2 * sizes))
     bend = coefficients[best] * shapes[best]
     left = r - bend
-    total = float(left @ left)
-    r1 = min(max(float(left[1:] @ left[:-1]) / total, 0.0), 0.9) if total > 0 else 0.0
+    r1 = autocorrelation(left, most=0.9)
     return Shape(
         bend_K=float(coefficients[best]),
         bend_at_min=float(at[best]) / 60.0,
         seen_K=float(np.ptp(bend)),
         leverage=float(sizes[best]),
         departure_K=float(np.abs(smooth).max()),
-        variance_K2=total / max(1.0, t.size - 4.0) * (1 + r1) / (1 - r1),
+        variance_K2=float(left @ left) / max(1.0, t.size - 4.0) * (1 + r1) / (1 - r1),
     )
 
 

@@ -7,13 +7,14 @@ raises, or None. The thresholds are in :mod:`thermlab.campaign.settings`; what t
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 import numpy.typing as npt
 
 from thermlab.runs.checks.view import RunView, longest_still, rounding_bias_K, still_s, together_changed
 from thermlab.runs.records import Flag, Severity, raise_flag
+from thermlab.runs.trace import known_mean
 from thermlab.stats.variances import robust_sd
 
 if TYPE_CHECKING:
@@ -42,6 +43,11 @@ def check_run(view: RunView) -> tuple[Flag, ...]:
     """
     found = (check(view) for check in CHECKS)
     return tuple(flag for flag in found if flag is not None)
+
+
+def _gravest(**holds: bool) -> Severity | None:
+    """Return the first severity that holds, of those given from the gravest on."""
+    return next((cast("Severity", severity) for severity, true in holds.items() if true), None)
 
 
 def shed_power(view: RunView) -> Flag | None:
@@ -111,13 +117,12 @@ def power_off_set(view: RunView) -> Flag | None:
     own = 100.0 * (e.power_W / trace.set_power_W / view.power_ratio - 1)
     # Common to all runs it is the meter or the setting; the correction to set power takes it out.
     course = _power_course(view)
-    if abs(off) > limits.power_off_unusable_percent:
-        severity: Severity = "unusable"
-    elif abs(own) > limits.power_off_doubtful_percent or abs(course) > limits.power_drift_percent:
-        severity = "doubtful"
-    elif abs(off) > limits.power_off_note_percent:
-        severity = "note"
-    else:
+    severity = _gravest(
+        unusable=abs(off) > limits.power_off_unusable_percent,
+        doubtful=abs(own) > limits.power_off_doubtful_percent or abs(course) > limits.power_drift_percent,
+        note=abs(off) > limits.power_off_note_percent,
+    )
+    if severity is None:
         return None
     text = f"Logged power was {off:+.1f} % off the set power"
     if abs(own - off) > 0.5:
@@ -198,11 +203,11 @@ def ambient_unsteady(view: RunView) -> Flag | None:
     drifted = (
         abs(rate) > limits.ambient_rate_K_per_h and abs(rate) * (t[-1] - t[0]) / 3600.0 > limits.ambient_range_note_K
     )
-    if spread > limits.ambient_range_K or jump > limits.ambient_jump_K or drifted:
-        severity: Severity = "doubtful"
-    elif spread > limits.ambient_range_note_K:
-        severity = "note"
-    else:
+    severity = _gravest(
+        doubtful=spread > limits.ambient_range_K or jump > limits.ambient_jump_K or drifted,
+        note=spread > limits.ambient_range_note_K,
+    )
+    if severity is None:
         return None
     what = f"jumped by {jump:.1f} K within two minutes" if jump > limits.ambient_jump_K else f"moved by {spread:.1f} K"
     return raise_flag(
@@ -278,23 +283,19 @@ def gap(view: RunView) -> Flag | None:
     """Holes in the readings, in time, in a sensor or in the room."""
     trace, e, limits = view.trace, view.estimate, view.settings.checks
     steps = np.diff(trace.time_s)
-    longest = float(steps.max()) - trace.interval_s if steps.size else 0.0
-    at = float(trace.time_s[int(steps.argmax())]) / 60.0 if steps.size else 0.0
+    longest, at = _longest_hole(trace)
     missing, sensor = _most_missing(view)
     window_missing = _missing_percent(view, from_s=e.window_s[0])
     uncovered = 100.0 * (1 - trace.room_covered)
     # Many short holes count together; a step of two intervals is jitter.
     lost = 100.0 * float((steps[steps > 2.5 * trace.interval_s] - trace.interval_s).sum()) / trace.soak_s
-    if uncovered >= 50.0 or window_missing > limits.missing_unusable_percent:
-        severity: Severity = "unusable"
-    elif (
-        longest > max(limits.gap_s, 3 * trace.interval_s)
-        or max(missing, window_missing, uncovered, lost) > limits.missing_percent
-    ):
-        severity = "doubtful"
-    elif longest > max(limits.gap_note_s, 3 * trace.interval_s):
-        severity = "note"
-    else:
+    grave = longest > max(limits.gap_s, 3 * trace.interval_s)
+    severity = _gravest(
+        unusable=uncovered >= 50.0 or window_missing > limits.missing_unusable_percent,
+        doubtful=grave or max(missing, window_missing, uncovered, lost) > limits.missing_percent,
+        note=longest > max(limits.gap_note_s, 3 * trace.interval_s),
+    )
+    if severity is None:
         return None
     if uncovered > limits.missing_percent:
         reason = f"The room is not known for {uncovered:.0f} % of the soak."
@@ -302,7 +303,7 @@ def gap(view: RunView) -> Flag | None:
             reason += " Its file does not cover the run: is ambient_log.clock_offset_s right?"
     elif max(missing, window_missing) > limits.missing_percent:
         reason = f"{missing:.0f} % of the readings of {sensor} are missing."
-    elif lost > limits.missing_percent and longest <= max(limits.gap_s, 3 * trace.interval_s):
+    elif lost > limits.missing_percent and not grave:
         reason = f"Readings came at irregular times: {lost:.0f} % of the soak lies in holes of up to {longest:.0f} s."
     else:
         reason = f"No readings for {longest:.0f} s, {at:.1f} min after the soak began."
@@ -317,6 +318,14 @@ def gap(view: RunView) -> Flag | None:
         missing_in_window_percent=window_missing,
         room_unknown_percent=uncovered,
     )
+
+
+def _longest_hole(trace: Trace) -> tuple[float, float]:
+    """Longest time without a reading beyond the usual interval, s, and when it began, min."""
+    steps = np.diff(trace.time_s)
+    if steps.size == 0:
+        return 0.0, 0.0
+    return float(steps.max()) - trace.interval_s, float(trace.time_s[int(steps.argmax())]) / 60.0
 
 
 def _most_missing(view: RunView) -> tuple[float, str]:
@@ -377,8 +386,7 @@ def forward_jump(trace: Trace, soak_wanted_s: float | None) -> float | None:
     """
     if soak_wanted_s is None:
         return None
-    steps = np.diff(trace.time_s)
-    longest = float(steps.max()) - trace.interval_s if steps.size else 0.0
+    longest, _ = _longest_hole(trace)
     rest = trace.soak_s - longest
     if longest < max(60.0, 0.02 * soak_wanted_s):
         return None
@@ -482,7 +490,7 @@ def _where_others_put_it(trace: Trace, sensor: int, begin: int, end: int) -> tup
     have: npt.NDArray[np.bool_] = np.any(known, axis=1)
     if others.shape[1] == 0 or have[begin : end + 1].sum() < 5:
         return 0.0, 0.0
-    mean = np.where(known, others, 0.0).sum(axis=1) / np.maximum(known.sum(axis=1), 1)
+    mean = known_mean(others, axis=1)
     wide = max(1, int(SMOOTH_S / trace.interval_s))
     inside = mean[begin : end + 1][have[begin : end + 1]]
     wide = min(wide, inside.size)

@@ -45,8 +45,6 @@ class RunView:
         Readings, their block means and what was made of them.
     settings : BenchSettings
         Thresholds in use, and what is declared of the room.
-    fit_from_s : float
-        Where the slow approach begins in this run, s.
     soak_wanted_s : float or None
         Declared soak, else the median of the runs, s.
     power_ratio : float
@@ -65,7 +63,6 @@ class RunView:
     blocks: Blocks
     estimate: Estimate
     settings: BenchSettings
-    fit_from_s: float
     soak_wanted_s: float | None
     power_ratio: float
     departures: tuple[Departure, ...]
@@ -111,13 +108,13 @@ def view_runs(
     -------
     list of RunView
     """
-    slow_from = SLOW_FROM[settings.cooling]
     wanted = None if settings.soak is None else 60.0 * settings.soak.minutes
     if wanted is None and len(traces) > 2:
         wanted = float(np.median([trace.soak_s for trace in traces]))
     ratios = [e.power_W / t.set_power_W for t, e in zip(traces, estimates, strict=True) if not e.shed]
     ratios = [ratio for ratio in ratios if np.isfinite(ratio) and 0.85 < ratio < 1.15]
-    departures = describe_departures(estimates, blocks, [trace.set_power_W for trace in traces], slow_from=slow_from)
+    powers = [trace.set_power_W for trace in traces]
+    departures = describe_departures(estimates, blocks, powers, slow_from=SLOW_FROM[settings.cooling])
     noises = [
         reading_noise(trace, e.sensor, from_s=(1.0 - LATE) * trace.time_s[-1])
         for trace, e in zip(traces, estimates, strict=True)
@@ -131,7 +128,6 @@ def view_runs(
             blocks=block,
             estimate=estimate,
             settings=settings,
-            fit_from_s=slow_from * (estimate.time_constant_s or 0.0),
             soak_wanted_s=wanted,
             power_ratio=float(np.median(ratios)) if len(ratios) > 2 else 1.0,
             departures=departed,
