@@ -236,7 +236,8 @@ def _read_logs(folder: Path, names: list[str], data: Mapping[str, Any]) -> tuple
         except InputError as error:
             problems += error.problems
             continue
-        notes = [*log.notes, *_missing(log.n_missing, len(log.time_s))]
+        notes = list(log.notes)
+        notes += [f"{column}: {n} of {len(log.time_s)} readings missing" for column, n in log.n_missing.items() if n]
         notes += [f"clock set back by {-jump.seconds:g} s at line {jump.line}" for jump in log.jumps]
         found.append(_log_check(name, tuple(log.n_missing), log.clock, log.time_s, notes))
     room_settings = _valid(AmbientLogSettings, data.get("ambient_log"))
@@ -256,10 +257,6 @@ def _valid(model: Any, value: object) -> Any:
         return model.model_validate(value)
     except ValidationError:
         return None
-
-
-def _missing(n_missing: Mapping[str, int], n_rows: int) -> list[str]:
-    return [f"{column}: {count} of {n_rows} readings missing" for column, count in n_missing.items() if count]
 
 
 def _log_check(name: str, columns: tuple[str, ...], clock: Clock, time_s: Any, notes: list[str]) -> LogCheck:

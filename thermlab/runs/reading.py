@@ -68,7 +68,7 @@ def read_campaign_logs(campaign: RunsToReduce) -> Readings:
     traces: dict[int, Trace | None] = {}
     spans: dict[str, tuple[float, float]] = {}
     spool = Spool()
-    for name, lines in _by_log(campaign):
+    for name, lines in _by_log(campaign).items():
         path = campaign.folder / name
         if not path.is_file():
             if all(line.exclude for line in lines):
@@ -134,12 +134,12 @@ def read_twice(campaign: RunsToReduce, traces: Sequence[Trace | None], sha256: M
     return found
 
 
-def _by_log(campaign: RunsToReduce) -> Iterator[tuple[str, list[RunLine]]]:
+def _by_log(campaign: RunsToReduce) -> dict[str, list[RunLine]]:
     """Lines of the run sheet by log, in order of appearance: each log is read once and let go."""
     grouped: dict[str, list[RunLine]] = {}
     for line in campaign.runs:
         grouped.setdefault(line.log, []).append(line)
-    yield from grouped.items()
+    return grouped
 
 
 def _read_room(

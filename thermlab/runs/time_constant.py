@@ -62,8 +62,8 @@ class Approach:
     ----------
     time_s : ndarray, shape (b,)
         Seconds since the soak began.
-    rise_K : ndarray, shape (b,)
-        Rise over the room, K; no NaN.
+    rise_K : ndarray, shape (b,) or (m, b)
+        Rise over the room, K, of one run or of m runs that are alike; no NaN.
     scale : float
         Time constant of this run over that of the bench, ``(P / P_max) ** (n - 1)``.
     curvature : float
@@ -319,7 +319,7 @@ def _estimate(runs: Sequence[Approach], *, slow_from: float, guess_s: float | No
     alike = _alike(runs, members)
     profiles: list[_Profiles] = []
     for _ in range(8):
-        profiles = [p for p in (_profile(group, tau, slow_from) for group in alike) if p is not None]
+        profiles = [p for p in (_profile(index, group, tau, slow_from) for index, group in alike) if p is not None]
         if not profiles:
             return None
         before = tau
@@ -363,26 +363,15 @@ def _first_guess(runs: Sequence[Approach]) -> float | None:
     return float(np.median(times)) if times else None
 
 
-@dataclass(frozen=True, slots=True)
-class _Alike:
-    """Runs of one time constant whose block means stand at the same instants."""
-
-    index: Integers
-    time_s: Array
-    rise_K: Array
-    scale: float
-    curvature: float
-
-
-def _alike(runs: Sequence[Approach], members: Sequence[int]) -> list[_Alike]:
+def _alike(runs: Sequence[Approach], members: Sequence[int]) -> list[tuple[Integers, Approach]]:
     """Put runs together that share their exponentials, which are then computed once for all of them."""
     groups: dict[tuple[float, float, bytes], list[int]] = {}
     for i in members:
         run = runs[i]
         groups.setdefault((run.scale, run.curvature, run.time_s.tobytes()), []).append(i)
     return [
-        _Alike(np.array(group), runs[group[0]].time_s, np.stack([runs[i].rise_K for i in group]), scale, curvature)
-        for (scale, curvature, _), group in groups.items()
+        (np.array(group), replace(runs[group[0]], rise_K=np.stack([runs[i].rise_K for i in group])))
+        for group in groups.values()
     ]
 
 
@@ -396,7 +385,7 @@ class _Profiles:
     independent: Array
 
 
-def _profile(group: _Alike, tau: float, slow_from: float) -> _Profiles | None:
+def _profile(index: Integers, group: Approach, tau: float, slow_from: float) -> _Profiles | None:
     own = tau * group.scale
     inside = group.time_s >= slow_from * own
     if inside.sum() < 8:
@@ -409,7 +398,7 @@ def _profile(group: _Alike, tau: float, slow_from: float) -> _Profiles | None:
     total = np.einsum("mt,mt->m", residual, residual)
     product = np.einsum("mt,mt->m", residual[:, 1:], residual[:, :-1])
     r1 = np.clip(np.where(total > 0, product / np.where(total > 0, total, 1.0), 0.0), 0.3, 0.9)
-    return _Profiles(group.index, t / group.scale, y - y.mean(axis=1, keepdims=True), t.size * (1 - r1) / (1 + r1))
+    return _Profiles(index, t / group.scale, y - y.mean(axis=1, keepdims=True), t.size * (1 - r1) / (1 + r1))
 
 
 def _costs(profiles: _Profiles, taus: Array) -> Array:

@@ -145,19 +145,13 @@ def find_off(ladders: Ladders, thresholds: CheckThresholds) -> tuple[Off, ...]:
     # Suspects are let in again, the least suspected first, where they fit what is left without them.
     for at in np.flatnonzero(~kept)[np.argsort(_distance(ladders, kept)[~kept])].tolist():
         kept[at] = True
-        left, dof = ladders.projection(kept)
-        one = _worst(ladders, left, dof, kept, thresholds, only=at)
+        one = _worst(ladders, kept, thresholds, only=at)
         if one is not None:
             kept[at] = False
             found[at] = one
-    left, dof = ladders.projection(kept)
-    while dof >= FEWEST_DOF:
-        worst = _worst(ladders, left, dof, kept, thresholds)
-        if worst is None:
-            break
+    while (worst := _worst(ladders, kept, thresholds)) is not None:
         found[worst.at] = worst
         kept[worst.at] = False
-        left, dof = ladders.projection(kept)
     if len(found) > MOST_OFF * n:
         return ()
     return tuple(sorted(found.values(), key=lambda off: -off.ratio))
@@ -185,19 +179,12 @@ def _distance(ladders: Ladders, kept: Flags) -> Array:
     return distance
 
 
-def _worst(
-    ladders: Ladders,
-    left: Array,
-    dof: int,
-    kept: Flags,
-    thresholds: CheckThresholds,
-    *,
-    only: int | None = None,
-) -> Off | None:
+def _worst(ladders: Ladders, kept: Flags, thresholds: CheckThresholds, *, only: int | None = None) -> Off | None:
     """The run that fits least, if it fits too badly; or the one given."""
+    left, dof = ladders.projection(kept)
     free = np.diag(left)
     usable = kept & (free > LEAST_FREE)
-    if not usable.any():
+    if not usable.any() or (only is None and dof < FEWEST_DOF):
         return None
     known = thresholds.usual_run_sd_K, thresholds.usual_run_sd_dof
     off, scatter, ratio, allowed = studentise(

@@ -311,12 +311,10 @@ def core_spread(spread: Spread, thresholds: CheckThresholds) -> dict[int, Flag]:
             others = np.delete(own, k, axis=0)
             usual = _median(others, axis=0)
             away = (own[k] - usual) * top_W
-            if np.isnan(away).all():
-                continue
             # Scatter of sensors between the other mounts; a readout in whole kelvins alone makes 0.3 K.
             typical = robust_sd(others, about=usual) * top_W
-            worst = int(np.argmax(np.nan_to_num(np.abs(away))))
-            if abs(away[worst]) <= max(thresholds.core_spread_K, thresholds.core_spread_ratio * max(typical, 0.3)):
+            worst = _odd_sensor(away, typical, thresholds)
+            if worst is None:
                 continue
             # One run alone can pull the mean of its mount: then it is the run's.
             each = (spread.per_watt[spread.mount == m, worst] - usual[worst]) * top_W / away[worst]
@@ -337,15 +335,21 @@ def core_spread(spread: Spread, thresholds: CheckThresholds) -> dict[int, Flag]:
         usual = _median(others, axis=0)
         away = (spread.per_watt[k] - usual) * spread.power_W[k]
         typical = robust_sd((others - usual) * spread.power_W[same][:, None], about=0.0)
-        if np.isnan(away).all():
-            continue
-        worst = int(np.argmax(np.nan_to_num(np.abs(away))))
-        if abs(away[worst]) > max(thresholds.core_spread_K, thresholds.core_spread_ratio * max(typical, 0.3)):
+        worst = _odd_sensor(away, typical, thresholds)
+        if worst is not None:
             flags[spread.at[k]] = _flag(
                 spread, worst, float(away[worst]), typical, "the other runs of its mount",
                 float(spread.power_W[k]), len(others) + 1,
             )  # fmt: skip
     return flags
+
+
+def _odd_sensor(away_K: Array, typical_K: float, thresholds: CheckThresholds) -> int | None:
+    """Return the sensor that is farthest away, if it is too far."""
+    distance = np.nan_to_num(np.abs(away_K))
+    worst = int(np.argmax(distance))
+    far = distance[worst] > max(thresholds.core_spread_K, thresholds.core_spread_ratio * max(typical_K, 0.3))
+    return worst if far else None
 
 
 def _median(values: Array, axis: int | None = None) -> Any:
