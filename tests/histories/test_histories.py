@@ -27,8 +27,7 @@ from thermlab.histories.findings import (
     parse_age,
 )
 from thermlab.histories.page import render_history, write_history
-from thermlab.stats.control_charts import individuals_chart
-from thermlab.stats.random_effects import combine
+from thermlab.stats.repeats import combine, individuals_chart
 
 # Published values -----------------------------------------------------------------------------------------------------
 

@@ -118,7 +118,6 @@ def test_only_tests_demo_and_studies_know_the_simulation():
     assert [package for package, others in PACKAGE_GRAPH.items() if "simulate" in others] == []
 
 
-@pytest.mark.xfail(reason="statsmodels has no place yet")
 def test_what_the_kit_is_built_on_is_used():
     used = {source.partition(".")[0] for module in MODULES for source, _ in imports(module) if source}
     assert used >= {"pandas", "numpy", "statsmodels", "seaborn", "papermill", "nbconvert"}

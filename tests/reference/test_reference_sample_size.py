@@ -7,11 +7,10 @@ import math
 import numpy as np
 import pytest
 
-from thermlab.stats.dunnett import t_point
+from thermlab.stats.dunnett import dunnett_critical, t_point
 from thermlab.stats.power import (
     equivalence_mounts_needed,
     equivalence_power,
-    expected_half_width,
     mounts_needed,
     noncentral_t_power,
     sd_upper_limit,
@@ -110,7 +109,7 @@ def test_mounts_at_the_reference_step(sd):
 )
 def test_half_width_to_expect(sd, halves):
     effective = math.hypot(sd, RUN_NOISE_K * math.sqrt(0.336))
-    found = [expected_half_width(effective, m) for m in (2, 3, 4, 6, 10)]
+    found = [dunnett_critical(0.05, [1], 1, 2 * (m - 1)) * effective * math.sqrt(2.0 / m) for m in (2, 3, 4, 6, 10)]
     assert found == pytest.approx(halves, abs=7e-3)
 
 

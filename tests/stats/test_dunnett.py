@@ -9,8 +9,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from thermlab.stats.dunnett import dunnett_critical, dunnett_probability, step_down_p_values, t_point, t_tail
-from thermlab.stats.quadrature import chi_rule
+from thermlab.stats.dunnett import (
+    chi_rule,
+    dunnett_critical,
+    dunnett_probability,
+    step_down_p_values,
+    t_point,
+    t_tail,
+)
 
 # Two-sided 5 % points, equal counts m of p candidates and the baseline, dof (p + 1)(m - 1); an independent prototype.
 POINTS = {

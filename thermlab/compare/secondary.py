@@ -21,7 +21,6 @@ from thermlab.compare.scatter import Groups, Interval, judge_mounts
 from thermlab.stats.dunnett import t_point, t_tail
 from thermlab.stats.least_squares import Floats, NotEstimableError
 from thermlab.stats.power import noncentral_t_power
-from thermlab.stats.roots import bracketed_root
 
 if TYPE_CHECKING:
     from thermlab.stats.variances import Prior
@@ -227,8 +226,10 @@ def _test(treatment: str, offset: float, error: float, dof: float, alpha: float)
 @lru_cache(maxsize=256)
 def _detectable_errors(alpha: float, dof: float) -> float:
     """Smallest true difference found with the stated power, in standard errors."""
+    from scipy.optimize import brentq  # noqa: PLC0415 - a tenth of a second
+
     t = t_point(1.0 - alpha / 2.0, dof)
-    return float(bracketed_root(lambda nc: noncentral_t_power(nc, t, dof) - OFFSET_POWER, 0.0, 20.0 * t, xtol=1e-6))
+    return float(brentq(lambda nc: noncentral_t_power(nc, t, dof) - OFFSET_POWER, 0.0, 20.0 * t, xtol=1e-6))
 
 
 def _summaries(table: MountTable) -> list[_Summary]:

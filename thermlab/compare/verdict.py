@@ -20,9 +20,6 @@ Verdict = Literal[
 ]
 Interval = tuple[float, float]
 
-SHOWN_COOLER: tuple[Verdict, ...] = ("cooler by more than the margin", "cooler")
-"""Verdicts that say of themselves that a candidate is cooler; a note may say it of an equivalent one."""
-
 
 def is_equivalent(equivalence_interval: Interval | None, margin_K: float) -> bool | None:
     """Tell by two one-sided tests whether the interval lies inside the margin.

@@ -45,9 +45,8 @@ from thermlab.histories.records import (
     MountPoint,
     Study,
 )
-from thermlab.stats.control_charts import individuals_chart
 from thermlab.stats.least_squares import NotEstimableError
-from thermlab.stats.random_effects import RandomEffects, combine
+from thermlab.stats.repeats import RandomEffects, combine, individuals_chart
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence

@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING, ClassVar
 from thermlab.base.showing import Shown
 
 if TYPE_CHECKING:
-    from thermlab.stats.control_charts import IndividualsChart
-    from thermlab.stats.random_effects import RandomEffects
+    from thermlab.stats.repeats import IndividualsChart, RandomEffects
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

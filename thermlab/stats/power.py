@@ -14,8 +14,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 from scipy.special import gammaincinv, ndtr
 
-from thermlab.stats.dunnett import dunnett_critical, t_point
-from thermlab.stats.quadrature import chi_rule, log_chi_density, log_chi_range
+from thermlab.stats.dunnett import chi_rule, dunnett_critical, log_chi_density, log_chi_range, t_point
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -284,43 +283,6 @@ def equivalence_mounts_needed(
         return achieved >= power
 
     return _smallest(reached, 1 if prior_dof > 0.0 else 2, most)
-
-
-def expected_half_width(
-    sd_K: float,
-    n_mounts: int,
-    *,
-    confidence_level: float = 0.95,
-    n_treatments: int = 2,
-    n_candidates: int = 1,
-    prior_dof: float = 0.0,
-) -> float:
-    """Half-width to expect of the interval of a difference, K (root mean square over campaigns).
-
-    Parameters
-    ----------
-    sd_K : float
-        True standard deviation between mounts, K.
-    n_mounts : int
-        Mounts of each treatment.
-    confidence_level : float
-        Two-sided; simultaneous with several candidates.
-    n_treatments, n_candidates, prior_dof
-        As for :func:`t_test_power`.
-
-    Returns
-    -------
-    float
-
-    Raises
-    ------
-    ValueError
-        When ``sd_K`` is not above 0 or no degrees of freedom are left.
-    """
-    _require_sd(sd_K)
-    dof = n_treatments * (n_mounts - 1.0) + prior_dof
-    critical = dunnett_critical(1.0 - confidence_level, [1] * n_candidates, 1, dof)
-    return critical * sd_K * math.sqrt(2.0 / n_mounts)
 
 
 def sd_upper_limit(sd: float, dof: float, confidence: float = 0.80) -> float:

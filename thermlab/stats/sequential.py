@@ -25,12 +25,13 @@ from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-Floats = NDArray[np.float64]
+    from numpy.typing import NDArray
+
+    from thermlab.stats.least_squares import Floats
 
 SPENDING_EXPONENT = 2.0
 N_PATHS = 200_000
@@ -60,15 +61,6 @@ class MountTally:
         self.means = np.zeros((n_treatments, n_paths))
         self.sum_squares = np.zeros(n_paths) + prior_dof * np.asarray(prior_variance, dtype=np.float64)
         self.prior_dof = prior_dof
-
-    def copy(self) -> MountTally:
-        """Return an independent copy."""
-        other = object.__new__(MountTally)
-        other.counts = list(self.counts)
-        other.means = self.means.copy()
-        other.sum_squares = self.sum_squares.copy()
-        other.prior_dof = self.prior_dof
-        return other
 
     def add(self, treatment: int, values: Floats) -> None:
         """Add one mount of one treatment to every campaign."""
