@@ -15,7 +15,7 @@ from pydantic.fields import FieldInfo
 
 from thermlab.campaign.runsheet import OPTIONAL, REQUIRED
 from thermlab.campaign.settings import CampaignSettings, CheckThresholds
-from thermlab.compare import analysis, lack_of_fit, secondary, throttle_records, uncertainty, value
+from thermlab.compare import analysis, uncertainty, value
 from thermlab.compare import records as effects
 from thermlab.reports.results import RUN_COLUMNS, results_schema
 from thermlab.runs import records as runs
@@ -45,11 +45,11 @@ OBJECTS: dict[str, type] = {
     "bench": analysis.Bench,
     "comparison": effects.Comparison,
     "comparison.treatments[]": effects.TreatmentComparison,
-    "comparison.lack_of_fit": lack_of_fit.LackOfFit,
-    "comparison.secondary[]": secondary.SecondaryEffect,
-    "comparison.offset_check": secondary.OffsetCheck,
-    "throttle": throttle_records.ThrottlePower,
-    "throttle.treatments[]": throttle_records.TreatmentThrottle,
+    "comparison.lack_of_fit": effects.LackOfFit,
+    "comparison.secondary[]": effects.SecondaryEffect,
+    "comparison.offset_check": effects.OffsetCheck,
+    "throttle": effects.ThrottlePower,
+    "throttle.treatments[]": effects.TreatmentThrottle,
     "throttle.treatments[].observed[]": runs.HeldPower,
     "value": value.Value,
     "value.treatments[]": value.TreatmentValue,

@@ -14,11 +14,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.special import stdtrit
 
-from thermlab.compare.comparison import Prior, compare_treatments
+from thermlab.compare.comparison import compare_treatments
 from thermlab.compare.throttle import predict_throttle
 from thermlab.runs.records import ReducedRun
 from thermlab.stats.dunnett import dunnett_critical
-from thermlab.stats.variances import cochran_critical
+from thermlab.stats.variances import Prior, cochran_critical
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -11,9 +11,10 @@ import pytest
 from mount_campaigns import LADDER_W, TREATMENTS, from_groups, simulate
 from scipy import stats
 
-from thermlab.compare.comparison import Prior, compare_treatments
+from thermlab.compare.comparison import compare_treatments
 from thermlab.stats.dunnett import dunnett_critical
 from thermlab.stats.power import mounts_needed, sd_upper_limit
+from thermlab.stats.variances import Prior
 
 
 def compare(runs, n=2, **options):

@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 
 from thermlab.compare.comparison import compare_treatments
-from thermlab.compare.doubt import doubts
+from thermlab.compare.verdict import doubts
 from thermlab.runs.records import Flag, ReducedRun
 
 RISES = {"grease-a": (50.0, 50.4, 49.8), "pad-b": (47.0, 47.3, 46.9), "sheet-c": (50.1, 50.6, 49.9)}

@@ -8,8 +8,7 @@ import numpy as np
 import pytest
 from mount_campaigns import LADDER_W, simulate, true_rise_K
 
-from thermlab.compare.mounts import fit_common_steps, tabulate_mounts
-from thermlab.compare.reference import reference_rise, summarise_mounts
+from thermlab.compare.mounts import fit_common_steps, reference_rise, summarise_mounts, tabulate_mounts
 from thermlab.stats.least_squares import NotEstimableError
 
 NAMES = ("grease-a", "pad-b")

@@ -12,10 +12,10 @@ from mount_campaigns import LADDER_W, TREATMENTS, simulate, true_rise_K
 from scipy import stats
 from scipy.optimize import brentq
 
-from thermlab.compare.comparison import Prior
 from thermlab.compare.throttle import predict_throttle
 from thermlab.runs.records import Flag, HeldPower
 from thermlab.simulate.network import passive_bench, settled_rise
+from thermlab.stats.variances import Prior
 
 GRID = np.linspace(1.0, 400.0, 400_001)
 

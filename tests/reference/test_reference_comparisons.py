@@ -17,9 +17,7 @@ from mount_campaigns import from_groups
 from scipy import stats
 
 from thermlab.compare.comparison import compare_treatments
-from thermlab.compare.mounts import tabulate_mounts
-from thermlab.compare.reference import reference_rise
-from thermlab.compare.scatter import Groups, judge_mounts
+from thermlab.compare.mounts import Groups, judge_mounts, reference_rise, tabulate_mounts
 from thermlab.compare.verdict import is_equivalent
 from thermlab.stats.dunnett import (
     dunnett_critical,

@@ -9,8 +9,7 @@ from fixtures_analysis import made_up_analysis
 import thermlab
 from thermlab.base.showing import Shown
 from thermlab.compare.analysis import Analysis
-from thermlab.compare.records import Comparison
-from thermlab.compare.throttle_records import ThrottlePower
+from thermlab.compare.records import Comparison, ThrottlePower
 from thermlab.reports.frames import mounts_frame, to_frame
 from thermlab.reports.results import RUN_COLUMNS, runs_reduced_csv, to_results
 from thermlab.reports.summaries import MOST_CAUTIONS, WIDTH, block, summary

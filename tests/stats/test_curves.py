@@ -8,8 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from mount_campaigns import LADDER_W, simulate, true_rise_K
 
-from thermlab.compare.lack_of_fit import assess_curve
 from thermlab.compare.mounts import tabulate_mounts
+from thermlab.compare.secondary import assess_curve
 from thermlab.stats.curves import RiseCurve, curve_design, fit_curve, predict_inverse
 from thermlab.stats.least_squares import NotEstimableError, fit_linear
 

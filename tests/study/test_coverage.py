@@ -14,9 +14,7 @@ import pytest
 from mount_campaigns import LADDER_W, TREATMENTS, simulate, true_rise_K
 
 from thermlab.compare.comparison import compare_treatments
-from thermlab.compare.mounts import MountTable
-from thermlab.compare.reference import reference_rise
-from thermlab.compare.scatter import Groups, judge_mounts
+from thermlab.compare.mounts import Groups, MountTable, judge_mounts, reference_rise
 from thermlab.compare.throttle import predict_throttle
 
 STEPS = np.array(LADDER_W)

@@ -27,9 +27,8 @@ import numpy as np
 
 from thermlab.builds.runs import mean_curve
 from thermlab.compare.comparison import compare_treatments
-from thermlab.compare.mount_curves import OTHER_EXPONENTS
-from thermlab.compare.throttle import predict_throttle
-from thermlab.compare.throttle_records import FARTHEST_EXTRAPOLATION
+from thermlab.compare.records import FARTHEST_EXTRAPOLATION
+from thermlab.compare.throttle import OTHER_EXPONENTS, predict_throttle
 from thermlab.compare.uncertainty import effective_dof
 from thermlab.stats.curves import EXPONENT, RiseCurve, fit_curve
 from thermlab.stats.dunnett import t_point

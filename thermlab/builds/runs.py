@@ -16,8 +16,8 @@ from thermlab.base.errors import InputError, Problem
 from thermlab.campaign.folder import RunsToReduce
 from thermlab.campaign.runsheet import RunLine
 from thermlab.campaign.settings import BenchSettings, LogsAndRoom
-from thermlab.compare.mount_curves import curves_of_mounts
 from thermlab.compare.mounts import tabulate_mounts
+from thermlab.compare.throttle import curves_of_mounts
 from thermlab.runs.reading import read_campaign_logs
 from thermlab.runs.settled_runs import BenchReduction, bench_curve, check_runs, reduce_runs, reduced_run, unread_run
 from thermlab.runs.time_constant import SLOW_FROM, BenchTimeConstant

@@ -9,11 +9,9 @@ __all__, __getattr__, __dir__ = face(
     __name__,
     analysis="Analysis analyse conclude",
     comparison="compare_treatments",
-    mount_curves="OTHER_EXPONENTS curves_of_mounts",
     mounts="fit_common_steps tabulate_mounts",
-    records="Comparison TreatmentComparison",
-    throttle="predict_throttle",
-    throttle_records="FARTHEST_EXTRAPOLATION ThrottlePower TreatmentThrottle",
+    records="Comparison FARTHEST_EXTRAPOLATION ThrottlePower TreatmentComparison TreatmentThrottle",
+    throttle="OTHER_EXPONENTS curves_of_mounts predict_throttle",
     uncertainty="combine_each effective_dof",
     value="TreatmentValue assess_value",
 )

@@ -15,23 +15,20 @@ from typing import TYPE_CHECKING, Any
 from thermlab.base.showing import Shown
 from thermlab.campaign.folder import Campaign, load_campaign
 from thermlab.campaign.parameters import apply_overrides, as_made
-from thermlab.campaign.settings import describe
-from thermlab.compare.analysis_cautions import campaign_cautions
+from thermlab.campaign.settings import CampaignSettings, describe
+from thermlab.compare.cautions import campaign_cautions
 from thermlab.compare.comparison import compare_treatments
 from thermlab.compare.throttle import predict_throttle
 from thermlab.compare.uncertainty import BudgetInputs, BudgetLine, build_budget
 from thermlab.compare.value import Value, assess_value
 from thermlab.runs.reading import read_campaign_logs
 from thermlab.runs.settled_rise import time_constant_leverage
-from thermlab.runs.settled_runs import settle_runs
+from thermlab.runs.settled_runs import RunTrace, SettledRuns, settle_runs
 from thermlab.stats.variances import Prior
 
 if TYPE_CHECKING:
-    from thermlab.campaign.settings import CampaignSettings
-    from thermlab.compare.records import Comparison
-    from thermlab.compare.throttle import ThrottlePower
+    from thermlab.compare.records import Comparison, ThrottlePower
     from thermlab.runs.records import ReducedRun
-    from thermlab.runs.settled_runs import RunTrace, SettledRuns
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

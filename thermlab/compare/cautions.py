@@ -1,22 +1,32 @@
-"""What a comparison warns of, in sentences a builder can act on."""
+"""What a reader has to know before any number, in sentences a builder can act on, the gravest first."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+import math
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from thermlab.base.numbers import round_to_uncertainty
+from thermlab.base.numbers import format_interval, round_to_uncertainty
+from thermlab.campaign.parameters import DECISION
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from thermlab.compare.lack_of_fit import LackOfFit
-    from thermlab.compare.mounts import MountTable
-    from thermlab.compare.records import PriorUse, TreatmentComparison
-    from thermlab.compare.reference import ReferenceRise
-    from thermlab.compare.scatter import Scatter
-    from thermlab.compare.secondary import OffsetCheck, SecondaryEffect
+    from thermlab.campaign.folder import Campaign
+    from thermlab.compare.mounts import MountTable, ReferenceRise, Scatter
+    from thermlab.compare.records import (
+        Comparison,
+        LackOfFit,
+        OffsetCheck,
+        PriorUse,
+        SecondaryEffect,
+        ThrottlePower,
+        TreatmentComparison,
+        TreatmentThrottle,
+    )
+    from thermlab.runs.records import ReducedRun
+    from thermlab.runs.settled_runs import SettledRuns
 
 _LARGEST_COUNT_RATIO = 2.0
 _STRONG_ORDER_CORRELATION = 0.7
@@ -302,3 +312,260 @@ def _p_words(p_value: float) -> str:
 def _signed(value: float, u: float) -> str:
     """Write a value with its sign, to the digits of its uncertainty."""
     return ("+" if value > 0.0 else "") + round_to_uncertainty(value, u)
+
+
+# Simulated for a rise of 65 K with 35 % of the heat shed by radiation, convection properties held constant:
+# the rise at fixed power falls by 0.12 K per K of warmer room (0.07 with 20 %, 0.17 with 50 %).
+_ROOM_EFFECT_K_PER_K = 0.12
+_ROOM_EFFECT_AT_RISE_K = 65.0
+_ABSOLUTE_ZERO_C = -273.15
+
+
+def caution_items(items: Sequence[TreatmentThrottle]) -> list[str]:
+    """Say why a treatment has no throttle power."""
+    cautions = [f"No throttle power for {item.treatment}: {item.reason}." for item in items if item.reason]
+    if items[0].reason and any(not item.reason for item in items[1:]):
+        cautions.append(f"No difference of throttle powers: {items[0].treatment}, the baseline, has none.")
+    return cautions
+
+
+def caution_intervals(items: Sequence[TreatmentThrottle], scatter: Scatter) -> list[str]:
+    """Say why a throttle power has no interval."""
+    without = [item.treatment for item in items if item.throttle_power_W is not None and item.interval_W is None]
+    apart = [
+        item.treatment
+        for item in items
+        if item.difference_W is not None and item.difference_interval_W is None and item.treatment not in without
+    ]
+    why = (
+        "the mounts agree to the last digit"
+        if scatter.no_scatter
+        else "one mount cannot show how far the next would differ"
+    )
+    cautions = []
+    if without:
+        cautions.append(f"No interval for the throttle power of {', '.join(without)}: {why}.")
+    if apart:
+        # Under Welch a treatment of one mount takes the interval from its difference alone.
+        cautions.append(
+            f"No interval for the difference of throttle powers of {', '.join(apart)}: the mounts of one of the two "
+            "cannot show their scatter."
+        )
+    return cautions
+
+
+def caution_observed(items: Sequence[TreatmentThrottle]) -> list[str]:
+    """Say where runs that shed power disagree with the prediction."""
+    cautions = []
+    for item in items:
+        seen, band = item.directly_observed_W, item.future_mount_interval_W
+        if seen is not None and band is not None and not band[0] <= seen <= band[1]:
+            half = 0.5 * (band[1] - band[0])
+            cautions.append(
+                f"Runs of {item.treatment} that shed power at the limit point to {round_to_uncertainty(seen, half)} W, "
+                f"outside the {format_interval(*band, 'W')} predicted for one mount: believe the observation and look "
+                "for the reason."
+            )
+        if item.observed and seen is None:
+            cautions.append(
+                f"Runs of {item.treatment} shed power at the limit, but the power they held cannot be moved to the "
+                "customer's room and limit: no curve rises there, or it would lie more than 20 % outside the ladder."
+            )
+    return cautions
+
+
+def caution_room(
+    runs: Sequence[ReducedRun], items: Sequence[TreatmentThrottle], room_C: float, limit: float, cooling: str
+) -> list[str]:
+    """Say what testing in another room than the customer's does, scaled to this bench."""
+    rooms = [run.ambient_C for run in runs if run.used and run.ambient_C is not None]
+    slopes = [item.slope_K_per_W for item in items if item.slope_K_per_W is not None]
+    if not rooms or not slopes:
+        return []
+    tested = float(np.mean(rooms))
+    warmer = room_C - tested
+    if abs(warmer) < 1.0:
+        return []
+    slope = float(np.mean(slopes))
+    where = f"The bench stood in {tested:.1f} degC on average, the customer's room is {room_C:g} degC"
+    if cooling == "forced":
+        watts = abs(limit * warmer / (tested - _ABSOLUTE_ZERO_C)) / slope
+        side = "high (not safe)" if warmer > 0.0 else "low (safe)"
+        effect = "Fans at constant speed move less mass of warm, thin air"
+        return [f"{where}. {effect}: the throttle powers are read up to about {watts:.2g} W too {side}."]
+    per_kelvin = _ROOM_EFFECT_K_PER_K * limit / _ROOM_EFFECT_AT_RISE_K
+    watts = abs(per_kelvin * warmer) / slope
+    side = "low (safe)" if warmer > 0.0 else "high (not safe)"
+    effect = (
+        f"A passive sink that sheds about a third of its heat by radiation rises about {per_kelvin:.2g} K less per K "
+        "of warmer room (0.6 to 1.4 times that for a fifth to a half)"
+    )
+    return [f"{where}. {effect}: the throttle powers are read about {watts:.2g} W too {side}."]
+
+
+# Rooms in which a workshop has its bench, degC (common practice, no source).
+LIKELY_ROOM_C = (0.0, 45.0)
+# Two standard uncertainties of a difference, about 95 %, and half of what is worth acting on.
+REPEATS_DIFFER, REPEATS_DIFFER_K = 2.0, 0.5
+
+_WORDS = {
+    "margin_K": "margin (K)",
+    "reference_power_W": "reference power (W)",
+    "confidence_level": "confidence level",
+    "room_C": "room (degC)",
+    "temperature_C": "temperature limit (degC)",
+}
+
+
+def campaign_cautions(
+    campaign: Campaign,
+    settled: SettledRuns,
+    comparison: Comparison | None,
+    throttle: ThrottlePower | None,
+    overrides: dict[str, tuple[Any, Any]],
+    notes: tuple[str, ...],
+) -> tuple[str, ...]:
+    """Collect every caution of a campaign.
+
+    Parameters
+    ----------
+    campaign : Campaign
+        Settings and run sheet.
+    settled : SettledRuns
+        Its reduced runs.
+    comparison : Comparison or None
+        None without any usable run.
+    throttle : ThrottlePower or None
+        None where it was not asked for.
+    overrides : dict
+        What differs from the campaign as written.
+    notes : tuple of str
+        What the log reader passed over.
+
+    Returns
+    -------
+    tuple of str
+        Without repetition.
+    """
+    found = [
+        *_overridden(overrides, DECISION, "was changed after the data were seen"),
+        *_overridden(overrides, ("room_C", "temperature_C"), "is not the one written in the campaign"),
+        *_one_treatment(campaign),
+        *([] if comparison is not None else ["No run can be used: there is no result to give."]),
+        *(comparison.cautions if comparison is not None else ()),
+        *campaign.cautions,
+        *_throttle(campaign, throttle),
+        *_bench(settled),
+        *_room(campaign, settled),
+        *_repeats(settled),
+        *_left_out(settled),
+        *notes,
+    ]
+    return tuple(dict.fromkeys(found))
+
+
+def _overridden(overrides: dict[str, tuple[Any, Any]], names: tuple[str, ...], what: str) -> list[str]:
+    def shown(value: Any) -> str:
+        return "not set" if value is None else f"{value:g}"
+
+    return [
+        f"The {_WORDS[name]} {what}: {shown(overrides[name][0])} as written, {shown(overrides[name][1])} used here."
+        for name in names
+        if name in overrides
+    ]
+
+
+def _one_treatment(campaign: Campaign) -> list[str]:
+    if len(campaign.settings.treatments) > 1:
+        return []
+    return ["There is one treatment only, so there is nothing to compare it with."]
+
+
+def _throttle(campaign: Campaign, throttle: ThrottlePower | None) -> list[str]:
+    if campaign.settings.limits is None:
+        return ["No temperature limit and customer's room are given, so no throttle power can be predicted."]
+    return [] if throttle is None else list(throttle.cautions)
+
+
+def _bench(settled: SettledRuns) -> list[str]:
+    """No time constant, or one of its own for each treatment."""
+    factors, constant = settled.bench.factors, settled.bench.time_constant
+    if factors and constant is not None:
+        listed = ", ".join(
+            f"{name} {factor * constant.time_constant_s / 60.0:.1f} min" for name, factor in factors.items()
+        )
+        return [
+            (
+                f"The treatments settle at different speeds ({listed}), as different heat sinks do: each was reduced "
+                "with its own time constant, so an equal soak leaves different amounts to come."
+            )
+        ]
+    if settled.bench.time_constant is not None or not settled.runs:
+        return []
+    return [
+        (
+            "The runs do not determine the time constant of the bench; only runs that are steady at their end have a "
+            "settled rise, and it is their mean."
+        )
+    ]
+
+
+def _room(campaign: Campaign, settled: SettledRuns) -> list[str]:
+    constant = campaign.settings.ambient_constant
+    if constant is None:
+        odd = [run for run in settled.runs if run.ambient_C is not None]
+        odd = [run for run in odd if not LIKELY_ROOM_C[0] < (run.ambient_C or 0.0) <= LIKELY_ROOM_C[1]]
+        if not odd:
+            return []
+        return [
+            (
+                f"The room of {len(odd)} runs was read as {odd[0].ambient_C:.0f} degC or the like ({odd[0].run}): "
+                "are the unit and the column of the room right?"
+            )
+        ]
+    return [
+        (
+            f"The room was not logged: {constant.value_C:g} degC was read off a thermometer, with a standard "
+            f"uncertainty of {constant.u_K:g} K. A room that moved is in the rises."
+        )
+    ]
+
+
+def _repeats(settled: SettledRuns) -> list[str]:
+    """Repeats of a step on one mount that differ by more than their own scatter allows."""
+    groups: dict[tuple[str, str, float], list[ReducedRun]] = {}
+    for run in settled.runs:
+        if run.used and run.rise_K is not None and run.u_rise_a_K:
+            groups.setdefault((run.treatment, run.mount, run.set_power_W), []).append(run)
+    found = []
+    for (treatment, mount, power), repeats in groups.items():
+        if len(repeats) < 2:
+            continue
+        low = min(repeats, key=lambda run: run.rise_K or 0.0)
+        high = max(repeats, key=lambda run: run.rise_K or 0.0)
+        spread = (high.rise_K or 0.0) - (low.rise_K or 0.0)
+        u = math.hypot(low.u_rise_a_K or 0.0, high.u_rise_a_K or 0.0)
+        if spread > REPEATS_DIFFER * u and spread > REPEATS_DIFFER_K:
+            found.append(
+                f"The repeats {low.run} and {high.run} of {treatment} mount {mount} at {power:g} W differ by "
+                f"{spread:.1f} K, {spread / u:.1f} times what their own scatter explains: something changed between "
+                "them that was not logged (air, room, contact)."
+            )
+    return found
+
+
+def _left_out(settled: SettledRuns) -> list[str]:
+    gone = [run for run in settled.runs if not run.used and not run.held]
+    held = [run for run in settled.runs if not run.used and run.held]
+    found = []
+    if gone:
+        listed = "; ".join(f"{run.run} ({run.reason})" for run in gone[:12])
+        more = f" and {len(gone) - 12} more" if len(gone) > 12 else ""
+        found.append(f"Left out of the answer: {listed}{more}.")
+    if held:
+        listed = ", ".join(run.run for run in held[:12])
+        found.append(
+            f"Shed power at the limit and so not in the fits at set power, but an observation of the throttle power: "
+            f"{listed}."
+        )
+    return found

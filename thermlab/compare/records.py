@@ -3,16 +3,177 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from thermlab.base.showing import Shown
 
 if TYPE_CHECKING:
-    from thermlab.compare.lack_of_fit import LackOfFit
-    from thermlab.compare.reference import MountSummary
-    from thermlab.compare.scatter import Interval, Variance
-    from thermlab.compare.secondary import OffsetCheck, SecondaryEffect
-    from thermlab.compare.verdict import Verdict
+    from thermlab.runs.records import HeldPower
+
+Interval = tuple[float, float]
+Variance = Literal["pooled", "welch"]
+Verdict = Literal[
+    "in doubt",
+    "not replicated",
+    "cooler by more than the margin",
+    "warmer by more than the margin",
+    "equivalent within the margin",
+    "cooler",
+    "warmer",
+    "undecided",
+]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MountSummary:
+    """One mount as the comparison sees it.
+
+    Attributes
+    ----------
+    treatment, mount : str
+        Identity.
+    order : int
+        Place in the order of the mounts' first runs, from 0.
+    n_runs : int
+        Used runs.
+    steps_W : tuple of float
+        Power steps with a used run, W.
+    rise_K : float or None
+        The mount's rise at the reference power, K.
+    """
+
+    treatment: str
+    mount: str
+    order: int
+    n_runs: int
+    steps_W: tuple[float, ...]
+    rise_K: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Kink:
+    """A jump of the resistance between two neighbouring steps.
+
+    Attributes
+    ----------
+    below_W, above_W : float
+        The steps it lies between, W.
+    jump_K_per_W : float
+        Change of rise over power above it, K/W; negative: cooled better.
+    standard_error_K_per_W : float
+        Standard error of the jump, from the scatter of single runs, K/W.
+    p_value : float
+        Two-sided, adjusted for the number of places looked at.
+    """
+
+    below_W: float
+    above_W: float
+    jump_K_per_W: float
+    standard_error_K_per_W: float
+    p_value: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LackOfFit:
+    """F test of the rise curve on the step means.
+
+    Attributes
+    ----------
+    F : float
+        Mean square of the step means about the curve over that of single runs.
+    dof1, dof2 : int
+        Degrees of freedom of the two.
+    p_value : float
+        Chance of a larger F when the curve is right.
+    largest_K : float
+        Largest distance of a step mean from the curve, K: it, not F, says whether the misfit matters.
+    kink : Kink or None
+        The clearest jump between two steps, where one is shown.
+    """
+
+    F: float
+    dof1: int
+    dof2: int
+    p_value: float
+    largest_K: float
+    kink: Kink | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SecondaryEffect:
+    """A secondary estimand of one candidate.
+
+    Attributes
+    ----------
+    estimand : str
+        ``ladder mean``, ``upper steps``, ``series resistance``, ``offset-proof slope`` or ``offset``.
+    treatment : str
+        The candidate.
+    difference : float or None
+        Candidate minus baseline, in ``unit``.
+    unit : {"K", "K/W"}
+        Unit.
+    interval : tuple of float or None
+        Of this difference alone, by the variance method of the comparison.
+    """
+
+    estimand: str
+    treatment: str
+    difference: float | None
+    unit: Literal["K", "K/W"]
+    interval: Interval | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OffsetTest:
+    """Offset of one candidate against the baseline.
+
+    Attributes
+    ----------
+    treatment : str
+        The candidate.
+    offset_K : float
+        Intercept of its difference to the baseline at zero power, K.
+    interval_K : tuple of float
+        Its confidence interval, K.
+    standard_error_K, dof : float
+        Of the offset.
+    p_value : float
+        Two-sided t test.
+    detectable_K : float
+        Smallest true offset found with a power of 0.80 by this test, K.
+    """
+
+    treatment: str
+    offset_K: float
+    interval_K: Interval
+    standard_error_K: float
+    dof: float
+    p_value: float
+    detectable_K: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OffsetCheck:
+    """Check for an offset that does not grow with power.
+
+    Attributes
+    ----------
+    level : {"between mounts", "within mounts"}
+        What the offsets are judged by: the scatter of the mounts' own
+        intercepts, or with one mount each the scatter of single runs.
+    power : float
+        Power for which ``detectable_K`` is stated.
+    treatments : tuple of OffsetTest
+        Every candidate for which it can be had.
+    note : str
+        What a clean result means.
+    """
+
+    level: Literal["between mounts", "within mounts"]
+    power: float
+    treatments: tuple[OffsetTest, ...]
+    note: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -166,3 +327,107 @@ class Comparison(Shown):
     drift_K_per_mount: float | None
     cautions: tuple[str, ...]
     settings: dict[str, object]
+
+
+FARTHEST_EXTRAPOLATION = 0.20
+"""Beyond this fraction outside the steps used nothing is given, neither a throttle power nor a difference."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MountThrottle:
+    """Throttle power of one mount.
+
+    Attributes
+    ----------
+    mount : str
+        Its name within the treatment.
+    throttle_power_W : float or None
+        Where its own curve reaches the limit, W; None for a flat or falling curve.
+    fit_interval_W : tuple of float or None
+        What its own fit leaves open (the confidence band inverted), W; the scatter between mounts is not in it.
+    """
+
+    mount: str
+    throttle_power_W: float | None
+    fit_interval_W: Interval | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TreatmentThrottle:
+    """Throttle power of one treatment.
+
+    Attributes
+    ----------
+    treatment : str
+        Treatment.
+    n_mounts : int
+        Mounts with a curve.
+    throttle_power_W : float or None
+        Mean over its mounts, W.
+    interval_W, future_mount_interval_W : tuple of float or None
+        Interval of the mean of all mounts one could make, and where a single future mount is expected, W.
+    difference_W : float or None
+        Less the baseline's, W; positive: carries more power.
+    difference_interval_W, simultaneous_difference_interval_W : tuple of float or None
+        Of this difference alone, and together with the other candidates, W.
+    extrapolation : float or None
+        Throttle power over its highest used step, less 1.
+    observed : tuple of HeldPower
+        Runs that shed power at the limit.
+    directly_observed_W : float or None
+        Their held power moved along the fitted curve to the customer's room and limit, mean over runs, W.
+    slope_K_per_W : float or None
+        Slope of the mean curve at the throttle power, K/W.
+    model_spread_W : float or None
+        Half-spread over curve models, W.
+    reason : str
+        Why there is no throttle power; empty where there is one.
+    mounts : tuple of MountThrottle
+        Every mount.
+    """
+
+    treatment: str
+    n_mounts: int
+    throttle_power_W: float | None = None
+    interval_W: Interval | None = None
+    future_mount_interval_W: Interval | None = None
+    difference_W: float | None = None
+    difference_interval_W: Interval | None = None
+    simultaneous_difference_interval_W: Interval | None = None
+    extrapolation: float | None = None
+    observed: tuple[HeldPower, ...] = ()
+    directly_observed_W: float | None = None
+    slope_K_per_W: float | None = None
+    model_spread_W: float | None = None
+    reason: str = ""
+    mounts: tuple[MountThrottle, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ThrottlePower(Shown):
+    """Throttle power of every treatment, baseline first.
+
+    Attributes
+    ----------
+    room_C, temperature_limit_C : float
+        The customer's room and the limit of the device, degC.
+    model : str
+        Curve used, in words.
+    model_spread_W : float or None
+        Largest half-spread over curve models (exponents 0.75 and 0.85, quadratic) among the treatments, W.
+    mount_sd_W, mount_sd_dof : float or None
+        Scatter of throttle powers between mounts, W, and its degrees of freedom (pooled).
+    treatments : tuple of TreatmentThrottle
+        Baseline first, then candidates in order.
+    cautions : tuple of str
+        What a reader has to know.
+    """
+
+    room_C: float
+    temperature_limit_C: float
+    model: str
+    model_spread_W: float | None
+    mount_sd_W: float | None
+    mount_sd_dof: float | None
+    treatments: tuple[TreatmentThrottle, ...]
+    cautions: tuple[str, ...]

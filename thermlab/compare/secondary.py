@@ -1,10 +1,15 @@
-"""Declared secondaries, and the check for an offset between treatments.
+"""Beside the rise at the reference power: declared secondaries, the check for an offset, the shape of the curve.
 
-Beside the rise at the reference power: the mean over the ladder and over its
-upper half, the series resistance (a line through the origin), and the slope
-and intercept of the difference. An offset of the probe or the room between
-treatments biases all but the slope; the two are shown side by side and never
-switched on the outcome of a test.
+The secondaries are the mean over the ladder and over its upper half, the series
+resistance (a line through the origin), and the slope and intercept of the
+difference. An offset of the probe or the room between treatments biases all but
+the slope; the two are shown side by side and never switched on the outcome of a
+test.
+
+Whether the rise curve describes the steps: the mean rise of all mounts at each
+step is fitted by ``b P + a P**0.8``; what is left is judged by the scatter of
+single runs about common steps and mount slopes. A fan that changes its speed
+between two steps shows as a jump of the resistance between them.
 """
 
 from __future__ import annotations
@@ -15,11 +20,13 @@ from functools import lru_cache
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
+from scipy.special import fdtrc
 
-from thermlab.compare.mounts import MountTable, fit_common_steps
-from thermlab.compare.scatter import Groups, Interval, judge_mounts
+from thermlab.compare.mounts import Groups, MountTable, fit_common_steps, judge_mounts
+from thermlab.compare.records import Kink, LackOfFit, OffsetCheck, OffsetTest, SecondaryEffect
+from thermlab.stats.curves import curve_design
 from thermlab.stats.dunnett import t_point, t_tail
-from thermlab.stats.least_squares import Floats, NotEstimableError
+from thermlab.stats.least_squares import Floats, NotEstimableError, fit_linear
 from thermlab.stats.power import noncentral_t_power
 
 if TYPE_CHECKING:
@@ -27,83 +34,6 @@ if TYPE_CHECKING:
 
 OFFSET_POWER = 0.80
 """Power for which the smallest offset the check would find is stated."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SecondaryEffect:
-    """A secondary estimand of one candidate.
-
-    Attributes
-    ----------
-    estimand : str
-        ``ladder mean``, ``upper steps``, ``series resistance``, ``offset-proof slope`` or ``offset``.
-    treatment : str
-        The candidate.
-    difference : float or None
-        Candidate minus baseline, in ``unit``.
-    unit : {"K", "K/W"}
-        Unit.
-    interval : tuple of float or None
-        Of this difference alone, by the variance method of the comparison.
-    """
-
-    estimand: str
-    treatment: str
-    difference: float | None
-    unit: Literal["K", "K/W"]
-    interval: Interval | None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class OffsetTest:
-    """Offset of one candidate against the baseline.
-
-    Attributes
-    ----------
-    treatment : str
-        The candidate.
-    offset_K : float
-        Intercept of its difference to the baseline at zero power, K.
-    interval_K : tuple of float
-        Its confidence interval, K.
-    standard_error_K, dof : float
-        Of the offset.
-    p_value : float
-        Two-sided t test.
-    detectable_K : float
-        Smallest true offset found with a power of 0.80 by this test, K.
-    """
-
-    treatment: str
-    offset_K: float
-    interval_K: Interval
-    standard_error_K: float
-    dof: float
-    p_value: float
-    detectable_K: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class OffsetCheck:
-    """Check for an offset that does not grow with power.
-
-    Attributes
-    ----------
-    level : {"between mounts", "within mounts"}
-        What the offsets are judged by: the scatter of the mounts' own
-        intercepts, or with one mount each the scatter of single runs.
-    power : float
-        Power for which ``detectable_K`` is stated.
-    treatments : tuple of OffsetTest
-        Every candidate for which it can be had.
-    note : str
-        What a clean result means.
-    """
-
-    level: Literal["between mounts", "within mounts"]
-    power: float
-    treatments: tuple[OffsetTest, ...]
-    note: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -277,3 +207,79 @@ def _intercepts(table: MountTable, steps: Floats) -> tuple[Floats, Floats, float
     dof = (len(table.names) - 1) * (steps.size - 2)
     sd = math.sqrt(float((left * left).sum()) / dof) if dof > 0 else 0.0
     return intercepts, weights, sd, dof
+
+
+_KINK_LEVEL = 0.01
+_KINK_SHARE_OF_RISE = 0.01
+_SPECK_K = 1e-6
+
+
+def assess_curve(table: MountTable) -> LackOfFit | None:
+    """Judge the rise curve by the scatter of single runs.
+
+    Parameters
+    ----------
+    table : MountTable
+        Mounts and steps; only steps that every mount has are used.
+
+    Returns
+    -------
+    LackOfFit or None
+        None below two mounts or three common steps, or where single runs do not scatter at all.
+    """
+    common = table.common
+    n_mounts = len(table.names)
+    if n_mounts < 2 or int(common.sum()) < 3:
+        return None
+    steps = table.steps_W[common]
+    complete = MountTable(
+        treatments=table.treatments,
+        names=table.names,
+        group=table.group,
+        order=table.order,
+        ordered=table.ordered,
+        steps_W=steps,
+        rise_K=table.rise_K[:, common],
+        repeats=np.ones((n_mounts, steps.size), dtype=np.intp),
+    )
+    fit = fit_common_steps(complete)
+    if fit.run_noise_K is None or fit.run_noise_K <= _SPECK_K:
+        return None
+    design = curve_design(steps)
+    curve = fit_linear(design, fit.step_rise_K)
+    noise = fit.run_noise_K**2 / n_mounts
+    ratio = float(curve.residuals @ curve.residuals) / curve.dof / noise
+    p_value = float(fdtrc(curve.dof, fit.dof, ratio))
+    kink = _find_kink(steps, fit.step_rise_K, noise, fit.dof) if p_value < 0.05 else None
+    largest = float(np.abs(curve.residuals).max())
+    return LackOfFit(F=ratio, dof1=curve.dof, dof2=fit.dof, p_value=p_value, largest_K=largest, kink=kink)
+
+
+def _find_kink(steps: np.ndarray, rise: np.ndarray, noise: float, dof: int) -> Kink | None:
+    """Try a jump of the resistance between every two neighbours and keep the one that explains most."""
+    best: tuple[float, int, float, float] | None = None
+    for place in range(1, steps.size):
+        above = np.where(np.arange(steps.size) >= place, steps, 0.0)
+        try:
+            fit = fit_linear(np.column_stack([curve_design(steps), above]), rise)
+        except NotEstimableError:
+            continue
+        jump = float(fit.coefficients[2])
+        error = math.sqrt(noise * float(fit.unscaled_covariance[2, 2]))
+        if best is None or abs(jump / error) > abs(best[0]):
+            best = (jump / error, place, jump, error)
+    if best is None:
+        return None
+    t, place, jump, error = best
+    p_value = min(1.0, (steps.size - 1) * t_tail(t, dof))
+    # A curve bent by radiation is not quite a power law either; a fan that changes speed is a larger matter.
+    large = abs(jump) * steps[place] > _KINK_SHARE_OF_RISE * abs(rise[place])
+    if p_value >= _KINK_LEVEL or not large:
+        return None
+    return Kink(
+        below_W=float(steps[place - 1]),
+        above_W=float(steps[place]),
+        jump_K_per_W=jump,
+        standard_error_K_per_W=error,
+        p_value=p_value,
+    )

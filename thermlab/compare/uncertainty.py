@@ -18,17 +18,6 @@ from thermlab.stats.dunnett import t_point
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-__all__ = [
-    "BudgetInputs",
-    "BudgetLine",
-    "Combined",
-    "build_budget",
-    "combine",
-    "combine_each",
-    "effective_dof",
-    "resolution_u",
-]
-
 Quantity = Literal["rise", "difference", "throttle power"]
 _CANCELS = "the same for all mounts: cancels in the difference"
 

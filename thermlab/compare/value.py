@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING, Protocol
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from thermlab.compare.records import Comparison, TreatmentComparison
-    from thermlab.compare.scatter import Interval
+    from thermlab.compare.records import Comparison, Interval, TreatmentComparison
 
 
 class Priced(Protocol):

@@ -49,8 +49,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from thermlab.compare.analysis import Analysis
-    from thermlab.compare.records import Comparison, TreatmentComparison
-    from thermlab.compare.throttle_records import ThrottlePower, TreatmentThrottle
+    from thermlab.compare.records import Comparison, ThrottlePower, TreatmentComparison, TreatmentThrottle
     from thermlab.runs.records import ReducedRun
     from thermlab.runs.settled_runs import RunTrace
     from thermlab.stats.curves import RiseCurve

@@ -12,8 +12,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
     from thermlab.compare.analysis import Analysis
-    from thermlab.compare.records import Comparison
-    from thermlab.compare.throttle_records import ThrottlePower
+    from thermlab.compare.records import Comparison, ThrottlePower
 
 WIDTH = 96
 MOST_CAUTIONS = 6
