@@ -47,16 +47,10 @@ class Commands(click.Group):
             for problem in error.problems:
                 click.echo(str(problem), err=True)
             ctx.exit(2)
-        except ThermlabError as error:
-            click.echo(str(error), err=True)
-            ctx.exit(1)
-        except MemoryError:
-            click.echo("out of memory", err=True)
-            ctx.exit(1)
         except BrokenPipeError:
             raise  # whoever read our output went away: click knows what to do
-        except OSError as error:
-            click.echo(str(error), err=True)
+        except (ThermlabError, OSError, MemoryError) as error:
+            click.echo("out of memory" if isinstance(error, MemoryError) else str(error), err=True)
             ctx.exit(1)
 
     def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002
@@ -243,10 +237,7 @@ def record(build: Path, out: Path | None) -> None:
     if outcome.state == "bad input":
         click.echo(outcome.message, err=True)
         sys.exit(2)
-    cell = "" if outcome.cell is None else f" in cell {outcome.cell}"
-    click.echo(f"{build}: the record {outcome.state}{cell}: {outcome.message.splitlines()[0]}", err=True)
-    if (outcome.folder / ".failed").is_dir():
-        click.echo(f"{build}: as far as it got: {outcome.folder / '.failed'}", err=True)
+    _tell_failure(outcome, f"the record {outcome.state}")
     sys.exit(1)
 
 
@@ -317,8 +308,12 @@ def _tell(outcome: ReportOutcome, *, several: bool) -> None:
         for line in outcome.message.splitlines():
             click.echo(f"{lead}{line}", err=True)
         return
-    cell = "" if outcome.cell is None else f" in cell {outcome.cell}"
     what = {"failed": "the report failed", "died": "the report's kernel died", "timeout": "the report took too long"}
-    click.echo(f"{outcome.source}: {what[outcome.state]}{cell}: {outcome.message.splitlines()[0]}", err=True)
+    _tell_failure(outcome, what[outcome.state])
+
+
+def _tell_failure(outcome: ReportOutcome, what: str) -> None:
+    cell = "" if outcome.cell is None else f" in cell {outcome.cell}"
+    click.echo(f"{outcome.source}: {what}{cell}: {outcome.message.splitlines()[0]}", err=True)
     if (outcome.folder / ".failed").is_dir():
         click.echo(f"{outcome.source}: as far as it got: {outcome.folder / '.failed'}", err=True)

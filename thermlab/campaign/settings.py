@@ -142,12 +142,7 @@ def describe(thresholds: CheckThresholds) -> list[dict[str, object]]:
         One entry per threshold: ``name``, ``value``, ``default``, ``meaning``.
     """
     return [
-        {
-            "name": name,
-            "value": getattr(thresholds, name),
-            "default": info.default,
-            "meaning": info.description or "",
-        }
+        {"name": name, "value": getattr(thresholds, name), "default": info.default, "meaning": info.description or ""}
         for name, info in type(thresholds).model_fields.items()
     ]
 
@@ -200,11 +195,8 @@ class Treatment(Model):
         """Two ways to count the uses must not contradict each other."""
         pack, use, uses = (_number(data.get(key)) for key in ("pack_g", "use_g", "uses_per_pack"))
         if pack and use and uses and use > 0 and abs(pack / use - uses) > 0.05 * uses:
-            yield Broken(
-                ("uses_per_pack",),
-                f"{uses:g} uses, but pack_g / use_g = {pack / use:g}",
-                "uses_per_pack, or pack_g with use_g",
-            )
+            found = f"{uses:g} uses, but pack_g / use_g = {pack / use:g}"
+            yield Broken(("uses_per_pack",), found, "uses_per_pack, or pack_g with use_g")
         if use and pack and use > pack:
             yield Broken(("use_g",), f"{use:g} g of a pack of {pack:g} g", "no more than pack_g")
 
@@ -240,9 +232,8 @@ class Limits(Model):
         """Require a limit above the room."""
         limit, room = _number(data.get("temperature_C")), _number(data.get("room_C"))
         if limit is not None and room is not None and not limit > room:
-            yield Broken(
-                ("temperature_C",), f"{limit:g} degC at a room of {room:g} degC", "a limit above limits.room_C"
-            )
+            found = f"{limit:g} degC at a room of {room:g} degC"
+            yield Broken(("temperature_C",), found, "a limit above limits.room_C")
 
 
 class Soak(Model):
@@ -274,9 +265,8 @@ class Prior(Model):
         """One mount SD, per watt or at a power."""
         has = [key for key in ("mount_sd_K_per_W", "mount_sd_K", "at_power_W") if data.get(key) is not None]
         if has not in (["mount_sd_K_per_W"], ["mount_sd_K", "at_power_W"]):
-            yield Broken(
-                (), " and ".join(has) or "no mount SD", "exactly one of mount_sd_K_per_W, or mount_sd_K with at_power_W"
-            )
+            found = " and ".join(has) or "no mount SD"
+            yield Broken((), found, "exactly one of mount_sd_K_per_W, or mount_sd_K with at_power_W")
         if isinstance(data.get("source"), str) and data["source"] and not data["source"].strip():
             yield Broken(("source",), "only spaces", "where the prior comes from")
 
@@ -330,36 +320,22 @@ class LogsAndRoom(Model):
     def rules(cls, data: Mapping[str, Any]) -> Iterator[Broken]:
         """One source of room temperature, clocks that can be matched."""
         log, room = _table(data.get("log")), _table(data.get("ambient_log"))
-        sources = [
-            name
-            for name, value in (
-                ("log.ambient", log.get("ambient")),
-                ("ambient_log", data.get("ambient_log")),
-                ("ambient_constant", data.get("ambient_constant")),
-            )
-            if value is not None
-        ]
+        given = {"log.ambient": log.get("ambient")}
+        given |= {name: data.get(name) for name in ("ambient_log", "ambient_constant")}
+        sources = [name for name, value in given.items() if value is not None]
         if len(sources) != 1:
             path = (sources[-1],) if sources and sources[-1] in data else ()
-            yield Broken(
-                path,
-                " and ".join(sources) or "no room temperature",
-                "exactly one of log.ambient, ambient_log, ambient_constant",
-            )
+            found = " and ".join(sources) or "no room temperature"
+            yield Broken(path, found, f"exactly one of {', '.join(given)}")
         uncertainty = _table(data.get("uncertainty"))
         if data.get("ambient_constant") is not None and "ambient_u_K" in uncertainty:
-            yield Broken(
-                ("uncertainty", "ambient_u_K"),
-                "a second uncertainty of the room",
-                "ambient_constant.u_K alone when the room is constant",
-            )
+            allowed = "ambient_constant.u_K alone when the room is constant"
+            yield Broken(("uncertainty", "ambient_u_K"), "a second uncertainty of the room", allowed)
         clocks = [_clock_of(table) for table in (log, room)]
         if room and None not in clocks and clocks[0] != clocks[1]:
-            yield Broken(
-                ("ambient_log", "time"),
-                f"{clocks[1]} times for a log in {clocks[0]} times",
-                f"{clocks[0]} times, as in log.time: the two cannot be matched otherwise",
-            )
+            found = f"{clocks[1]} times for a log in {clocks[0]} times"
+            allowed = f"{clocks[0]} times, as in log.time: the two cannot be matched otherwise"
+            yield Broken(("ambient_log", "time"), found, allowed)
 
     @property
     def ambient_u_K(self) -> float:

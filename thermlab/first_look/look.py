@@ -109,14 +109,8 @@ def find_steps(time_s: Array, power_W: Array) -> tuple[LoadStep, ...]:
         inside = level[a:b]
         early = inside[len(inside) // 10 : max(len(inside) // 10 + 1, len(inside) // 4 + 1)]
         late = inside[-max(1, len(inside) // 10) :]
-        found.append(
-            LoadStep(
-                start_s=float(t[first]),
-                end_s=float(t[last]),
-                power_W=float(np.median(early)),
-                end_power_W=float(np.median(late)),
-            )
-        )
+        start_s, end_s, begins_W, ends_W = map(float, (t[first], t[last], np.median(early), np.median(late)))
+        found.append(LoadStep(start_s=start_s, end_s=end_s, power_W=begins_W, end_power_W=ends_W))
     return tuple(found)
 
 
@@ -147,13 +141,9 @@ def _plateaus(level: Array, broken: npt.NDArray[np.bool_], least: float) -> list
 
 
 def _joined(
-    pieces: list[tuple[int, int]],
-    level: Array,
-    begins: Array,
-    ends: Array,
-    broken: npt.NDArray[np.bool_],
+    pieces: list[tuple[int, int]], level: Array, begins: Array, ends: Array, broken: npt.NDArray[np.bool_],
     shortest: float,
-) -> list[tuple[int, int]]:
+) -> list[tuple[int, int]]:  # fmt: skip
     """Give short pieces to the plateau that follows, where it is near in level, and drop the others."""
 
     def length(piece: tuple[int, int]) -> float:
@@ -173,19 +163,17 @@ def _joined(
             waiting = whole
             continue
         before = kept[-1] if kept else None
-        near = before is not None and abs(middle(before) - middle(piece)) < 0.03 * abs(middle(piece))
         # A moment at another level, such as a drop of some seconds, does not end a step.
-        if before is not None and near and _no_break(before[1], whole[0], begins, ends, broken, shortest):
+        if (
+            before is not None
+            and abs(middle(before) - middle(piece)) < 0.03 * abs(middle(piece))
+            and not broken[before[1] : whole[0] + 1].any()
+            and begins[whole[0]] - ends[before[1] - 1] < shortest
+        ):
             kept[-1] = (before[0], whole[1])
         else:
             kept.append(whole)
     return kept
-
-
-def _no_break(
-    stop: int, start: int, begins: Array, ends: Array, broken: npt.NDArray[np.bool_], shortest: float
-) -> bool:
-    return not broken[stop : start + 1].any() and bool(begins[start] - ends[stop - 1] < shortest)
 
 
 def mark_idle(logs: Sequence[tuple[LoadStep, ...]]) -> list[tuple[LoadStep, ...]]:
@@ -386,13 +374,14 @@ def look_at_file(path: Path, *, name: str) -> LogLook:
     time = guess_time(text.names, list(zip(*rows, strict=True)) or [()] * width, text.decimal)
     columns = look_at_columns(text, () if time is None else time.columns)
     found = LogLook(name=name, kind="other", text=text, time=time, columns=columns, doubts=tuple(_doubts(text, time)))
-    lacks = None if time is not None else "no column that looks like a time"
-    if lacks is None and not found.named("temperature", "room"):
-        lacks = "no column that looks like a temperature"
-    if lacks is None and found.named("power") and not found.named("temperature"):
-        lacks = "no column that looks like a temperature of the device"
-    if lacks is not None:
-        return replace(found, doubts=(*found.doubts, lacks))
+    lacks = {
+        "a time": time is None,
+        "a temperature": not found.named("temperature", "room"),
+        "a temperature of the device": bool(found.named("power")) and not found.named("temperature"),
+    }
+    for what, lacking in lacks.items():
+        if lacking:
+            return replace(found, doubts=(*found.doubts, f"no column that looks like {what}"))
     if not found.named("power"):
         return replace(found, kind="room log")
     return read_as_guessed(path, replace(found, kind="sensor log"), missing_tokens([found]))
@@ -424,20 +413,17 @@ def settings_of(look: LogLook, missing: Sequence[str]) -> LogSettings:
     """
     text, guessed = known(look.text), known(look.time)
     time = {"columns": guessed.columns, "format": guessed.format, "unit": guessed.unit}
-    hot, rooms, clocks = look.named("temperature"), look.named("room"), look.named("clock")
     declared = {
         "delimiter": text.delimiter,
         "decimal": text.decimal,
         "encoding": text.encoding,
         "missing": tuple(missing),
         "time": {key: value for key, value in time.items() if value is not None},
-        "temperature": {"columns": [c.name for c in _of_one_unit(hot)], "unit": hot[0].unit},
         "power": {"columns": [power_of(look).name], "unit": power_of(look).unit},
     }
-    if rooms:
-        declared["ambient"] = {"columns": [c.name for c in _of_one_unit(rooms)], "unit": rooms[0].unit}
-    if clocks:
-        declared["clock"] = {"columns": [c.name for c in _of_one_unit(clocks)], "unit": clocks[0].unit}
+    for key, content in (("temperature", "temperature"), ("ambient", "room"), ("clock", "clock")):
+        if columns := of_one_unit(look.named(content)):
+            declared[key] = {"columns": [column.name for column in columns], "unit": columns[0].unit}
     try:
         return LogSettings.model_validate(declared)
     except ValidationError as error:
@@ -448,7 +434,8 @@ def settings_of(look: LogLook, missing: Sequence[str]) -> LogSettings:
         raise InputError(problems) from None
 
 
-def _of_one_unit(columns: Sequence[ColumnLook]) -> list[ColumnLook]:
+def of_one_unit(columns: Sequence[ColumnLook]) -> list[ColumnLook]:
+    """Return the columns in the unit of the first: a campaign declares one."""
     return [column for column in columns if column.unit == columns[0].unit]
 
 

@@ -33,11 +33,7 @@ def files(found: FirstLook) -> Block:
         ("cells cut at", "text", of_text(lambda text: _DELIMITERS.get(text.delimiter, text.delimiter))),
         ("decimal sign", "text", of_text(lambda text: {".": "point", ",": "comma"}[text.decimal])),
         ("header in line", "number", of_text(lambda text: text.header_line)),
-        (
-            "time",
-            "wide",
-            _time,
-        ),
+        ("time", "wide", _time),
         ("readings", "number", lambda log: "–" if log.log is None else log.log.time_s.size),
         ("one each, in s", "number", lambda log: _seconds(log.interval_s)),
         ("span in min", "number", lambda log: number(log.span_min, 1)),
@@ -102,9 +98,9 @@ def chosen(found: FirstLook, name: str = "") -> LogLook | None:
 def steps(found: FirstLook, name: str = "") -> Block:
     """Return the load steps of one log."""
     log = chosen(found, name)
-    if log is None or not log.steps:
+    if log is None or log.log is None or not log.steps:
         return view(remark("No load steps were found."))
-    begin = log.steps[0].start_s if log.log is None else float(log.log.time_s[0])
+    begin = float(log.log.time_s[0])
     about: list[Column] = [
         ("step", "text", lambda numbered: numbered[0]),
         ("from, in min", "number", lambda numbered: f"{(numbered[1].start_s - begin) / 60.0:.1f}"),
@@ -133,5 +129,5 @@ def written(paths: Sequence[Path]) -> Block:
         return view(paragraph("Nothing was written. With write = True both files are; none is ever overwritten."))
     names = join([tag("code", path.name) for path in paths], " and ")
     caution = "Look at everything marked GUESS before you believe a result."
-    return view(paragraph(join(["Written: ", names, ". Now edit them, then run ", tag("code", "thermlab check"), "."])),
-                cautions_block([caution]))  # fmt: skip
+    said = join(["Written: ", names, ". Now edit them, then run ", tag("code", "thermlab check"), "."])
+    return view(paragraph(said), cautions_block([caution]))

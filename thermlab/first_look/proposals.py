@@ -22,7 +22,7 @@ import numpy as np
 from thermlab.base.errors import InputError, Problem
 from thermlab.campaign.folder import SETTINGS_NAME, write_new
 from thermlab.campaign.runsheet import NAME, REQUIRED
-from thermlab.first_look.look import FirstLook, LoadStep, LogLook, known, power_of, round_power
+from thermlab.first_look.look import FirstLook, LoadStep, LogLook, known, of_one_unit, power_of, round_power
 from thermlab.logs.times import DAY_S, UNIT_S
 
 if TYPE_CHECKING:
@@ -137,19 +137,11 @@ def _sheet(logs: Sequence[LogLook], labels: dict[str, tuple[str, str]]) -> str:
             name = f"{treatment}-{mount}-{power:g}W"
             names[name] += 1
             whole = len(loaded) == 1 and _to_the_end(log, step)
-            rows.append(
-                {
-                    "run": name if names[name] == 1 else f"{name}-{names[name]}",
-                    "treatment": treatment,
-                    "mount": mount,
-                    "set_power_W": f"{power:g}",
-                    "log": log.name,
-                    "start": "" if whole else _moment(log, step.start_s, up=False),
-                    "end": "" if whole else _moment(log, step.end_s, up=True),
-                    "exclude": "",
-                    "note": _note(step, usual),
-                }
-            )
+            run = name if names[name] == 1 else f"{name}-{names[name]}"
+            start = "" if whole else _moment(log, step.start_s, up=False)
+            end = "" if whole else _moment(log, step.end_s, up=True)
+            cells = (run, treatment, mount, f"{power:g}", log.name, start, end, "", _note(step, usual))
+            rows.append(dict(zip(REQUIRED, cells, strict=True)))
     out = io.StringIO()
     writer = csv.DictWriter(out, REQUIRED, lineterminator="\n")
     writer.writeheader()
@@ -187,9 +179,8 @@ def _moment(log: LogLook, seconds: float, *, up: bool) -> str:
     if time.format is None:
         scaled = seconds / UNIT_S[time.unit or "s"]
         # To nine digits, and never inside: the first and the last reading belong to the run.
-        digits = 9
         nudged = scaled + (5e-10 if up else -5e-10)
-        return f"{max(nudged, 0.0) if scaled >= 0 else nudged:.{digits}f}".rstrip("0").rstrip(".")
+        return f"{max(nudged, 0.0) if scaled >= 0 else nudged:.9f}".rstrip("0").rstrip(".")
     whole = seconds % DAY_S if read.clock == "time of day" else seconds
     milli = np.ceil(whole * 1000.0 - 1e-3) if up else np.floor(whole * 1000.0 + 1e-3)
     moment = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(milliseconds=float(milli))
@@ -290,7 +281,7 @@ def _yaml_room(found: FirstLook, logs: Sequence[LogLook]) -> Iterator[str]:
         yield ""
         return
     hot = room.named("room") or room.named("temperature")
-    columns = [column.name for column in hot if column.unit == hot[0].unit]
+    columns = [column.name for column in of_one_unit(hot)]
     how = f"format: {_quoted(room.time.format)}" if room.time.format else f"unit: {room.time.unit}"
     missing = sorted({token for column in hot for token in column.missing})
     yield "ambient_log:                    # GUESS: this file holds the room"

@@ -59,8 +59,7 @@ class SimulatedRoom:
         if self.probe_lag_s:
             keep = float(np.exp(-interval_s / self.probe_lag_s))
             felt[1:] *= 1.0 - keep
-            for i in range(1, len(felt)):
-                felt[i] += keep * felt[i - 1]
+            _carry_over(felt, keep)
         return felt + rng.normal(0.0, self.probe_noise_K, felt.shape)
 
 
@@ -108,9 +107,7 @@ class SimulatedSensors:
         keep = float(np.exp(-interval_s / self.noise_time_s)) if self.noise_time_s else 0.0
         noise = rng.normal(0.0, self.noise_K, (*device_C.shape, offsets.size))
         noise[1:] *= np.sqrt(1.0 - keep * keep)
-        if keep:
-            for i in range(1, len(noise)):
-                noise[i] += keep * noise[i - 1]
+        _carry_over(noise, keep)
         felt: Floats = device_C[..., None] + offsets + local * power_W[..., None] + noise
         return felt
 
@@ -122,6 +119,12 @@ class SimulatedSensors:
     def clock(self, power_W: Floats, demand_W: Floats) -> Floats:
         """Return the clock as logged, MHz, in steps of 25."""
         return quantise(self.clock_MHz * np.cbrt(np.clip(power_W / demand_W, 0.0, 1.0)), 25.0)
+
+
+def _carry_over(values: Floats, keep: float) -> None:
+    """Add to each row the share of the row before that is kept."""
+    for i in range(1, len(values) if keep else 0):
+        values[i] += keep * values[i - 1]
 
 
 def quantise(value: Floats, resolution: float, rounding: str = "round") -> Floats:
