@@ -9,7 +9,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from thermlab.campaign.runsheet import MAX_SHEET_BYTES, REQUIRED, RunSheet, read_run_sheet
+from thermlab.campaign.runsheet import MAX_SHEET_BYTES, REQUIRED, RunSheet, overlapping, read_run_sheet
 from thermlab.logs.settings import TimeSettings
 
 TIME = TimeSettings(columns=["time"], format="%Y-%m-%d %H:%M:%S")
@@ -215,3 +215,10 @@ def test_any_bytes_give_a_sheet_or_problems(folder, case):
         case = (HEADER + "\n" + LINE[:place] + "".join(pieces) + LINE[place:]).encode()
     found = read_run_sheet(case, folder, treatments=("pad-b",), time=TIME)
     assert found.runs or found.problems
+
+
+def test_of_two_runs_on_the_same_rows_the_later_is_told_with_the_one_it_begins_in():
+    cuts = [(50.0, 90.0, "c"), (0.0, 60.0, "a"), (10.0, 20.0, "b"), (90.0, float("inf"), "d")]
+
+    assert list(overlapping(cuts)) == [("b", "a"), ("c", "a")]
+    assert not list(overlapping([(float("-inf"), 5.0, "a"), (5.0, float("inf"), "b")]))

@@ -12,10 +12,11 @@ from pydantic import BeforeValidator, Field
 
 from thermlab.base.errors import InputError, Problem, shown
 from thermlab.base.files import PathRefusedError, inside, read_plain
+from thermlab.campaign.runsheet import after_midnight, overlapping
 from thermlab.campaign.settings import Limits, LogsAndRoom, PowerW
 from thermlab.campaign.yaml_files import MAX_YAML_BYTES, YamlTree, load_yaml, read_model
 from thermlab.logs.settings import Broken, Line, Model, Name, Text
-from thermlab.logs.times import DAY_S, TimeRefusedError, parse_time
+from thermlab.logs.times import TimeRefusedError, parse_time
 from thermlab.reports.photos import MAX_PHOTOS
 
 if TYPE_CHECKING:
@@ -180,20 +181,17 @@ def _files(settings: BuildSettings, tree: YamlTree, folder: Path) -> Iterator[Pr
 def _overlapping(settings: BuildSettings, tree: YamlTree) -> Iterator[Problem]:
     """Refuse two runs made of the same readings, which would count as two observations."""
     time = settings.log.time
-    taken: list[tuple[str, float, float, str]] = []
+    cuts: dict[str, list[tuple[float, float, int]]] = {}
     for place, run in enumerate(settings.runs):
-        if run.exclude:
-            continue
         start = parse_time(run.start, time) if run.start else -math.inf
-        end = parse_time(run.end, time) if run.end else math.inf
-        if time.clock == "time of day" and start - end > DAY_S / 2:
-            end += DAY_S
-        log = PurePosixPath(run.log).as_posix()
-        other = next((name for file, a, b, name in taken if file == log and start < b and a < end), None)
-        if other is not None:
-            found = f"{shown(run.run)} overlapping {shown(other)} in {shown(run.log)}"
-            yield Problem(tree.where(("runs", place)), found, "runs that do not share rows of a log")
-        taken.append((log, start, end, run.run))
+        end = after_midnight(start, parse_time(run.end, time), time) if run.end else math.inf
+        if not run.exclude:
+            cuts.setdefault(PurePosixPath(run.log).as_posix(), []).append((start, end, place))
+    pairs = (pair for of_log in cuts.values() for pair in overlapping(of_log))
+    for place, other in sorted((max(pair), min(pair)) for pair in pairs):
+        run = settings.runs[place]
+        found = f"{shown(run.run)} overlapping {shown(settings.runs[other].run)} in {shown(run.log)}"
+        yield Problem(tree.where(("runs", place)), found, "runs that do not share rows of a log")
 
 
 def _times(settings: BuildSettings, tree: YamlTree) -> Iterator[Problem]:

@@ -149,13 +149,9 @@ def apply_overrides(
     """
     given = {name: value for name, value in wanted.items() if value is not None}
     overrides: dict[str, tuple[Any, Any]] = {}
-    decision = settings.decision
-    for name in DECISION:
-        if name in given and given[name] != getattr(decision, name):
-            overrides[name] = (getattr(decision, name), given[name])
-    limits = settings.limits
-    for name in LIMITS:
-        written = None if limits is None else getattr(limits, name)
+    decision, limits = settings.decision, settings.limits
+    for name in (*DECISION, *LIMITS):
+        written = getattr(decision if name in DECISION else limits, name, None)  # no limits: nothing is written
         if name in given and given[name] != written:
             overrides[name] = (written, given[name])
     if any(name in overrides for name in LIMITS):

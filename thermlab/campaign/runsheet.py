@@ -9,7 +9,7 @@ import re
 from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 from thermlab.base.errors import Problem, commands_terminal, shown
 from thermlab.base.files import PathRefusedError, inside
@@ -31,6 +31,9 @@ MAX_COMMAS = 20_000
 MAX_PROBLEMS = 100
 
 _NUMBER = re.compile(r"[+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d{1,3})?\Z", re.ASCII)
+
+
+T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,8 +106,8 @@ class _Sheet:
         power = self.power(cells["set_power_W"], line)
         found = self.file(cells, line)
         start, end = (self.moment(cells[column], column, line) for column in ("start", "end"))
-        if start is not None and end is not None and self.past_midnight(start, end):
-            end += DAY_S
+        if start is not None and end is not None and self.time is not None:
+            end = after_midnight(start, end, self.time)
         if start is not None and end is not None and end <= start:
             self.refuse(
                 line, "end", f"{shown(cells['end'])}, not after start {shown(cells['start'])}", "an end after the start"
@@ -177,24 +180,35 @@ class _Sheet:
             self.refuse(line, column, refused.found, refused.allowed)
             return None
 
-    def past_midnight(self, start: float, end: float) -> bool:
-        """Tell whether a run on a clock without dates ends on the next day."""
-        return self.time is not None and self.time.clock == "time of day" and start - end > DAY_S / 2
-
     def overlaps(self) -> None:
         """Refuse two runs that take the same part of one log; without the format of its times nobody knows."""
         if self.time is None:
             return
-        for cuts in self.cuts.values():
-            cuts.sort(key=lambda cut: (cut[0], cut[2].line))
-            furthest, holder = -math.inf, None
-            for start, end, entry in cuts:
-                if holder is not None and start < furthest:
-                    other = f"run {shown(holder.run)} of line {holder.line} in {shown(entry.log)}"
-                    found = f"run {shown(entry.run)} overlapping {other}"
-                    self.refuse(entry.line, "start", found, "runs that do not share rows of a log")
-                if holder is None or end > furthest:
-                    furthest, holder = end, entry
+        for entry, holder in (pair for cuts in self.cuts.values() for pair in overlapping(cuts)):
+            other = f"run {shown(holder.run)} of line {holder.line} in {shown(entry.log)}"
+            found = f"run {shown(entry.run)} overlapping {other}"
+            self.refuse(entry.line, "start", found, "runs that do not share rows of a log")
+
+
+def overlapping(cuts: Iterable[tuple[float, float, T]]) -> Iterator[tuple[T, T]]:
+    """Yield each run of one log that begins before another has ended, with that other.
+
+    Parameters
+    ----------
+    cuts : iterable of (float, float, run)
+        Start and end, s, infinite where the log's own count, and the run, in the order written.
+    """
+    furthest, holder = -math.inf, None
+    for start, end, run in sorted(cuts, key=lambda cut: cut[0]):
+        if holder is not None and start < furthest:
+            yield run, holder
+        if holder is None or end > furthest:
+            furthest, holder = end, run
+
+
+def after_midnight(start: float, end: float, time: TimeSettings) -> float:
+    """Return the end of a run, s; on a clock without dates it may be on the next day."""
+    return end + DAY_S if time.clock == "time of day" and start - end > DAY_S / 2 else end
 
 
 def read_run_sheet(

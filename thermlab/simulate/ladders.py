@@ -155,22 +155,20 @@ def simulate_ladders(
         shown, kept = disturb_readings(mine, starts_s, readings)
         temperature_C = quantise(shown.temperature_C, sensors.resolution_K, sensors.rounding)
         ambient_C = quantise(shown.probe_C, room.probe_resolution_K)
+        logged: dict[str, Floats] = {
+            "time_s": shown.time_s, "temperature_C": temperature_C, "power_W": logged_W[:, j],
+            "ambient_C": ambient_C, "clock_MHz": clock_MHz[:, j],
+        }  # fmt: skip
         runs = []
         for power, soak, truth in zip(steps[j].tolist(), soaks_of_rows, truths[j], strict=True):
-            left = kept[soak]
-            runs.append(
-                SimulatedRun(
-                    set_power_W=power, time_s=shown.time_s[soak][left], temperature_C=temperature_C[soak][left],
-                    power_W=logged_W[soak, j][left], ambient_C=ambient_C[soak][left],
-                    clock_MHz=clock_MHz[soak, j][left], truth=truth,
-                )
-            )  # fmt: skip
+            read = {name: values[soak][kept[soak]] for name, values in logged.items()}
+            runs.append(SimulatedRun(set_power_W=power, truth=truth, **read))
         ladders.append(
             SimulatedLadder(
-                resistance_K_per_W=float(resistance[j]), time_s=shown.time_s[kept], temperature_C=temperature_C[kept],
-                power_W=logged_W[kept, j], ambient_C=ambient_C[kept], clock_MHz=clock_MHz[kept, j],
-                probe_time_s=time_s, probe_C=ambient_C, true_time_s=time_s, true_room_C=room_C[:, j],
-                true_power_W=power_W[:, j], starts_s=tuple(starts_s.tolist()), ends_s=tuple(ends_s.tolist()),
+                **{name: values[kept] for name, values in logged.items()},
+                resistance_K_per_W=float(resistance[j]), probe_time_s=time_s, probe_C=ambient_C, true_time_s=time_s,
+                true_room_C=room_C[:, j], true_power_W=power_W[:, j],
+                starts_s=tuple(starts_s.tolist()), ends_s=tuple(ends_s.tolist()),
                 log_starts_s=tuple(float(shown.time_s[soak.start]) for soak in soaks_of_rows),
                 log_ends_s=tuple(float(shown.time_s[soak.stop - 1]) for soak in soaks_of_rows), runs=tuple(runs),
             )

@@ -2,7 +2,7 @@
 
 import csv
 import io
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta, timezone
 from pathlib import Path
@@ -333,14 +333,12 @@ class _LogWriter:
         return [text.replace(".", ",") for text in texts] if self.dialect.decimal == "," else texts
 
     def _temperatures(self, values_C: Floats, digits: int) -> list[str]:
-        convert: dict[str, Callable[[Floats], Floats]] = {
-            "degC": lambda c: c,
-            "degF": lambda c: 1.8 * c + 32.0,
-            "K": lambda c: c + KELVIN_AT_0_C,
-        }
+        factor, zero = {"degC": (1.0, 0.0), "degF": (1.8, 32.0), "K": (1.0, KELVIN_AT_0_C)}[
+            self.dialect.temperature_unit
+        ]
         # Two more digits, so that a change of unit does not change a number.
         more = 0 if self.dialect.temperature_unit == "degC" else 2
-        return self._numbers(convert[self.dialect.temperature_unit](values_C), digits + more)
+        return self._numbers(factor * values_C + zero, digits + more)
 
     def _header(self, cores: int) -> list[str]:
         unit = self.dialect.unit_text
