@@ -252,29 +252,31 @@ class Settling:
 
 def following(**settings):
     traces = mount_traces(**settings)
-    return follow_power(range(len(traces)), traces, [Settling()] * len(traces))
+    return follow_power(traces, [Settling()] * len(traces))
 
 
 def test_a_probe_in_the_plume_follows_the_power():
-    fit = following(share=0.1)
+    traces = mount_traces(share=0.1)
+    runs = tuple(ReducedRun(run=t.run, treatment=t.treatment, mount=t.mount, set_power_W=t.set_power_W) for t in traces)
 
-    assert fit.rise_K == pytest.approx(0.1 * 0.3 * 120.0, abs=0.4)
-    assert set(flag_following([fit], LIMITS)) == {0, 1, 2, 3}
+    assert following(share=0.1).rise_K == pytest.approx(0.1 * 0.3 * 120.0, abs=0.4)
+    checked = check_between(runs, [Settling()] * 4, traces, thresholds=LIMITS)
+    assert [[flag.flag for flag in run.flags] for run in checked] == [["ambient follows power"]] * 4
 
 
 @pytest.mark.parametrize("seed", range(4))
 @pytest.mark.parametrize("room", [{"drift_K_per_h": 0.8}, {"cycle_K": 0.4}, {"walk_K": 0.3}])
 def test_a_room_of_its_own_course_does_not(room, seed):
-    assert flag_following([following(seed=seed, **room)], LIMITS) == {}
+    assert flag_following(following(seed=seed, **room), LIMITS) is None
 
 
 @pytest.mark.parametrize("room", [{"drift_K_per_h": -0.5}, {"cycle_K": 0.3}])
 def test_the_plume_is_told_from_the_rooms_own_course(room):
-    assert flag_following([following(share=0.1, **room)], LIMITS)
+    assert flag_following(following(share=0.1, **room), LIMITS)
 
 
 def test_the_order_of_the_steps_does_not_matter():
-    assert flag_following([following(share=0.1, powers=(90.0, 40.0, 120.0, 65.0))], LIMITS)
+    assert flag_following(following(share=0.1, powers=(90.0, 40.0, 120.0, 65.0)), LIMITS)
 
 
 def with_lead_in(traces, n):
@@ -296,12 +298,12 @@ def test_what_comes_before_the_first_run_shows_a_small_plume(seed):
     # Idle, pre-soak, then the ladder: the first load moves the probe more than any later step.
     traces = mount_traces(share=0.06, walk_K=0.12, powers=(0.5, 40.0, *STEPS_W), seed=seed)
     ladder, whole = traces[2:], with_lead_in(traces, 2)
-    alone, known = (follow_power(range(4), runs, [Settling()] * 4) for runs in (ladder, whole))
+    alone, known = (follow_power(runs, [Settling()] * 4) for runs in (ladder, whole))
 
     assert known.u_rise_K < 0.75 * alone.u_rise_K
-    assert set(flag_following([known], LIMITS)) == {0, 1, 2, 3}
+    assert flag_following(known, LIMITS)
     sound = mount_traces(walk_K=0.12, powers=(0.5, 40.0, *STEPS_W), seed=seed)
-    assert flag_following([follow_power(range(4), with_lead_in(sound, 2), [Settling()] * 4)], LIMITS) == {}
+    assert flag_following(follow_power(with_lead_in(sound, 2), [Settling()] * 4), LIMITS) is None
 
 
 def test_runs_in_files_of_their_own_begin_each_on_its_own_clock():
@@ -315,10 +317,10 @@ def test_runs_in_files_of_their_own_begin_each_on_its_own_clock():
     runs = [replace(run, ambient_C=run.ambient_C + k, history_C=run.history_C + k) for k, run in enumerate(runs)]
     runs = [replace(run, temperature_C=run.temperature_C + k, history_device_C=run.history_device_C + k)
             for k, run in enumerate(runs)]  # fmt: skip
-    fit = follow_power(range(4), runs, [Settling()] * 4)
+    fit = follow_power(runs, [Settling()] * 4)
 
     assert fit.rise_K == pytest.approx(0.05 * 0.3 * 120.0, abs=0.4)
-    assert set(flag_following([fit], LIMITS)) == {0, 1, 2, 3}
+    assert flag_following(fit, LIMITS)
 
 
 def test_one_step_alone_says_nothing():

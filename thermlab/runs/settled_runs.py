@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from thermlab.runs.checks.between import at_the_ceiling, check_between, copied_readings, soaks_overlap
+from thermlab.runs.checks.between import check_between, check_readings
 from thermlab.runs.checks.single import check_run
 from thermlab.runs.checks.view import view_runs
 from thermlab.runs.records import Flag, ReducedRun
@@ -40,7 +40,7 @@ if TYPE_CHECKING:
 
     from thermlab.campaign.folder import Campaign
     from thermlab.campaign.runsheet import RunLine
-    from thermlab.campaign.settings import BenchSettings, CheckThresholds
+    from thermlab.campaign.settings import BenchSettings
 
 Array = npt.NDArray[np.float64]
 
@@ -152,7 +152,7 @@ def settle_runs(campaign: Campaign, traces: Sequence[Trace | None]) -> SettledRu
 
     excluded = {i for i, (line, _) in enumerate(have) if line.exclude}
     bench = reduce_bench(found, settings, leave_out=excluded, blocks=blocks)
-    shared = _shared_flags(found, bench, settings.checks, excluded)
+    shared = check_readings(found, bench.estimates, settings.checks, excluded)
     flags = _joined(check_runs(settings, found, bench), shared)
     disturbed = excluded | {i for i, run_flags in enumerate(flags) if _disturbed(run_flags)}
     if disturbed - excluded and len(disturbed) <= len(found) // 2:
@@ -203,19 +203,6 @@ def check_runs(settings: BenchSettings, traces: Sequence[Trace], bench: BenchRed
     """Run every single-run check on the runs of a bench; one tuple of flags for each trace."""
     views = view_runs(traces, bench.blocks, bench.estimates, settings)
     return [check_run(view) for view in views]
-
-
-def _shared_flags(
-    traces: Sequence[Trace], bench: BenchReduction, thresholds: CheckThresholds, excluded: set[int]
-) -> list[tuple[Flag, ...]]:
-    """Flags that only all traces together can raise, and that a run is left out or doubted for."""
-    shed = {i for i, estimate in enumerate(bench.estimates) if estimate.shed}
-    found = (
-        copied_readings(traces, thresholds, excluded),
-        soaks_overlap(traces, thresholds),
-        at_the_ceiling(traces, thresholds, excluded | shed),
-    )
-    return [tuple(flags[i] for flags in found if i in flags) for i in range(len(traces))]
 
 
 def _joined(own: list[tuple[Flag, ...]], shared: list[tuple[Flag, ...]]) -> list[tuple[Flag, ...]]:

@@ -310,15 +310,14 @@ def _soak_begins(line: RunLine, log: Log, first: int, last: int, *, whole: bool,
     own = np.abs(level / line.set_power_W - 1) <= OTHER_LEVEL
     target = line.set_power_W if own.mean() >= 0.1 else float(np.median(level[-max(1, level.size // 3) :]))
     other = np.abs(level - target) > OTHER_LEVEL * target
-    edges = np.flatnonzero(np.diff(np.r_[0, other.astype(np.int8), 0]))
     begins = 0
     loaded_from = 0
-    for lo, hi in zip(edges[::2], edges[1::2], strict=True):
+    for lo, hi in stretches(other):
         if hi >= level.size:
             break
         # After minutes at the run's own level this is an interruption, not a lead-in.
         loaded_s = time_s[starts[lo]] - time_s[starts[loaded_from]]
-        loaded_from = int(hi)
+        loaded_from = hi
         if lo > 0 and loaded_s > max(SHORTEST_LEAD_IN_S, 0.05 * time_s[-1]):
             break
         rows = slice(int(starts[lo]), int(starts[hi]))
@@ -410,6 +409,12 @@ def device_before(log: Log, start: int, history_s: Array, *, own_room: bool) -> 
     device: Array = np.where(inside, np.interp(history_s, before, sensors), np.nan)
     power: Array = np.where(inside, np.interp(history_s, before, log.power_W[first:start]), np.nan)
     return device, power
+
+
+def stretches(holds: npt.NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """Return where something holds without a break: first place, and first place behind."""
+    edges = np.flatnonzero(np.diff(np.r_[0, holds.astype(np.int8), 0])).tolist()
+    return list(zip(edges[::2], edges[1::2], strict=True))
 
 
 def known_mean(values: Array, axis: int) -> Array:

@@ -31,7 +31,7 @@ from thermlab.runs.checks.plume import flag_following, follow_power
 from thermlab.runs.records import Flag, ReducedRun, raise_flag
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterable, Sequence
+    from collections.abc import Collection, Iterable, Iterator, Sequence
 
     from thermlab.campaign.settings import CheckThresholds
     from thermlab.runs.settled_rise import Estimate
@@ -78,38 +78,64 @@ def check_between(
     spread = measure_spread(runs, positions, traces, estimates)
     raised = chain(
         powers_exchanged(runs).items(),
-        _followed(runs, positions, traces, estimates, thresholds).items(),
+        _followed(positions, traces, estimates, thresholds),
         () if spread is None else core_spread(spread, thresholds).items(),
         _ladder_flags(runs, thresholds),
     )
-    found: list[dict[str, Flag]] = [{} for _ in runs]
+    more = _gather(len(runs), raised)
+    return tuple(replace(run, flags=run.flags + flags) if flags else run for run, flags in zip(runs, more, strict=True))
+
+
+def check_readings(
+    traces: Sequence[Trace], estimates: Sequence[Estimate], thresholds: CheckThresholds, excluded: Collection[int]
+) -> list[tuple[Flag, ...]]:
+    """Find what only all traces together show, and a run is left out or doubted for.
+
+    Parameters
+    ----------
+    traces, estimates : sequence
+        All runs that have readings.
+    thresholds : CheckThresholds
+        Limits in use.
+    excluded : collection of int
+        Places of runs that are excluded already.
+
+    Returns
+    -------
+    list of tuple of Flag
+        One entry a run.
+    """
+    shed = {i for i, estimate in enumerate(estimates) if estimate.shed}
+    raised = chain(
+        copied_readings(traces, thresholds, excluded).items(),
+        soaks_overlap(traces, thresholds).items(),
+        at_the_ceiling(traces, thresholds, shed.union(excluded)).items(),
+    )
+    return _gather(len(traces), raised)
+
+
+def _gather(n_runs: int, raised: Iterable[tuple[int, Flag]]) -> list[tuple[Flag, ...]]:
+    """Put the flags to their runs, each name once."""
+    found: list[dict[str, Flag]] = [{} for _ in range(n_runs)]
     for i, flag in raised:
         found[i].setdefault(flag.flag, flag)
-    return tuple(
-        replace(run, flags=(*run.flags, *more.values())) if more else run for run, more in zip(runs, found, strict=True)
-    )
+    return [tuple(flags.values()) for flags in found]
 
 
 def _followed(
-    runs: Sequence[ReducedRun],
-    positions: Sequence[int],
-    traces: Sequence[Trace],
-    estimates: Sequence[Estimate],
-    thresholds: CheckThresholds,
-) -> dict[int, Flag]:
+    positions: Sequence[int], traces: Sequence[Trace], estimates: Sequence[Estimate], thresholds: CheckThresholds
+) -> Iterator[tuple[int, Flag]]:
     mounts: dict[tuple[str, str], list[int]] = {}
-    for k, position in enumerate(positions):
-        mounts.setdefault((runs[position].treatment, runs[position].mount), []).append(k)
-    fits = [
-        follow_power(
-            [positions[k] for k in members], [traces[k] for k in members], [estimates[k] for k in members]
-        )
-        for members in mounts.values()
-    ]  # fmt: skip
-    return flag_following([fit for fit in fits if fit is not None], thresholds)
+    for k, trace in enumerate(traces):
+        mounts.setdefault(_mount(trace), []).append(k)
+    for members in mounts.values():
+        fit = follow_power([traces[k] for k in members], [estimates[k] for k in members])
+        flag = flag_following(fit, thresholds)
+        if flag is not None:
+            yield from ((positions[k], flag) for k in members)
 
 
-def _ladder_flags(runs: Sequence[ReducedRun], thresholds: CheckThresholds) -> Iterable[tuple[int, Flag]]:
+def _ladder_flags(runs: Sequence[ReducedRun], thresholds: CheckThresholds) -> Iterator[tuple[int, Flag]]:
     ladders = lay_ladders(runs)
     if ladders is None:
         return

@@ -8,7 +8,7 @@ three mounts the steps follow a smooth curve in power instead.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -49,10 +49,6 @@ class Ladders:
         Their rises and set powers.
     mount, step : ndarray of int, shape (n,)
         Which mount and which step.
-    left : ndarray, shape (n, n)
-        Projection on what the model leaves.
-    dof : int
-        Its rank.
     """
 
     members: tuple[int, ...]
@@ -60,8 +56,6 @@ class Ladders:
     power_W: Array
     mount: npt.NDArray[np.intp]
     step: npt.NDArray[np.intp]
-    left: Array
-    dof: int
 
     def design(self, kept: Flags | None = None) -> Array:
         """Effects of the steps, or with few mounts a curve in power, and a slope for each mount."""
@@ -71,8 +65,9 @@ class Ladders:
             return np.hstack([size**EXPONENT, slopes])
         return np.hstack([self.step[:, None] == np.unique(self.step)[None, :], slopes]).astype(np.float64)
 
-    def projection(self, kept: Flags) -> tuple[Array, int]:
+    def projection(self, kept: Flags | None = None) -> tuple[Array, int]:
         """Projection on what is left of the runs kept, and its rank; rows and columns of the others are zero."""
+        kept = np.ones(len(self.members), dtype=np.bool_) if kept is None else kept
         u, s, _ = np.linalg.svd(self.design(kept)[kept], full_matrices=False)
         u = u[:, s > 1e-9 * s[0]]
         left = np.zeros((kept.size, kept.size))
@@ -102,9 +97,8 @@ def lay_ladders(runs: Sequence[ReducedRun]) -> Ladders | None:
     power = np.array([runs[i].set_power_W for i in members])
     step = np.array([steps.setdefault(p, len(steps)) for p in power.tolist()])
     rises = np.array([runs[i].rise_K for i in members], dtype=np.float64)
-    bare = Ladders(members=members, rise_K=rises, power_W=power, mount=mount, step=step, left=np.empty((0, 0)), dof=0)
-    left, dof = bare.projection(np.ones(len(members), dtype=np.bool_))
-    return replace(bare, left=left, dof=dof) if dof >= FEWEST_DOF else None
+    ladders = Ladders(members=members, rise_K=rises, power_W=power, mount=mount, step=step)
+    return ladders if ladders.projection()[1] >= FEWEST_DOF else None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -160,13 +154,14 @@ def find_off(ladders: Ladders, thresholds: CheckThresholds) -> tuple[Off, ...]:
 def _suspects(ladders: Ladders, thresholds: CheckThresholds) -> list[int]:
     """Runs far from a fit of least absolute deviations: several bad runs cannot pull it as they pull least squares."""
     design = ladders.design()
-    residual = ladders.left @ ladders.rise_K
+    left, dof = ladders.projection()
+    residual = left @ ladders.rise_K
     for _ in range(30):
         root = 1.0 / np.sqrt(np.maximum(np.abs(residual), 0.02))
         fit = np.linalg.lstsq(design * root[:, None], ladders.rise_K * root, rcond=None)[0]
         residual = ladders.rise_K - design @ fit
     n = residual.size
-    scale = max(robust_sd(residual, about=0.0) * np.sqrt(n / ladders.dof), thresholds.usual_run_sd_K)
+    scale = max(robust_sd(residual, about=0.0) * np.sqrt(n / dof), thresholds.usual_run_sd_K)
     far = np.flatnonzero(np.abs(residual) > SUSPECTED * scale)
     return [int(i) for i in far[np.argsort(-np.abs(residual[far]))][: int(MOST_OFF * n)]]
 
@@ -267,11 +262,12 @@ def find_exchanged(
     tuple of (int, int, float)
         Positions among ``members`` of at most one pair, and by what the sum of squares falls.
     """
-    y, left = ladders.rise_K, ladders.left
+    y = ladders.rise_K
+    left, _ = ladders.projection()
     residual = left @ y
     free = np.diag(left)
     # Two exchanged runs hide each other from the test of single runs.
-    strongest = np.argsort(-np.abs(residual) / np.sqrt(np.maximum(free, 0.05)))[:MOST_SUSPECTS]
+    strongest = np.argsort(-np.abs(residual) / np.sqrt(np.maximum(free, LEAST_FREE)))[:MOST_SUSPECTS]
     suspects = sorted({found.at for found in off} | set(strongest.tolist()))
     # Runs that are off otherwise must not hide the gain of an exchange.
     floor = thresholds.usual_run_sd_dof * thresholds.usual_run_sd_K**2
@@ -291,15 +287,11 @@ def find_exchanged(
             best = (i, int(same[j]), float(ratio[j]))
     if best is None or best[2] < thresholds.swap_ratio:
         return ()
-    alone = _best_without(ladders, best[0], total, floor)
+    # By what the sum of squares falls when that run is left out.
+    rest = total - residual[best[0]] ** 2 / max(free[best[0]], LEAST_FREE)
+    alone = (total + floor) / max(rest + floor, 1e-12)
     # Leaving the worse of the two out must not do as well: then it is one run that is off.
     return (best,) if best[2] > alone * thresholds.swap_gain_ratio else ()
-
-
-def _best_without(ladders: Ladders, at: int, total: float, floor: float) -> float:
-    """By what the sum of squares falls when one run is left out."""
-    residual = float((ladders.left @ ladders.rise_K)[at])
-    return (total + floor) / max(total - residual**2 / max(float(ladders.left[at, at]), 0.05) + floor, 1e-12)
 
 
 def flag_exchanged_runs(mine: ReducedRun, other: ReducedRun, ratio: float) -> Flag:

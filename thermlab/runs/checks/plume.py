@@ -48,20 +48,17 @@ CYCLES_MIN = tuple(float(period) for period in np.geomspace(12.0, 90.0, 28))
 class Following:
     """How much the room rises with the sink from no load to a mount's highest step, whose rise is as much too small."""
 
-    at: tuple[int, ...]
     rise_K: float
     u_rise_K: float
     drift_K_per_h: float
     plain_rise_K: float
 
 
-def follow_power(positions: Sequence[int], traces: Sequence[Trace], estimates: Sequence[Estimate]) -> Following | None:
+def follow_power(traces: Sequence[Trace], estimates: Sequence[Estimate]) -> Following | None:
     """Fit the room of one mount's runs with a drift and the rise of the sink.
 
     Parameters
     ----------
-    positions : sequence of int
-        Of the runs, among all runs.
     traces, estimates : sequence
         Of the runs of one mount.
 
@@ -114,7 +111,6 @@ def follow_power(positions: Sequence[int], traces: Sequence[Trace], estimates: S
         return None
     coefficients, u = fitted
     return Following(
-        at=tuple(positions[i] for i in order),
         rise_K=float(coefficients[1]),
         u_rise_K=float(u[1]),
         drift_K_per_h=float(coefficients[0]),
@@ -189,35 +185,19 @@ def _with_cycle(design: Array, room_C: Array, hours: Array) -> Array:
     return best
 
 
-def flag_following(fits: Sequence[Following], thresholds: CheckThresholds) -> dict[int, Flag]:
-    """Find the mounts whose room follows their power.
-
-    Parameters
-    ----------
-    fits : sequence of Following
-        One entry a mount.
-    thresholds : CheckThresholds
-        Limits in use.
-
-    Returns
-    -------
-    dict of int to Flag
-        By position among all runs; a mount's flag stands on each of its runs.
-    """
-    flags: dict[int, Flag] = {}
-    for fit in fits:
-        if fit.rise_K <= max(thresholds.ambient_follows_power_K, thresholds.ambient_follows_ratio * fit.u_rise_K):
-            continue
-        for i in fit.at:
-            flags[i] = raise_flag(
-                "ambient follows power",
-                "doubtful",
-                f"From no load to the highest step of this mount the room rises by {fit.rise_K:.1f} K with the heat "
-                f"sink, beside a drift of {fit.drift_K_per_h:+.1f} K/h: its probe seems to feel the sink, and the "
-                "rises come out too small, at the highest step by as much.",
-                rise_with_power_K=fit.rise_K,
-                u_rise_K=fit.u_rise_K,
-                drift_K_per_h=fit.drift_K_per_h,
-                plain_rise_K=fit.plain_rise_K,
-            )
-    return flags
+def flag_following(fit: Following | None, thresholds: CheckThresholds) -> Flag | None:
+    """Say that a mount's room follows its power; None where it does not, or nobody knows."""
+    least_K = thresholds.ambient_follows_power_K
+    if fit is None or fit.rise_K <= max(least_K, thresholds.ambient_follows_ratio * fit.u_rise_K):
+        return None
+    return raise_flag(
+        "ambient follows power",
+        "doubtful",
+        f"From no load to the highest step of this mount the room rises by {fit.rise_K:.1f} K with the heat "
+        f"sink, beside a drift of {fit.drift_K_per_h:+.1f} K/h: its probe seems to feel the sink, and the "
+        "rises come out too small, at the highest step by as much.",
+        rise_with_power_K=fit.rise_K,
+        u_rise_K=fit.u_rise_K,
+        drift_K_per_h=fit.drift_K_per_h,
+        plain_rise_K=fit.plain_rise_K,
+    )

@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from thermlab.runs.checks.view import RunView, longest_still, rounding_bias_K, still_s, together_changed
 from thermlab.runs.records import Flag, Severity, raise_flag
-from thermlab.runs.trace import known_mean
+from thermlab.runs.trace import known_mean, stretches
 from thermlab.stats.variances import robust_sd
 
 if TYPE_CHECKING:
@@ -164,10 +164,11 @@ def load_step(view: RunView) -> Flag | None:
     usual = float(np.median(p[inside]))
     noise = robust_sd(p[inside])
     off = np.abs(p - usual) > max(limits.load_step_percent / 100.0 * usual, 6.0 * noise)
-    off &= inside
-    edges = np.flatnonzero(np.diff(np.r_[0, off.astype(np.int8), 0]))
-    spans = [(lo, hi) for lo, hi in zip(edges[::2], edges[1::2], strict=True)]
-    spans = [(lo, hi) for lo, hi in spans if (hi - lo) * blocks.length_s >= limits.load_step_min * 60.0 - 1e-6]
+    spans = [
+        (lo, hi)
+        for lo, hi in stretches(off & inside)
+        if (hi - lo) * blocks.length_s >= limits.load_step_min * 60.0 - 1e-6
+    ]
     if not spans:
         return None
     lo, hi = max(spans, key=lambda span: span[1] - span[0])
