@@ -54,6 +54,7 @@ OBJECTS: dict[str, type] = {
     "value": value.Value,
     "value.treatments[]": value.TreatmentValue,
     "uncertainty_budget[]": uncertainty.BudgetLine,
+    "caution_list[]": effects.Caution,
 }
 MORE = {
     "schema": "1",
@@ -75,6 +76,7 @@ MORE = {
     "value": "null without prices",
     "uncertainty_budget": "one line per input of the rise, the difference and the throttle power (k = 1)",
     "cautions": "what a reader has to know, the gravest first",
+    "caution_list": "the same, with what each is about and where it is to be said",
     "runs[].run": "name of the run, unique in the campaign",
     "runs[].treatment": "as in the run sheet",
     "runs[].mount": "as in the run sheet; a mount is identified by treatment and mount together",

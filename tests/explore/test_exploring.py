@@ -10,6 +10,7 @@ from demo_copies import DEMO, FAULTY, SHED, small_copy
 
 from thermlab.base.errors import InputError
 from thermlab.compare.analysis import analyse
+from thermlab.compare.records import Caution
 from thermlab.explore import figures as figures_explore
 from thermlab.explore import pages as exploration_pages
 from thermlab.explore.exploring import beside, campaigns, chosen, explore, heaviest, heaviest_first, try_exclusions
@@ -222,7 +223,7 @@ def wicked(found, payload):
     settings = found.campaign.settings.model_copy(update={"title": payload})
     campaign = replace(found.campaign, settings=settings)
     runs = tuple(map(run, found.settled.runs))
-    analysis = replace(found.analysis, campaign=campaign, runs=runs, cautions=(payload,))
+    analysis = replace(found.analysis, campaign=campaign, runs=runs, caution_list=(Caution(payload, "campaign"),))
     return replace(
         found,
         campaign=campaign,

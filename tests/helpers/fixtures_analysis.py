@@ -13,6 +13,7 @@ import numpy as np
 
 from thermlab.campaign.settings import CampaignSettings
 from thermlab.compare.comparison import compare_treatments
+from thermlab.compare.records import Caution
 from thermlab.compare.throttle import predict_throttle
 from thermlab.reports import execute as execution
 from thermlab.runs.records import Flag, HeldPower, ReducedRun
@@ -46,8 +47,13 @@ class MadeUpAnalysis:
     throttle: Any
     value: Any
     budget: tuple[Any, ...]
-    cautions: tuple[str, ...]
+    caution_list: tuple[Caution, ...]
     sha256: dict[str, str] = field(default_factory=dict)
+
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """The sentences."""
+        return tuple(caution.text for caution in self.caution_list)
 
 
 @dataclass(frozen=True)
@@ -205,7 +211,7 @@ def made_up_analysis(
         ),
         "value": value,
         "budget": (line,),
-        "cautions": tuple(comparison.cautions),
+        "caution_list": comparison.caution_list,
         "sha256": {"campaign.yaml": "a" * 64, "runs.csv": "b" * 64, "logs/all.csv": "c" * 64},
     }
     return MadeUpAnalysis(**(fields | changes))
@@ -274,7 +280,9 @@ PAYLOAD = "<img src=x onerror=alert(1)>\"'&"
 def poisoned() -> Any:
     """Return an analysis with a payload in every text that a user can write."""
     analysis = made_up_analysis(
-        names={"grease<b>a": 0.0, PAYLOAD: 0.004, "$x$": -0.02}, title=f"{PAYLOAD} title", cautions=(PAYLOAD,)
+        names={"grease<b>a": 0.0, PAYLOAD: 0.004, "$x$": -0.02},
+        title=f"{PAYLOAD} title",
+        caution_list=(Caution(PAYLOAD, PAYLOAD),),
     )
     run = replace(
         analysis.runs[0], run=PAYLOAD, mount=PAYLOAD, note="=cmd()", lot=PAYLOAD, condition=PAYLOAD, reason=PAYLOAD,

@@ -9,7 +9,7 @@ from fixtures_analysis import made_up_analysis
 import thermlab
 from thermlab.base.showing import Shown
 from thermlab.compare.analysis import Analysis
-from thermlab.compare.records import Comparison, ThrottlePower
+from thermlab.compare.records import Caution, Comparison, ThrottlePower
 from thermlab.reports.frames import mounts_frame, to_frame
 from thermlab.reports.results import RUN_COLUMNS, runs_reduced_csv, to_results
 from thermlab.reports.summaries import MOST_CAUTIONS, WIDTH, block, summary
@@ -93,7 +93,7 @@ def test_printing_a_comparison_aligns_numbers_and_names_the_interval():
 
 
 def test_many_cautions_do_not_fill_the_screen():
-    many = made_up_analysis(cautions=tuple(f"caution {i}" for i in range(20)))
+    many = made_up_analysis(caution_list=tuple(Caution(f"caution {i}", "runs") for i in range(20)))
 
     assert f"- and {20 - MOST_CAUTIONS} more in .cautions" in summary(many)
 

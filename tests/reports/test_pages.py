@@ -6,6 +6,7 @@ from html.parser import HTMLParser
 import pytest
 from fixtures_analysis import made_up_analysis, poisoned
 
+from thermlab.compare.records import Caution
 from thermlab.reports import pages, tables
 from thermlab.reports.render import contents, style_sheet
 
@@ -95,13 +96,13 @@ def test_a_listing_has_a_row_per_record_and_marks_kinds_and_what_was_left_out():
 
 
 def test_cautions_stand_before_the_answer():
-    html = pages.opening(made_up_analysis(cautions=("The margin was changed.", "second"))).html
-
+    changed, second = Caution("The margin was changed.", "campaign"), Caution("second", "runs")
+    html = pages.opening(made_up_analysis(caution_list=(changed, second))).html
     assert html.index("<h1>") < html.index("The margin was changed.") < html.index("second") < html.index('id="answer"')
 
 
 def test_no_caution_leaves_no_empty_box():
-    assert 'class="cautions"' not in pages.opening(made_up_analysis(cautions=())).html
+    assert 'class="cautions"' not in pages.opening(made_up_analysis(caution_list=())).html
 
 
 def test_what_went_wrong_lists_lost_and_doubtful_runs_with_reasons():
@@ -148,14 +149,16 @@ def test_the_table_of_runs_has_every_run_with_its_evidence():
 
 def test_cautions_on_the_throttle_power_stand_where_it_is_said_and_not_before_the_answer():
     analysis = made_up_analysis()
-    throttle = replace(analysis.throttle, cautions=("The room is warmer.", "Shared with the answer."))
-    comparison = replace(analysis.comparison, cautions=("Shared with the answer.", "Ladder mean, offset and so on."))
-    both = (*comparison.cautions, "The room is warmer.")
-    analysis = replace(analysis, throttle=throttle, comparison=comparison, cautions=both)
+    room, shared = Caution("The room is warmer.", "throttle power", "beside"), Caution("Shared.", "rise curve")
+    throttle = replace(analysis.throttle, caution_list=(room, shared))
+    ladder = Caution("Ladder mean, offset and so on.", "other estimands", "beside")
+    comparison = replace(analysis.comparison, caution_list=(shared, ladder))
+    analysis = replace(analysis, throttle=throttle, comparison=comparison, caution_list=(shared, ladder, room))
 
     first, machine = pages.opening(analysis).html, pages.machine(analysis).html
 
-    assert "Shared with the answer." in first
+    assert "Shared." in first
+    assert "Shared." not in machine
     assert "The room is warmer." not in first
     assert "Ladder mean" not in first
     assert machine.index("The room is warmer.") < machine.index("would throttle at about")
@@ -165,7 +168,8 @@ def test_cautions_on_the_throttle_power_stand_where_it_is_said_and_not_before_th
 def test_notes_on_a_file_stand_beside_its_checksum():
     analysis = made_up_analysis()
     name = next(iter(analysis.sha256))
-    analysis = replace(analysis, cautions=(*analysis.cautions, f"{name}: 3 lines before the header skipped"))
+    note = Caution(f"{name}: 3 lines before the header skipped", name, "beside")
+    analysis = replace(analysis, caution_list=(*analysis.caution_list, note))
 
     assert "lines before the header" not in pages.opening(analysis).html
     assert "3 lines before the header skipped" in pages.provenance(analysis).html

@@ -11,6 +11,7 @@ import pytest
 from fixtures_analysis import all_finite, made_up_analysis
 
 from thermlab.base.errors import InputError
+from thermlab.compare.records import Caution
 from thermlab.reports.results import (
     MIME,
     anonymised,
@@ -123,7 +124,8 @@ def test_plain_refuses_what_has_no_place():
 
 
 def test_anonymous_results_name_no_file_and_no_note():
-    analysis = made_up_analysis(cautions=("logs/all.csv: 3 readings are missing.",))
+    note = Caution("logs/all.csv: 3 readings are missing.", "logs/all.csv", "beside")
+    analysis = made_up_analysis(caution_list=(note,))
 
     text = results_json(to_results(anonymised(analysis, True)))
 

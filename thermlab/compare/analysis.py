@@ -12,12 +12,12 @@ from pathlib import Path
 from statistics import median
 from typing import TYPE_CHECKING, Any
 
-from thermlab.base.showing import Shown
 from thermlab.campaign.folder import Campaign, load_campaign
 from thermlab.campaign.parameters import apply_overrides, as_made
 from thermlab.campaign.settings import CampaignSettings, describe
 from thermlab.compare.cautions import campaign_cautions
 from thermlab.compare.comparison import compare_treatments
+from thermlab.compare.records import Warned
 from thermlab.compare.throttle import predict_throttle
 from thermlab.compare.uncertainty import BudgetInputs, BudgetLine, build_budget
 from thermlab.compare.value import Value, assess_value
@@ -27,7 +27,7 @@ from thermlab.runs.settled_runs import RunTrace, SettledRuns, settle_runs
 from thermlab.stats.variances import Prior
 
 if TYPE_CHECKING:
-    from thermlab.compare.records import Comparison, ThrottlePower
+    from thermlab.compare.records import Caution, Comparison, ThrottlePower
     from thermlab.runs.records import ReducedRun
 
 
@@ -56,7 +56,7 @@ class Bench:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Analysis(Shown):
+class Analysis(Warned):
     """Every result of one campaign.
 
     Attributes
@@ -81,7 +81,7 @@ class Analysis(Shown):
         Costs.
     budget : tuple of BudgetLine
         Uncertainty budget.
-    cautions : tuple of str
+    caution_list : tuple of Caution
         The gravest first.
     sha256 : dict of str to str
         Checksums of all inputs.
@@ -97,7 +97,7 @@ class Analysis(Shown):
     throttle: ThrottlePower | None
     value: Value | None
     budget: tuple[BudgetLine, ...]
-    cautions: tuple[str, ...]
+    caution_list: tuple[Caution, ...]
     sha256: dict[str, str]
 
 
@@ -189,7 +189,7 @@ def conclude(
         throttle=throttle,
         value=assess_value(settings.treatments, comparison, baseline=settings.baseline),
         budget=build_budget(_budget_inputs(settings, settled, whole, throttle)) if whole is not None else (),
-        cautions=campaign_cautions(campaign, settled, whole, throttle, overrides or {}, notes),
+        caution_list=campaign_cautions(campaign, settled, whole, throttle, overrides or {}, notes, files=sha256),
         sha256=sha256,
     )
 

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from thermlab.base.numbers import format_interval, round_to_uncertainty
 from thermlab.campaign.parameters import DECISION
+from thermlab.compare.records import Caution
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Collection, Sequence
 
     from thermlab.campaign.folder import Campaign
     from thermlab.compare.mounts import MountTable, ReferenceRise, Scatter
@@ -186,7 +188,7 @@ def caution_p_values(items: Sequence[TreatmentComparison], alpha: float) -> list
     return cautions
 
 
-def caution_curve(fit: LackOfFit | None) -> list[str]:
+def caution_curve(fit: LackOfFit | None) -> list[Caution]:
     """Say where the rise curve fails the steps."""
     if fit is None:
         return []
@@ -204,7 +206,7 @@ def caution_curve(fit: LackOfFit | None) -> list[str]:
             f"between {fit.kink.below_W:g} W and "
             f"{fit.kink.above_W:g} W: did a fan change its speed? Then no single curve runs through the ladder."
         )
-    return cautions
+    return [Caution(text, "rise curve") for text in cautions]
 
 
 def caution_offset(check: OffsetCheck | None, alpha: float) -> list[str]:
@@ -242,7 +244,7 @@ def caution_nulls(
     scatter: Scatter,
     check: OffsetCheck | None,
     fit: LackOfFit | None,
-) -> list[str]:
+) -> list[Caution]:
     """Say why anything else is missing, where the missing headline does not say it already.
 
     Parameters
@@ -262,27 +264,29 @@ def caution_nulls(
 
     Returns
     -------
-    list of str
+    list of Caution
     """
     if not table.names:
         return []
     cautions = []
     answered = [item.treatment for item in items if item.simultaneous_interval_K is not None]
     if scatter.sd is None and not items:
-        cautions.append("The scatter between mounts is not known: there is one mount.")
+        cautions.append(Caution("The scatter between mounts is not known: there is one mount.", "comparison"))
     alone = [item.treatment for item in items if item.treatment in answered and item.welch_interval_K is None]
     if alone:
-        cautions.append(
+        words = (
             f"No Welch interval beside the pooled one for {', '.join(alone)}: it takes two mounts of each and some "
             "scatter between them."
         )
+        cautions.append(Caution(words, "other estimands", "beside"))
     endless = [item.treatment for item in items if item.verdict == "undecided" and item.mounts_needed is None]
     endless = [name for name in endless if name in answered]
     if endless:
-        cautions.append(
+        words = (
             f"No number of mounts that would settle {', '.join(endless)}: it would take more than 10 000 of each to "
             "see a difference as small as the margin."
         )
+        cautions.append(Caution(words, "comparison"))
     silent: dict[str, list[str]] = {}
     for effect in secondary:
         if effect.treatment in answered and effect.difference is not None and effect.interval is None:
@@ -293,14 +297,15 @@ def caution_nulls(
             if scatter.own_dof <= 0.0
             else "its numbers agree to the last digit"
         )
-        cautions.append(f"No interval for {', '.join(estimands)} of {name}: {why}.")
+        cautions.append(Caution(f"No interval for {', '.join(estimands)} of {name}: {why}.", "other estimands"))
     unseen = []
     if check is None and any(item.n_mounts for item in items):
         unseen.append("an offset between treatments (takes two steps that all mounts share, three with one mount each)")
     if fit is None:
         unseen.append("the shape of the rise curve (takes two mounts that share three steps)")
     if unseen:
-        cautions.append(f"Not tested, for want of runs or of scatter between them: {'; '.join(unseen)}.")
+        words = f"Not tested, for want of runs or of scatter between them: {'; '.join(unseen)}."
+        cautions.append(Caution(words, "other estimands", "beside"))
     return cautions
 
 
@@ -424,7 +429,9 @@ def campaign_cautions(
     throttle: ThrottlePower | None,
     overrides: dict[str, tuple[Any, Any]],
     notes: tuple[str, ...],
-) -> tuple[str, ...]:
+    *,
+    files: Collection[str],
+) -> tuple[Caution, ...]:
     """Collect every caution of a campaign.
 
     Parameters
@@ -441,27 +448,48 @@ def campaign_cautions(
         What differs from the campaign as written.
     notes : tuple of str
         What the log reader passed over.
+    files : collection of str
+        Names of the campaign's files, by which a note tells what it is on.
 
     Returns
     -------
-    tuple of str
+    tuple of Caution
         Without repetition.
     """
+    alone = len(campaign.settings.treatments) == 1
     found = [
-        *_overridden(overrides, DECISION, "was changed after the data were seen"),
-        *_overridden(overrides, ("room_C", "temperature_C"), "is not the one written in the campaign"),
-        *_one_treatment(campaign),
-        *([] if comparison is not None else ["No run can be used: there is no result to give."]),
-        *(comparison.cautions if comparison is not None else ()),
-        *campaign.cautions,
-        *_throttle(campaign, throttle),
-        *_bench(settled),
-        *_room(campaign, settled),
-        *_repeats(settled),
-        *_left_out(settled),
-        *notes,
+        *_about(
+            "campaign",
+            _overridden(overrides, DECISION, "was changed after the data were seen"),
+            _overridden(overrides, ("room_C", "temperature_C"), "is not the one written in the campaign"),
+            ["There is one treatment only, so there is nothing to compare it with."] if alone else [],
+            ["No run can be used: there is no result to give."] if comparison is None else [],
+        ),
+        *(() if comparison is None else comparison.caution_list),
+        *_about_files(campaign.cautions, files, "campaign"),
+        *_throttle(campaign, throttle, is_answer=alone or comparison is None),
+        *_about("bench", _bench(settled), _room(campaign, settled)),
+        *_about("runs", _repeats(settled), _left_out(settled)),
+        *_about_files(notes, files, "runs"),
     ]
-    return tuple(dict.fromkeys(found))
+    first: dict[str, Caution] = {}
+    for caution in found:
+        first.setdefault(caution.text, caution)
+    return tuple(first.values())
+
+
+def _about(about: str, *sentences: Sequence[str]) -> list[Caution]:
+    return [Caution(text, about) for some in sentences for text in some]
+
+
+def _about_files(notes: Sequence[str], files: Collection[str], else_about: str) -> list[Caution]:
+    """Notes that begin with the name of a file are about it; it is said beside the checksum of the file."""
+    found = []
+    for note in notes:
+        name, colon, _ = note.partition(": ")
+        on_file = bool(colon) and name in files
+        found.append(Caution(note, name, "beside") if on_file else Caution(note, else_about))
+    return found
 
 
 def _overridden(overrides: dict[str, tuple[Any, Any]], names: tuple[str, ...], what: str) -> list[str]:
@@ -475,16 +503,13 @@ def _overridden(overrides: dict[str, tuple[Any, Any]], names: tuple[str, ...], w
     ]
 
 
-def _one_treatment(campaign: Campaign) -> list[str]:
-    if len(campaign.settings.treatments) > 1:
-        return []
-    return ["There is one treatment only, so there is nothing to compare it with."]
-
-
-def _throttle(campaign: Campaign, throttle: ThrottlePower | None) -> list[str]:
+def _throttle(campaign: Campaign, throttle: ThrottlePower | None, *, is_answer: bool) -> list[Caution]:
+    """Cautions on the throttle power; where there is no comparison it is the answer itself."""
     if campaign.settings.limits is None:
-        return ["No temperature limit and customer's room are given, so no throttle power can be predicted."]
-    return [] if throttle is None else list(throttle.cautions)
+        words = "No temperature limit and customer's room are given, so no throttle power can be predicted."
+        return [Caution(words, "throttle power")]
+    found = () if throttle is None else throttle.caution_list
+    return [replace(caution, weight="headline") if is_answer else caution for caution in found]
 
 
 def _bench(settled: SettledRuns) -> list[str]:

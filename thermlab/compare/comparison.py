@@ -37,7 +37,7 @@ from thermlab.compare.mounts import (
     summarise_mounts,
     tabulate_mounts,
 )
-from thermlab.compare.records import Comparison, PriorUse, TreatmentComparison, Variance
+from thermlab.compare.records import Caution, Comparison, PriorUse, TreatmentComparison, Variance
 from thermlab.compare.secondary import assess_curve, check_offset, compare_secondaries
 from thermlab.compare.verdict import decide, doubts, in_doubt, is_equivalent
 from thermlab.stats.least_squares import NotEstimableError
@@ -137,11 +137,14 @@ def compare_treatments(
         *caution_counts(table, mounts_planned),
         *caution_order(table, baseline),
         *caution_p_values(items, alpha),
-        *caution_curve(fit),
-        *caution_offset(check, alpha),
-        *caution_steps(table),
-        *caution_nulls(table, items, secondary, scatter, check, fit),
     ]
+    caution_list = (
+        *(Caution(text, "comparison") for text in cautions),
+        *caution_curve(fit),
+        *(Caution(text, "other estimands") for text in caution_offset(check, alpha)),
+        *(Caution(text, "other estimands", "beside") for text in caution_steps(table)),
+        *caution_nulls(table, items, secondary, scatter, check, fit),
+    )
     power = reference.power_W
     return Comparison(
         estimand="settled rise"
@@ -169,7 +172,7 @@ def compare_treatments(
         mounts=summarise_mounts(table, reference),
         prior=prior_use,
         drift_K_per_mount=scatter.drift_per_mount,
-        cautions=tuple(cautions),
+        caution_list=caution_list,
         settings={
             "margin_K": margin_K,
             "confidence_level": confidence_level,

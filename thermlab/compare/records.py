@@ -24,6 +24,43 @@ Verdict = Literal[
 ]
 
 
+@dataclass(frozen=True, slots=True)
+class Caution:
+    """What a reader has to know, and where it is to be said.
+
+    Attributes
+    ----------
+    text : str
+        The sentence.
+    about : str
+        What it touches: ``comparison``, ``other estimands``, ``rise curve``, ``throttle power``, ``campaign``,
+        ``bench``, ``runs``, or the file that a note is on.
+    weight : {"headline", "beside"}
+        Before the answer, or where what it touches is shown.
+    """
+
+    text: str
+    about: str
+    weight: Literal["headline", "beside"] = "headline"
+
+
+class Warned(Shown):
+    """A result with what a reader has to know of it."""
+
+    __slots__ = ()
+
+    if TYPE_CHECKING:
+
+        @property
+        def caution_list(self) -> tuple[Caution, ...]:
+            """Every caution, the gravest first."""
+
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """The sentences of the cautions, the gravest first."""
+        return tuple(caution.text for caution in self.caution_list)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MountSummary:
     """One mount as the comparison sees it.
@@ -259,7 +296,7 @@ class PriorUse:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Comparison(Shown):
+class Comparison(Warned):
     """All candidates against the baseline, with the method and what to beware of.
 
     Attributes
@@ -298,7 +335,7 @@ class Comparison(Shown):
         How a prior entered.
     drift_K_per_mount : float or None
         Fitted drift with the order of the mounts, where declared, K.
-    cautions : tuple of str
+    caution_list : tuple of Caution
         What a reader has to know, most important first.
     settings : dict
         Every number that was asked for.
@@ -325,7 +362,7 @@ class Comparison(Shown):
     mounts: tuple[MountSummary, ...]
     prior: PriorUse | None
     drift_K_per_mount: float | None
-    cautions: tuple[str, ...]
+    caution_list: tuple[Caution, ...]
     settings: dict[str, object]
 
 
@@ -404,7 +441,7 @@ class TreatmentThrottle:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ThrottlePower(Shown):
+class ThrottlePower(Warned):
     """Throttle power of every treatment, baseline first.
 
     Attributes
@@ -419,7 +456,7 @@ class ThrottlePower(Shown):
         Scatter of throttle powers between mounts, W, and its degrees of freedom (pooled).
     treatments : tuple of TreatmentThrottle
         Baseline first, then candidates in order.
-    cautions : tuple of str
+    caution_list : tuple of Caution
         What a reader has to know.
     """
 
@@ -430,4 +467,4 @@ class ThrottlePower(Shown):
     mount_sd_W: float | None
     mount_sd_dof: float | None
     treatments: tuple[TreatmentThrottle, ...]
-    cautions: tuple[str, ...]
+    caution_list: tuple[Caution, ...]

@@ -17,6 +17,7 @@ from thermlab.compare.cautions import caution_curve, caution_intervals, caution_
 from thermlab.compare.mounts import Groups, MountTable, Scatter, fit_shared_curve, judge_mounts, tabulate_mounts
 from thermlab.compare.records import (
     FARTHEST_EXTRAPOLATION,
+    Caution,
     Interval,
     MountThrottle,
     ThrottlePower,
@@ -310,6 +311,12 @@ def predict_throttle(
         for name in names
     )
     spreads = [item.model_spread_W for item in items if item.model_spread_W is not None]
+    cautions = [
+        *caution_items(items),
+        *caution_intervals(items, scatter),
+        *caution_observed(items),
+        *caution_room(runs, items, room_C, limit, cooling),
+    ]
     return ThrottlePower(
         room_C=room_C,
         temperature_limit_C=temperature_C,
@@ -318,11 +325,8 @@ def predict_throttle(
         mount_sd_W=scatter.sd,
         mount_sd_dof=scatter.dof if scatter.sd is not None else None,
         treatments=items,
-        cautions=(
-            *caution_items(items),
-            *caution_intervals(items, scatter),
-            *caution_observed(items),
-            *caution_room(runs, items, room_C, limit, cooling),
+        caution_list=(
+            *(Caution(text, "throttle power", "beside") for text in cautions),
             *caution_curve(assess_curve(table)),
         ),
     )

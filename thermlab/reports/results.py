@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from thermlab.compare.analysis import Analysis
+    from thermlab.compare.records import Comparison, ThrottlePower
     from thermlab.runs.records import ReducedRun
 
 SCHEMA = 1
@@ -247,6 +248,14 @@ class FiledUncertainty(_Part):
     confidence_level: float
 
 
+class FiledCaution(_Part):
+    """What a reader has to know, and where it is to be said."""
+
+    text: str
+    about: str
+    weight: Literal["headline", "beside"]
+
+
 class CampaignResults(_Part):
     """``results.json`` of a campaign.
 
@@ -268,6 +277,7 @@ class CampaignResults(_Part):
     uncertainty_budget: list[FiledInput]
     uncertainty_combined: list[FiledUncertainty] = []
     cautions: list[str]
+    caution_list: list[FiledCaution] = []
 
 
 class BuildResults(_Part):
@@ -334,8 +344,8 @@ def to_results(analysis: Analysis, *, created: datetime | None = None) -> Result
         A number in it is NaN or infinite.
     """
     settings = analysis.campaign.settings
-    comparison = plain(analysis.comparison)
-    throttle = plain(analysis.throttle)
+    comparison = _with_sentences(analysis.comparison)
+    throttle = _with_sentences(analysis.throttle)
     value = plain(analysis.value)
     return written(
         schema=SCHEMA,
@@ -358,7 +368,17 @@ def to_results(analysis: Analysis, *, created: datetime | None = None) -> Result
         uncertainty_budget=plain(analysis.budget),
         uncertainty_combined=_combined(analysis),
         cautions=list(analysis.cautions),
+        caution_list=plain(analysis.caution_list),
     )
+
+
+def _with_sentences(part: Comparison | ThrottlePower | None) -> dict[str, Any] | None:
+    """Return a part with its cautions as sentences; what each is about stands in the list of all."""
+    if part is None:
+        return None
+    found: dict[str, Any] = plain(part)
+    del found["caution_list"]
+    return found | {"cautions": list(part.cautions)}
 
 
 def _combined(analysis: Analysis) -> list[dict[str, Any]]:
@@ -588,7 +608,7 @@ def anonymised(analysis: Analysis, anonymous: bool) -> Analysis:
         ),
         runs=tuple(dataclasses.replace(_in_text(run, speak), note="") for run in analysis.runs),
         settings=_in_text(analysis.settings, speak),
-        cautions=tuple(speak(caution) for caution in analysis.cautions),
+        caution_list=_in_text(analysis.caution_list, speak),
         comparison=_in_text(analysis.comparison, speak),
         throttle=_in_text(analysis.throttle, speak),
         sha256={spoken.get(name, name): digest for name, digest in analysis.sha256.items()},

@@ -29,38 +29,28 @@ if TYPE_CHECKING:
 
 
 _MANY_MOUNTS = 20  # of each treatment: weeks on the bench
-_BESIDE_THE_ANSWER = ("Ladder mean, ", "Not tested, ", "No Welch interval ", "No power step was used of every mount: ")
-"""How cautions begin that touch the other estimands only; they stand where those are shown."""
 
 
 def answer_cautions(analysis: Analysis) -> tuple[str, ...]:
     """Return the cautions that touch the answer; the others stand where what they touch is shown."""
-    elsewhere = {text for text in throttle_cautions(analysis) if analysis.comparison is not None}
-    elsewhere |= {f"{name}: {text}" for name, text in file_notes(analysis)}
-    return tuple(c for c in analysis.cautions if c not in elsewhere and not c.startswith(_BESIDE_THE_ANSWER))
+    return tuple(caution.text for caution in analysis.caution_list if caution.weight == "headline")
 
 
 def main_cautions(analysis: Analysis) -> tuple[str, ...]:
     """Return all cautions but the notes on files."""
-    notes = {f"{name}: {text}" for name, text in file_notes(analysis)}
-    return tuple(text for text in analysis.cautions if text not in notes)
+    return tuple(caution.text for caution in analysis.caution_list if caution.about not in analysis.sha256)
 
 
 def file_notes(analysis: Analysis) -> list[tuple[str, str]]:
     """Return what was passed over in a file, as (file, note); it stands beside the checksums of the files."""
-    notes = []
-    for text in analysis.cautions:
-        name, colon, note = text.partition(": ")
-        if colon and name in analysis.sha256:
-            notes.append((name, note))
-    return notes
+    notes = [caution for caution in analysis.caution_list if caution.about in analysis.sha256]
+    return [(note.about, note.text.removeprefix(f"{note.about}: ")) for note in notes]
 
 
 def throttle_cautions(analysis: Analysis) -> tuple[str, ...]:
     """Return the cautions that touch nothing but the throttle power."""
-    throttle, comparison = analysis.throttle, analysis.comparison
-    shared = () if comparison is None else comparison.cautions
-    return () if throttle is None else tuple(text for text in throttle.cautions if text not in shared)
+    found = () if analysis.throttle is None else analysis.throttle.caution_list
+    return tuple(caution.text for caution in found if analysis.comparison is None or caution.about == "throttle power")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
