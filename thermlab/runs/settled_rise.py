@@ -5,7 +5,8 @@ it: the logged room passed through a first-order lag of the bench's time
 constant. The settled rise is the level of an exponential approach with the
 bench's time constant, fitted over the end of the soak; what was still missing
 at the end is kept beside it as a quality number. Where the bench has no time
-constant only a steady run has a settled rise: its mean.
+constant only a steady run has a settled rise: its mean. Whether a run has settled
+is told from the slope over its end.
 """
 
 from __future__ import annotations

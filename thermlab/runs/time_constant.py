@@ -8,6 +8,10 @@ because a time constant fitted to one run trades off against its settled rise.
 At power P the time constant is ``tau (P / P_max) ** (n - 1)``, with n = 0.8
 for natural convection (the film coefficient grows as the fourth root of the
 temperature difference) and n = 1 for forced air.
+
+The approach is bent a little where the sink convects naturally. What works on it takes one run or, with one more
+dimension in front, several runs whose block means stand at the same instants: what depends on the instants alone is
+then computed once for all of them.
 """
 
 from __future__ import annotations

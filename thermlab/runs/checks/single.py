@@ -7,7 +7,7 @@ raises, or None. The thresholds are in :mod:`thermlab.campaign.settings`; what t
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
@@ -45,9 +45,9 @@ def check_run(view: RunView) -> tuple[Flag, ...]:
     return tuple(flag for flag in found if flag is not None)
 
 
-def _gravest(**holds: bool) -> Severity | None:
-    """Return the first severity that holds, of those given from the gravest on."""
-    return next((cast("Severity", severity) for severity, true in holds.items() if true), None)
+def _gravest(*, unusable: bool = False, doubtful: bool = False, note: bool = False) -> Severity | None:
+    """Return the gravest severity that holds."""
+    return "unusable" if unusable else "doubtful" if doubtful else "note" if note else None
 
 
 def shed_power(view: RunView) -> Flag | None:
