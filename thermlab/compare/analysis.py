@@ -262,7 +262,7 @@ def _throttle(
 
 def _bench(settled: SettledRuns, comparison: Comparison | None) -> Bench:
     constant = settled.bench.time_constant
-    prior = None if comparison is None or comparison.prior is None else comparison.prior
+    prior = None if comparison is None else comparison.prior
     return Bench(
         time_constant_min=None if constant is None else constant.time_constant_s / 60.0,
         u_time_constant_min=None if constant is None else constant.u_time_constant_s / 60.0,

@@ -21,7 +21,7 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -89,14 +89,14 @@ class MountTable:
             return np.zeros(self.steps_W.size, dtype=np.bool_)
         return np.asarray(self.present.all(axis=0), dtype=np.bool_)
 
+    @property
+    def labels(self) -> list[str]:
+        """Treatment and name of each mount, length N."""
+        return [f"{self.treatments[int(group)]} {name}" for group, name in zip(self.group, self.names, strict=True)]
+
     def counts(self) -> Counts:
         """Return the number of used mounts of each treatment, shape (n_treatments,)."""
         return np.bincount(self.group, minlength=len(self.treatments))
-
-
-def usable(runs: Sequence[ReducedRun]) -> list[ReducedRun]:
-    """Return the runs that enter the fits at set power."""
-    return [run for run in runs if run.used and run.rise_K is not None]
 
 
 def tabulate_mounts(runs: Sequence[ReducedRun], treatments: Sequence[str]) -> MountTable:
@@ -270,10 +270,10 @@ class ReferenceRise:
     """
 
     power_W: float | None
-    rise_K: Floats | None
-    noise_factor: float
     method: str
-    cautions: tuple[str, ...]
+    rise_K: Floats | None = None
+    noise_factor: float = 1.0
+    cautions: tuple[str, ...] = ()
 
 
 def reference_rise(table: MountTable, reference_power_W: float | None = None) -> ReferenceRise:
@@ -294,9 +294,7 @@ def reference_rise(table: MountTable, reference_power_W: float | None = None) ->
         fit (or, without shared steps, slopes about one shared curve).
     """
     if not table.names:
-        return ReferenceRise(
-            power_W=reference_power_W, rise_K=None, noise_factor=1.0, method="no used mounts", cautions=()
-        )
+        return ReferenceRise(power_W=reference_power_W, method="no used mounts")
     steps, common = table.steps_W, table.common
     if reference_power_W is None:
         power = float(steps[common].max()) if common.any() else float(steps.max())
@@ -309,7 +307,6 @@ def reference_rise(table: MountTable, reference_power_W: float | None = None) ->
             rise_K=table.rise_K[:, at[0]].copy(),
             noise_factor=float((1.0 / table.repeats[:, at[0]]).mean()),
             method=f"mean rise of each mount at the reference step of {power:g} W",
-            cautions=(),
         )
     cautions = []
     lacking = "no mount has a step there" if not at.size else _who_lacks(table, int(at[0]))
@@ -337,7 +334,6 @@ def reference_rise(table: MountTable, reference_power_W: float | None = None) ->
             )
             return ReferenceRise(
                 power_W=power,
-                rise_K=None,
                 noise_factor=noise_factor,
                 method=f"no rise at {power:g} W: {lacking}",
                 cautions=tuple(cautions),
@@ -348,7 +344,7 @@ def reference_rise(table: MountTable, reference_power_W: float | None = None) ->
             f"Some mounts share no power step with the others ({lacking}): "
             "the comparison rests on the shape of the curve."
         )
-    few = [f"{table.treatments[g]} {name}" for g, name, n in _mounts_with_counts(table) if n < 2]
+    few = [label for label, n in zip(table.labels, table.present.sum(axis=1), strict=True) if n < 2]
     if few:
         cautions.append(
             f"Only one power step is used of {', '.join(few)}: its rise at {power:g} W rests on that one step."
@@ -396,17 +392,8 @@ def _slopes_about_shared_curve(table: MountTable, power: float) -> Floats | None
 
 
 def _who_lacks(table: MountTable, column: int) -> str:
-    lacking = [
-        f"{table.treatments[int(table.group[i])]} {name}"
-        for i, name in enumerate(table.names)
-        if not table.present[i, column]
-    ]
+    lacking = [label for label, has in zip(table.labels, table.present[:, column], strict=True) if not has]
     return f"{', '.join(lacking)} without a used run at that step"
-
-
-def _mounts_with_counts(table: MountTable) -> list[tuple[int, str, int]]:
-    filled = table.present.sum(axis=1)
-    return [(int(table.group[i]), name, int(filled[i])) for i, name in enumerate(table.names)]
 
 
 _NO_SCATTER = 1e-9
@@ -650,39 +637,36 @@ def _differences(
             found[name] = (math.sqrt(variance * (1.0 / counts[i] + 1.0 / counts[base] + extra)), dof)
     t_values = {name: float(means[index[name]] - means[base]) / found[name][0] for name in found}
     p_values = _p_values(groups, t_values, found, [int(counts[index[n]]) for n in found], int(counts[base]))
+    among = [int(counts[index[n]]) for n in with_mounts]
     result = []
     for name in groups.candidates:
         i = index[name]
-        if counts[i] == 0:
-            result.append(Difference(treatment=name, n_mounts=0, mean=None, difference=None))
-            continue
-        mean = float(means[i])
-        difference = mean - float(means[base]) if counts[base] > 0 else None
-        if name not in found:
-            result.append(Difference(treatment=name, n_mounts=int(counts[i]), mean=mean, difference=difference))
-            continue
-        se, own = found[name]
-        if groups.variance == "welch":
-            simultaneous = t_point(1.0 - groups.alpha / (2.0 * len(with_mounts)), own)
-        else:
-            simultaneous = dunnett_critical(
-                groups.alpha, [int(counts[index[n]]) for n in with_mounts], int(counts[base]), own
-            )
-        result.append(
-            Difference(
-                treatment=name,
-                n_mounts=int(counts[i]),
-                mean=mean,
-                difference=difference,
+        item = Difference(
+            treatment=name,
+            n_mounts=int(counts[i]),
+            mean=float(means[i]) if counts[i] > 0 else None,
+            difference=float(means[i] - means[base]) if counts[i] > 0 and counts[base] > 0 else None,
+        )
+        if name in found:
+            se, own = found[name]
+            item = replace(
+                item,
                 standard_error=se,
                 dof=own,
                 t_critical=t_point(1.0 - groups.alpha / 2.0, own),
-                simultaneous_critical=simultaneous,
+                simultaneous_critical=_simultaneous(groups, among, int(counts[base]), own),
                 equivalence_critical=t_point(1.0 - groups.alpha, own),
                 p_value=p_values[name],
             )
-        )
+        result.append(item)
     return tuple(result)
+
+
+def _simultaneous(groups: Groups, counts: list[int], baseline_count: int, dof: float) -> float:
+    """Point of the interval that holds together with those of the other candidates."""
+    if groups.variance == "welch":
+        return t_point(1.0 - groups.alpha / (2.0 * len(counts)), dof)
+    return dunnett_critical(groups.alpha, counts, baseline_count, dof)
 
 
 def _p_values(

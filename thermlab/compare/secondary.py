@@ -15,7 +15,7 @@ between two steps shows as a jump of the resistance between them.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import TYPE_CHECKING, Literal
 
@@ -232,17 +232,8 @@ def assess_curve(table: MountTable) -> LackOfFit | None:
     if n_mounts < 2 or int(common.sum()) < 3:
         return None
     steps = table.steps_W[common]
-    complete = MountTable(
-        treatments=table.treatments,
-        names=table.names,
-        group=table.group,
-        order=table.order,
-        ordered=table.ordered,
-        steps_W=steps,
-        rise_K=table.rise_K[:, common],
-        repeats=np.ones((n_mounts, steps.size), dtype=np.intp),
-    )
-    fit = fit_common_steps(complete)
+    ones = np.ones((n_mounts, steps.size), dtype=np.intp)
+    fit = fit_common_steps(replace(table, steps_W=steps, rise_K=table.rise_K[:, common], repeats=ones))
     if fit.run_noise_K is None or fit.run_noise_K <= _SPECK_K:
         return None
     design = curve_design(steps)

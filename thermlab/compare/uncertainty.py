@@ -277,57 +277,35 @@ def _scatter_lines(
     if sd is not None and known:
         lines.append(_line(quantity, f"scatter between mounts, run noise included ({unit})", "A", sd, weight, dof))
     if inputs.run_u_K is not None:
-        held = ": contained in the scatter between mounts" if known else ""
+        text = "noise and fit of the settled rise (K)" + (": contained in the scatter between mounts" if known else "")
         sensitivity = 0.0 if known else weight * per_K
-        lines.append(
-            _line(
-                quantity,
-                f"noise and fit of the settled rise (K){held}",
-                "A",
-                inputs.run_u_K,
-                sensitivity,
-                inputs.run_dof,
-            )
-        )
+        lines.append(_line(quantity, text, "A", inputs.run_u_K, sensitivity, inputs.run_dof))
     return lines
 
 
 def _rise_lines(inputs: BudgetInputs) -> list[BudgetLine]:
-    power_u = inputs.power_u_percent / 100.0 * inputs.power_W
+    told = (("", 1.0), ("", 1.0), ("", -1.0), ("", inputs.slope_K_per_W))
     return [
         *_scatter_lines(inputs, "rise", inputs.mount_sd_K, inputs.mount_sd_dof, "K", 1.0, 1.0),
         *_time_constant_line(inputs, "rise", inputs.rise_per_time_constant_K_per_min, ""),
-        _line("rise", "readout resolution (K)", "B", resolution_u(inputs.resolution_K), 1.0),
-        _line("rise", "temperature sensor (K)", "B", inputs.temperature_u_K, 1.0),
-        _line("rise", "room temperature (K)", "B", inputs.ambient_u_K, -1.0),
-        _line("rise", "true power (W)", "B", power_u, inputs.slope_K_per_W),
+        *_type_b_lines(inputs, "rise", inputs.power_W, told),
     ]
 
 
 def _difference_lines(inputs: BudgetInputs) -> list[BudgetLine]:
     weight = math.sqrt(1.0 / inputs.n_baseline + 1.0 / inputs.n_candidate)
-    power_u = inputs.power_u_percent / 100.0 * inputs.power_W
     hidden = inputs.mount_sd_K is None or not inputs.mount_sd_K > 0.0
-    rounding = "" if hidden else ": contained in the scatter between mounts"
+    cancels = (f": {_CANCELS}", 0.0)
+    told = (
+        ("", weight) if hidden else (": contained in the scatter between mounts", 0.0),
+        cancels,
+        cancels,
+        (f": {_CANCELS} but for its share of the difference itself", inputs.difference_K / inputs.power_W),
+    )
     return [
         *_scatter_lines(inputs, "difference", inputs.mount_sd_K, inputs.mount_sd_dof, "K", weight, 1.0),
         *_time_constant_line(inputs, "difference", 0.0, f": {_CANCELS} where soaks are equal"),
-        _line(
-            "difference",
-            f"readout resolution (K){rounding}",
-            "B",
-            resolution_u(inputs.resolution_K),
-            weight if hidden else 0.0,
-        ),
-        _line("difference", f"temperature sensor (K): {_CANCELS}", "B", inputs.temperature_u_K, 0.0),
-        _line("difference", f"room temperature (K): {_CANCELS}", "B", inputs.ambient_u_K, 0.0),
-        _line(
-            "difference",
-            f"true power (W): {_CANCELS} but for its share of the difference itself",
-            "B",
-            power_u,
-            inputs.difference_K / inputs.power_W,
-        ),
+        *_type_b_lines(inputs, "difference", inputs.power_W, told),
     ]
 
 
@@ -339,15 +317,28 @@ def _throttle_lines(inputs: BudgetInputs, power_W: float, slope: float) -> list[
     lines = [
         *_scatter_lines(inputs, "throttle power", sd, dof, "W", weight, per_K),
         *_time_constant_line(inputs, "throttle power", moved, ""),
-        _line("throttle power", "readout resolution (K)", "B", resolution_u(inputs.resolution_K), -per_K),
-        _line("throttle power", "temperature sensor (K)", "B", inputs.temperature_u_K, -per_K),
-        _line("throttle power", "room temperature (K)", "B", inputs.ambient_u_K, per_K),
-        _line("throttle power", "true power (W)", "B", inputs.power_u_percent / 100.0 * power_W, 1.0),
+        *_type_b_lines(inputs, "throttle power", power_W, (("", -per_K), ("", -per_K), ("", per_K), ("", 1.0))),
     ]
     if inputs.model_spread_W is not None:
         text = "curve model, exponents 0.75 to 0.85 and a quadratic (W, rectangular)"
         lines.append(_line("throttle power", text, "B", inputs.model_spread_W / math.sqrt(3.0), 1.0))
     return lines
+
+
+def _type_b_lines(
+    inputs: BudgetInputs, quantity: Quantity, power_W: float, told: Sequence[tuple[str, float]]
+) -> list[BudgetLine]:
+    """Resolution, sensor, room and power: what is told of each for this quantity, and its sensitivity."""
+    known = (
+        ("readout resolution (K)", resolution_u(inputs.resolution_K)),
+        ("temperature sensor (K)", inputs.temperature_u_K),
+        ("room temperature (K)", inputs.ambient_u_K),
+        ("true power (W)", inputs.power_u_percent / 100.0 * power_W),
+    )
+    return [
+        _line(quantity, text + note, "B", u, sensitivity)
+        for (text, u), (note, sensitivity) in zip(known, told, strict=True)
+    ]
 
 
 def _time_constant_line(inputs: BudgetInputs, quantity: Quantity, sensitivity: float, note: str) -> list[BudgetLine]:

@@ -27,6 +27,7 @@ from thermlab import __version__
 from thermlab.base.errors import InputError, Problem, shown
 from thermlab.base.files import read_regular
 from thermlab.base.numbers import with_interval
+from thermlab.compare.records import Verdict
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -136,16 +137,7 @@ class FiledDifference(_Part):
     welch_interval_K: Interval | None
     p_value: Annotated[float, Field(ge=0, le=1)] | None
     equivalent: bool | None
-    verdict: Literal[
-        "in doubt",
-        "not replicated",
-        "cooler by more than the margin",
-        "warmer by more than the margin",
-        "equivalent within the margin",
-        "cooler",
-        "warmer",
-        "undecided",
-    ]
+    verdict: Verdict
     verdict_note: str | None
     mounts_needed: Annotated[int, Field(ge=1)] | None
     without_exclusions_K: float | None

@@ -9,6 +9,7 @@ treatments: runs at several power steps of one mount are one mount.
 from __future__ import annotations
 
 import math
+from functools import partial
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -141,20 +142,10 @@ def mounts_needed(
     ValueError
         When ``sd_K`` is not above 0.
     """
-
-    def reached(n: int) -> bool:
-        achieved = t_test_power(
-            difference_K,
-            sd_K,
-            n,
-            alpha=alpha,
-            n_treatments=n_treatments,
-            n_candidates=n_candidates,
-            prior_dof=prior_dof,
-        )
-        return achieved >= power
-
-    return _smallest(reached, 1 if prior_dof > 0.0 else 2, most)
+    asked = partial(
+        t_test_power, alpha=alpha, n_treatments=n_treatments, n_candidates=n_candidates, prior_dof=prior_dof
+    )
+    return _smallest(lambda n: asked(difference_K, sd_K, n) >= power, 1 if prior_dof > 0.0 else 2, most)
 
 
 def tost_power(
@@ -269,20 +260,10 @@ def equivalence_mounts_needed(
     int or None
         None where more than ``most`` would be needed, as when the true difference is at the margin.
     """
-
-    def reached(n: int) -> bool:
-        achieved = equivalence_power(
-            margin_K,
-            sd_K,
-            n,
-            difference_K=difference_K,
-            alpha=alpha,
-            n_treatments=n_treatments,
-            prior_dof=prior_dof,
-        )
-        return achieved >= power
-
-    return _smallest(reached, 1 if prior_dof > 0.0 else 2, most)
+    asked = partial(
+        equivalence_power, difference_K=difference_K, alpha=alpha, n_treatments=n_treatments, prior_dof=prior_dof
+    )
+    return _smallest(lambda n: asked(margin_K, sd_K, n) >= power, 1 if prior_dof > 0.0 else 2, most)
 
 
 def sd_upper_limit(sd: float, dof: float, confidence: float = 0.80) -> float:
