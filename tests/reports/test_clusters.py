@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 from fixtures_analysis import stand_in_template, write_small_campaign
 
-from thermlab.base.errors import InputError
+from thermlab.base.errors import InputError, Problem
 from thermlab.reports import cluster as clusters
 from thermlab.reports.execute import template_path
 from thermlab.reports.job import ReportJob, ReportOutcome
@@ -210,11 +210,26 @@ def test_a_worker_with_another_thermlab_refuses(campaigns, tmp_path):
         source=campaigns[0], folder=tmp_path / "out", parameters={}, anonymous=False,
         template=tmp_path / "comparison.ipynb", cell_timeout_s=60,
     )  # fmt: skip
-    outcome = clusters.report_on_worker(job, ("0.0.1", "f" * 64), own_template=False)
+    outcome = clusters.read_outcome(job, clusters.report_on_worker(job, ("0.0.1", "f" * 64), own_template=False))
 
     assert outcome.state == "died"
     assert "0.0.1" in outcome.message
     assert not (tmp_path / "out").exists()
+
+
+def test_what_a_worker_says_is_plain_text_and_read_with_care(campaigns, tmp_path):
+    job = ReportJob(source=campaigns[0], folder=tmp_path / "out", parameters={}, template=tmp_path / "comparison.ipynb")
+    error = InputError([Problem("runs.csv:2 (run)", "nothing", "not blank")])
+
+    text = clusters._spoken(job.outcome("bad input", str(error), error=error))
+
+    assert isinstance(text, str)
+    outcome = clusters.read_outcome(job, text)
+    assert (outcome.state, outcome.source) == ("bad input", campaigns[0])
+    assert outcome.error.problems == error.problems
+    for broken in (b"\x80\x04.", "[]", "{}", text.replace("bad input", "fine"), text[:-3]):
+        with pytest.raises((ValueError, KeyError, TypeError)):
+            clusters.read_outcome(job, broken)
 
 
 @pytest.mark.slow

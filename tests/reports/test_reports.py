@@ -5,6 +5,7 @@ import hashlib
 import json
 import os
 import re
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -371,7 +372,7 @@ def test_no_room_for_the_report_is_a_failure_that_says_so(tmp_path, monkeypatch)
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr("thermlab.reports.job.publish", full)
-    monkeypatch.setattr("thermlab.reports.job.finished_files", lambda *_: {})
+    monkeypatch.setattr("thermlab.reports.job.finished_files", lambda *_: {"results.json": b"{}"})
     (outcome,) = report(campaign, template=small_template(tmp_path, "1"))
 
     assert outcome.state == "failed"
@@ -495,6 +496,24 @@ def test_a_room_above_the_limit_is_refused_before_a_kernel_starts(bench_campaign
     assert outcome.state == "bad input"
     assert "a limit of 95 degC in a room of 99 degC" in outcome.message
     assert not (tmp_path / "out").exists()
+
+
+def test_a_report_never_takes_the_place_of_that_of_another_campaign(bench_campaign, tmp_path):
+    folder, _ = bench_campaign
+    out = tmp_path / "out"
+    (first,) = report(folder, out=out)
+    before = {name: (out / name).read_bytes() for name in ReportJob.files}
+    other = shutil.copytree(folder, tmp_path / "other", ignore=shutil.ignore_patterns("report"))
+    for path in [*(other / "logs").iterdir(), other / "campaign.yaml", other / "runs.csv"]:
+        path.write_bytes(path.read_bytes() + b"\n")
+
+    (second,) = report(other, out=out)
+
+    assert (first.state, second.state) == ("ok", "bad input")
+    assert "the report of " in second.message
+    assert {path.name: path.read_bytes() for path in out.iterdir()} == before
+    (other / "runs.csv").write_bytes((folder / "runs.csv").read_bytes())
+    assert report(other, out=out)[0].state == "ok"
 
 
 def test_an_anonymous_report_names_no_file_path_or_note(bench_campaign, tmp_path):

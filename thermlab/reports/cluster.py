@@ -8,17 +8,18 @@ and a report is put in place whole or not at all.
 from __future__ import annotations
 
 import hashlib
+import json
 import sys
 import threading
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, get_args
 
 from thermlab import __version__
-from thermlab.base.errors import InputError, Problem
+from thermlab.base.errors import InputError, Problem, ReportError, shown
 from thermlab.reports import execute as execution
-from thermlab.reports.job import ReportJob, ReportOutcome, report_in_worker
+from thermlab.reports.job import ReportJob, ReportOutcome, State, report_in_worker
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -69,7 +70,7 @@ def report_on_cluster(
         ):
             place = waiting[future]
             try:
-                done[place] = replace(future.result(), source=work[place].source)
+                done[place] = read_outcome(work[place], future.result())
             except Exception as error:  # noqa: BLE001 - whatever the cluster says of one report, the others go on
                 done[place] = work[place].died(f"the cluster gave this report up: {type(error).__name__}: {error}")
     return tuple(done[place] for place in range(len(work)))
@@ -103,12 +104,36 @@ def _stamp() -> tuple[str, str]:
     return __version__, digest.hexdigest()
 
 
-def report_on_worker(job: ReportJob, stamp: tuple[str, str], *, own_template: bool) -> ReportOutcome:
-    """Make one report on a worker, if it runs the same thermlab as whoever asks."""
+def report_on_worker(job: ReportJob, stamp: tuple[str, str], *, own_template: bool) -> str:
+    """Make one report on a worker, if it runs the same thermlab as whoever asks; return what became of it as JSON."""
     if _stamp() != stamp:
         theirs, ours = (f"{version} ({digest[:12]})" for version, digest in (_stamp(), stamp))
-        return job.died(f"the worker runs thermlab {theirs}, this machine {ours}: install the same on all")
+        return _spoken(job.died(f"the worker runs thermlab {theirs}, this machine {ours}: install the same on all"))
     if not own_template:
         job = replace(job, template=execution.template_path(job.template.stem))
     with _ONE_AT_A_TIME:
-        return report_in_worker(job)
+        return _spoken(report_in_worker(job))
+
+
+def _spoken(outcome: ReportOutcome) -> str:
+    problems = outcome.error.problems if isinstance(outcome.error, InputError) else ()
+    plain = {name: getattr(outcome, name) for name in ("state", "verdict", "cell", "message", "seconds")}
+    return json.dumps(plain | {"problems": [(each.where, each.found, each.allowed) for each in problems]})
+
+
+def read_outcome(job: ReportJob, text: object) -> ReportOutcome:
+    """Return what a worker says of a job; whatever is not as a worker of ours says it, is an error.
+
+    Raises
+    ------
+    ValueError
+        With what is wrong.
+    """
+    said = json.loads(str(text))
+    problems = [Problem(*map(str, each)) for each in said["problems"]]
+    state, cell, message = said["state"], said["cell"], str(said["message"])
+    if state not in get_args(State) or not (cell is None or isinstance(cell, int)):
+        raise ValueError(f"state {shown(state)} in cell {shown(cell)}")
+    verdict = None if said["verdict"] is None else str(said["verdict"])
+    error = None if state == "ok" else InputError(problems) if problems else ReportError("failed", cell, message)
+    return job.outcome(state, message, verdict=verdict, cell=cell, seconds=float(said["seconds"]), error=error)

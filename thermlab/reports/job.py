@@ -14,17 +14,18 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar, Literal
 
 from thermlab import __version__
-from thermlab.base.errors import InputError, ReportError, ThermlabError
+from thermlab.base.errors import InputError, Problem, ReportError, ThermlabError, shown
 from thermlab.base.files import FAILED, check_target, locked, publish, publish_failure
 from thermlab.campaign.folder import load_campaign
 from thermlab.campaign.parameters import apply_overrides
 from thermlab.reports import execute as execution
 from thermlab.reports.render import prepare, render_page
-from thermlab.reports.results import MIME, results_json, runs_reduced_csv
+from thermlab.reports.results import MIME, read_json, results_json, runs_reduced_csv
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+_DECLARED = ("campaign.yaml", "runs.csv")
 State = Literal["ok", "bad input", "failed", "died", "timeout"]
 
 
@@ -197,8 +198,11 @@ def _make(job: ReportJob, kernels: execution.Kernels, *, more: bool) -> ReportOu
             kernels=kernels,
         )
         files = finished_files(job, notebook)
-        publish(job.folder, files)
         results = json.loads(files["results.json"])
+        foreign = _foreign(job, results)
+        if foreign is not None:
+            return job.outcome("bad input", str(foreign), error=foreign)  # nor is a failure left in another's folder
+        publish(job.folder, files)
         return job.outcome("ok", results.get("verdict_reason", ""), verdict=results.get("verdict"))
     except InputError as error:
         outcome = job.outcome("bad input", str(error), error=error)
@@ -208,6 +212,31 @@ def _make(job: ReportJob, kernels: execution.Kernels, *, more: bool) -> ReportOu
     except Exception as error:  # noqa: BLE001 - whatever it was, the others go on and this one says so
         outcome = job.outcome("failed", f"{type(error).__name__}: {error}", error=_as_ours(error))
     return _leave_failure(job, outcome, notebook)
+
+
+def _foreign(job: ReportJob, results: Mapping[str, Any]) -> InputError | None:
+    """Tell whether the folder holds a page of another campaign or build: one that shares no input with this one."""
+    place = job.folder / "results.json"
+    if not place.is_file() or job.folder == job.source.resolve() / job.output:
+        return None
+    try:
+        about: Any = read_json(place)
+        theirs, ours = about[job.kind], results[job.kind]
+        before, now = theirs["sha256"], ours["sha256"]
+        title = theirs["title"]
+        # Before the first log there is nothing but the title to know a campaign by.
+        same = not {*before.values()}.isdisjoint(now.values()) or (
+            title == ours["title"] and len(before) <= len(_DECLARED)
+        )
+    except (InputError, KeyError, TypeError, AttributeError):
+        same, title = False, "something that cannot be read"
+    if same:
+        return None
+    found, allowed = (
+        f"the {job.output} of {shown(title)}",
+        f"a new folder, or that of an earlier {job.output} of the same",
+    )
+    return InputError([Problem(str(job.folder), found, allowed)])
 
 
 def _leave_failure(job: ReportJob, outcome: ReportOutcome, notebook: Any) -> ReportOutcome:
