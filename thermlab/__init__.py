@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     from thermlab.compare.value import assess_value as assess_value
     from thermlab.histories.findings import history as history
     from thermlab.logs.log import read_log as read_log
-    from thermlab.logs.room import read_room_log as read_room_log
+    from thermlab.logs.log import read_room_log as read_room_log
     from thermlab.planning.make import plan as plan
     from thermlab.reports.make import report as report
     from thermlab.reports.results import to_results as to_results
@@ -67,8 +67,7 @@ __all__, __getattr__, __dir__ = face(
         "compare.throttle": "predict_throttle",
         "compare.value": "assess_value",
         "histories.findings": "history",
-        "logs.log": "read_log",
-        "logs.room": "read_room_log",
+        "logs.log": "read_log read_room_log",
         "planning.make": "plan",
         "reports.make": "report",
         "reports.results": "to_results",

@@ -9,8 +9,7 @@ import numpy as np
 import pytest
 
 from thermlab.logs.settings import TimeSettings
-from thermlab.logs.time_columns import column_seconds
-from thermlab.logs.times import TimeRefusedError, parse_time
+from thermlab.logs.times import TimeRefusedError, column_seconds, parse_time
 
 
 def clock(time_format: str) -> TimeSettings:

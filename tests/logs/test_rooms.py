@@ -3,7 +3,7 @@
 import pytest
 
 from thermlab.base.errors import InputError
-from thermlab.logs.room import read_room_log
+from thermlab.logs.log import read_room_log
 from thermlab.logs.settings import AmbientLogSettings
 
 BASE = {

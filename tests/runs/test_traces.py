@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from thermlab.campaign.runsheet import RunLine
-from thermlab.logs.log import ClockJump, Log
-from thermlab.logs.room import RoomLog
+from thermlab.logs.log import Log, RoomLog
+from thermlab.logs.times import ClockJump
 from thermlab.runs.trace import block_means, cut_trace
 
 

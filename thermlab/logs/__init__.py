@@ -8,12 +8,11 @@ from thermlab.base.faces import face
 __all__, __getattr__, __dir__ = face(
     __name__,
     cells="UNIT_OF number_pattern",
-    log="ClockJump Log read_log",
-    room="RoomLog read_room_log",
+    log="Log RoomLog read_log read_room_log",
     settings=(
         "AmbientConstant AmbientLogSettings Broken Clock Line LogSettings Model Name TemperatureColumns Text "
         "TimeSettings refused"
     ),
     text="MAX_BYTES split_line",
-    times="DAY_S TimeRefusedError UNIT_S example parse_time pattern_of seconds_of",
+    times="ClockJump DAY_S TimeRefusedError UNIT_S example parse_time pattern_of seconds_of",
 )

@@ -1,18 +1,22 @@
-"""The declared columns of a delimited log as arrays in standard units."""
+"""The declared columns of a delimited log as arrays in standard units, and what every line below its header is.
+
+Nothing is dropped in silence: a header again, a row of units, summary lines at the
+very end and a last line cut short are noted; any other line that is no row of
+readings is a problem with its line.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from thermlab.base.errors import InputError, Problem, shown
-from thermlab.logs.cells import CellRefusedError, cut_cells, plain_numbers, read_cell
-from thermlab.logs.clock import ClockJump, close_jumps
+from thermlab.logs.cells import UNIT_OF, CellRefusedError, Cells, byte_matrix, cut_cells, plain_numbers, read_cell
 from thermlab.logs.header import Header, Role, find_header
-from thermlab.logs.rows import LogRows, rows_of_readings
 from thermlab.logs.text import SEPARATOR, LogText, read_text, without_quotes
+from thermlab.logs.times import UNIT_S, ClockJump, close_jumps, column_seconds, example
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -23,6 +27,12 @@ if TYPE_CHECKING:
 MAX_PER_COLUMN = 3
 MAX_LOOKED_AT = 5000
 _CHUNK_CELLS = 1 << 19
+MAX_FOOTER = 20
+MAX_SHOWN = 10
+MAX_ODD = 2000
+MAX_ELAPSED_S = 1e10
+_MAX_TIME_BYTES = 120
+_CHUNK_ROWS = 1 << 17
 
 _TO_STANDARD: dict[str, Callable[[Any], Any]] = {
     "degC": lambda x: x,
@@ -123,8 +133,8 @@ def read_table(
     log.data = b""  # a long log is not held twice
     _refuse_flood(log, region, delimiter, header)
     cells = cut_cells(region, delimiter)
-    lines = LogRows(log, header, cells, text, time, roles, delimiter, terminated)
-    rows, seconds = rows_of_readings(lines)
+    lines = _LogRows(log, header, cells, text, time, roles, delimiter, terminated)
+    rows, seconds = _rows_of_readings(lines)
     values = _values(lines, rows)
     file_lines = rows + header.line + 1
     raw_time_s, time_s, jumps = close_jumps(log, seconds, file_lines, time.clock)
@@ -153,7 +163,7 @@ def _refuse_flood(log: LogText, region: bytes, delimiter: str, header: Header) -
         begin, line = end + 1, line + 1
 
 
-def _values(lines: LogRows, rows: Any) -> dict[str, Any]:
+def _values(lines: _LogRows, rows: Any) -> dict[str, Any]:
     """Return the numbers of every role in standard units; raise with every column's first problems."""
     columns = [(role, position) for role in lines.roles for position in lines.header.columns[role.key]]
     read = np.empty((len(rows), len(columns)))
@@ -188,7 +198,7 @@ def _values(lines: LogRows, rows: Any) -> dict[str, Any]:
     return values
 
 
-def _numeric_tokens(lines: LogRows, numbers: Any) -> Any:
+def _numeric_tokens(lines: _LogRows, numbers: Any) -> Any:
     """Tell which plain numbers may be tokens for missing values, such as -9999."""
     hits = np.zeros(len(numbers), dtype=bool)
     for token in lines.text.missing:
@@ -200,7 +210,7 @@ def _numeric_tokens(lines: LogRows, numbers: Any) -> Any:
 
 
 def _odd_cells(
-    lines: LogRows, part: Any, columns: list[tuple[Role, int]], found: Any, counts: list[int]
+    lines: _LogRows, part: Any, columns: list[tuple[Role, int]], found: Any, counts: list[int]
 ) -> list[Problem]:
     """Read the cells that are no plain numbers one by one, into `numbers`."""
     start, end, numbers, odd = found
@@ -232,7 +242,7 @@ def _odd_cells(
     return problems
 
 
-def _out_of_range(lines: LogRows, rows: Any, values: Any, role: Role, position: int) -> list[Problem]:
+def _out_of_range(lines: _LogRows, rows: Any, values: Any, role: Role, position: int) -> list[Problem]:
     low, high, unit = _RANGES[role.unit]
     outside = np.flatnonzero((values < low) | (values > high))
     problems = []
@@ -246,3 +256,272 @@ def _out_of_range(lines: LogRows, rows: Any, values: Any, role: Role, position: 
         )
         problems.append(lines.log.problem(lines.line(int(rows[row])), lines.header.names[position], found, allowed))
     return problems
+
+
+@dataclass(slots=True)
+class _LogRows:
+    """A log cut into cells, with what is needed to judge its lines."""
+
+    log: LogText
+    header: Header
+    cells: Cells
+    text: TextSettings
+    time: TimeSettings
+    roles: Sequence[Role]
+    delimiter: str
+    terminated: bool
+    problems: list[Problem] = field(default_factory=list)
+    n_more: int = 0
+
+    def line(self, row: int) -> int:
+        """Return the line of the file a row stands on."""
+        return self.header.line + 1 + row
+
+    @property
+    def time_key(self) -> str:
+        """Role key of the time columns."""
+        return f"{self.log.key}.time"
+
+    def time_text(self, row: int) -> str:
+        """Return the time of a row as written, its columns joined by one space."""
+        return " ".join(self.cells.text(row, position) for position in self.header.columns[self.time_key]).strip()
+
+
+def _rows_of_readings(table: _LogRows) -> tuple[Any, Any]:
+    """Sort the lines below the header.
+
+    Returns
+    -------
+    rows : numpy.ndarray
+        (n,) indices of the lines that hold readings.
+    seconds : numpy.ndarray
+        (n,) their times as written, s.
+
+    Raises
+    ------
+    InputError
+        With the first lines that are neither readings nor anything that may be passed over.
+    """
+    cells = table.cells
+    blank = _is_blank(cells)
+    regular = _is_regular(table) & ~blank
+    seconds = np.full(len(blank), np.nan)
+    candidates = np.flatnonzero(regular)
+    for begin in range(0, len(candidates), _CHUNK_ROWS):
+        part = candidates[begin : begin + _CHUNK_ROWS]
+        seconds[part] = _seconds(table, part)
+    good = np.isfinite(seconds)
+    odd = np.flatnonzero(~good & ~blank)
+    if len(odd):
+        _judge(table, odd, regular, good)
+    rows = np.flatnonzero(good)
+    if not table.terminated and len(rows) > 1 and rows[-1] == len(blank) - 1 and _cut_short(table, rows):
+        table.log.notes.append(f"last line {table.line(int(rows[-1]))} is cut short, dropped")
+        rows = rows[:-1]
+    if table.problems:
+        more = len(table.problems) - MAX_SHOWN + table.n_more
+        rest = [table.log.problem(0, "", f"{more} more lines like these", "none")] if more > 0 else []
+        raise InputError([*table.problems[:MAX_SHOWN], *rest])
+    if len(rows) < 2:
+        count = "no rows" if len(rows) == 0 else "one row"
+        raise table.log.refuse(table.header.line, "", f"{count} of readings below the header", "at least two rows")
+    return rows, seconds[rows]
+
+
+def _is_blank(cells: Cells) -> Any:
+    filled = cells.ends > cells.starts
+    edge = cells.data[cells.starts]
+    for row in np.flatnonzero(filled & ((edge == 32) | (edge == 9))).tolist():
+        filled[row] = bool(cells.line(row).strip())
+    return ~filled
+
+
+def _is_regular(table: _LogRows) -> Any:
+    """Tell which lines have as many cells as the header; empty cells beyond it do not count."""
+    cells, n_names = table.cells, len(table.header.names)
+    regular = (cells.count + 1 >= table.header.n_named) & (cells.count + 1 <= n_names)
+    over = np.flatnonzero(cells.count + 1 > n_names)
+    if len(over):
+        begin = cells.cell_ends(over, n_names - 1)
+        # Most often one delimiter at the end of every line: nothing behind it.
+        regular[over] = begin + 1 == cells.ends[over]
+        for row, start in zip(over.tolist(), begin.tolist(), strict=True):
+            if not regular[row]:
+                rest = bytes(cells.data[start : cells.ends[row]])
+                regular[row] = not rest.strip(bytes([rest[0]]) + b" \t")
+    return regular
+
+
+def _seconds(table: _LogRows, rows: Any) -> Any:
+    """Return the times of rows, NaN where they cannot be read."""
+    cells, time = table.cells, table.time
+    starts, ends = cells.columns(rows, list(table.header.columns[table.time_key]))
+    seconds: Any = np.full(len(rows), np.nan)
+    if time.format is None:
+        start, end = starts[:, 0], ends[:, 0]
+        seconds, odd = plain_numbers(cells.data, start, end, table.text.decimal)
+        for row in np.flatnonzero(odd).tolist():
+            text = bytes(cells.data[start[row] : end[row]]).decode("utf-8")
+            try:
+                seconds[row] = read_cell(text, table.text.decimal, table.text.missing, time.unit or "")
+            except CellRefusedError:
+                continue
+        seconds = seconds * UNIT_S[time.unit or "s"]
+        seconds[np.abs(seconds) > MAX_ELAPSED_S] = np.nan
+        return seconds
+    lengths = np.zeros(len(rows), dtype=np.int64)
+    for column in range(starts.shape[1]):
+        width = ends[:, column] - starts[:, column]
+        lengths = lengths * _MAX_TIME_BYTES + np.minimum(width, _MAX_TIME_BYTES - 1)
+    for length in np.unique(lengths).tolist():
+        which = np.flatnonzero(lengths == length)
+        seconds[which] = column_seconds(_joined(cells.data, starts[which], length), time.format)
+    return seconds
+
+
+def _joined(data: Any, starts: Any, length: int) -> Any:
+    """Return the time columns of rows of one layout as one byte matrix, a space between them."""
+    space = np.full((len(starts), 1), 32, dtype=np.uint8)
+    parts: list[Any] = []
+    for column in reversed(range(starts.shape[1])):
+        length, width = divmod(length, _MAX_TIME_BYTES)
+        parts[:0] = [byte_matrix(data, starts[:, column], width), space]
+    return np.hstack(parts[:-1])
+
+
+def _judge(table: _LogRows, odd: Any, regular: Any, good: Any) -> None:
+    """Say what each line is that holds no readings."""
+    if len(odd) > MAX_ODD:
+        table.problems += [_problem(table, row, bool(regular[row])) for row in odd[:MAX_SHOWN].tolist()]
+        table.n_more += len(odd) - MAX_SHOWN
+        return
+    last_good = int(np.flatnonzero(good)[-1]) if good.any() else -1
+    sorter = _OddLines(table, last_good)
+    for row in odd.tolist():
+        sorter.add(row, bool(regular[row]))
+    sorter.note()
+
+
+class _OddLines:
+    """Sorts the lines below the header that hold no readings, in order."""
+
+    def __init__(self, table: _LogRows, last_good: int) -> None:
+        self.table = table
+        self.last_good = last_good
+        self.after_header = 0
+        self.units = ""
+        self.headers: list[int] = []
+        self.empty: list[int] = []
+        self.summaries: list[int] = []
+
+    def add(self, row: int, is_regular: bool) -> None:
+        """Put one line where it belongs."""
+        table = self.table
+        text = table.cells.line(row)
+        if is_regular and _is_header(table, row):
+            self.headers.append(row)
+            self.after_header = row + 1
+        elif is_regular and row == self.after_header and self.units in ("", text) and _is_units(table, row):
+            table.problems += _wrong_units(table, row)
+            self.units = text
+        elif not text.strip(" \t" + table.delimiter):
+            self.empty.append(row)
+        elif row > self.last_good >= 0 and self.is_cut_short(row, is_regular):
+            table.log.notes.append(f"last line {table.line(row)} is cut short, dropped")
+        elif row > self.last_good >= 0 and _is_summary(table, row, is_regular):
+            self.summaries.append(row)
+        else:
+            table.problems.append(_problem(table, row, is_regular))
+
+    def is_cut_short(self, row: int, is_regular: bool) -> bool:
+        """Tell whether a line is the last one, without a line end, and has too few cells."""
+        table = self.table
+        return not table.terminated and row == len(table.cells.starts) - 1 and not is_regular
+
+    def note(self) -> None:
+        """Note what was passed over; too many lines at the end are no summary."""
+        table, notes = self.table, self.table.log.notes
+        if self.units:
+            notes.append(f"a line of units: {shown(self.units.strip())}")
+        if self.headers:
+            lines = ", ".join(str(table.line(row)) for row in self.headers[:MAX_SHOWN])
+            notes.append(f"header repeated on line {lines}{' ...' if len(self.headers) > MAX_SHOWN else ''}, dropped")
+        if self.empty:
+            notes.append(f"{len(self.empty)} lines without any value dropped")
+        if len(self.summaries) > MAX_FOOTER:
+            table.problems += [_problem(table, row, is_regular=True) for row in self.summaries]
+        elif self.summaries:
+            first = self.summaries[0]
+            label = shown(table.cells.line(first).strip().replace(table.delimiter, " "), limit=40)
+            notes.append(f"from line {table.line(first)} on {len(self.summaries)} summary lines dropped: {label}")
+
+
+def _is_header(table: _LogRows, row: int) -> bool:
+    names = table.header.names
+    return all(table.cells.text(row, position) == name for position, name in enumerate(names) if name)
+
+
+def _declared(table: _LogRows) -> list[tuple[Role, int]]:
+    return [(role, position) for role in table.roles for position in table.header.columns[role.key]]
+
+
+def _is_units(table: _LogRows, row: int) -> bool:
+    """Tell whether no declared cell of a line holds a number, and one of them holds a word."""
+    words = 0
+    for _, position in _declared(table):
+        text = table.cells.text(row, position)
+        words += bool(text) and text not in table.text.missing
+        if any(c.isdigit() for c in text):
+            return False
+    return words > 0 and not any(c.isdigit() for c in table.time_text(row))
+
+
+def _wrong_units(table: _LogRows, row: int) -> list[Problem]:
+    problems = []
+    declared = [(role.unit, role.key, position) for role, position in _declared(table)]
+    declared += [(table.time.unit or "", table.time_key, position) for position in table.header.columns[table.time_key]]
+    for declared_unit, key, position in declared:
+        text = table.cells.text(row, position)
+        unit = UNIT_OF.get(text.strip("[]() "))
+        if declared_unit and unit is not None and unit != declared_unit:
+            allowed = f"{declared_unit}, as {key} declares"
+            problems.append(
+                table.log.problem(table.line(row), table.header.names[position], f"the unit {text}", allowed)
+            )
+    return problems
+
+
+def _is_summary(table: _LogRows, row: int, is_regular: bool) -> bool:
+    """Tell whether a line below the last reading begins with a word where the time should be."""
+    label = table.time_text(row) or ("" if is_regular else table.cells.line(row).strip())
+    if not is_regular and not any(c.isdigit() for c in label):
+        return True  # such as a rule of dashes
+    return bool(label) and not (label[0].isdigit() or label[0] in "+-.") and label not in table.text.missing
+
+
+def _problem(table: _LogRows, row: int, is_regular: bool) -> Problem:
+    line, header = table.line(row), table.header
+    if not is_regular:
+        count = int(table.cells.count[row]) + 1
+        return table.log.problem(
+            line, "", f"{count} cells", f"{header.n_named} cells, as in the header of line {header.line}"
+        )
+    time = table.time
+    names = " ".join(header.names[position] for position in header.columns[table.time_key])
+    text = table.time_text(row)
+    if time.format is None:
+        allowed = f"elapsed time: a number in {time.unit} with {table.text.decimal!r} as decimal sign"
+    else:
+        allowed = f"a time such as {shown(example(time.format))} (format {shown(time.format)})"
+    found = shown(text) if text and text not in table.text.missing else "no time"
+    return table.log.problem(line, names, found, allowed)
+
+
+def _cut_short(table: _LogRows, rows: Any) -> bool:
+    """Tell whether the last cell of an unterminated last line is declared and shorter than the one above."""
+    position = max(position for columns in table.header.columns.values() for position in columns)
+    if table.cells.count[rows[-1]] > position:
+        return False
+    start, end = table.cells.columns(rows[-2:], [position])
+    length = (end - start)[:, 0]
+    return bool(length[1] < length[0])

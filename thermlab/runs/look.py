@@ -13,8 +13,7 @@ from pydantic import ValidationError
 from thermlab.base.errors import InputError, Problem
 from thermlab.base.files import PathRefusedError, inside
 from thermlab.campaign.folder import Campaign, campaign_folder, read_folder
-from thermlab.logs.log import read_log
-from thermlab.logs.room import read_room_log
+from thermlab.logs.log import read_log, read_room_log
 from thermlab.logs.settings import AmbientLogSettings, LogSettings
 from thermlab.runs.reading import read_campaign_logs, read_twice
 

@@ -11,8 +11,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from thermlab.base.errors import InputError, Problem, shown
-from thermlab.logs.log import Log, read_log
-from thermlab.logs.room import RoomLog, read_room_log
+from thermlab.logs.log import Log, RoomLog, read_log, read_room_log
 from thermlab.logs.times import DAY_S, parse_time
 from thermlab.runs.trace import Spool, Trace, cut_trace
 

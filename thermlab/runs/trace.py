@@ -25,8 +25,8 @@ import numpy.typing as npt
 
 if TYPE_CHECKING:
     from thermlab.campaign.runsheet import RunLine
-    from thermlab.logs.log import ClockJump, Log
-    from thermlab.logs.room import RoomLog
+    from thermlab.logs.log import Log, RoomLog
+    from thermlab.logs.times import ClockJump
 
 Array = npt.NDArray[np.float64]
 
