@@ -8,8 +8,8 @@ Map, in the order data flows (imports run the same way, one way):
 - ``compare`` decides between treatments with the mount as the experimental unit, and adds the throttle power, the price
   and the uncertainty budget; ``compare.analysis`` runs all of it.
 - ``reports`` puts the answer into files, pictures, tables and sentences; ``cli`` is the command line.
-- ``planning``, ``builds``, ``archives``, ``verifying``, ``histories``, ``explore`` and ``first_look`` are what else a
-  workshop does with its campaigns; ``simulate`` makes bench logs with known truth, to test all of the above.
+- ``planning``, ``builds``, ``archives``, ``verifying``, ``histories``, ``explore``, ``first_look``, ``watching``: what
+  else a workshop does with its campaigns; ``simulate`` makes bench logs with known truth, to test all of the above.
 """
 
 from typing import TYPE_CHECKING
@@ -51,6 +51,8 @@ if TYPE_CHECKING:
     from thermlab.stats.power import mounts_needed as mounts_needed
     from thermlab.stats.power import t_test_power as t_test_power
     from thermlab.verifying.check import verify as verify
+    from thermlab.watching.engine import Watch as Watch
+    from thermlab.watching.engine import watch as watch
 
 __version__ = "0.1.0"
 
@@ -78,6 +80,7 @@ __all__, __getattr__, __dir__ = face(
         "stats.curves": "fit_curve",
         "stats.power": "equivalence_power mounts_needed t_test_power",
         "verifying.check": "verify",
+        "watching.engine": "Watch watch",
     },
 )
 __all__ += ["__version__"]

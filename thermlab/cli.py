@@ -86,6 +86,22 @@ def check(campaign: Path) -> None:
     click.echo("nothing wrong was found")
 
 
+@main.command()
+@click.argument("campaign", type=_PATH)
+@click.argument("run", required=False)
+@click.option("--once", is_flag=True, help="One look, then end.")
+@click.option("--json", "as_json", is_flag=True, help="One JSON object a look, on a line of its own.")
+def watch(campaign: Path, run: str | None, once: bool, as_json: bool) -> None:
+    """Follow a run under way: where it is heading, when it may end, what is wrong.
+
+    Without RUN, the run the readings have come to in the log that grew last.
+    """
+    from thermlab.watching.engine import follow  # noqa: PLC0415
+
+    for look in follow(campaign, run, once=once):
+        click.echo(look.to_json() if as_json else look.summary())
+
+
 @main.command(cls=Pairs)
 @click.argument("campaigns", metavar="CAMPAIGN...", nargs=-1, required=True, type=_PATH)
 @click.option(

@@ -13,6 +13,7 @@ __all__, __getattr__, __dir__ = face(
         "AmbientConstant AmbientLogSettings Broken Clock Line LogSettings Model Name TemperatureColumns Text "
         "TimeSettings refused"
     ),
+    table="NoRowsYetError",
     text="MAX_BYTES split_line",
     times="ClockJump DAY_S TimeRefusedError UNIT_S example parse_time pattern_of seconds_of",
 )

@@ -56,6 +56,10 @@ _RANGES = {
 }
 
 
+class NoRowsYetError(InputError):
+    """A log whose header is there and whose rows are not."""
+
+
 @dataclass(frozen=True, slots=True)
 class Table:
     """Declared columns of a log.
@@ -122,7 +126,7 @@ def read_table(
     header = find_header(log, [time_role, *roles], text.delimiter)
     region = log.data[header.begin :]
     if not region.strip():
-        raise log.refuse(header.line, "", "no rows below the header", "at least two rows")
+        raise NoRowsYetError(log.refuse(header.line, "", "no rows below the header", "at least two rows").problems)
     delimiter = text.delimiter
     if b'"' in region:
         region = without_quotes(log, region, delimiter, header.line + 1)
@@ -324,7 +328,8 @@ def _rows_of_readings(table: _LogRows) -> tuple[Any, Any]:
         raise InputError([*table.problems[:MAX_SHOWN], *rest])
     if len(rows) < 2:
         count = "no rows" if len(rows) == 0 else "one row"
-        raise table.log.refuse(table.header.line, "", f"{count} of readings below the header", "at least two rows")
+        found = f"{count} of readings below the header"
+        raise NoRowsYetError(table.log.refuse(table.header.line, "", found, "at least two rows").problems)
     return rows, seconds[rows]
 
 

@@ -8,11 +8,11 @@ from thermlab.base.faces import face
 __all__, __getattr__, __dir__ = face(
     __name__,
     look="check",
-    reading="read_campaign_logs",
-    records="FLAG_NAMES Flag HeldPower ReducedRun",
+    reading="cut_run read_campaign_logs",
+    records="FLAG_NAMES Flag HeldPower ReducedRun Severity raise_flag",
     settled_rise="Estimate time_constant_leverage",
-    settled_runs="BenchReduction RunTrace SettledRuns bench_curve check_runs order_made reduce_runs "
-    "reduced_run settle_runs unread_run",
-    time_constant="BenchTimeConstant SLOW_FROM",
-    trace="Trace block_means",
+    settled_runs="BenchReduction RunTrace SettledRuns bench_curve check_runs estimate_under_way order_made "
+    "reduce_bench reduce_runs reduced_run settle_runs unread_run",
+    time_constant="BenchTimeConstant SLOW_FROM decay",
+    trace="Blocks Trace block_means known_mean",
 )

@@ -86,7 +86,7 @@ def read_campaign_logs(campaign: RunsToReduce) -> Readings:
             spans[name] = float(log.raw_time_s[0]), float(log.raw_time_s[-1])
         begins = {parse_time(line.start, campaign.settings.log.time) for line in lines if line.start}
         for line in lines:
-            trace = _cut(campaign, line, log, room, begins)
+            trace = cut_run(campaign, line, log, room, begins)
             if trace is None:
                 problems.append(_empty(line, log))
             traces[line.line] = None if trace is None else spool.keep(trace)
@@ -160,9 +160,10 @@ def _read_room(
     return room
 
 
-def _cut(
+def cut_run(
     campaign: RunsToReduce, line: RunLine, log: Log, room: RoomLog | float | None, begins: Collection[float]
 ) -> Trace | None:
+    """Cut one run out of its log; `begins`: when the runs of this log begin, s. None where it has no readings."""
     time = campaign.settings.log.time
     end_s = parse_time(line.end, time) if line.end else None
     if end_s is not None and end_s in begins:

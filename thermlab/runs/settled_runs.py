@@ -29,6 +29,7 @@ from thermlab.runs.time_constant import (
     Approach,
     BenchTimeConstant,
     estimate_time_constant,
+    fit_time_constant,
     time_constant_factors,
 )
 from thermlab.runs.trace import Blocks, Spool, Trace, block_means
@@ -47,9 +48,12 @@ Array = npt.NDArray[np.float64]
 # Flags that say a trace does not follow its approach: such a run must not enter
 # what is estimated over the whole bench.
 SHAPE_FLAGS = frozenset({"drift at constant power", "load step", "sensor stuck", "clock jump", "gap"})
+NOT_FINISHED = "not finished"
 LAG_ROUNDS = 3
 # A lag off by this fraction changes a rise by less than 0.01 K at 1 K/h.
 LAG_AGREES = 0.02
+# The fast parts of a bench make the time constant of a single unfinished run uncertain (common practice, no source).
+OWN_TIME_CONSTANT_U = 0.1
 # Local slope over mean resistance, d ln(rise) / d ln(P), where one step alone
 # leaves the curve unknown: a sixth of the rise in the interface, the rest in a
 # naturally convecting sink (common practice, no source).
@@ -150,7 +154,7 @@ def settle_runs(campaign: Campaign, traces: Sequence[Trace | None]) -> SettledRu
     spool = Spool()
     blocks = [spool.keep(block_means(trace)) for trace in found]
 
-    excluded = {i for i, (line, _) in enumerate(have) if line.exclude}
+    excluded = {i for i, (line, trace) in enumerate(have) if line.exclude or not trace.finished}
     bench = reduce_bench(found, settings, leave_out=excluded, blocks=blocks)
     shared = check_readings(found, bench.estimates, settings.checks, excluded)
     flags = _joined(check_runs(settings, found, bench), shared)
@@ -256,7 +260,7 @@ def reduced_run(
     if estimate.level_K is not None and not estimate.shed and np.isfinite(estimate.power_W):
         rise = estimate.level_K + slope * (line.set_power_W - estimate.power_W)
     unusable = [flag for flag in flags if flag.severity == "unusable"]
-    reason = line.exclude or "; ".join(flag.flag for flag in unusable)
+    reason = line.exclude or ("" if trace.finished else NOT_FINISHED) or "; ".join(flag.flag for flag in unusable)
     if not reason and rise is None:
         reason = "no settled rise"
     return ReducedRun(
@@ -414,6 +418,42 @@ def reduce_runs(
         estimates=tuple(estimates),
         factors=own,
     )
+
+
+def estimate_under_way(
+    trace: Trace, blocks: Blocks, settings: BenchSettings, known: BenchReduction | None
+) -> tuple[Estimate, BenchTimeConstant | None]:
+    """Reduce a run that is not finished yet.
+
+    Parameters
+    ----------
+    trace, blocks : Trace, Blocks
+        The run as far as it is.
+    settings : BenchSettings
+        Cooling, measurand, limit and thresholds.
+    known : BenchReduction or None
+        The finished runs; without a time constant of theirs the run itself has to give one, at best within 10 %.
+
+    Returns
+    -------
+    estimate : Estimate
+    constant : BenchTimeConstant or None
+        Of this run at its power; None where neither source has one.
+    """
+    constant: BenchTimeConstant | None = None
+    if known is not None and known.time_constant is not None:
+        scale = (trace.set_power_W / known.highest_power_W) ** CONVECTION_EXPONENT[settings.cooling]
+        constant = known.time_constant.times(scale * known.factors.get(trace.treatment, 1.0))
+        return estimate_run(trace, blocks, constant, settings), constant
+    for _ in range(LAG_ROUNDS):
+        approach = _approach(trace, blocks, constant, 1.0, settings)
+        guess_s = None if constant is None else constant.time_constant_s
+        constant = fit_time_constant([approach], slow_from=SLOW_FROM[settings.cooling], guess_s=guess_s)
+        if constant is None:
+            break
+        u_tau = max(constant.u_time_constant_s, OWN_TIME_CONSTANT_U * constant.time_constant_s)
+        constant = replace(constant, u_time_constant_s=u_tau)
+    return estimate_run(trace, blocks, constant, settings), constant
 
 
 def _sheds(trace: Trace, settings: BenchSettings) -> bool:

@@ -255,7 +255,7 @@ def estimate_time_constant(
         None where the data do not determine one: relative standard uncertainty above 0.25, or
         a value that grows when the fit begins later, as on a soak too short to show the slow approach.
     """
-    found = _estimate(runs, slow_from=slow_from, guess_s=guess_s)
+    found = fit_time_constant(runs, slow_from=slow_from, guess_s=guess_s)
     if found is None:
         return None
     longest = max(run.end_s / run.scale for run in runs)
@@ -263,7 +263,7 @@ def estimate_time_constant(
     if longest < needed * found.time_constant_s:
         return None
     for start in LATER_STARTS:
-        later = _estimate(runs, slow_from=start, guess_s=found.time_constant_s)
+        later = fit_time_constant(runs, slow_from=start, guess_s=found.time_constant_s)
         if later is None:
             continue
         u_growth = np.hypot(found.u_time_constant_s, later.u_time_constant_s)
@@ -300,7 +300,9 @@ def time_constant_factors(
     for name in names:
         members = [run for run, group in zip(runs, groups, strict=True) if group == name]
         found = (
-            _estimate(members, slow_from=slow_from, guess_s=common.time_constant_s) if len(members) > FEW_RUNS else None
+            fit_time_constant(members, slow_from=slow_from, guess_s=common.time_constant_s)
+            if len(members) > FEW_RUNS
+            else None
         )
         if found is None:
             return {}
@@ -313,7 +315,8 @@ def time_constant_factors(
     return {}
 
 
-def _estimate(runs: Sequence[Approach], *, slow_from: float, guess_s: float | None) -> BenchTimeConstant | None:
+def fit_time_constant(runs: Sequence[Approach], *, slow_from: float, guess_s: float | None) -> BenchTimeConstant | None:
+    """Fit one time constant as :func:`estimate_time_constant` does, without asking for soaks that show it well."""
     members = [i for i, run in enumerate(runs) if run.time_s.size >= 12]
     tau = guess_s if guess_s is not None else _first_guess([runs[i] for i in members])
     if tau is None:

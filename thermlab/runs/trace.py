@@ -42,6 +42,9 @@ LARGEST_OVERSHOOT = 1.25
 LONGEST_OVERSHOOT = 1.0 / 3.0
 HISTORY_S = 4 * 3600.0
 IN_MEMORY_BYTES = 1 << 26
+# A log that ends before a run's declared end by less than this, as a share of the soak and s, or by a few readings,
+# is whole (common practice, no source).
+UNFINISHED, UNFINISHED_S, FEW_READINGS = 0.05, 60.0, 3.0
 T = TypeVar("T")
 
 
@@ -80,6 +83,8 @@ class Trace:
     history_device_C, history_power_W : ndarray, shape (h,)
         Mean of the sensors and logged power at the times of the history, NaN where the log does not reach; empty
         where they were not kept.
+    missing_end_s : float
+        How long before the declared end the log ends, s; 0 where it does not, within a few readings.
     """
 
     run: str
@@ -101,6 +106,12 @@ class Trace:
     room_covered: float
     history_device_C: Array = field(default_factory=lambda: np.empty(0))
     history_power_W: Array = field(default_factory=lambda: np.empty(0))
+    missing_end_s: float = 0.0
+
+    @property
+    def finished(self) -> bool:
+        """Whether the log reaches the declared end of the run."""
+        return self.missing_end_s <= 0.0
 
     @property
     def soak_s(self) -> float:
@@ -224,6 +235,7 @@ def cut_trace(
     if positive.size == 0:
         return None
     device, power = device_before(log, soak.start, history_t, own_room=room is not None)
+    interval_s = float(np.median(steps)) or float(np.median(positive))
     return Trace(
         run=line.run,
         treatment=line.treatment,
@@ -239,12 +251,24 @@ def cut_trace(
         clock_MHz=None if log.clock_MHz is None else log.clock_MHz[soak],
         history_time_s=history_t,
         history_C=history,
-        interval_s=float(np.median(steps)) or float(np.median(positive)),
+        interval_s=interval_s,
         jumps=tuple(j for j in log.jumps if soak.start < j.row < soak.stop),
         room_covered=covered,
         history_device_C=device,
         history_power_W=power,
+        missing_end_s=_missing_end(log, last, end_s, interval_s, float(time_s[-1])),
     )
+
+
+def _missing_end(log: Log, last: int, end_s: float | None, interval_s: float, soak_s: float) -> float:
+    """How long before the declared end the log itself ends, s; 0 within a few readings or a share of the soak."""
+    if end_s is None or last < log.raw_time_s.size:
+        return 0.0
+    missing = end_s - float(log.raw_time_s[-1])
+    if log.clock == "time of day":
+        missing = (missing + 43200.0) % 86400.0 - 43200.0
+    allowed = max(FEW_READINGS * interval_s, min(UNFINISHED_S, UNFINISHED * (soak_s + missing)))
+    return missing if missing > allowed else 0.0
 
 
 def _rows(log: Log, start_s: float | None, end_s: float | None) -> tuple[int, int]:
