@@ -17,10 +17,11 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from importlib.metadata import version
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 from bench_campaigns import write_base
 
@@ -29,6 +30,11 @@ from thermlab.campaign.folder import Campaign, load_campaign
 from thermlab.logs.log import read_log
 from thermlab.runs.reading import read_campaign_logs
 from thermlab.runs.settled_runs import settle_runs
+from thermlab.simulate.ladders import simulate_campaign
+from thermlab.simulate.logs import write_campaign
+from thermlab.simulate.network import passive_bench
+from thermlab.simulate.records import SimulatedTreatment
+from thermlab.watching.engine import Watch
 
 ROOT = Path(__file__).resolve().parents[1]
 BIN = Path(sys.executable).parent
@@ -130,6 +136,33 @@ def measure_logs(folder: Path, rounds: int) -> list[Row]:
         Row("reading 45 logs", against, *ratio(cases["read"], cases["bare"]), 1.5),
         Row("reading and reducing 45 logs", against, *ratio(cases["reduce"], cases["bare"]), 4.0),
     ]
+
+
+def measure_watch(folder: Path, rounds: int) -> list[Row]:
+    """One look at a log of eight hours at 1 Hz that grows by ten rows a look, against reading all of it."""
+    bench, treatments = passive_bench(), (SimulatedTreatment(name="a", resistance_K_per_W=0.15),)
+    made = {"steps_W": (60.0, 80.0, 90.0, 100.0, 110.0, 120.0), "n_mounts": 1, "soak_min": 70.0, "interval_s": 1.0}
+    simulated = simulate_campaign(bench, treatments, rng=np.random.default_rng(1), **made)
+    campaign = load_campaign(write_campaign(folder, simulated))
+    path = campaign.folder / campaign.runs[0].log
+    lines = path.read_text(encoding="utf-8").splitlines(keepends=True)
+    grown = len(lines) - 10 * (rounds + 2)
+    path.write_text("".join(lines[:grown]), encoding="utf-8")
+    watched = Watch(folder)
+    watched.look()
+
+    def look() -> None:
+        nonlocal grown
+        with path.open("a", encoding="utf-8") as stream:
+            stream.write("".join(lines[grown : grown + 10]))
+        grown += 10
+        watched.look()
+
+    cases = {"bare": Case(lambda: bare(replace(campaign, runs=campaign.runs[:1]))), "look": Case(look)}
+    rounds_of(cases, rounds)
+    print(f"one look at {len(lines)} rows: {1e3 * min(cases['look'].clock_s):.0f} ms")
+    against = "`pandas.read_csv`, `to_datetime`, sha256 of the log"
+    return [Row("a look at a growing log of eight hours", against, *ratio(cases["look"], cases["bare"]), None)]
 
 
 def measure_reports(folder: Path, rounds: int) -> list[Row]:
@@ -254,7 +287,9 @@ def main() -> None:
     """Measure everything and print the table."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--rounds", type=int, default=5, help="rounds, default 5")
-    parser.add_argument("--only", choices=["logs", "reports", "help"], help="measure one part, and print it only")
+    parser.add_argument(
+        "--only", choices=["logs", "watch", "reports", "help"], help="measure one part, and print it only"
+    )
     chosen = parser.parse_args()
     load = os.getloadavg()[0] if hasattr(os, "getloadavg") else float("nan")
     rows: list[Row] = []
@@ -262,6 +297,8 @@ def main() -> None:
         if chosen.only in (None, "logs"):
             rows += measure_logs(Path(scratch) / "logs", chosen.rounds)
             rows += measure_memory(Path(scratch) / "logs")
+        if chosen.only in (None, "watch"):
+            rows += measure_watch(Path(scratch) / "watch", chosen.rounds)
         if chosen.only in (None, "reports"):
             (Path(scratch) / "reports").mkdir()
             rows += measure_reports(Path(scratch) / "reports", chosen.rounds)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from thermlab.campaign.runsheet import RunLine
+    from thermlab.campaign.settings import CampaignSettings
     from thermlab.logs.log import Log, RoomLog
     from thermlab.runs.records import Flag
     from thermlab.runs.settled_rise import Estimate
@@ -54,11 +56,25 @@ class Watch:
         Where the campaign cannot be read or has no such run.
     """
 
-    def __init__(self, campaign: str | Path, run: str | None = None, *, clock: Callable[[], float] = time.time) -> None:
+    def __init__(
+        self,
+        campaign: str | Path,
+        run: str | None = None,
+        *,
+        clock: Callable[[], float] = time.time,
+    ) -> None:
         self.campaign = load_campaign(campaign)
         names = [line.run for line in self.campaign.runs]
         if run is not None and run not in names:
-            raise InputError([Problem("RUN", shown(run), f"a run of runs.csv: {', '.join(map(shown, names[:30]))}")])
+            raise InputError(
+                [
+                    Problem(
+                        "RUN",
+                        shown(run),
+                        f"a run of runs.csv: {', '.join(map(shown, names[:30]))}",
+                    )
+                ]
+            )
         self._named = run
         self._clock = clock
         self._tails: dict[str, Tail] = {}
@@ -90,42 +106,25 @@ class Watch:
         finished = bool(line.end) and trace.finished
         alarms = find_alarms(trace, blocks, estimate, constant, settings, known)
         silence = () if finished else self._silence(name, trace.interval_s)
-        return self._told(line.run, trace, estimate, constant, finished=finished, alarms=(*silence, *alarms))
-
-    def _told(
-        self, run: str, trace: Trace, estimate: Estimate, constant: BenchTimeConstant | None, *, finished: bool,
-        alarms: tuple[Flag, ...],
-    ) -> Look:  # fmt: skip
-        settings = self.campaign.settings
-        soak_min = trace.soak_s / 60.0
-        level, left, u = estimate.level_K, estimate.left_K, estimate.u_a_K
-        if constant is None or level is None or left is None or u is None:
-            rise = float(estimate.rise_K[-5:].mean()) if estimate.rise_K.size else None
-            return Look(run=run, soak_min=soak_min, rise_K=rise, finished=finished, alarms=alarms)
-        tau = constant.time_constant_s
-        bound, wanted_u = abs(left) + ONE_SIDED_95 * u, SURE_SHARE_OF_MARGIN * settings.decision.margin_K
-        trusted = trace.soak_s >= settings.checks.trusted_soak_time_constants * tau
-        return Look(
-            run=run,
-            soak_min=soak_min,
-            rise_K=level - left,
-            settled_rise_K=level,
-            u_K=u,
-            left_K=left,
-            left_bound_K=bound,
-            minutes_to_settle=max(0.0, tau * float(np.log(max(abs(left), 1e-9) / LEFT_K))) / 60.0,
-            minutes_to_sure=_until_sure(u, wanted_u, trace.soak_s - estimate.window_s[0], tau) / 60.0,
-            ready=trusted and bound <= LEFT_K and u <= wanted_u,
-            finished=finished,
-            alarms=alarms,
-        )
+        told = (*silence, *alarms)
+        stands = look_at(line.run, trace, estimate, constant, settings)
+        sound = all(alarm.severity == "note" for alarm in told)
+        return replace(stands, ready=stands.ready and sound, finished=finished, alarms=told)
 
     def _log_name(self) -> str:
         if self._named is not None:
             return next(line.log for line in self.campaign.runs if line.run == self._named)
         present = {line.log for line in self.campaign.runs if (self.campaign.folder / line.log).is_file()}
         if not present:
-            raise InputError([Problem("runs.csv (log)", "no log that exists", "the log of the run under way")])
+            raise InputError(
+                [
+                    Problem(
+                        "runs.csv (log)",
+                        "no log that exists",
+                        "the log of the run under way",
+                    )
+                ]
+            )
         return max(sorted(present), key=self._grew)
 
     def _grew(self, name: str) -> float:
@@ -134,7 +133,15 @@ class Watch:
     def _tail(self, name: str) -> Tail:
         path = self.campaign.folder / name
         if not path.is_file():
-            raise InputError([Problem(name, "no such file", "a log that exists: start it before switching on")])
+            raise InputError(
+                [
+                    Problem(
+                        name,
+                        "no such file",
+                        "a log that exists: start it before switching on",
+                    )
+                ]
+            )
         return self._tails.setdefault(name, Tail(path, self.campaign.settings.log, name))
 
     def _line(self, name: str, log: Log | None) -> RunLine:
@@ -161,14 +168,20 @@ class Watch:
         name = settings.ambient_log.file
         changed = self._grew(name)
         if self._room is None or self._room[0] != changed:
-            self._room = changed, read_room_log(self.campaign.folder / name, settings.ambient_log, name=name)
+            self._room = (
+                changed,
+                read_room_log(self.campaign.folder / name, settings.ambient_log, name=name),
+            )
         return self._room[1]
 
     def _finished_runs(self, run: str) -> BenchReduction | None:
         """Reduce the finished runs once for each run that is watched: their time constant is what is known before."""
         if self._known is None or self._known[0] != run:
             traces = list(self._finished_traces(run))
-            self._known = run, reduce_bench(traces, self.campaign.settings) if traces else None
+            self._known = (
+                run,
+                reduce_bench(traces, self.campaign.settings) if traces else None,
+            )
         return self._known[1]
 
     def _finished_traces(self, run: str) -> Iterator[Trace]:
@@ -188,7 +201,62 @@ class Watch:
         silent_s = self._clock() - self._grew(name)
         if silent_s <= max(SILENT_S, 5.0 * interval_s):
             return ()
-        return (raise_flag("gap", "doubtful", f"The log has not grown for {silent_s / 60.0:.0f} min.", gap_s=silent_s),)
+        return (
+            raise_flag(
+                "gap",
+                "doubtful",
+                f"The log has not grown for {silent_s / 60.0:.0f} min.",
+                gap_s=silent_s,
+            ),
+        )
+
+
+def look_at(
+    run: str,
+    trace: Trace,
+    estimate: Estimate,
+    constant: BenchTimeConstant | None,
+    settings: CampaignSettings,
+) -> Look:
+    """Say where a run stands, whatever may be wrong with it.
+
+    Parameters
+    ----------
+    run : str
+        Its name.
+    trace, estimate, constant : Trace, Estimate, BenchTimeConstant or None
+        The run so far, and what it says.
+    settings : CampaignSettings
+        Margin and thresholds.
+
+    Returns
+    -------
+    Look
+        Without alarms.
+    """
+    soak_min = trace.soak_s / 60.0
+    level, left, u = estimate.level_K, estimate.left_K, estimate.u_a_K
+    if constant is None or level is None or left is None or u is None:
+        rise = float(estimate.rise_K[-5:].mean()) if estimate.rise_K.size else None
+        return Look(run=run, soak_min=soak_min, rise_K=rise)
+    tau = constant.time_constant_s
+    bound, wanted_u = (
+        abs(left) + ONE_SIDED_95 * u,
+        SURE_SHARE_OF_MARGIN * settings.decision.margin_K,
+    )
+    trusted = trace.soak_s >= settings.checks.trusted_soak_time_constants * tau
+    return Look(
+        run=run,
+        soak_min=soak_min,
+        rise_K=level - left,
+        settled_rise_K=level,
+        u_K=u,
+        left_K=left,
+        left_bound_K=bound,
+        minutes_to_settle=max(0.0, tau * float(np.log(max(abs(left), 1e-9) / LEFT_K))) / 60.0,
+        minutes_to_sure=_until_sure(u, wanted_u, trace.soak_s - estimate.window_s[0], tau) / 60.0,
+        ready=trusted and bound <= LEFT_K and u <= wanted_u,
+    )
 
 
 def _until_sure(u_K: float, wanted_K: float, window_s: float, tau_s: float) -> float:

@@ -31,7 +31,8 @@ class Look:
     minutes_to_sure : float or None
         Until the uncertainty of the fit is below a tenth of the margin.
     ready : bool
-        Whether both hold now, on a soak long enough for its extrapolation to be trusted.
+        Whether both hold now, on a soak long enough for its extrapolation to be trusted, and no alarm is graver than
+        a note.
     finished : bool
         Whether the log has reached the declared end of the run.
     alarms : tuple of Flag
