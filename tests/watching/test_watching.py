@@ -323,3 +323,11 @@ def test_run_that_is_not_finished_is_left_out_of_the_answer(tmp_path):
 
     assert (runs["a-2-120W"].used, runs["a-2-120W"].reason) == (False, "not finished")
     assert all(run.used for name, run in runs.items() if name != "a-2-120W")
+
+
+def test_sound_runs_read_in_whole_degrees_raise_hardly_an_alarm(tmp_path):
+    folder = simulated(tmp_path / "c", seed=7)
+
+    looks = [look_at(folder, run, minutes) for run in ("a-1-80W", "a-2-120W") for minutes in range(2, 40, 4)]
+
+    assert sum(any(alarm.severity != "note" for alarm in look.alarms) for look in looks) <= 1

@@ -33,12 +33,12 @@ ALSO = frozenset(
 )  # fmt: skip
 DEAD_S = 20.0
 # Common practice, no source: a rise off its course, and a room that warms with the device.
-OFF_COURSE_K, OFF_COURSE_RATIO = 0.6, 4.0
+OFF_COURSE_K, OFF_COURSE_RATIO = 0.8, 4.5
 # Two minutes ahead a course is that much surer than where it ends, and a mean of five blocks, whose noise is
 # correlated, that much surer than one.
 AHEAD_SHARE, MEAN_SHARE = 0.3, 0.75
 ROOM_FOLLOWS_K, ROOM_FOLLOWS_SHARE, FOLLOWS_CORRELATION = 0.3, 0.02, 0.6
-STUCK_S, STUCK_RATIO, STUCK_STEPS = 60.0, 2.0, 1.5
+STUCK_S, STUCK_RATIO, STUCK_STEPS, COARSE_STEP_K = 60.0, 2.0, 1.5, 0.25
 
 
 def find_alarms(
@@ -107,7 +107,12 @@ def _sensors(trace: Trace, settings: BenchSettings) -> Iterator[Flag]:
             course = known_mean(others, axis=1)
             moved = abs(_mean(course[-5:]) - _mean(course[trace.time_s >= times[changes[-1]]][:5]))
         step = float(np.abs(np.diff(values)[np.diff(values) != 0]).min())
-        if still_s >= STUCK_S and (still_s > STUCK_RATIO * usual_s or moved > max(STUCK_STEPS * step, 0.5)):
+        # A coarse readout stands still by itself near the settled state: it needs as long as the checks ask for.
+        fine = step < COARSE_STEP_K
+        least_s = STUCK_S if fine else 60.0 * settings.checks.stuck_min
+        ratio = STUCK_RATIO if fine else settings.checks.stuck_ratio
+        unusual = still_s > ratio * usual_s and still_s >= least_s
+        if unusual or (still_s >= STUCK_S and moved > max(STUCK_STEPS * step, 0.5)):
             said = f"{name} has stood at {values[-1]:.1f} degC for {still_s / 60.0:.1f} min."
             severe = still_s >= 60.0 * settings.checks.stuck_min
             yield raise_flag("sensor stuck", "unusable" if severe else "doubtful", said, still_s=still_s)
