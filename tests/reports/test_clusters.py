@@ -16,7 +16,7 @@ import pytest
 from fixtures_analysis import stand_in_template, write_small_campaign
 
 from thermlab.base.errors import InputError, Problem
-from thermlab.reports import cluster as clusters
+from thermlab.reports import make as making
 from thermlab.reports.execute import template_path
 from thermlab.reports.job import ReportJob, ReportOutcome
 from thermlab.reports.make import exit_status, report
@@ -188,7 +188,7 @@ def test_one_failure_on_the_cluster_leaves_the_others_alone(cluster, campaigns, 
 
 @pytest.mark.parametrize("address", ["tcp://127.0.0.1:9", "no such thing://"])
 def test_a_cluster_that_does_not_answer_is_bad_input(address, campaigns, tmp_path):
-    code = "from thermlab import cli; from thermlab.reports import cluster; cluster.CONNECT_TIMEOUT_S = 1; cli.main()"
+    code = "from thermlab import cli; from thermlab.reports import make; make.CONNECT_TIMEOUT_S = 1; cli.main()"
     arguments = ["report", str(campaigns[0]), "--out", str(tmp_path / "out"), "--cluster", address]
     done = subprocess.run(
         [sys.executable, "-c", code, *arguments], capture_output=True, text=True, timeout=120, check=False
@@ -210,7 +210,7 @@ def test_a_worker_with_another_thermlab_refuses(campaigns, tmp_path):
         source=campaigns[0], folder=tmp_path / "out", parameters={}, anonymous=False,
         template=tmp_path / "comparison.ipynb", cell_timeout_s=60,
     )  # fmt: skip
-    outcome = clusters.read_outcome(job, clusters.report_on_worker(job, ("0.0.1", "f" * 64), own_template=False))
+    outcome = making.read_outcome(job, making.report_on_worker(job, ("0.0.1", "f" * 64), own_template=False))
 
     assert outcome.state == "died"
     assert "0.0.1" in outcome.message
@@ -221,15 +221,15 @@ def test_what_a_worker_says_is_plain_text_and_read_with_care(campaigns, tmp_path
     job = ReportJob(source=campaigns[0], folder=tmp_path / "out", parameters={}, template=tmp_path / "comparison.ipynb")
     error = InputError([Problem("runs.csv:2 (run)", "nothing", "not blank")])
 
-    text = clusters._spoken(job.outcome("bad input", str(error), error=error))
+    text = making._spoken(job.outcome("bad input", str(error), error=error))
 
     assert isinstance(text, str)
-    outcome = clusters.read_outcome(job, text)
+    outcome = making.read_outcome(job, text)
     assert (outcome.state, outcome.source) == ("bad input", campaigns[0])
     assert outcome.error.problems == error.problems
     for broken in (b"\x80\x04.", "[]", "{}", text.replace("bad input", "fine"), text[:-3]):
         with pytest.raises((ValueError, KeyError, TypeError)):
-            clusters.read_outcome(job, broken)
+            making.read_outcome(job, broken)
 
 
 @pytest.mark.slow

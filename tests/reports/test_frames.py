@@ -10,9 +10,8 @@ import thermlab
 from thermlab.base.showing import Shown
 from thermlab.compare.analysis import Analysis
 from thermlab.compare.records import Caution, Comparison, ThrottlePower
-from thermlab.reports.frames import mounts_frame, to_frame
 from thermlab.reports.results import RUN_COLUMNS, runs_reduced_csv, to_results
-from thermlab.reports.summaries import MOST_CAUTIONS, WIDTH, block, summary
+from thermlab.reports.summaries import MOST_CAUTIONS, WIDTH, block, mounts_frame, summary, to_frame
 
 MADE_UP = made_up_analysis()
 

@@ -32,7 +32,7 @@ class Shown:
 
     def to_frame(self) -> pd.DataFrame:
         """Return the result as a tidy frame: one row per run, candidate or treatment, units in the column names."""
-        return import_module("thermlab.reports.frames").to_frame(self)
+        return import_module("thermlab.reports.summaries").to_frame(self)
 
     def _repr_html_(self) -> str:
         return cast("str", import_module(self.page).block(self).html)

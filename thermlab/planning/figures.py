@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 import seaborn as sns
 
 from thermlab.base.marks import MARKER, PAGE
-from thermlab.reports.frames import records_frame
 from thermlab.reports.pictures import DASHED, Picture, new_figure, quiet, stack
+from thermlab.reports.summaries import records_frame
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

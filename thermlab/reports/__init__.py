@@ -5,7 +5,6 @@ from thermlab.base.faces import face
 __all__, __getattr__, __dir__ = face(
     __name__,
     execute="CELL_TIMEOUT_S ExecutionFailedError Kernels execute_template normalise template_path use_light_validation",
-    frames="records_frame",
     job="ReportJob ReportOutcome carried_results report_one",
     make="exit_status report",
     pages=(
@@ -16,5 +15,6 @@ __all__, __getattr__, __dir__ = face(
     pictures="DASHED DPI Picture bar hollow name_rows new_figure panel quiet small_print stack",
     render="prepare render_page style_sheet",
     results="Results SCHEMA filed_answers plain read_json read_results results_json to_results written",
+    summaries="records_frame",
     wording="answers by_treatment headline_interval settings_of",
 )

@@ -16,6 +16,7 @@ import sys
 import tempfile
 import threading
 from functools import cache
+from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -27,6 +28,14 @@ if TYPE_CHECKING:
 KERNEL = "python3"
 START_TIMEOUT_S = 60
 CELL_TIMEOUT_S = 600
+_NEEDED = (
+    "thermlab.campaign.parameters",
+    "thermlab.compare.analysis",
+    "thermlab.reports.figures",
+    "thermlab.reports.pages",
+    "thermlab.reports.tables",
+)
+"""What the templates import."""
 _PROBLEM = re.compile(r"(?P<where>.*?): found (?P<found>.*); allowed: (?P<allowed>.*)")
 _COLOUR = re.compile("\x1b\\[[0-9;]*m")
 
@@ -92,9 +101,7 @@ class _StartingKernel:
         # Local messages between this process and its kernel are encrypted; without this each start warns.
         config = Config({"KernelManager": {"transport_encryption": "auto"}})
         self.manager: Any = AsyncKernelManager(kernel_name=name, config=config)
-        arguments = (
-            ["--ext=thermlab.reports.warm_kernel", "--HistoryManager.hist_file=:memory:"] if name == KERNEL else []
-        )
+        arguments = ["--ext=thermlab.reports.execute", "--HistoryManager.hist_file=:memory:"] if name == KERNEL else []
         try:
             run_sync(self.manager.start_kernel)(cwd=self.folder, extra_arguments=arguments)
         except BaseException:
@@ -109,6 +116,12 @@ class _StartingKernel:
             self._run_sync(self.manager.cleanup_resources)()
         with contextlib.suppress(OSError):
             self._scratch.cleanup()
+
+
+def load_ipython_extension(shell: Any) -> None:  # noqa: ARG001 - the name and argument are IPython's
+    """Let a report's kernel import the library while it starts; names in the notebook stay as they are."""
+    for name in _NEEDED:
+        import_module(name)
 
 
 class Kernels:

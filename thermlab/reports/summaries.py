@@ -1,18 +1,27 @@
-"""Results on one screen: what ``print`` shows, and the table that a notebook shows."""
+"""How a result shows itself: on one screen for ``print``, as a table in a notebook, as a tidy frame.
+
+A frame has one row per observation and one column per quantity, units in the names. An interval takes two columns:
+``interval_K`` becomes ``interval_low_K`` and ``interval_high_K``. What cannot be had is missing, never a number.
+"""
 
 from __future__ import annotations
 
+import dataclasses
 import textwrap
 from typing import TYPE_CHECKING, Any, cast
 
 from thermlab.base.numbers import interval_decimals, number, percent, watt_decimals, watts
 from thermlab.reports import pages, wording
+from thermlab.reports.results import RUN_COLUMNS
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
+    import pandas as pd
+
     from thermlab.compare.analysis import Analysis
     from thermlab.compare.records import Comparison, ThrottlePower
+    from thermlab.runs.records import ReducedRun
 
 WIDTH = 96
 MOST_CAUTIONS = 6
@@ -154,3 +163,74 @@ def _aligned(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> list[str]:
         ).rstrip()
         for row in table
     ]
+
+
+def to_frame(result: Any) -> pd.DataFrame:
+    """Return a result as a tidy frame.
+
+    Parameters
+    ----------
+    result : Analysis, Comparison, ThrottlePower or Value
+        An analysis gives one row per run in the order made, with the columns of ``runs_reduced.csv``; a comparison one
+        row per candidate; a throttle power and a value one row per treatment.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Names of columns end in their unit.
+
+    Raises
+    ------
+    TypeError
+        If the result is something else.
+    """
+    import pandas as pd  # noqa: PLC0415 - words and tables do without
+
+    if hasattr(result, "runs"):
+        return pd.DataFrame([_run_row(run) for run in result.runs], columns=list(RUN_COLUMNS))
+    if hasattr(result, "treatments"):
+        return records_frame(result.treatments)
+    raise TypeError(f"no frame can be made of {type(result).__name__}")
+
+
+def mounts_frame(comparison: Comparison) -> pd.DataFrame:
+    """Return the used mounts of a comparison, one row each, with their rise at the reference power."""
+    return records_frame(comparison.mounts)
+
+
+def records_frame(records: Iterable[Any]) -> pd.DataFrame:
+    """Return frozen records as rows: intervals as two columns, what holds further records left out.
+
+    Parameters
+    ----------
+    records : iterable of dataclass instances
+        Of one type.
+
+    Returns
+    -------
+    pandas.DataFrame
+    """
+    import pandas as pd  # noqa: PLC0415
+
+    return pd.DataFrame([_row(record) for record in records])
+
+
+def _run_row(run: ReducedRun) -> dict[str, Any]:
+    special = {
+        "flags": "; ".join(f"{flag.flag} ({flag.severity})" for flag in run.flags),
+        "held_power_W": None if run.held is None else run.held.held_power_W,
+        "held_rise_K": None if run.held is None else run.held.held_rise_K,
+    }
+    return {name: special[name] if name in special else getattr(run, name) for name in RUN_COLUMNS}
+
+
+def _row(record: Any) -> dict[str, Any]:
+    row: dict[str, Any] = {}
+    for field in dataclasses.fields(record):
+        value, kind = getattr(record, field.name), str(field.type)
+        if "Interval" in kind:
+            name, _, unit = field.name.rpartition("_")
+            row[f"{name}_low_{unit}"], row[f"{name}_high_{unit}"] = value if value is not None else (None, None)
+        elif not isinstance(value, tuple):
+            row[field.name] = value
+    return row
