@@ -41,6 +41,7 @@ SHEET = {
 OBJECTS: dict[str, type] = {
     "runs[]": runs.ReducedRun,
     "runs[].flags[]": runs.Flag,
+    "runs[].sensors[]": runs.SensorRise,
     "runs[].held": runs.HeldPower,
     "bench": analysis.Bench,
     "comparison": effects.Comparison,
@@ -67,6 +68,9 @@ MORE = {
     "campaign.currency": "as in campaign.yaml",
     "campaign.sha256": "SHA-256 of every input by its path in the campaign folder",
     "settings": "every number and choice used, defaults and thresholds included",
+    "campaign.measured": "when the runs were made; null where the logs have no dates",
+    "campaign.measured.from": "beginning of the first soak, ISO 8601 as in runs[].start",
+    "campaign.measured.to": "end of the last soak, ISO 8601 as in runs[].end",
     "overrides": "what was tried without touching the campaign: name to [as written, as used]",
     "runs": "every run in the order made",
     "runs[].held": "observation of the throttle power where the run shed power",

@@ -1,6 +1,7 @@
 """The whole job on campaign folders with known truth."""
 
 from dataclasses import replace
+from datetime import datetime
 
 import numpy as np
 import pytest
@@ -65,6 +66,17 @@ def test_nothing_is_left_out_of_a_clean_campaign(found):
 
 def test_runs_are_in_the_order_made(found):
     assert [run.order for run in found.runs] == list(range(len(found.runs)))
+
+
+def test_runs_say_when_they_were_made_and_what_every_sensor_reads(found):
+    for run in found.runs:
+        began, ended = datetime.fromisoformat(run.start), datetime.fromisoformat(run.end)
+        assert (ended - began).total_seconds() == pytest.approx(60.0 * run.soak_min - 5.0, abs=1.0)
+        rises = {sensor.name: sensor.rise_K for sensor in run.sensors}
+        assert rises[run.sensor] == pytest.approx(run.rise_K)
+        assert max(rises.values()) <= run.rise_K + 1e-9
+        assert min(rises.values()) > run.rise_K - 5.0
+    assert [run.start for run in found.runs] == sorted(run.start for run in found.runs)
 
 
 def test_pictures_have_one_trace_for_each_run(found):

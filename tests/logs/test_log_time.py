@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from thermlab.logs.settings import TimeSettings
-from thermlab.logs.times import TimeRefusedError, column_seconds, parse_time
+from thermlab.logs.times import TimeRefusedError, column_seconds, iso_time, parse_time
 
 
 def clock(time_format: str) -> TimeSettings:
@@ -115,3 +115,22 @@ def test_a_time_of_another_kind_is_refused(text, settings, expected):
 def test_elapsed_time_is_in_the_unit_of_the_log():
     assert parse_time("1.5", TimeSettings(columns=["t"], unit="h")) == 5400.0
     assert parse_time(" 1500 ", TimeSettings(columns=["t"], unit="ms")) == 1.5
+
+
+@pytest.mark.parametrize(
+    ("time_format", "text", "like", "expected"),
+    [
+        ("%d.%m.%Y %H:%M:%S", "02.03.2026 09:20:00.7", "", "2026-03-02T09:20:01"),
+        ("%Y-%m-%dT%H:%M:%S%z", "2026-03-02T00:20:00+0200", "2026-03-01T23:20:00-0130", "2026-03-01T20:50:00-01:30"),
+        ("%Y-%m-%dT%H:%M:%S%z", "2026-03-02T09:20:00+0200", "", "2026-03-02T07:20:00+00:00"),
+        ("%H:%M:%S", "09:20:00", "", "09:20:00"),
+    ],
+)
+def test_a_time_is_given_back_as_iso_8601_in_the_clock_of_the_log(time_format, text, like, expected):
+    settings = clock(time_format)
+
+    assert iso_time(parse_time(text, settings), settings, like=like) == expected
+
+
+def test_elapsed_time_has_no_date():
+    assert iso_time(2700.0, TimeSettings(columns=["t"], unit="s")) is None

@@ -15,5 +15,5 @@ __all__, __getattr__, __dir__ = face(
     ),
     table="NoRowsYetError",
     text="MAX_BYTES split_line",
-    times="ClockJump DAY_S TimeRefusedError UNIT_S example parse_time pattern_of seconds_of",
+    times="ClockJump DAY_S TimeRefusedError UNIT_S example iso_time parse_time pattern_of seconds_of",
 )

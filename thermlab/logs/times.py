@@ -10,7 +10,7 @@ import functools
 import math
 import re
 from dataclasses import dataclass
-from datetime import date
+from datetime import UTC, date, datetime, timedelta, timezone
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -161,6 +161,37 @@ def parse_time(text: str, settings: TimeSettings) -> float:
                 f"{shown(text)} {words}", allowed + (", with its offset" if wants_offset else ", without offset")
             )
     return seconds
+
+
+def iso_time(seconds: float, settings: TimeSettings, *, like: str = "") -> str | None:
+    """Return a time of a log as ISO 8601, to the second.
+
+    Parameters
+    ----------
+    seconds : float
+        On the log's own clock, as :func:`parse_time` returns it.
+    settings : TimeSettings
+        How the log writes times.
+    like : str
+        A time of the same log, whose offset from UTC is to be used; else it is UTC where the log writes offsets.
+
+    Returns
+    -------
+    str or None
+        None for elapsed time; without a date for a time of day.
+    """
+    if settings.format is None:
+        return None
+    offset = 0
+    if "z" in directives(settings.format):
+        match = pattern_of(settings.format).fullmatch(like.strip()) or _ISO.fullmatch(like.strip())
+        offset = _word_value("z", (match and match.group("z")) or "Z")
+    moment = datetime.fromtimestamp(round(seconds) + offset, UTC).replace(tzinfo=None)
+    if settings.clock == "time of day":
+        return moment.time().isoformat()
+    if "z" in directives(settings.format):
+        return moment.replace(tzinfo=timezone(timedelta(seconds=offset))).isoformat()
+    return moment.isoformat()
 
 
 def example(time_format: str) -> str:

@@ -46,6 +46,7 @@ _RUN_KEYS = (
     "run", "treatment", "mount", "set_power_W", "power_W", "ambient_C", "rise_K", "u_rise_K", "drift_left_K",
     "end_reading_C", "end_rise_K", "sensor", "soak_min", "settled",
 )  # fmt: skip
+_MORE_RUN_KEYS = ("lot", "condition", "note", "start", "end", "sensors")
 RUN_COLUMNS = (
     *_RUN_KEYS, "used", "reason", "flags", "held_power_W", "held_rise_K", "lot", "condition", "note",
 )  # fmt: skip
@@ -77,6 +78,13 @@ class FiledFlag(_Part):
     evidence: dict[str, float | None]
 
 
+class FiledSensor(_Part):
+    """One sensor of a run."""
+
+    name: str
+    rise_K: float | None
+
+
 class FiledRun(_Part):
     """One run."""
 
@@ -101,6 +109,16 @@ class FiledRun(_Part):
     lot: str = ""
     condition: str = ""
     note: str = ""
+    start: str | None = None
+    end: str | None = None
+    sensors: list[FiledSensor] = []
+
+
+class FiledMeasured(_Part):
+    """When the runs were made."""
+
+    from_: str = Field(alias="from")
+    to: str
 
 
 class FiledCampaign(_Part):
@@ -111,6 +129,7 @@ class FiledCampaign(_Part):
     baseline: str
     currency: str | None
     sha256: dict[str, Annotated[str, Field(pattern="^[0-9a-f]{64}$")]]
+    measured: FiledMeasured | None = None
 
 
 class FiledBench(_Part):
@@ -349,6 +368,7 @@ def to_results(analysis: Analysis, *, created: datetime | None = None) -> Result
             "baseline": settings.baseline,
             "currency": settings.currency,
             "sha256": dict(analysis.sha256),
+            "measured": _measured(analysis.runs),
         },
         settings=plain(analysis.settings),
         overrides={name: list(plain(pair)) for name, pair in analysis.overrides.items()},
@@ -362,6 +382,15 @@ def to_results(analysis: Analysis, *, created: datetime | None = None) -> Result
         cautions=list(analysis.cautions),
         caution_list=plain(analysis.caution_list),
     )
+
+
+def _measured(runs: Sequence[ReducedRun]) -> dict[str, str] | None:
+    """Return when the first run that has a date began, and the last one ended."""
+    dated = [(run.start, run.end) for run in runs if run.start and run.end and "T" in run.start]
+    if not dated:
+        return None
+    starts, ends = zip(*dated, strict=True)
+    return {"from": min(starts, key=datetime.fromisoformat), "to": max(ends, key=datetime.fromisoformat)}
 
 
 def _with_sentences(part: Comparison | ThrottlePower | None) -> dict[str, Any] | None:
@@ -388,7 +417,7 @@ def _run(run: ReducedRun) -> dict[str, Any]:
     row["used"] = run.used
     row["reason"] = run.reason
     row["held"] = plain(run.held)
-    return row | {"lot": run.lot, "condition": run.condition, "note": run.note}
+    return row | {key: plain(getattr(run, key)) for key in _MORE_RUN_KEYS}
 
 
 def plain(value: Any) -> Any:  # noqa: PLR0911 - one kind of value each

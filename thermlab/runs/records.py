@@ -84,6 +84,22 @@ class HeldPower:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class SensorRise:
+    """What one sensor of a run reads over the room.
+
+    Attributes
+    ----------
+    name : str
+        As in the log.
+    rise_K : float or None
+        Settled rise at this sensor: the run's, and the mean distance of the two over the fit window, K.
+    """
+
+    name: str
+    rise_K: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ReducedRun:
     """One load run reduced to the numbers the comparison needs.
 
@@ -125,6 +141,11 @@ class ReducedRun:
         Observation of the throttle power where the run shed power.
     order : int
         Place in the order in which the runs were made, from 0.
+    start, end : str or None
+        First and last reading of the soak, ISO 8601: local, or with its offset where the log writes one (UTC where the
+        run sheet gives no start); without a date where the log has none; None with elapsed time.
+    sensors : tuple of SensorRise
+        Every sensor of the log.
     lot, condition, note : str
         As in the run sheet.
     """
@@ -149,6 +170,9 @@ class ReducedRun:
     reason: str = ""
     held: HeldPower | None = None
     order: int = 0
+    start: str | None = None
+    end: str | None = None
+    sensors: tuple[SensorRise, ...] = ()
     lot: str = ""
     condition: str = ""
     note: str = ""

@@ -18,7 +18,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import stdtrit
 
-from thermlab.runs.records import HeldPower
+from thermlab.runs.records import HeldPower, SensorRise
 from thermlab.runs.time_constant import CURVATURE, decay, fit_exponential, straighten
 from thermlab.runs.trace import known_mean
 from thermlab.stats.variances import autocorrelation
@@ -326,6 +326,16 @@ def _column(trace: Trace, sensor: str) -> Array:
         return trace.temperature_C[:, trace.sensors.index(sensor)]
     column: Array = trace.temperature_C.mean(axis=1)
     return column
+
+
+def sensor_rises(trace: Trace, estimate: Estimate, rise_K: float | None) -> tuple[SensorRise, ...]:
+    """Put every sensor of a run beside the one that stands for it, by their means over the fit window."""
+    late = trace.time_s >= estimate.window_s[0]
+    apart = known_mean(trace.temperature_C[late] - _column(trace, estimate.sensor)[late, None], axis=0)
+    return tuple(
+        SensorRise(name=name, rise_K=None if rise_K is None or np.isnan(d) else float(rise_K + d))
+        for name, d in zip(trace.sensors, apart, strict=True)
+    )
 
 
 def reading_noise(trace: Trace, sensor: str, *, from_s: float) -> float:

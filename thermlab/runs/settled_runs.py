@@ -17,11 +17,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
+from thermlab.logs.times import iso_time
 from thermlab.runs.checks.between import check_between, check_readings
 from thermlab.runs.checks.single import check_run
 from thermlab.runs.checks.view import view_runs
 from thermlab.runs.records import Flag, ReducedRun
-from thermlab.runs.settled_rise import Estimate, estimate_run, level_window, measure_rise
+from thermlab.runs.settled_rise import Estimate, estimate_run, level_window, measure_rise, sensor_rises
 from thermlab.runs.time_constant import (
     CONVECTION_EXPONENT,
     CURVATURE,
@@ -276,6 +277,9 @@ def reduced_run(
         sensor=estimate.sensor,
         soak_min=trace.soak_s / 60.0,
         settled=None if estimate.shed else estimate.settled,
+        start=iso_time(trace.began_s, settings.log.time, like=line.start),
+        end=iso_time(trace.began_s + trace.time_s[-1], settings.log.time, like=line.start),
+        sensors=sensor_rises(trace, estimate, rise),
         flags=flags,
         used=not reason,
         reason=reason,
