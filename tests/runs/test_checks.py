@@ -73,6 +73,29 @@ def test_a_sound_run_has_no_flag_worse_than_a_note():
         assert all(flag.severity == "note" for flag in found.values())
 
 
+def test_a_soak_as_planned_has_no_flag_for_what_it_leaves_and_a_shorter_one_has():
+    def ended(minutes):
+        def edit(trace):
+            return rows_of(trace, trace.time_s <= 60.0 * minutes)
+
+        return flags_of(bench_of(edit=edit)).get("not settled")
+
+    short, far_too_short = ended(SOAK_MIN - 6.0), ended(12.0)
+    assert ended(SOAK_MIN) is None
+    assert short.severity == "note"
+    assert far_too_short.severity == "doubtful"
+    for flag in (short, far_too_short):
+        assert abs(flag.evidence["left_K"]) > max(0.1, flag.evidence["u_left_K"])
+
+
+def test_what_is_left_within_its_own_uncertainty_is_no_flag():
+    found = flags_of_all(bench_of(sensors=SimulatedSensors(resolution_K=0.1, noise_K=1.5)), soak_min=SOAK_MIN + 5.0)
+
+    told = [flag.evidence for flags in found for name, flag in flags.items() if name == "not settled"]
+    assert all(abs(numbers["left_K"]) > numbers["u_left_K"] for numbers in told)
+    assert len(told) < len(found)
+
+
 def test_steps_in_an_order_of_their_own_on_each_mount_are_not_drift():
     # From the cold or from another step the bend of natural convection differs from mount to mount.
     bench = passive_bench(time_constant_min=8.0, limit_C=LIMIT_C)

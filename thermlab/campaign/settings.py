@@ -48,6 +48,7 @@ class CheckThresholds(Model):
     settled_left_K: _Above0 = _simulated(0.5, "a run counts as settled when at most this is left, with its bound")
     trusted_soak_time_constants: _Above0 = _simulated(1.6, "shortest soak whose extrapolation is trusted")
     trusted_left_K: _Above0 = _simulated(2.0, "most that a trusted extrapolation may add")
+    least_left_K: _Above0 = _practice(0.1, "least that is worth a word; it must exceed its standard uncertainty too")
     steady_window_min: _Above0 = _simulated(15.0, "longest window of the settled rule")
 
     # power

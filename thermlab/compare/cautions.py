@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from thermlab.base.numbers import format_interval, round_to_uncertainty
+from thermlab.base.numbers import format_interval, number, round_to_uncertainty
 from thermlab.campaign.parameters import DECISION
 from thermlab.compare.records import Caution
 
@@ -469,6 +469,7 @@ def campaign_cautions(
         *_about_files(campaign.cautions, files, "campaign"),
         *_throttle(campaign, throttle, is_answer=alone or comparison is None),
         *_about("bench", _bench(settled), _room(campaign, settled)),
+        *_stops_early(campaign, settled),
         *_about("runs", _repeats(settled), _left_out(settled)),
         *_about_files(notes, files, "runs"),
     ]
@@ -533,6 +534,27 @@ def _bench(settled: SettledRuns) -> list[str]:
             "settled rise, and it is their mean."
         )
     ]
+
+
+def _stops_early(campaign: Campaign, settled: SettledRuns) -> list[Caution]:
+    """Say once, for the bench, what soaks as planned left to come; where one run is unlike the others it has a flag."""
+    estimates = {trace.run: e for trace, e in zip(settled.traces, settled.bench.estimates, strict=True)}
+    left, soaked = [], []
+    for run in settled.runs:
+        tau_s = estimates[run.run].time_constant_s if run.run in estimates else None
+        flagged = not run.used or run.settled is not False or any(flag.flag == "not settled" for flag in run.flags)
+        if tau_s and not flagged and abs(run.drift_left_K or 0.0) > campaign.settings.checks.least_left_K:
+            left.append(abs(run.drift_left_K or 0.0))
+            soaked.append(60.0 * (run.soak_min or 0.0) / tau_s)
+    if not left:
+        return []
+    after = " to ".join(dict.fromkeys(number(count, 1) for count in (min(soaked), max(soaked))))
+    words = (
+        f"The soaks end before the bench has settled, as planned: {len(left)} of {len(settled.runs)} runs had up to "
+        f"{number(max(left), 1)} K still to come, after {after} time constants. Every settled rise includes what was "
+        "still to come."
+    )
+    return [Caution(words, "bench", "beside")]
 
 
 def _room(campaign: Campaign, settled: SettledRuns) -> list[str]:

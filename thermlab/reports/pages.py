@@ -221,7 +221,10 @@ def cautions_block(cautions: Sequence[object], heading: str = "Cautions") -> Blo
 
 
 def section_cautions(analysis: Analysis, part: str) -> Block:
-    """Return the cautions of one part, ``"comparison"`` or ``"throttle"``, to stand before it once more."""
+    """Return the cautions of ``"comparison"`` or ``"throttle"``, or what is said of the ``"bench"`` beside its runs."""
+    if part == "bench":
+        beside = [one for one in analysis.caution_list if one.about == part and one.weight == "beside"]
+        return join([paragraph(one.text) for one in beside], "\n")
     found = getattr(analysis, part)
     return cautions_block(() if found is None else found.cautions)
 

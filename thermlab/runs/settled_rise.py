@@ -191,8 +191,8 @@ class Estimate:
         Settled rise at the logged power, K; None where it cannot be had.
     left_K : float or None
         Settled rise minus rise at the end, K.
-    u_a_K : float or None
-        Type A standard uncertainty of the level, K.
+    u_a_K, u_left_K : float or None
+        Type A standard uncertainties of the level and of what was left, K.
     window_s : tuple of float
         Where the level was fitted, s.
     time_constant_s : float or None
@@ -223,6 +223,7 @@ class Estimate:
     level_K: float | None
     left_K: float | None
     u_a_K: float | None
+    u_left_K: float | None
     window_s: tuple[float, float]
     time_constant_s: float | None
     curvature: float
@@ -270,7 +271,7 @@ def estimate_run(trace: Trace, blocks: Blocks, constant: BenchTimeConstant | Non
     time_s, rise = found.time_s, found.rise_K
     late = time_s >= from_s
     end_reading, end_rise = _end_reading(trace)
-    level = left = u_a = remaining = bound = None
+    level = left = u_a = u_left = remaining = bound = None
     settled: bool | None = None
     fitted: Array | None = None
     noise = float("nan")
@@ -283,7 +284,7 @@ def estimate_run(trace: Trace, blocks: Blocks, constant: BenchTimeConstant | Non
             level, at_end, _ = fit_exponential(time_s[late], straight, tau, end_s=end)
             left = -at_end
             fitted = level - left * decay(time_s, tau, end_s=end)
-            u_a = level_uncertainty(time_s[late], straight, tau, constant.u_time_constant_s, end)
+            u_a, u_left = level_uncertainty(time_s[late], straight, tau, constant.u_time_constant_s, end)
         else:
             level, u_a, remaining, bound, settled = steady_mean(time_s[late], rise[late], thresholds.settled_left_K)
             left = 0.0 if level is not None else None
@@ -300,6 +301,7 @@ def estimate_run(trace: Trace, blocks: Blocks, constant: BenchTimeConstant | Non
         level_K=level,
         left_K=left,
         u_a_K=u_a,
+        u_left_K=u_left,
         window_s=(from_s, trace.soak_s),
         time_constant_s=tau,
         curvature=curvature,
@@ -441,8 +443,8 @@ def steady_mean(t: Array, y: Array, limit_K: float) -> tuple[float | None, float
     return float(y.mean()), float(means.std(ddof=1) / np.sqrt(5.0)), change, bound, True
 
 
-def level_uncertainty(t: Array, y: Array, tau: float, u_tau: float, end: float) -> float:
-    """Type A: scatter about the fit, inflated for its correlation, with that of the time constant."""
+def level_uncertainty(t: Array, y: Array, tau: float, u_tau: float, end: float) -> tuple[float, float]:
+    """Type A of level and of what is left: scatter about the fit, inflated for correlation, and the time constant's."""
     shape = decay(t, tau, end_s=end)
     level, left, residual_sum = fit_exponential(t, y, tau, end_s=end)
     residual = y - level - left * shape
@@ -451,9 +453,10 @@ def level_uncertainty(t: Array, y: Array, tau: float, u_tau: float, end: float) 
     centred = shape - shape.mean()
     spread = float(centred @ centred)
     of_level = variance * (1.0 / t.size + (float(shape.mean()) ** 2 / spread if spread > 0 else 0.0))
-    moved = fit_exponential(t, y, 1.02 * tau, end_s=end)[0]
-    per_tau = (moved - level) / (0.02 * tau)
-    return float(np.sqrt(of_level + (per_tau * u_tau) ** 2))
+    of_left = variance / spread if spread > 0 else 0.0
+    moved_level, moved_left, _ = fit_exponential(t, y, 1.02 * tau, end_s=end)
+    per_tau, left_per_tau = ((moved_level - level) / (0.02 * tau), (moved_left - left) / (0.02 * tau))
+    return float(np.hypot(np.sqrt(of_level), per_tau * u_tau)), float(np.hypot(np.sqrt(of_left), left_per_tau * u_tau))
 
 
 def time_constant_leverage(window_time_constants: float) -> float:

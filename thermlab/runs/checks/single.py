@@ -85,21 +85,29 @@ def not_settled(view: RunView) -> Flag | None:
             still_left_K=e.still_left_K,
             bound_K=e.bound_K,
         )
-    if e.time_constant_s is None:
+    if e.time_constant_s is None or abs(e.left_K) <= max(limits.least_left_K, e.u_left_K or 0.0):
         return None
     soaked = view.trace.soak_s / e.time_constant_s
     trusted = soaked >= limits.trusted_soak_time_constants and abs(e.left_K) <= limits.trusted_left_K
-    reason = f"{e.left_K:+.2f} K was still to come after {soaked:.1f} time constants; the settled rise includes it."
+    by_slope = e.left_K if e.still_left_K is None else e.still_left_K
+    agrees = abs(by_slope - e.left_K) <= max(limits.settled_left_K, 2.0 * (e.bound_K or 0.0))
+    if trusted and agrees and view.soaked_as_planned:
+        return None
+    reason = f"{e.left_K:+.1f} K was still to come after {soak_min:.1f} min, {soaked:.1f} time constants"
+    if not agrees:
+        reason += f" (its slope at the end points to {by_slope:+.1f} K)"
+    reason += "; the settled rise includes it."
     if not trusted:
-        reason = (
-            f"{e.left_K:+.2f} K was still to come after {soaked:.1f} time constants; an extrapolation is trusted from "
-            f"{limits.trusted_soak_time_constants:g} time constants on and up to {limits.trusted_left_K:g} K."
+        reason += (
+            f" An extrapolation is trusted from {limits.trusted_soak_time_constants:g} time constants on and up to "
+            f"{limits.trusted_left_K:g} K."
         )
     return raise_flag(
         "not settled",
         "note" if trusted else "doubtful",
         reason,
         left_K=e.left_K,
+        u_left_K=e.u_left_K,
         still_left_K=e.still_left_K,
         bound_K=e.bound_K,
         soak_time_constants=soaked,
@@ -227,8 +235,8 @@ def coarse_readout(view: RunView) -> Flag | None:
     if e.readout_K < limits.coarse_readout_K or not np.isfinite(view.late_noise_K):
         return None
     unlike = e.readout_K > 1.5 * view.usual_readout_K > 0
-    # A coarse readout hides its own noise: that of the other runs of the bench is the better guess.
-    noise = min(view.late_noise_K, view.usual_noise_K) if unlike else view.late_noise_K
+    # A coarse readout hides its own noise, most in the middle of a step: that of the other runs is the better guess.
+    noise = (min if unlike else max)(view.late_noise_K, view.usual_noise_K)
     if noise >= limits.coarse_noise_ratio * e.readout_K:
         return None
     bias = rounding_bias_K(e.readout_K, noise)

@@ -71,6 +71,12 @@ class RunView:
     late_noise_K: float
     usual_still: UsualStill
 
+    @property
+    def soaked_as_planned(self) -> bool:
+        """Whether it had the soak of its bench: what that leaves is said once for the bench, not on every run."""
+        tolerance_s = self.settings.checks.soak_tolerance_s
+        return self.soak_wanted_s is not None and self.trace.soak_s >= self.soak_wanted_s - tolerance_s
+
 
 def rounding_bias_K(step_K: float, noise_K: float) -> float:
     """Tell how far the mean of rounded readings can be off.
