@@ -256,7 +256,7 @@ def test_baseline_comes_first_whatever_the_order():
 
 def test_shifting_power_scales_with_it():
     runs = campaign(24)
-    doubled = [replace(r, set_power_W=2.0 * r.set_power_W) for r in runs]
+    doubled = [replace(r, set_power_W=2.0 * r.set_power_W, power_W=2.0 * r.power_W) for r in runs]
     one, two = predict(runs), predict(doubled)
     for a, b in zip(one.treatments, two.treatments, strict=True):
         assert b.throttle_power_W == pytest.approx(2.0 * a.throttle_power_W)
@@ -295,3 +295,33 @@ def test_a_limit_above_the_highest_reading_gets_no_throttle_power():
     assert all(item.throttle_power_W is None and "end at 80 degC" in item.reason for item in withheld.treatments)
     assert any("sensors end at 80 degC, below the limit of 85 degC" in c for c in withheld.cautions)
     assert all(item.throttle_power_W is not None for item in given.treatments)
+
+
+@pytest.mark.parametrize("common", [0.14, -0.08])
+def test_a_meter_or_a_setting_that_is_wrong_comes_first_and_the_interval_holds_both_readings(common):
+    """What the meter calls P is P / (1 + common): the throttle power moves by as much, and only one of both is true."""
+
+    def metered(power_W):
+        return true_rise_K(power_W / (1.0 + common))
+
+    sound = predict(campaign(3), temperature_C=80.0)
+    runs = [replace(run, power_W=run.set_power_W * (1.0 + common)) for run in campaign(3, curve=metered)]
+
+    found = predict(runs, temperature_C=80.0)
+
+    truth_W, read_W = sound.treatments[0].throttle_power_W, found.treatments[0].throttle_power_W
+    assert read_W == pytest.approx(truth_W * (1.0 + common), rel=0.01)
+    for item, other in zip(found.treatments, sound.treatments, strict=True):
+        for name in ("interval_W", "future_mount_interval_W"):
+            low, high = getattr(item, name)
+            assert low <= getattr(other, name)[0] * 1.01
+            assert high >= getattr(other, name)[1] * 0.99
+            assert low < item.throttle_power_W < high
+    assert f"{100 * abs(common):.1f} % {'above' if common > 0 else 'below'} the set power" in found.cautions[0]
+
+
+def test_a_common_difference_of_power_that_a_meter_may_have_is_not_mentioned():
+    runs = [replace(run, power_W=run.set_power_W * 1.02) for run in campaign(3)]
+
+    assert predict(runs).cautions == predict(campaign(3)).cautions
+    assert predict(runs).treatments[0].interval_W == predict(campaign(3)).treatments[0].interval_W

@@ -379,6 +379,26 @@ def caution_observed(items: Sequence[TreatmentThrottle]) -> list[str]:
     return cautions
 
 
+POWER = "power meter"
+"""What the gravest caution on a throttle power is about: it comes first of all."""
+# Beyond a common difference of this fraction a meter or a setting is wrong, not merely uncertain.
+TRUSTED_POWER = 0.025
+
+
+def caution_power(common: float) -> list[Caution]:
+    """Say that logged and set power disagree throughout, and what that does to the throttle power."""
+    if abs(common) <= TRUSTED_POWER:
+        return []
+    read, true = ("above", "lower") if common > 0.0 else ("below", "higher")
+    text = (
+        f"The logged power is {100.0 * abs(common):.1f} % {read} the set power in all runs alike: the meter or the "
+        "setting is wrong. The throttle powers take the meter for true; where the setting is, they are "
+        f"{100.0 * abs(1.0 / (1.0 + common) - 1.0):.1f} % {true}, and their intervals reach that far. "
+        "Check the power against a second meter."
+    )
+    return [Caution(text, POWER)]
+
+
 def caution_room(
     runs: Sequence[ReducedRun], items: Sequence[TreatmentThrottle], room_C: float, limit: float, cooling: str
 ) -> list[str]:
@@ -465,6 +485,7 @@ def campaign_cautions(
             ["There is one treatment only, so there is nothing to compare it with."] if alone else [],
             ["No run can be used: there is no result to give."] if comparison is None else [],
         ),
+        *(() if throttle is None else (caution for caution in throttle.caution_list if caution.about == POWER)),
         *(() if comparison is None else comparison.caution_list),
         *_about_files(campaign.cautions, files, "campaign"),
         *_throttle(campaign, throttle, is_answer=alone or comparison is None),

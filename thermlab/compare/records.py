@@ -33,8 +33,8 @@ class Caution:
     text : str
         The sentence.
     about : str
-        What it touches: ``comparison``, ``other estimands``, ``rise curve``, ``throttle power``, ``campaign``,
-        ``bench``, ``runs``, or the file that a note is on.
+        What it touches: ``comparison``, ``other estimands``, ``rise curve``, ``throttle power``, ``power meter``,
+        ``campaign``, ``bench``, ``runs``, or the file that a note is on.
     weight : {"headline", "beside"}
         Before the answer, or where what it touches is shown.
     """

@@ -13,7 +13,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from thermlab.compare.cautions import caution_curve, caution_intervals, caution_items, caution_observed, caution_room
+from thermlab.compare.cautions import (
+    TRUSTED_POWER,
+    caution_curve,
+    caution_intervals,
+    caution_items,
+    caution_observed,
+    caution_power,
+    caution_room,
+)
 from thermlab.compare.mounts import Groups, MountTable, Scatter, fit_shared_curve, judge_mounts, tabulate_mounts
 from thermlab.compare.records import (
     FARTHEST_EXTRAPOLATION,
@@ -310,6 +318,9 @@ def predict_throttle(
         )
         for name in names
     )
+    common = common_power_difference(runs)
+    if abs(common) > TRUSTED_POWER:
+        items = tuple(on_either_scale(item, common) for item in items)
     spreads = [item.model_spread_W for item in items if item.model_spread_W is not None]
     cautions = [
         *caution_items(items),
@@ -326,6 +337,7 @@ def predict_throttle(
         mount_sd_dof=scatter.dof if scatter.sd is not None else None,
         treatments=items,
         caution_list=(
+            *caution_power(common),
             *(Caution(text, "throttle power", "beside") for text in cautions),
             *caution_curve(assess_curve(table)),
         ),
@@ -365,6 +377,32 @@ def _refusals(
                     f"than {100.0 * FARTHEST_EXTRAPOLATION:g} % is not trusted"
                 )
     return reasons, extrapolations
+
+
+def common_power_difference(runs: Sequence[ReducedRun]) -> float:
+    """Return by how much logged and set power differ in the middle of all used runs, as a fraction of the set power."""
+    ratios = [run.power_W / run.set_power_W for run in runs if run.used and run.power_W is not None]
+    return float(np.median(ratios)) - 1.0 if ratios else 0.0
+
+
+def on_either_scale(item: TreatmentThrottle, common: float) -> TreatmentThrottle:
+    """Let the intervals of a throttle power hold it whichever is right, the logged power or the set power.
+
+    Parameters
+    ----------
+    item : TreatmentThrottle
+        As read with the logged power taken for true.
+    common : float
+        Common difference of logged and set power, as a fraction of the set power.
+    """
+
+    def reach(interval: Interval | None) -> Interval | None:
+        if interval is None:
+            return None
+        ends = (*interval, *(end / (1.0 + common) for end in interval))
+        return min(ends), max(ends)
+
+    return replace(item, interval_W=reach(item.interval_W), future_mount_interval_W=reach(item.future_mount_interval_W))
 
 
 def _lowest_ceiling_C(runs: Sequence[ReducedRun]) -> float | None:

@@ -20,6 +20,7 @@ from thermlab.base.numbers import (
     watt_decimals,
     watts,
 )
+from thermlab.compare.cautions import POWER
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -50,7 +51,9 @@ def file_notes(analysis: Analysis) -> list[tuple[str, str]]:
 def throttle_cautions(analysis: Analysis) -> tuple[str, ...]:
     """Return the cautions that touch nothing but the throttle power."""
     found = () if analysis.throttle is None else analysis.throttle.caution_list
-    return tuple(caution.text for caution in found if analysis.comparison is None or caution.about == "throttle power")
+    return tuple(
+        caution.text for caution in found if analysis.comparison is None or caution.about in ("throttle power", POWER)
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
