@@ -150,6 +150,15 @@ def test_the_room_file_may_not_leave_the_folder(folder):
     ]
 
 
+@pytest.mark.parametrize(
+    ("value", "told"), [("295.2", "295.2: it looks like kelvin; allowed: -50 to 100 degC"), ("120", "120")]
+)
+def test_a_room_that_is_none_is_refused(folder, value, told):
+    (folder / "campaign.yaml").write_text(YAML.replace("value_C: 22.0", f"value_C: {value}"))
+    (problem,) = refused(load_campaign, folder)
+    assert problem.startswith(f"campaign.yaml:9 (ambient_constant.value_C): found {told}")
+
+
 def test_what_is_missing_is_named(folder, tmp_path):
     (folder / "runs.csv").unlink()
     (folder / "campaign.yaml").unlink()

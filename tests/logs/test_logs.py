@@ -195,11 +195,6 @@ def test_a_refusal_names_file_line_and_value(read, raw, changes, expected):
         (HEADER + TWO + "2026-11-25 10:00:03,50.5,9", 2, "last line 4 is cut short, dropped"),
         (HEADER + TWO + "2026-11-2" + "\0" * 40, 2, "40 NUL bytes at the end dropped (line 4)"),
         (HEADER + TWO + "\0" * 512, 2, "512 NUL bytes at the end dropped (line 4)"),
-        (
-            HEADER.replace("die", "die [degF]") + TWO,
-            2,
-            "column 'die [degF]' is read in degC, as log.temperature declares",
-        ),
     ],
 )
 def test_what_is_passed_over_is_noted(read, raw, n_rows, note):
@@ -207,6 +202,69 @@ def test_what_is_passed_over_is_noted(read, raw, n_rows, note):
     assert len(found.time_s) == n_rows
     assert note in found.notes
     assert set(dies(found)) == {50.5}
+
+
+KELVIN = {"temperature": {"columns": ["die*"], "unit": "K"}}
+
+
+@pytest.mark.parametrize(
+    ("die", "power", "changes", "told"),
+    [
+        ("die [degF]", "power", {}, "degF log.temperature.unit: degC"),
+        ("die (°F)", "power", {}, "°F log.temperature.unit: degC"),
+        ("die 1/K", "power", {}, "K log.temperature.unit: degC"),
+        ("die; Fahrenheit", "power", {}, None),
+        ("die °C", "power", KELVIN, "°C log.temperature.unit: K"),
+        ("die [C]", "power", KELVIN, "C log.temperature.unit: K"),
+        ("die [K]", "power", KELVIN, None),
+        ("die [V]", "power", {}, None),
+        ("die (min)", "power", {}, None),
+        ("die in kelvin", "power", {}, "kelvin log.temperature.unit: degC"),
+        ("die", "power in mW", {}, "mW log.power.unit: W"),
+        ("die", "power_kW", {}, "kW log.power.unit: W"),
+        ("die", "power [W]", {}, None),
+        ("die", "power, package", {}, None),
+    ],
+)
+def test_a_unit_in_the_name_of_a_column_that_is_not_the_declared_one_is_refused(read, die, power, changes, told):
+    head = ",".join(f'"{name}"' for name in ("time", die, power))
+    rows = (row(1, "350") + row(2, "350")) if changes else TWO
+    changes = changes | {"power": {"columns": ["power*"], "unit": "W"}}
+    if told is None:
+        assert len(read(f"{head}\n{rows}", **changes).time_s) == 2
+        return
+    with pytest.raises(InputError) as caught:
+        read(f"{head}\n{rows}", **changes)
+    unit, key = told.split(" ", 1)
+    (problem,) = caught.value.problems
+    assert problem.where == f"logs/x.csv:1 ({die if die != 'die' else power})"
+    assert problem.found == f"the unit {unit} in the name of the column, and {key} in campaign.yaml"
+
+
+def test_letters_that_tell_sensors_apart_are_no_units(read):
+    text = "time,die/A,die/F,die/K,power\n" + "".join(f"2026-11-25 10:00:0{i},50,51,52,90\n" for i in range(2))
+    assert read(text).sensors == ("die/A", "die/F", "die/K")
+    with pytest.raises(InputError, match="the unit K in the name"):
+        read(text.replace("die/A,die/F", "one,two"))
+
+
+def test_the_unit_of_the_clock_in_its_name_is_held_against_the_declared_one(read):
+    text = "time,die,power,clock [GHz]\n" + "".join(f"2026-11-25 10:00:0{i},50,90,3.5\n" for i in range(2))
+    with pytest.raises(InputError, match=r"the unit GHz in the name of the column, and log.clock.unit: MHz"):
+        read(text, clock={"columns": ["clock*"], "unit": "MHz"})
+    assert read(text, clock={"columns": ["clock*"], "unit": "GHz"}).clock_MHz.tolist() == [3500.0, 3500.0]
+
+
+def test_a_room_in_kelvin_in_the_log_is_refused(read):
+    text = "time,die,power,room\n" + "".join(f"2026-11-25 10:00:0{i},50,90,295.2\n" for i in range(3))
+    room = {"columns": ["room"], "unit": "degC"}
+    with pytest.raises(InputError) as caught:
+        read(text, ambient=room)
+    assert str(caught.value).startswith(
+        "logs/x.csv:2 (room): found '295.2' and 2 more, as room temperature, declared in degC: it looks like kelvin; "
+        "allowed: -50 to 100 degC"
+    )
+    assert read(text, ambient=room | {"unit": "K"}).ambient_C[0] == pytest.approx(22.05)
 
 
 def test_an_unterminated_last_line_is_kept_where_its_last_reading_is_whole(read):

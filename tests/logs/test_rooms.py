@@ -38,6 +38,27 @@ def test_fahrenheit_is_converted_once(tmp_path):
     ).ambient_C.tolist() == [22.5, 10.0]
 
 
+@pytest.mark.parametrize(
+    ("cells", "unit", "told"),
+    [
+        ("295", "degC", "'295' and 1 more, as room temperature, declared in degC: it looks like kelvin"),
+        ("295", "degF", "'295' and 1 more, as room temperature, declared in degF: it looks like kelvin"),
+        ("120", "degC", "'120' and 1 more, as room temperature, declared in degC; allowed: -50 to 100 degC"),
+        ("22", "K", "'22' and 1 more, as room temperature, declared in K; allowed"),
+    ],
+)
+def test_what_is_no_room_is_refused(tmp_path, cells, unit, told):
+    with pytest.raises(InputError) as caught:
+        read(tmp_path, f"time;room\n2026-11-25 10:00;{cells}\n2026-11-25 10:01;{cells}\n", unit=unit)
+    assert f"logs/room.csv:2 (room): found {told}" in str(caught.value)
+
+
+def test_a_unit_in_the_name_of_its_column_is_held_against_the_declared_one(tmp_path):
+    with pytest.raises(InputError) as caught:
+        read(tmp_path, "time;room, °F\n2026-11-25 10:00;72\n2026-11-25 10:01;72\n")
+    assert "the unit °F in the name of the column, and ambient_log.unit: degC in campaign.yaml" in str(caught.value)
+
+
 def test_a_clock_set_back_is_noted(tmp_path):
     text = "time;room\n2026-11-25 10:58;22\n2026-11-25 10:59;22\n2026-11-25 10:00;22\n2026-11-25 10:01;22\n"
     found = read(tmp_path, text)

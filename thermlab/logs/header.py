@@ -43,6 +43,11 @@ class Role:
     unit: str
     single: bool
 
+    @property
+    def is_room(self) -> bool:
+        """Whether its columns are the room's."""
+        return "ambient" in self.key
+
 
 @dataclass(frozen=True, slots=True)
 class Header:
@@ -154,8 +159,7 @@ def _columns(log: LogText, line: int, names: list[str], roles: Sequence[Role]) -
             if other != role.key:
                 text = f"{shown(names[position])} for {other} and for {role.key}"
                 problems.append(log.problem(line, role.key, text, "patterns that match a column for one purpose only"))
-        problems += _bad_names(log, line, names, role, found)
-        _note_units(log, names, role, found)
+        problems += _bad_names(log, line, names, role, found) + _other_units(log, line, names, role, found)
     if problems:
         raise InputError(problems)
     return columns
@@ -173,12 +177,35 @@ def _bad_names(log: LogText, line: int, names: list[str], role: Role, found: lis
     return problems
 
 
-def _note_units(log: LogText, names: list[str], role: Role, found: list[int]) -> None:
+def _other_units(log: LogText, line: int, names: list[str], role: Role, found: list[int]) -> list[Problem]:
+    """Refuse columns whose own name says another unit than is declared: one of the two is a wrong number."""
+    problems = []
     for position in found:
-        match = re.search(r"[\[(]\s*([^\[\]()]+?)\s*[\])]$", names[position])
-        unit = UNIT_OF.get(match.group(1)) if match else None
-        if role.unit and unit is not None and unit != role.unit:
-            log.notes.append(f"column {shown(names[position])} is read in {role.unit}, as {role.key} declares")
+        name = names[position]
+        match = _UNIT_IN_NAME.search(name)
+        word = "" if match is None else next(filter(None, match.groups()))
+        unit = UNIT_OF.get(word) or UNIT_OF.get(word.capitalize())
+        if match is None or unit is None or unit == role.unit or not _alike(unit, role.unit):
+            continue
+        begin = match.start() + match.group().index(word)
+        # The C of three sensors A, B and C is no unit.
+        same = [other for other in names if len(other) == len(name) and other[:begin] == name[:begin]]
+        if len(word) == 1 and any(other[begin] not in "CFKW" for other in same):
+            continue
+        key = f"{role.key.removesuffix('.columns')}.unit"
+        text = f"the unit {word} in the name of the column, and {key}: {role.unit} in campaign.yaml"
+        problems.append(log.problem(line, name, text, f"one unit: {key}: {unit}, or the column that is in {role.unit}"))
+    return problems
+
+
+_UNIT_IN_NAME = re.compile(
+    r"[\[(]\s*([^\[\]()]+?)\s*[\])]\s*$|(?:[,/]|\bin\b)\s*([^\s,/]+)\s*$|[\s_](°\s?[CF]|deg[CF]|[mk]W|[MG]Hz)\s*$"
+)
+_KINDS = ({"degC", "degF", "K"}, {"W", "mW", "kW"}, {"Hz", "MHz", "GHz"}, {"s", "ms", "min", "h"})
+
+
+def _alike(unit: str, other: str) -> bool:
+    return any({unit, other} <= kind for kind in _KINDS)
 
 
 def _no_header(log: LogText, roles: Sequence[Role], delimiter: str, best: tuple[int, int, list[str]]) -> InputError:

@@ -15,6 +15,7 @@ import numpy as np
 from thermlab.base.errors import InputError, Problem, shown
 from thermlab.logs.cells import UNIT_OF, CellRefusedError, Cells, byte_matrix, cut_cells, plain_numbers, read_cell
 from thermlab.logs.header import Header, Role, find_header
+from thermlab.logs.settings import ROOM_C, looks_like_kelvin
 from thermlab.logs.text import SEPARATOR, LogText, read_text, without_quotes
 from thermlab.logs.times import UNIT_S, ClockJump, close_jumps, column_seconds, example
 
@@ -189,7 +190,7 @@ def _values(lines: _LogRows, rows: Any) -> dict[str, Any]:
         # The extremes of all columns at once; fmin and fmax pass over what is missing.
         lowest, highest = np.fmin.reduce(read, axis=0), np.fmax.reduce(read, axis=0)
         for column, (role, position) in enumerate(columns):
-            low, high, _ = _RANGES.get(role.unit, (-np.inf, np.inf, ""))
+            low, high, _ = _range(role)
             if lowest[column] < low or highest[column] > high:
                 problems += _out_of_range(lines, rows, read[:, column], role, position)
     if problems:
@@ -246,14 +247,24 @@ def _odd_cells(
     return problems
 
 
+def _range(role: Role) -> tuple[float, float, str]:
+    return (*ROOM_C, "degC") if role.is_room else _RANGES.get(role.unit, (-np.inf, np.inf, ""))
+
+
+def _as_written(value_C: float, unit: str) -> float:
+    return 1.8 * value_C + 32.0 if unit == "degF" else value_C
+
+
 def _out_of_range(lines: _LogRows, rows: Any, values: Any, role: Role, position: int) -> list[Problem]:
-    low, high, unit = _RANGES[role.unit]
+    low, high, unit = _range(role)
     outside = np.flatnonzero((values < low) | (values > high))
     problems = []
     for row in outside[:1].tolist():
         cell = lines.cells.text(int(rows[row]), position)
         more = f" and {len(outside) - 1} more" if len(outside) > 1 else ""
-        found = f"{shown(cell)}{more}, declared in {role.unit}"
+        kelvin = role.is_room and role.unit != "K" and looks_like_kelvin(_as_written(float(values[row]), role.unit))
+        what = ", as room temperature" if role.is_room else ""
+        found = f"{shown(cell)}{more}{what}, declared in {role.unit}{': it looks like kelvin' if kelvin else ''}"
         allowed = (
             f"{low:g} to {high:g} {unit}; is the unit right? "
             f"A code for a missing value belongs into {lines.log.key}.missing"
