@@ -147,7 +147,7 @@ def test_the_bench_notebook_shows_its_controls_and_writes_nothing(tree):
 
     views = shown(run(NOTEBOOK("bench"), tree), "application/vnd.jupyter.widget-view+json")
 
-    assert len(views) == 1
+    assert len(views) == 2
     assert state_of(tree) == before
 
 

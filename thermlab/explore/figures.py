@@ -132,6 +132,23 @@ def _approach(axes: Axes, run: ReducedRun, estimate: Estimate, colour: str) -> N
     axes.set_ylim(low, high)
 
 
+def heading(estimate: Estimate) -> Picture:
+    """Draw the rise of a run under way, the fitted approach and the level it is heading for."""
+    with draw.new_figure(2.6) as figure:
+        axes = draw.stack(figure, [1.9], left=0.95, right=1.2, top=0.15, gap=0.2)[0]
+        minutes = estimate.time_s / 60.0
+        axes.plot(minutes, estimate.rise_K, ".", color=PAGE["ink"], ms=3.0, mew=0)
+        if estimate.fitted_K is not None:
+            axes.plot(minutes, estimate.fitted_K, color=PAGE["muted"], lw=1.2)
+        low, high = draw.late_limits(estimate.rise_K)
+        if estimate.level_K is not None:
+            _level(axes, estimate.level_K, f"heading for\n{number(estimate.level_K, 2)} K")
+            low, high = min(low, estimate.level_K - 1.0), max(high, estimate.level_K + 1.0)
+        axes.set(ylim=(low, high), xlabel="minutes of soak", ylabel="rise over\nroom in K")
+    now = number(float(estimate.rise_K[-1]), 1) if estimate.rise_K.size else "–"
+    return Picture(figure, f"Rise over the room, {now} K now; heading for {number(estimate.level_K, 2)} K.")
+
+
 def _left_over(axes: Axes, estimate: Estimate) -> None:
     time_s, left = residuals(estimate)
     axes.axhline(0.0, color=PAGE["muted"], lw=0.8)

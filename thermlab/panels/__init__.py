@@ -4,5 +4,6 @@ from thermlab.base.faces import face
 
 __all__, __getattr__, __dir__ = face(
     __name__,
+    following="FollowPanel",
     tryout="TryoutPanel",
 )

@@ -2,4 +2,4 @@
 
 from thermlab.base.faces import face
 
-__all__, __getattr__, __dir__ = face(__name__, engine="Watch follow watch", records="Look")
+__all__, __getattr__, __dir__ = face(__name__, engine="BETWEEN_LOOKS_S Watch follow watch", records="Look")

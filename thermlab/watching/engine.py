@@ -50,36 +50,28 @@ class Watch:
     clock : callable, optional
         Returns the time of day as files are stamped, s.
 
+    Attributes
+    ----------
+    estimate : Estimate or None
+        What the last look made of the run, for a picture; None before its first readings.
+
     Raises
     ------
     InputError
         Where the campaign cannot be read or has no such run.
     """
 
-    def __init__(
-        self,
-        campaign: str | Path,
-        run: str | None = None,
-        *,
-        clock: Callable[[], float] = time.time,
-    ) -> None:
+    def __init__(self, campaign: str | Path, run: str | None = None, *, clock: Callable[[], float] = time.time) -> None:
         self.campaign = load_campaign(campaign)
         names = [line.run for line in self.campaign.runs]
         if run is not None and run not in names:
-            raise InputError(
-                [
-                    Problem(
-                        "RUN",
-                        shown(run),
-                        f"a run of runs.csv: {', '.join(map(shown, names[:30]))}",
-                    )
-                ]
-            )
+            raise InputError([Problem("RUN", shown(run), f"a run of runs.csv: {', '.join(map(shown, names[:30]))}")])
         self._named = run
         self._clock = clock
         self._tails: dict[str, Tail] = {}
         self._room: tuple[float, RoomLog] | None = None
         self._known: tuple[str, BenchReduction | None] | None = None
+        self.estimate: Estimate | None = None
 
     def look(self) -> Look:
         """Read what is new and say where the run stands.
@@ -97,12 +89,14 @@ class Watch:
         log = self._tail(name).grow()
         line = self._line(name, log)
         trace = None if log is None else self._cut(line, log)
+        self.estimate = None
         if log is None or trace is None or trace.time_s.size < 4:
             return Look(run=line.run, alarms=self._silence(name, 0.0))
         settings = self.campaign.settings
         known = self._finished_runs(line.run)
         blocks = block_means(trace)
         estimate, constant = estimate_under_way(trace, blocks, settings, known)
+        self.estimate = estimate
         finished = bool(line.end) and trace.finished
         alarms = find_alarms(trace, blocks, estimate, constant, settings, known)
         silence = () if finished else self._silence(name, trace.interval_s)
@@ -111,20 +105,18 @@ class Watch:
         sound = all(alarm.severity == "note" for alarm in told)
         return replace(stands, ready=stands.ready and sound, finished=finished, alarms=told)
 
+    def next_run(self, run: str) -> str | None:
+        """Return the run that the run sheet has after this one; None after the last."""
+        names = [line.run for line in self.campaign.runs if not line.exclude or line.run == run]
+        after = names[names.index(run) + 1 :]
+        return after[0] if after else None
+
     def _log_name(self) -> str:
         if self._named is not None:
             return next(line.log for line in self.campaign.runs if line.run == self._named)
         present = {line.log for line in self.campaign.runs if (self.campaign.folder / line.log).is_file()}
         if not present:
-            raise InputError(
-                [
-                    Problem(
-                        "runs.csv (log)",
-                        "no log that exists",
-                        "the log of the run under way",
-                    )
-                ]
-            )
+            raise InputError([Problem("runs.csv (log)", "no log that exists", "the log of the run under way")])
         return max(sorted(present), key=self._grew)
 
     def _grew(self, name: str) -> float:
@@ -133,15 +125,7 @@ class Watch:
     def _tail(self, name: str) -> Tail:
         path = self.campaign.folder / name
         if not path.is_file():
-            raise InputError(
-                [
-                    Problem(
-                        name,
-                        "no such file",
-                        "a log that exists: start it before switching on",
-                    )
-                ]
-            )
+            raise InputError([Problem(name, "no such file", "a log that exists: start it before switching on")])
         return self._tails.setdefault(name, Tail(path, self.campaign.settings.log, name))
 
     def _line(self, name: str, log: Log | None) -> RunLine:
@@ -168,20 +152,14 @@ class Watch:
         name = settings.ambient_log.file
         changed = self._grew(name)
         if self._room is None or self._room[0] != changed:
-            self._room = (
-                changed,
-                read_room_log(self.campaign.folder / name, settings.ambient_log, name=name),
-            )
+            self._room = (changed, read_room_log(self.campaign.folder / name, settings.ambient_log, name=name))
         return self._room[1]
 
     def _finished_runs(self, run: str) -> BenchReduction | None:
         """Reduce the finished runs once for each run that is watched: their time constant is what is known before."""
         if self._known is None or self._known[0] != run:
             traces = list(self._finished_traces(run))
-            self._known = (
-                run,
-                reduce_bench(traces, self.campaign.settings) if traces else None,
-            )
+            self._known = (run, reduce_bench(traces, self.campaign.settings) if traces else None)
         return self._known[1]
 
     def _finished_traces(self, run: str) -> Iterator[Trace]:
@@ -201,22 +179,11 @@ class Watch:
         silent_s = self._clock() - self._grew(name)
         if silent_s <= max(SILENT_S, 5.0 * interval_s):
             return ()
-        return (
-            raise_flag(
-                "gap",
-                "doubtful",
-                f"The log has not grown for {silent_s / 60.0:.0f} min.",
-                gap_s=silent_s,
-            ),
-        )
+        return (raise_flag("gap", "doubtful", f"The log has not grown for {silent_s / 60.0:.0f} min.", gap_s=silent_s),)
 
 
 def look_at(
-    run: str,
-    trace: Trace,
-    estimate: Estimate,
-    constant: BenchTimeConstant | None,
-    settings: CampaignSettings,
+    run: str, trace: Trace, estimate: Estimate, constant: BenchTimeConstant | None, settings: CampaignSettings
 ) -> Look:
     """Say where a run stands, whatever may be wrong with it.
 
@@ -240,10 +207,7 @@ def look_at(
         rise = float(estimate.rise_K[-5:].mean()) if estimate.rise_K.size else None
         return Look(run=run, soak_min=soak_min, rise_K=rise)
     tau = constant.time_constant_s
-    bound, wanted_u = (
-        abs(left) + ONE_SIDED_95 * u,
-        SURE_SHARE_OF_MARGIN * settings.decision.margin_K,
-    )
+    bound, wanted_u = (abs(left) + ONE_SIDED_95 * u, SURE_SHARE_OF_MARGIN * settings.decision.margin_K)
     trusted = trace.soak_s >= settings.checks.trusted_soak_time_constants * tau
     return Look(
         run=run,

@@ -84,7 +84,11 @@ class Look:
             f"  {self.rise_K:.1f} K over the room now, heading for {self.settled_rise_K:.2f} K (u {self.u_K:.2f} K)",
             f"  {self.left_K:+.2f} K to come, at most {self.left_bound_K:.2f} K",
         ]
-        if not self.ready and self.minutes_to_settle is not None and self.minutes_to_sure is not None:
+        if (
+            not (self.ready or self.finished)
+            and self.minutes_to_settle is not None
+            and self.minutes_to_sure is not None
+        ):
             lines.append(
                 f"  {self.minutes_to_settle:.0f} min until at most 0.5 K is left, "
                 f"{self.minutes_to_sure:.0f} min until the fit is sure enough for the margin"
