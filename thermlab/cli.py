@@ -112,7 +112,7 @@ def watch(campaign: Path, run: str | None, once: bool, as_json: bool) -> None:
 @click.option("--out", type=_PATH, help="Folder of the report; with several campaigns, of their folders.")
 @click.option("--jobs", type=click.IntRange(1, 64), default=1, show_default=True, help="Reports made at the same time.")
 @click.option("--cluster", metavar="ADDRESS", help="Address of a scheduler that shares the work among machines.")
-@click.option("--anonymous", is_flag=True, help="Leave out notes, photos, paths and names of files.")
+@click.option("--anonymous", is_flag=True, help="Leave out what was written in words, photos, paths, file names.")
 def report(
     campaigns: Sequence[Path],
     given: Sequence[tuple[str, str]],

@@ -14,6 +14,7 @@ import jsonschema
 import nbformat
 import numpy as np
 import pytest
+import yaml
 from fixtures_analysis import all_finite, small_template, stand_in_template, write_small_campaign
 
 from thermlab.base.errors import InputError
@@ -516,17 +517,36 @@ def test_a_report_never_takes_the_place_of_that_of_another_campaign(bench_campai
     assert report(other, out=out)[0].state == "ok"
 
 
-def test_an_anonymous_report_names_no_file_path_or_note(bench_campaign, tmp_path):
-    folder, _ = bench_campaign
+def test_an_anonymous_report_names_no_file_and_path_and_nothing_a_person_wrote(bench_campaign, tmp_path):
+    folder = shutil.copytree(bench_campaign[0], tmp_path / "secret-copy", ignore=shutil.ignore_patterns("report"))
+    rows = list(csv.DictReader((folder / "runs.csv").read_text("utf-8").splitlines()))
+    rows[1] |= {"exclude": "secret-door stood open", "lot": "secret-lot", "condition": "secret-age"}
+    rows[2] |= {"exclude": "§q7"}
+    with (folder / "runs.csv").open("w", encoding="utf-8", newline="") as file:
+        writer = csv.DictWriter(file, list(dict.fromkeys([*rows[0], "lot", "condition"])), restval="")
+        writer.writeheader()
+        writer.writerows(rows)
+    written = yaml.safe_load((folder / "campaign.yaml").read_text("utf-8"))
+    written |= {"title": "secret-title", "bench": "secret-bench"}
+    written["treatments"]["paste-b"] |= {"description": "secret-recipe", "handling": "secret-handling"}
+    written["prior"] = {"mount_sd_K": 0.4, "at_power_W": 90, "dof": 8, "source": "secret-source"}
+    (folder / "campaign.yaml").write_text(yaml.safe_dump(written), encoding="utf-8")
+    logs = [path.name for path in (folder / "logs").iterdir()]
 
     (outcome,) = report(folder, out=tmp_path / "out", anonymous=True)
+    (named,) = report(folder, out=tmp_path / "named")
 
     assert outcome.state == "ok", outcome.message
-    logs = [path.name for path in (folder / "logs").iterdir()]
     for name in ReportJob.files:
         text = (outcome.folder / name).read_text("utf-8")
-        for secret in ("secret-hand", "secret-campaign", str(folder), str(tmp_path), *logs):
+        for secret in ("secret-", "§q7", str(folder), str(tmp_path), *logs):
             assert secret not in text, (name, secret)
+    told = named.page.read_text("utf-8")
+    assert "§q7" in told
+    for secret in ("hand", "door", "title", "bench", "recipe", "handling", "source"):
+        assert f"secret-{secret}" in told, secret
+    one, other = (json.loads((made.folder / "results.json").read_text("utf-8")) for made in (outcome, named))
+    assert one["comparison"]["treatments"][0]["interval_K"] == other["comparison"]["treatments"][0]["interval_K"]
 
 
 def test_plain_papermill_runs_the_same_notebook(bench_campaign, tmp_path):

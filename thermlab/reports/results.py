@@ -593,8 +593,12 @@ def _cell(value: Any) -> str:
     return "'" + text if formula else text
 
 
+_LEFT_OUT = "(left out)"
+_WRITTEN = ("exclude", "note", "lot", "condition")
+
+
 def anonymised(analysis: Analysis, anonymous: bool) -> Analysis:
-    """Leave out notes, paths and names of files, where asked to.
+    """Leave out what a user wrote in words, paths and names of files, where asked to.
 
     Parameters
     ----------
@@ -606,29 +610,52 @@ def anonymised(analysis: Analysis, anonymous: bool) -> Analysis:
     Returns
     -------
     Analysis
-        With files called ``file 1``, ``file 2`` ... wherever a text named them.
+        Without title, bench, descriptions, handling, sources, reasons, lots, conditions and notes; names of treatments,
+        mounts, runs and columns stay. Files are called ``file 1``, ``file 2`` ... wherever a text named them.
     """
     if not anonymous:
         return analysis
-    lines = getattr(analysis.campaign, "runs", ())
+    campaign = analysis.campaign
+    settings, lines = campaign.settings, getattr(campaign, "runs", ())
     logs = [line.log for line in lines]
     names = dict.fromkeys([*analysis.sha256, *logs, *(log.rsplit("/", 1)[-1] for log in logs)])
     kept = ("campaign.yaml", "runs.csv")
     spoken = {name: f"file {place}" for place, name in enumerate((n for n in names if n and n not in kept), start=1)}
-    spoken[str(analysis.campaign.folder)] = "the campaign"
+    spoken[str(campaign.folder)] = "the campaign"
+    words = [settings.title, settings.bench, *(getattr(line, name) for line in lines for name in _WRITTEN)]
+    words += [text for each in settings.treatments.values() for text in (each.description, each.handling)]
+    words = [*filter(None, words), *([settings.prior.source] if settings.prior is not None else [])]
+    # A short one may stand inside any other word: it is only taken where it stands in brackets.
+    spoken |= {f"({text})": _LEFT_OUT for text in words}
+    spoken |= {text: _LEFT_OUT for text in words if len(text) > 3 and text not in settings.treatments}
 
     def speak(text: str) -> str:
         for name in sorted(spoken, key=len, reverse=True):
             text = text.replace(name, spoken[name])
         return text
 
+    def scrub(item: Any) -> Any:
+        """Short texts too, where nothing else can be meant."""
+        own = {name: _LEFT_OUT for name in _WRITTEN if getattr(item, name, "")}
+        return dataclasses.replace(
+            item, **own, **({"reason": _LEFT_OUT} if getattr(item, "reason", "") in words else {})
+        )
+
+    treatments = {
+        name: each.model_copy(update={key: getattr(each, key) and _LEFT_OUT for key in ("description", "handling")})
+        for name, each in settings.treatments.items()
+    }
+    told = settings.model_copy(update={"title": _LEFT_OUT, "bench": _LEFT_OUT, "treatments": treatments})
     return dataclasses.replace(
         analysis,
         campaign=dataclasses.replace(
-            analysis.campaign, runs=tuple(dataclasses.replace(line, note="", log=speak(line.log)) for line in lines)
+            campaign,
+            settings=told,
+            runs=tuple(scrub(dataclasses.replace(line, log=speak(line.log))) for line in lines),
         ),
-        runs=tuple(dataclasses.replace(_in_text(run, speak), note="") for run in analysis.runs),
+        runs=tuple(scrub(_in_text(run, speak)) for run in analysis.runs),
         settings=_in_text(analysis.settings, speak),
+        bench=_in_text(analysis.bench, speak),
         caution_list=_in_text(analysis.caution_list, speak),
         comparison=_in_text(analysis.comparison, speak),
         throttle=_in_text(analysis.throttle, speak),
