@@ -46,6 +46,7 @@ OBJECTS: dict[str, type] = {
     "bench": analysis.Bench,
     "comparison": effects.Comparison,
     "comparison.treatments[]": effects.TreatmentComparison,
+    "comparison.treatments[].witness": effects.Witness,
     "comparison.lack_of_fit": effects.LackOfFit,
     "comparison.secondary[]": effects.SecondaryEffect,
     "comparison.offset_check": effects.OffsetCheck,

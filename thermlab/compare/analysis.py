@@ -216,6 +216,7 @@ def _compare(
         prior=_prior(settings),
         order_covariate=settings.analysis.order_covariate,
         mounts_planned=settings.decision.mounts_planned,
+        cooling=settings.cooling,
     )
 
 
@@ -281,6 +282,7 @@ def _settings_used(settings: CampaignSettings, settled: SettledRuns, comparison:
     written["checks"] = {row["name"]: row["value"] for row in describe(settings.checks)}
     written["treatments"] = {name: treatment.model_dump(mode="json") for name, treatment in settings.treatments.items()}
     constant = settled.bench.time_constant
+    written["early_rise_min"] = settled.early_s / 60.0
     written["fit_from_min"] = None if constant is None else constant.fit_from_s / 60.0
     return written
 

@@ -38,7 +38,7 @@ from thermlab.compare.mounts import (
     tabulate_mounts,
 )
 from thermlab.compare.records import Caution, Comparison, PriorUse, TreatmentComparison, Variance
-from thermlab.compare.secondary import assess_curve, check_offset, compare_secondaries
+from thermlab.compare.secondary import assess_curve, check_offset, compare_secondaries, hear_witness
 from thermlab.compare.verdict import decide, doubts, in_doubt, is_equivalent
 from thermlab.stats.least_squares import NotEstimableError
 from thermlab.stats.power import mounts_needed, sd_upper_limit
@@ -62,6 +62,7 @@ def compare_treatments(
     prior: Prior | None = None,
     order_covariate: bool = False,
     mounts_planned: int | None = None,
+    cooling: str = "passive",
 ) -> Comparison:
     """Compare every candidate with the baseline.
 
@@ -87,6 +88,8 @@ def compare_treatments(
         Take out a linear drift with the order of the mounts.
     mounts_planned : int, optional
         Mounts of each treatment that were planned.
+    cooling : {"passive", "forced"}
+        Decides how much of a difference shows in the early rise.
 
     Returns
     -------
@@ -125,6 +128,8 @@ def compare_treatments(
         in_doubt(_conclude(item, welch, table, baseline, margin_K, reference, scatter, needed), baseline, doubted)
         for item, welch in zip(scatter.differences, plain_welch.differences, strict=True)
     )
+    heard = hear_witness(runs, table, reference.rise_K, groups, reference.power_W, cooling=cooling)
+    items = tuple(replace(item, witness=heard.get(item.treatment)) for item in items)
     fit = assess_curve(table)
     check = check_offset(table, groups)
     secondary = compare_secondaries(table, groups, prior=prior, run_noise_K=noise or 0.0)
@@ -136,6 +141,7 @@ def compare_treatments(
         *cautions,
         *caution_counts(table, mounts_planned),
         *caution_order(table, baseline),
+        *(f"{name}: {one.says}" for name, one in heard.items() if one.agrees is False),
         *caution_p_values(items, alpha),
     ]
     caution_list = (

@@ -213,6 +213,30 @@ class OffsetCheck:
     note: str
 
 
+@dataclass(frozen=True, slots=True)
+class Witness:
+    """What the early rise, a nearly independent reading, says of a difference in the settled rise.
+
+    Attributes
+    ----------
+    early_difference_K : float or None
+        Difference of the early rises at the reference power, candidate minus baseline, K; a true difference of 1 K
+        between interfaces reads about 0.82 to 0.96 K.
+    interval_K : tuple of float or None
+        Its interval, of this difference alone, K.
+    agrees : bool or None
+        True: both show the difference. False: they differ by more than chance, so it is not in the interface alone.
+        None: the early rise cannot tell.
+    says : str
+        The same in words.
+    """
+
+    early_difference_K: float | None
+    interval_K: Interval | None
+    agrees: bool | None
+    says: str
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TreatmentComparison:
     """One candidate against the baseline.
@@ -245,6 +269,8 @@ class TreatmentComparison:
         Mounts of each treatment in total to settle a difference of one margin; only where undecided.
     without_exclusions_K : float or None
         Difference with excluded runs put back, K; filled in by the analysis.
+    witness : Witness or None
+        What the early rises say of the difference.
     standard_error_K, dof, critical_value : float or None
         Standard error of the difference, its degrees of freedom, and the point of the headline interval.
     """
@@ -263,6 +289,7 @@ class TreatmentComparison:
     verdict_note: str = ""
     mounts_needed: int | None = None
     without_exclusions_K: float | None = None
+    witness: Witness | None = None
     standard_error_K: float | None = None
     dof: float | None = None
     critical_value: float | None = None

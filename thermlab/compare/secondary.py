@@ -6,6 +6,9 @@ difference. An offset of the probe or the room between treatments biases all but
 the slope; the two are shown side by side and never switched on the outcome of a
 test.
 
+A second witness: what two interfaces differ by shows in the rise shortly after the load comes on as well, what two
+rooms, places or fans differ by in the settled rise only.
+
 Whether the rise curve describes the steps: the mean rise of all mounts at each
 step is fitted by ``b P + a P**0.8``; what is left is judged by the scatter of
 single runs about common steps and mount slopes. A fan that changes its speed
@@ -22,18 +25,31 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 from scipy.special import fdtrc
 
-from thermlab.compare.mounts import Groups, MountTable, fit_common_steps, judge_mounts
-from thermlab.compare.records import Kink, LackOfFit, OffsetCheck, OffsetTest, SecondaryEffect
+from thermlab.base.numbers import with_interval
+from thermlab.compare.mounts import Difference, Groups, MountTable, fit_common_steps, judge_mounts
+from thermlab.compare.records import Interval, Kink, LackOfFit, OffsetCheck, OffsetTest, SecondaryEffect, Witness
 from thermlab.stats.curves import curve_design
 from thermlab.stats.dunnett import t_point, t_tail
 from thermlab.stats.least_squares import Floats, NotEstimableError, fit_linear
 from thermlab.stats.power import noncentral_t_power
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from thermlab.runs.records import ReducedRun
     from thermlab.stats.variances import Prior
 
 OFFSET_POWER = 0.80
 """Power for which the smallest offset the check would find is stated."""
+
+
+EARLY_SHARE = {"passive": (0.82, 0.96), "forced": (0.48, 0.96)}
+"""How much of a true difference between interfaces the early rise shows (simulated: passive benches with a time
+constant of 8 to 15 min, benches with fans of 1.5 to 4 min and a heavy device; lighter devices show more)."""
+_MOST_LACKING = 0.6
+"""Less than this part of the least share is no confirmation."""
+_AIR_ALPHA = 0.02
+"""Chance to say of a difference in the interface alone that it is in the air."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,6 +104,117 @@ def compare_secondaries(
             for item in scatter.differences
         ]
     return tuple(effects)
+
+
+def hear_witness(
+    runs: Sequence[ReducedRun],
+    table: MountTable,
+    settled_K: Floats | None,
+    groups: Groups,
+    power_W: float | None,
+    *,
+    cooling: str,
+) -> dict[str, Witness]:
+    """Set the difference of the early rises beside that of the settled rises.
+
+    Parameters
+    ----------
+    runs : sequence of ReducedRun
+        All runs; used ones that have an early rise count.
+    table : MountTable
+        Used mounts.
+    settled_K : ndarray or None, shape (N,)
+        Their settled rises at the reference power, K.
+    groups : Groups
+        Treatments and variance method of the headline.
+    power_W : float or None
+        Reference power, W.
+    cooling : {"passive", "forced"}
+        Decides how much of a difference shows early.
+
+    Returns
+    -------
+    dict of str to Witness
+        By candidate.
+    """
+    early = _early_by_mount(runs, groups, power_W) if power_W is not None else {}
+    rows = [i for i, name in enumerate(table.names) if (int(table.group[i]), name) in early]
+    own = replace(groups, group=table.group[rows], order=None, prior_dof=0.0)
+    counts = np.bincount(own.group, minlength=len(own.treatments))
+    if settled_K is None or not counts[groups.treatments.index(groups.baseline)]:
+        note = next(
+            (run.early_note for run in runs if run.used and run.early_note), "no settled rise to compare it with"
+        )
+        return {name: Witness(None, None, None, f"No early rise: {note}.") for name in groups.candidates}
+    if counts[counts > 0].min() < 2:
+        own = replace(own, variance="pooled")
+    values = np.array([early[int(table.group[i]), table.names[i]] for i in rows])
+    settled, scale = settled_K[rows], float(abs(settled_K).max())
+    shown = judge_mounts(values, own, scale=scale).differences
+    late = judge_mounts(settled, own, scale=scale).differences
+    sure = replace(own, alpha=_AIR_ALPHA)
+    apart = [judge_mounts(settled - values / share, sure, scale=scale).differences for share in EARLY_SHARE[cooling]]
+    return {
+        one.treatment: _testify(one, other, [each[i].interval for each in apart], EARLY_SHARE[cooling])
+        for i, (one, other) in enumerate(zip(shown, late, strict=True))
+    }
+
+
+def _early_by_mount(runs: Sequence[ReducedRun], groups: Groups, power_W: float) -> dict[tuple[int, str], float]:
+    """Early rise of each mount at the reference power, up to a constant: what its runs are from those they match."""
+    have = [run for run in runs if run.used and run.early_rise_K is not None and run.treatment in groups.treatments]
+    if not have:
+        return {}
+    kinds = sorted({(run.set_power_W, run.early_from_W or 0.0) for run in have})
+    of = [groups.treatments.index(run.treatment) for run in have]
+    present = sorted(set(of))
+    design = np.zeros((len(have), len(kinds) + len(present) - 1))
+    for row, run in enumerate(have):
+        design[row, kinds.index((run.set_power_W, run.early_from_W or 0.0))] = 1.0
+        if of[row] != present[0]:
+            design[row, len(kinds) + present.index(of[row]) - 1] = 1.0
+    per_watt = np.array([(run.early_rise_K or 0.0) / run.set_power_W for run in have])
+    try:
+        fit = fit_linear(design, per_watt * power_W)
+    except NotEstimableError:
+        return {}
+    effects = dict(zip(present, [0.0, *fit.coefficients[len(kinds) :]], strict=True))
+    mounts: dict[tuple[int, str], list[float]] = {}
+    for treatment, run, left in zip(of, have, fit.residuals, strict=True):
+        mounts.setdefault((treatment, run.mount), []).append(effects[treatment] + float(left))
+    return {mount: sum(values) / len(values) for mount, values in mounts.items()}
+
+
+def _testify(early: Difference, late: Difference, apart: Sequence[Interval | None], share: Interval) -> Witness:
+    """Say what follows from both differences; `apart`: what the settled one has over the early one, at both shares."""
+    if early.difference is None or late.difference is None:
+        return Witness(None, None, None, "No early rise on any mount of it.")
+    read = f"The early rise differs by {with_interval(early.difference, early.interval)} K"
+    scale = f"1 K between interfaces reads about {share[0]:g} to {share[1]:g} K early"
+    known = [interval for interval in apart if interval is not None]
+    agrees: bool | None = None
+    if early.interval is None or not known:
+        says = f"{read}; without replicates it cannot be judged ({scale})."
+    elif min(low for low, _ in known) > 0.0 or max(high for _, high in known) < 0.0:
+        agrees = False
+        says = (
+            f"{read}, the settled rise of the same mounts by {with_interval(late.difference, late.interval)} K: what "
+            f"they do not share is in the air, the room, the fan or the heat sink, not in the interface ({scale})."
+        )
+    elif (
+        _beyond_zero(early.interval)
+        and _beyond_zero(late.interval)
+        and early.difference / late.difference > _MOST_LACKING * share[0]
+    ):
+        agrees = True
+        says = f"{read}: it confirms that the difference is in the interface ({scale})."
+    else:
+        says = f"{read}: it neither confirms nor contradicts the settled rise ({scale})."
+    return Witness(early.difference, early.interval, agrees, says)
+
+
+def _beyond_zero(interval: Interval | None) -> bool:
+    return interval is not None and (interval[0] > 0.0 or interval[1] < 0.0)
 
 
 def check_offset(table: MountTable, groups: Groups) -> OffsetCheck | None:

@@ -46,7 +46,9 @@ _RUN_KEYS = (
     "run", "treatment", "mount", "set_power_W", "power_W", "ambient_C", "rise_K", "u_rise_K", "drift_left_K",
     "end_reading_C", "end_rise_K", "sensor", "soak_min", "settled",
 )  # fmt: skip
-_MORE_RUN_KEYS = ("lot", "condition", "note", "start", "end", "sensors")
+_MORE_RUN_KEYS = (
+    "lot", "condition", "note", "early_rise_K", "u_early_rise_K", "early_note", "start", "end", "sensors",
+)  # fmt: skip
 RUN_COLUMNS = (
     *_RUN_KEYS, "used", "reason", "flags", "held_power_W", "held_rise_K", "lot", "condition", "note",
 )  # fmt: skip
@@ -109,6 +111,9 @@ class FiledRun(_Part):
     lot: str = ""
     condition: str = ""
     note: str = ""
+    early_rise_K: float | None = None
+    u_early_rise_K: float | None = None
+    early_note: str = ""
     start: str | None = None
     end: str | None = None
     sensors: list[FiledSensor] = []
@@ -143,6 +148,15 @@ class FiledBench(_Part):
     prior: dict[str, Any] | None
 
 
+class FiledWitness(_Part):
+    """What the early rises say of a difference."""
+
+    early_difference_K: float | None
+    interval_K: Interval | None
+    agrees: bool | None
+    says: str
+
+
 class FiledDifference(_Part):
     """One candidate against the baseline."""
 
@@ -160,6 +174,7 @@ class FiledDifference(_Part):
     verdict_note: str | None
     mounts_needed: Annotated[int, Field(ge=1)] | None
     without_exclusions_K: float | None
+    witness: FiledWitness | None = None
 
 
 class FiledSecondary(_Part):

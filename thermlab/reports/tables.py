@@ -57,6 +57,7 @@ def differences(analysis: Analysis) -> Block:
             lambda item: "–" if item.mounts_needed is None else item.mounts_needed,
         ),
         ("difference with runs left out put back", in_K("without_exclusions_K")),
+        ("second witness: the early rise", lambda item: "–" if item.witness is None else item.witness.says),
     ]
     at = "" if comparison.reference_power_W is None else f" at {comparison.reference_power_W:g} W"
     shown = _beside(analysis, f"Candidate minus baseline in K{at}; negative is cooler", comparison.treatments, rows)

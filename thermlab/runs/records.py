@@ -146,6 +146,13 @@ class ReducedRun:
         run sheet gives no start); without a date where the log has none; None with elapsed time.
     sensors : tuple of SensorRise
         Every sensor of the log.
+    early_rise_K, u_early_rise_K : float or None
+        Rise a fixed time after the load came on over the reading before, per watt of the power step times the set
+        power, and its standard uncertainty (k = 1), K: die, interface and base of the sink, not yet the air.
+    early_note : str
+        Why there is no early rise.
+    early_from_W : float or None
+        Power before the load came on, alike for all runs whose early rises can be compared, W.
     lot, condition, note : str
         As in the run sheet.
     """
@@ -173,6 +180,10 @@ class ReducedRun:
     start: str | None = None
     end: str | None = None
     sensors: tuple[SensorRise, ...] = ()
+    early_rise_K: float | None = None
+    u_early_rise_K: float | None = None
+    early_note: str = ""
+    early_from_W: float | None = None
     lot: str = ""
     condition: str = ""
     note: str = ""

@@ -11,7 +11,7 @@ is told from the slope over its end.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -24,6 +24,8 @@ from thermlab.runs.trace import known_mean
 from thermlab.stats.variances import autocorrelation
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from thermlab.campaign.settings import BenchSettings
     from thermlab.runs.time_constant import BenchTimeConstant
     from thermlab.runs.trace import Blocks, Trace
@@ -41,6 +43,12 @@ LONGEST_LEVEL_S = 900.0
 SETTLED_WINDOW_TIME_CONSTANTS = 1.25
 SETTLED_CONFIDENCE = 0.95
 SETTLED_BLOCKS = 20
+# The early rise: latest reading, least step in power and largest difference in the power before as shares of the set
+# power, and in how far the device moved before, K and as a share of the early rise (common practice, no source).
+LATEST_EARLY_S, LEAST_STEP, SAME_START, MOST_MOVING_K, MOST_MOVING = 540.0, 0.2, 0.05, 1.0, 0.12
+# Middle of its readings in time constants, and how far they reach to either side as a share of that. With fans die and
+# base take as long as the sink, so that it is read later; of a difference in the air a fifth is then in it.
+EARLY_READ = {"passive": (0.4, 0.75), "forced": (0.8, 0.5)}
 
 
 def lag_room(trace: Trace, at_s: Array, time_constant_s: float | None, *, shortest_step_s: float) -> Array:
@@ -323,17 +331,120 @@ def _mean(values: Array) -> float:
     return float(known.mean()) if known.size else float("nan")
 
 
-def _column(trace: Trace, sensor: str) -> Array:
-    if sensor in trace.sensors:
-        return trace.temperature_C[:, trace.sensors.index(sensor)]
-    column: Array = trace.temperature_C.mean(axis=1)
+def _column(sensors: Sequence[str], temperature_C: Array, sensor: str) -> Array:
+    if sensor in sensors and temperature_C.size:
+        return temperature_C[:, sensors.index(sensor)]
+    column: Array = temperature_C.mean(axis=1)
     return column
+
+
+def early_time_s(time_constant_s: float | None, soaks_s: Sequence[float], *, cooling: str) -> float:
+    """Tell how long after the load comes on the early rise is read, s, alike for all runs of a bench.
+
+    Later the air comes in, earlier the interface has not wholly followed. Where there is no time constant it is a
+    quarter of the usual soak; never more than half of it.
+    """
+    usual = float(np.median(soaks_s)) if len(soaks_s) else 0.0
+    if time_constant_s is None:
+        return min(LATEST_EARLY_S, 0.25 * usual)
+    return min(EARLY_READ[cooling][0] * time_constant_s, 0.5 * usual, LATEST_EARLY_S)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EarlyRise:
+    """What a run rises by a fixed time after its load comes on: die, interface and base of the sink, not yet the air.
+
+    Attributes
+    ----------
+    rise_K, u_K : float or None
+        Rise over the reading before, per watt of the power step times the set power, and its standard uncertainty, K.
+    from_W : float
+        Power before, W.
+    moving_K : float
+        How far the device was moving before, over that time, K.
+    note : str
+        Why there is none.
+    """
+
+    rise_K: float | None = None
+    u_K: float | None = None
+    from_W: float = np.nan
+    moving_K: float = np.nan
+    note: str = ""
+
+
+def early_rise(trace: Trace, estimate: Estimate, at_s: float, settings: BenchSettings) -> EarlyRise:
+    """Read the early rise of a run, `at_s` after its load came on (:func:`early_time_s`)."""
+    if np.isnan(trace.onset_s):
+        return EarlyRise(note="the log has no rows before the load")
+    room = lag_room(trace, trace.onset_time_s, estimate.time_constant_s, shortest_step_s=trace.interval_s)
+    column = _column(trace.sensors, trace.onset_C, estimate.sensor) - np.nan_to_num(room)
+    known = ~np.isnan(column) & ~np.isnan(trace.onset_power_W)
+    t, y, power = trace.onset_time_s[known] - trace.onset_s, column[known], trace.onset_power_W[known]
+    reach = EARLY_READ[settings.cooling][1] * at_s
+    # A logger that writes means over its interval shows the load a row late.
+    before, after = (t < -1.5 * trace.interval_s) & (t >= -at_s), np.abs(t - at_s) <= reach
+    if before.sum() < 3:
+        return EarlyRise(note="the log has no rows before the load")
+    if after.sum() < 3 or t[-1] < at_s + reach - 2.0 * trace.interval_s:
+        return EarlyRise(note=f"too few readings {at_s / 60.0:.1f} min after the load came on")
+    from_W = float(power[before].mean())
+    step = float(power[(t > 0) & (t <= at_s + reach)].mean()) - from_W
+    if abs(step) < LEAST_STEP * trace.set_power_W:
+        return EarlyRise(from_W=from_W, note="the power changed too little when the load came on")
+    start, moving, u_start = _line(t[before], y[before], float(t[before].mean()))
+    then, rate, u_then = _line(t[after], y[after], at_s)
+    # When between two rows the load came on is not known.
+    parts = (u_start, u_then, rate * trace.interval_s / np.sqrt(12.0))
+    rise = (then - start) / step * trace.set_power_W
+    u_power = rise * settings.uncertainty.power_u_percent / 100.0
+    u = float(np.hypot(np.sqrt(sum(part**2 for part in parts)) / abs(step) * trace.set_power_W, u_power))
+    return EarlyRise(rise_K=rise, u_K=u, from_W=from_W, moving_K=moving * at_s)
+
+
+def _line(t: Array, y: Array, at_s: float) -> tuple[float, float, float]:
+    """Value there and slope of a straight line, and the uncertainty of its mean; rounding counts as scatter."""
+    centred = t - t.mean()
+    slope = float(centred @ y / max(float(centred @ centred), 1e-9))
+    residual = y - y.mean() - slope * centred
+    r1 = autocorrelation(residual, most=0.9)
+    steps = np.diff(np.unique(np.round(y, 4)))
+    coarse = float(steps.min()) / np.sqrt(12.0) if steps.size else 0.0
+    spread = max(float(residual @ residual) / max(1.0, t.size - 2.0), coarse**2) * (1 + r1) / (1 - r1)
+    return float(y.mean() + slope * (at_s - t.mean())), slope, float(np.sqrt(spread / t.size))
+
+
+def match_starts(traces: Sequence[Trace], found: Sequence[EarlyRise]) -> tuple[EarlyRise, ...]:
+    """Keep the early rises that another mount's can be compared with: same step, from the same power, as much at rest.
+
+    Their ``from_W`` is made alike, so that it says which runs belong together.
+    """
+    matched = list(found)
+    for i, (trace, mine) in enumerate(zip(traces, found, strict=True)):
+        same = [
+            j
+            for j, (other, its) in enumerate(zip(traces, found, strict=True))
+            if mine.rise_K is not None and its.rise_K is not None
+            and other.set_power_W == trace.set_power_W
+            and abs(its.from_W - mine.from_W) <= SAME_START * trace.set_power_W
+        ]  # fmt: skip
+        usual = float(np.median([found[j].moving_K for j in same])) if same else 0.0
+        others = {(traces[j].treatment, traces[j].mount) for j in same} - {(trace.treatment, trace.mount)}
+        if mine.rise_K is None:
+            continue
+        raw_K = mine.rise_K * abs(trace.set_power_W - mine.from_W) / trace.set_power_W
+        if others and abs(mine.moving_K - usual) <= max(MOST_MOVING_K, MOST_MOVING * raw_K):
+            matched[i] = replace(mine, from_W=float(np.median([found[j].from_W for j in same])))
+        else:
+            matched[i] = replace(mine, rise_K=None, u_K=None, note="no other mount began this step from the same state")
+    return tuple(matched)
 
 
 def sensor_rises(trace: Trace, estimate: Estimate, rise_K: float | None) -> tuple[SensorRise, ...]:
     """Put every sensor of a run beside the one that stands for it, by their means over the fit window."""
     late = trace.time_s >= estimate.window_s[0]
-    apart = known_mean(trace.temperature_C[late] - _column(trace, estimate.sensor)[late, None], axis=0)
+    own = _column(trace.sensors, trace.temperature_C, estimate.sensor)
+    apart = known_mean((trace.temperature_C - own[:, None])[late], axis=0)
     return tuple(
         SensorRise(name=name, rise_K=None if rise_K is None or np.isnan(d) else float(rise_K + d))
         for name, d in zip(trace.sensors, apart, strict=True)
@@ -357,7 +468,7 @@ def reading_noise(trace: Trace, sensor: str, *, from_s: float) -> float:
     float
         Standard deviation about a straight line, K; NaN with fewer than five readings.
     """
-    y = _column(trace, sensor)
+    y = _column(trace.sensors, trace.temperature_C, sensor)
     known = (trace.time_s >= from_s) & ~np.isnan(y)
     t, y = trace.time_s[known], y[known]
     if y.size < 5 or np.ptp(t) <= 0:
@@ -367,7 +478,7 @@ def reading_noise(trace: Trace, sensor: str, *, from_s: float) -> float:
 
 
 def _readout(trace: Trace, sensor: str) -> float:
-    column = _column(trace, sensor)
+    column = _column(trace.sensors, trace.temperature_C, sensor)
     values = np.unique(np.round(column[~np.isnan(column)], 4))
     return float(np.diff(values).min()) if values.size > 1 else 0.0
 

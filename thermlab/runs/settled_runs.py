@@ -22,7 +22,17 @@ from thermlab.runs.checks.between import check_between, check_readings
 from thermlab.runs.checks.single import check_run
 from thermlab.runs.checks.view import view_runs
 from thermlab.runs.records import Flag, ReducedRun
-from thermlab.runs.settled_rise import Estimate, estimate_run, level_window, measure_rise, sensor_rises
+from thermlab.runs.settled_rise import (
+    EarlyRise,
+    Estimate,
+    early_rise,
+    early_time_s,
+    estimate_run,
+    level_window,
+    match_starts,
+    measure_rise,
+    sensor_rises,
+)
 from thermlab.runs.time_constant import (
     CONVECTION_EXPONENT,
     CURVATURE,
@@ -126,12 +136,15 @@ class SettledRuns:
         Time constant and estimates, by position among the runs with readings.
     curve : RiseCurve or None
         Rise curve of the bench, used for the correction to set power.
+    early_s : float
+        How long after the load comes on the early rise is read, s.
     """
 
     runs: tuple[ReducedRun, ...]
     traces: tuple[RunTrace, ...]
     bench: BenchReduction
     curve: RiseCurve | None
+    early_s: float
 
 
 def settle_runs(campaign: Campaign, traces: Sequence[Trace | None]) -> SettledRuns:
@@ -164,11 +177,23 @@ def settle_runs(campaign: Campaign, traces: Sequence[Trace | None]) -> SettledRu
         bench = reduce_bench(found, settings, leave_out=disturbed, blocks=blocks, near=bench.time_constant)
         flags = _joined(check_runs(settings, found, bench), shared)
     curve = _curve(settings, found, bench, flags, excluded)
-    made = iter(zip(bench.estimates, flags, strict=True))
-    runs = [
-        unread_run(line, order) if trace is None else reduced_run(line, trace, *next(made), curve, settings, order)
-        for order, (line, trace) in enumerate(lines)
-    ]
+    early_s, early = _early_rises(found, bench, settings)
+    made = iter(zip(bench.estimates, flags, early, strict=True))
+    runs = []
+    for order, (line, trace) in enumerate(lines):
+        if trace is None:
+            runs.append(unread_run(line, order))
+            continue
+        estimate, own_flags, own = next(made)
+        runs.append(
+            replace(
+                reduced_run(line, trace, estimate, own_flags, curve, settings, order),
+                early_rise_K=own.rise_K,
+                u_early_rise_K=own.u_K,
+                early_note=own.note,
+                early_from_W=_finite(own.from_W),
+            )
+        )
     return SettledRuns(
         runs=check_between(tuple(runs), bench.estimates, found, thresholds=settings.checks),
         traces=tuple(
@@ -177,7 +202,19 @@ def settle_runs(campaign: Campaign, traces: Sequence[Trace | None]) -> SettledRu
         ),
         bench=bench,
         curve=curve,
+        early_s=early_s,
     )
+
+
+def _early_rises(
+    traces: Sequence[Trace], bench: BenchReduction, settings: BenchSettings
+) -> tuple[float, tuple[EarlyRise, ...]]:
+    """When the early rises of a bench are read, s, and those that can be compared."""
+    constant = bench.time_constant
+    tau_s = None if constant is None else constant.time_constant_s
+    at_s = early_time_s(tau_s, [trace.soak_s for trace in traces], cooling=settings.cooling)
+    found = [early_rise(trace, e, at_s, settings) for trace, e in zip(traces, bench.estimates, strict=True)]
+    return at_s, match_starts(traces, found)
 
 
 def order_made(lines: Sequence[RunLine], traces: Sequence[Trace | None]) -> list[tuple[RunLine, Trace | None]]:

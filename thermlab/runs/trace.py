@@ -23,6 +23,8 @@ from typing import TYPE_CHECKING, Any, BinaryIO, TypeVar, cast
 import numpy as np
 import numpy.typing as npt
 
+from thermlab.stats.variances import robust_sd
+
 if TYPE_CHECKING:
     from thermlab.campaign.runsheet import RunLine
     from thermlab.logs.log import Log, RoomLog
@@ -41,6 +43,8 @@ SHORTEST_LEAD_IN_S = 60.0
 LARGEST_OVERSHOOT = 1.25
 LONGEST_OVERSHOOT = 1.0 / 3.0
 HISTORY_S = 4 * 3600.0
+# Readings that are kept from before and after the moment when the load came on, s.
+ONSET_S = (-300.0, 960.0)
 IN_MEMORY_BYTES = 1 << 26
 # A log that ends before a run's declared end by less than this, as a share of the soak and s, or by a few readings,
 # is whole (common practice, no source).
@@ -83,6 +87,13 @@ class Trace:
     history_device_C, history_power_W : ndarray, shape (h,)
         Mean of the sensors and logged power at the times of the history, NaN where the log does not reach; empty
         where they were not kept.
+    onset_s : float
+        When the load came on, before a pre-soak if there was one, seconds since the soak began; NaN where the log does
+        not hold that moment.
+    onset_time_s, onset_power_W : ndarray, shape (k,)
+        Readings around that moment: seconds since the soak began, and logged power.
+    onset_C : ndarray, shape (k, n_sensors)
+        Sensor temperatures at these times.
     missing_end_s : float
         How long before the declared end the log ends, s; 0 where it does not, within a few readings.
     """
@@ -106,6 +117,10 @@ class Trace:
     room_covered: float
     history_device_C: Array = field(default_factory=lambda: np.empty(0))
     history_power_W: Array = field(default_factory=lambda: np.empty(0))
+    onset_s: float = float("nan")
+    onset_time_s: Array = field(default_factory=lambda: np.empty(0))
+    onset_power_W: Array = field(default_factory=lambda: np.empty(0))
+    onset_C: Array = field(default_factory=lambda: np.empty((0, 0)))
     missing_end_s: float = 0.0
 
     @property
@@ -236,6 +251,8 @@ def cut_trace(
         return None
     device, power = device_before(log, soak.start, history_t, own_room=room is not None)
     interval_s = float(np.median(steps)) or float(np.median(positive))
+    on = _load_came_on(log, soak)
+    around = slice(*np.searchsorted(log.time_s, log.time_s[on] + np.array(ONSET_S))) if on is not None else slice(0)
     return Trace(
         run=line.run,
         treatment=line.treatment,
@@ -256,6 +273,10 @@ def cut_trace(
         room_covered=covered,
         history_device_C=device,
         history_power_W=power,
+        onset_s=float("nan") if on is None else float(log.time_s[on]) - began,
+        onset_time_s=log.time_s[around] - began,
+        onset_power_W=log.power_W[around],
+        onset_C=log.temperature_C[around],
         missing_end_s=_missing_end(log, last, end_s, interval_s, float(time_s[-1])),
     )
 
@@ -269,6 +290,21 @@ def _missing_end(log: Log, last: int, end_s: float | None, interval_s: float, so
         missing = (missing + 43200.0) % 86400.0 - 43200.0
     allowed = max(FEW_READINGS * interval_s, min(UNFINISHED_S, UNFINISHED * (soak_s + missing)))
     return missing if missing > allowed else 0.0
+
+
+def _load_came_on(log: Log, soak: slice) -> int | None:
+    """Row where the power came from another level to that of the soak; None where the log does not hold it."""
+    first = int(np.searchsorted(log.time_s, log.time_s[soak.start] - HISTORY_S))
+    power, here = log.power_W[first : soak.stop], soak.start - first
+    own = float(np.nanmedian(power[here:])) if not np.isnan(power[here:]).all() else float("nan")
+    off = np.abs(power[:here] - own) > max(OTHER_LEVEL * own, 4.0 * robust_sd(power[here:]))
+    lasting = np.flatnonzero(off[2:] & off[1:-1] & off[:-2]) + 2
+    if not lasting.size:
+        return None
+    last = int(lasting[-1])
+    before = float(np.nanmedian(power[max(0, last - 19) : last + 1]))
+    nearer = np.flatnonzero(np.abs(power[last + 1 :] - own) < np.abs(power[last + 1 :] - before))
+    return first + last + 1 + int(nearer[0]) if nearer.size else None
 
 
 def _rows(log: Log, start_s: float | None, end_s: float | None) -> tuple[int, int]:
