@@ -13,8 +13,9 @@ import numpy as np
 
 from thermlab.campaign.settings import CampaignSettings
 from thermlab.compare.comparison import compare_treatments
-from thermlab.compare.records import Caution
+from thermlab.compare.records import Advice, Caution
 from thermlab.compare.throttle import predict_throttle
+from thermlab.compare.verdict import advise_next
 from thermlab.reports import execute as execution
 from thermlab.runs.records import Flag, HeldPower, ReducedRun
 
@@ -54,6 +55,11 @@ class MadeUpAnalysis:
     def cautions(self) -> tuple[str, ...]:
         """The sentences."""
         return tuple(caution.text for caution in self.caution_list)
+
+    @property
+    def advice(self) -> Advice:
+        """As an analysis has it."""
+        return advise_next(self.campaign.settings, (), self.runs, self.comparison)
 
 
 @dataclass(frozen=True)

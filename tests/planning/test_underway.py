@@ -9,11 +9,11 @@ import pytest
 from click.testing import CliRunner
 
 from thermlab.base.errors import InputError
+from thermlab.campaign.runsheet import NOT_MADE
 from thermlab.cli import main
 from thermlab.compare.comparison import compare_treatments
 from thermlab.planning.make import plan
 from thermlab.planning.pages import outlook, outlook_sentences, under_way
-from thermlab.planning.run_order import NOT_MADE
 from thermlab.planning.underway import advise
 from thermlab.runs.records import ReducedRun
 from thermlab.simulate.ladders import simulate_ladders
@@ -44,7 +44,7 @@ def analysis(made, *, waiting=(), mounts_planned=None, prior=None, seed=1, effec
     settings = SimpleNamespace(treatments=dict.fromkeys(TREATMENTS), baseline="grease-a", decision=decision)
     comparison = compare_treatments(runs, treatments=TREATMENTS, baseline="grease-a", margin_K=1.0, prior=prior)
     campaign = SimpleNamespace(settings=settings, runs=tuple(lines), folder=Path("campaign"))
-    return SimpleNamespace(campaign=campaign, comparison=comparison)
+    return SimpleNamespace(campaign=campaign, comparison=comparison, advice=None)
 
 
 def mounts(*pairs):

@@ -51,7 +51,7 @@ def test_not_replicated_gives_no_verdict_and_no_interval():
 
     assert answer.claim == "No verdict on pad-b"
     assert "interval" not in answer.lead
-    assert "Make two or more mounts each of pad-b and grease-a" in answer.next_step
+    assert "Make two or more mounts each of pad-b and grease-a" in analysis.advice.text
 
 
 def test_no_mount_at_all_is_said():
@@ -75,9 +75,9 @@ def test_undecided_says_how_many_mounts_are_needed():
         verdict="undecided", difference_K=-0.5, simultaneous_interval_K=(-2.0, 1.0), mounts_needed=7
     )
 
-    (answer,) = wording.answers(analysis)
-
-    assert "plan about 7 mounts of each treatment in total (pad-b has 3, grease-a 3)" in answer.next_step
+    assert analysis.advice.state == "go on"
+    assert "plan about 7 mounts of each treatment in total (pad-b has 3, grease-a 3)" in analysis.advice.text
+    assert analysis.advice.mounts_more == {"grease-a": 4, "pad-b": 4}
 
 
 def test_several_candidates_are_told_that_the_interval_is_simultaneous():
@@ -85,20 +85,10 @@ def test_several_candidates_are_told_that_the_interval_is_simultaneous():
 
 
 def test_runs_that_shed_power_are_not_sent_back_to_the_bench():
-    steps = wording.next_steps(made_up_analysis())
+    steps = made_up_analysis().advice.steps
 
-    assert steps[0].startswith("Runs at 100 W reached the limit and shed power;")
-    assert not [step for step in steps if step.startswith("Repeat what went wrong")]
-
-
-def test_lost_runs_are_first_among_the_next_steps():
-    analysis = made_up_analysis()
-    runs = tuple(replace(run, held=None) for run in analysis.runs)
-
-    steps = wording.next_steps(replace(analysis, runs=runs))
-
-    assert steps[0] == "Repeat what went wrong where it matters: pad-b-2-100 (pad-b, mount 2, 100 W)."
-    assert len(steps) == 3
+    assert steps[-1].startswith("Runs at 100 W reached the limit and shed power;")
+    assert not [step for step in steps if step.startswith("Repeat ")]
 
 
 def test_candidates_with_one_verdict_share_one_step():
@@ -108,19 +98,19 @@ def test_candidates_with_one_verdict_share_one_step():
         for item, n in zip(analysis.comparison.treatments, (7, 9), strict=True)
     )
 
-    steps = wording.next_steps(replace(analysis, comparison=replace(analysis.comparison, treatments=items)))
+    text = replace(analysis, comparison=replace(analysis.comparison, treatments=items)).advice.text
 
-    assert "between grease-a and pad-b and sheet-c, plan about 9 mounts of each" in steps[-1]
+    assert "between grease-a and pad-b and sheet-c, plan about 9 mounts of each" in text
 
 
 def test_a_choice_between_candidates_says_that_they_were_not_compared_with_each_other():
     analysis = made_up_analysis()
     items = tuple(replace(i, verdict="cooler by more than the margin") for i in analysis.comparison.treatments)
 
-    steps = wording.next_steps(replace(analysis, comparison=replace(analysis.comparison, treatments=items)))
+    text = replace(analysis, comparison=replace(analysis.comparison, treatments=items)).advice.text
 
-    assert steps[-1].startswith("Take pad-b or sheet-c where its price and handling suit.")
-    assert "Each was compared with grease-a, not with the others." in steps[-1]
+    assert text.startswith("Take pad-b or sheet-c where its price and handling suit.")
+    assert "Each was compared with grease-a, not with the others." in text
 
 
 def test_throttle_sentence_has_room_interval_and_future_mount():

@@ -24,6 +24,8 @@ if TYPE_CHECKING:
 NAME = "runs.csv"
 REQUIRED = ("run", "treatment", "mount", "set_power_W", "log", "start", "end", "exclude", "note")
 OPTIONAL = ("lot", "condition")
+NOT_MADE = "not made yet"
+"""Why a run that is planned is not used."""
 MAX_SHEET_BYTES = 16 << 20
 MAX_LINES = 100_000
 MAX_CELL = 10_000

@@ -11,7 +11,8 @@ __all__, __getattr__, __dir__ = face(
     comparison="compare_treatments",
     mounts="fit_common_steps tabulate_mounts",
     cautions="POWER",
-    records="Caution Comparison FARTHEST_EXTRAPOLATION ThrottlePower TreatmentComparison TreatmentThrottle Verdict",
+    records="Advice Caution Comparison FARTHEST_EXTRAPOLATION ThrottlePower TreatmentComparison TreatmentThrottle "
+    "Verdict",
     throttle="OTHER_EXPONENTS curves_of_mounts predict_throttle",
     uncertainty="combine_each effective_dof",
     value="TreatmentValue assess_value",

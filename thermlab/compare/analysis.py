@@ -2,7 +2,7 @@
 
 :func:`analyse` reads, reduces, checks, compares, predicts and weighs; an
 :class:`Analysis` holds what came out, with the settings used and the cautions,
-and never computes anything again.
+and measures nothing again.
 """
 
 from __future__ import annotations
@@ -21,13 +21,14 @@ from thermlab.compare.records import Warned
 from thermlab.compare.throttle import predict_throttle
 from thermlab.compare.uncertainty import BudgetInputs, BudgetLine, build_budget
 from thermlab.compare.value import Value, assess_value
+from thermlab.compare.verdict import advise_next
 from thermlab.runs.reading import read_campaign_logs
 from thermlab.runs.settled_rise import time_constant_leverage
 from thermlab.runs.settled_runs import RunTrace, SettledRuns, settle_runs
 from thermlab.stats.variances import Prior
 
 if TYPE_CHECKING:
-    from thermlab.compare.records import Caution, Comparison, ThrottlePower
+    from thermlab.compare.records import Advice, Caution, Comparison, ThrottlePower
     from thermlab.runs.records import ReducedRun
 
 
@@ -99,6 +100,11 @@ class Analysis(Warned):
     budget: tuple[BudgetLine, ...]
     caution_list: tuple[Caution, ...]
     sha256: dict[str, str]
+
+    @property
+    def advice(self) -> Advice:
+        """What to do next, the same wherever it is said."""
+        return advise_next(self.campaign.settings, self.campaign.runs, self.runs, self.comparison)
 
 
 def analyse(

@@ -296,6 +296,37 @@ class TreatmentComparison:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Advice:
+    """What to do next with a campaign: the same words in report, plan and notebooks.
+
+    Attributes
+    ----------
+    state : str
+        Where the campaign stands.
+    steps : tuple of str
+        What to do, a sentence or two each.
+    mounts_more : dict of str to int
+        Mounts still worth making, by treatment.
+    bench_hours : float or None
+        Soaking that they and the repeats take, as long as the mounts so far took, h.
+    repeats, keep : tuple of str
+        Runs to make again, and runs that went wrong but whose repeat would change nothing.
+    """
+
+    state: Literal["nothing measured", "one mount each", "go on", "decide", "stop: out of reach"]
+    steps: tuple[str, ...]
+    mounts_more: dict[str, int]
+    bench_hours: float | None
+    repeats: tuple[str, ...]
+    keep: tuple[str, ...]
+
+    @property
+    def text(self) -> str:
+        """All that is to be done."""
+        return " ".join(self.steps)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PriorUse:
     """How a prior mount SD entered.
 

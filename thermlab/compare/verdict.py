@@ -1,4 +1,4 @@
-"""The verdict on a candidate: one rule, and what puts a verdict in doubt before any rule is applied.
+"""The verdict on a candidate: one rule, what puts a verdict in doubt before any rule is applied, what to do next.
 
 The simultaneous interval decides what is shown; two one-sided tests decide
 equivalence. The p value never sets a verdict. A number that chance does not
@@ -9,15 +9,27 @@ doubtful runs on every mount, a reference far off); the verdict then is
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from statistics import median
+from typing import TYPE_CHECKING, Literal
 
-from thermlab.compare.records import FARTHEST_EXTRAPOLATION, Interval, TreatmentComparison, Verdict
+from thermlab.base.numbers import listed, watts
+from thermlab.campaign.runsheet import NOT_MADE
+from thermlab.compare.records import FARTHEST_EXTRAPOLATION, Advice, Interval, TreatmentComparison, Verdict
+from thermlab.stats.dunnett import t_point
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from thermlab.campaign.runsheet import RunLine
+    from thermlab.campaign.settings import CampaignSettings
+    from thermlab.compare.records import Comparison
     from thermlab.runs.records import ReducedRun
+
+MOST_MOUNTS = 20
+"""Of each treatment: weeks on the bench, and out of reach for a workshop."""
+_WORTH_REPEATING = 0.10
 
 
 def is_equivalent(equivalence_interval: Interval | None, margin_K: float) -> bool | None:
@@ -207,3 +219,274 @@ def _doubtful(treatment: str, own: Sequence[ReducedRun], reference_power_W: floa
 def _listed(names: Sequence[str], most: int = 4) -> str:
     shown = ", ".join(names[:most])
     return f"{shown} and {len(names) - most} more" if len(names) > most else shown
+
+
+def advise_next(
+    settings: CampaignSettings, lines: Sequence[RunLine], runs: Sequence[ReducedRun], comparison: Comparison | None
+) -> Advice:
+    """Say what to do next with a campaign.
+
+    Parameters
+    ----------
+    settings : CampaignSettings
+        As used.
+    lines : sequence of RunLine
+        The run sheet, with what is still planned.
+    runs : sequence of ReducedRun
+        All runs.
+    comparison : Comparison or None
+        None with one treatment, or where no run could be used.
+
+    Returns
+    -------
+    Advice
+        A repeat is proposed only where it would change a verdict or narrow an interval by more than a tenth.
+    """
+    made = _mounts_made(settings, runs, comparison)
+    waiting = _mounts_waiting(settings, lines, made)
+    repeats, keep = _repeats(runs, comparison, settings.decision.margin_K)
+    state, more, steps = _state(settings, made, waiting, comparison)
+    per_mount = _hours_per_mount(runs)
+    soaks = [(run.soak_min or 0.0) / 60.0 for run in runs if run.run in repeats]
+    hours = None if per_mount is None else sum(more.values()) * per_mount + sum(soaks)
+    if repeats:
+        steps = (f"Repeat {_runs_named(runs, repeats)}.", *steps)
+    if state == "go on" and hours and comparison is not None and comparison.treatments and more:
+        steps = (*steps, f"Still to make: {_counted(more)}, about {hours:.2g} h of soaking.")
+    return Advice(
+        state=state,
+        steps=(*steps, *_shed(runs)),
+        mounts_more=more,
+        bench_hours=hours,
+        repeats=repeats,
+        keep=keep,
+    )
+
+
+_Stand = tuple[
+    Literal["nothing measured", "one mount each", "go on", "decide", "stop: out of reach"],
+    dict[str, int],
+    tuple[str, ...],
+]
+
+
+def _state(
+    settings: CampaignSettings, made: dict[str, int], waiting: dict[str, int], comparison: Comparison | None
+) -> _Stand:
+    names = listed(list(made))
+    if not any(made.values()):
+        more = waiting or dict.fromkeys(made, settings.decision.mounts_planned or 2)
+        step = f"Nothing that can be used has been measured: make {_counted(more)}, taking turns."
+        return "nothing measured", more, (step,)
+    if comparison is None or not comparison.treatments:
+        more = waiting or {name: 1 for name, count in made.items() if count < 2}
+        return (
+            ("go on", more, (f"To know the scatter between mounts, make {_counted(more)}.",))
+            if more
+            else ("decide", {}, ())
+        )
+    if set(made.values()) == {1} and comparison.mount_sd_K is None:
+        step = (
+            f"Make a second mount of each of {names}, {_cheapest(settings)} first: with one mount each nothing tells a "
+            "material from how its mount happened to come out."
+        )
+        doubted = [item for item in comparison.treatments if item.verdict == "in doubt"]
+        steps = (_step(comparison, doubted, ""), step) if doubted else (step,)
+        return "one mount each", waiting or dict.fromkeys(made, 1), steps
+    return _compared(settings, made, waiting, comparison)
+
+
+def _compared(
+    settings: CampaignSettings, made: dict[str, int], waiting: dict[str, int], comparison: Comparison
+) -> _Stand:
+    steps = _steps_of_verdicts(comparison, settings.decision.margin_K)
+    unsettled = [i for i in comparison.treatments if i.verdict in ("undecided", "not replicated", "in doubt")]
+    if not unsettled and waiting and settings.decision.mounts_planned is not None:
+        early = f"Make the mounts that are still planned first ({_counted(waiting)}); as it stands: "
+        return "go on", waiting, (early + steps[0][0].lower() + steps[0][1:], *steps[1:])
+    if not unsettled:
+        return "decide", {}, steps
+    if all(item.verdict == "undecided" and _out_of_reach(item) for item in unsettled):
+        return "stop: out of reach", {}, steps
+    return "go on", waiting or _mounts_more(unsettled, made, comparison.baseline), steps
+
+
+def _out_of_reach(item: TreatmentComparison) -> bool:
+    known = item.simultaneous_interval_K is not None
+    return known and (item.mounts_needed is None or item.mounts_needed > MOST_MOUNTS)
+
+
+def _mounts_more(items: Sequence[TreatmentComparison], made: dict[str, int], baseline: str) -> dict[str, int]:
+    wanted = dict.fromkeys(made, 0)
+    for item in items:
+        asked = {"undecided": 0 if _out_of_reach(item) else item.mounts_needed or 0, "not replicated": 2}
+        total = asked.get(item.verdict, 0)
+        for name in (item.treatment, baseline):
+            wanted[name] = max(wanted[name], total - made[name])
+    return {name: count for name, count in wanted.items() if count > 0}
+
+
+def _counted(mounts: dict[str, int]) -> str:
+    return listed([f"{count} mount{'s' if count > 1 else ''} of {name}" for name, count in mounts.items()])
+
+
+def _cheapest(settings: CampaignSettings) -> str:
+    """Return the treatment whose next mount costs least; where nothing is known the baseline, every difference's."""
+    names = sorted(settings.treatments, key=lambda name: name != settings.baseline)
+    cost = {name: settings.treatments[name].cost_per_mount for name in names}
+    return min(names, key=lambda name: known if (known := cost[name]) is not None else float("inf"))
+
+
+def _mounts_made(
+    settings: CampaignSettings, runs: Sequence[ReducedRun], comparison: Comparison | None
+) -> dict[str, int]:
+    used = {(run.treatment, run.mount) for run in runs if run.used and run.rise_K is not None}
+    if comparison is not None:
+        used = {(mount.treatment, mount.mount) for mount in comparison.mounts}
+    counts = Counter(treatment for treatment, _ in used)
+    return {name: counts[name] for name in settings.treatments}
+
+
+def _mounts_waiting(settings: CampaignSettings, lines: Sequence[RunLine], made: dict[str, int]) -> dict[str, int]:
+    """Count the mounts that are planned and not made: by the run sheet, else by the number planned."""
+    begun = {(line.treatment, line.mount) for line in lines if line.exclude != NOT_MADE}
+    waiting = Counter(treatment for treatment, mount in {(i.treatment, i.mount) for i in lines} - begun)
+    if not waiting and settings.decision.mounts_planned is not None:
+        waiting = Counter({name: settings.decision.mounts_planned - count for name, count in made.items()})
+    return {name: waiting[name] for name in made if waiting[name] > 0}
+
+
+def _hours_per_mount(runs: Sequence[ReducedRun]) -> float | None:
+    soaked: dict[tuple[str, str], float] = {}
+    for run in runs:
+        if run.soak_min is not None:
+            mount = (run.treatment, run.mount)
+            soaked[mount] = soaked.get(mount, 0.0) + run.soak_min / 60.0
+    return median(soaked.values()) if soaked else None
+
+
+def _repeats(
+    runs: Sequence[ReducedRun], comparison: Comparison | None, margin_K: float
+) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Sort the runs that went wrong into those to make again and those whose repeat would change nothing."""
+    wrong = [run for run in runs if not run.held and run.reason != NOT_MADE and run.worst() in ("doubtful", "unusable")]
+    wrong += [run for run in runs if not run.used and not run.held and run.reason != NOT_MADE and run not in wrong]
+    wrong.sort(key=lambda run: run.order)
+    in_doubt_now = set() if comparison is None else _treatments_in_doubt(comparison)
+    counted = set() if comparison is None else {(mount.treatment, mount.mount) for mount in comparison.mounts}
+    chosen: dict[tuple[str, str], float] = {}
+    repeats = []
+    for run in wrong:
+        mount = (run.treatment, run.mount)
+        copied = any(flag.flag == "copied readings" for flag in run.flags)
+        doubted = run.treatment in in_doubt_now and run.worst() == "doubtful"
+        # One run at the highest step brings back a mount that has no run left.
+        lost = comparison is not None and not run.used and mount not in counted
+        lost = lost and run.set_power_W == max(r.set_power_W for r in wrong if (r.treatment, r.mount) == mount)
+        if copied or doubted or (lost and mount not in chosen and _one_mount_more(comparison, run.treatment, margin_K)):
+            chosen[mount] = run.set_power_W
+            repeats.append(run.run)
+    return tuple(repeats), tuple(run.run for run in wrong if run.run not in repeats)
+
+
+def _treatments_in_doubt(comparison: Comparison) -> set[str]:
+    return {
+        name for i in comparison.treatments if i.verdict == "in doubt" for name in (i.treatment, comparison.baseline)
+    }
+
+
+def _one_mount_more(comparison: Comparison | None, treatment: str, margin_K: float) -> bool:
+    """Tell whether one more mount of a treatment would change a verdict or narrow an interval by a tenth."""
+    if comparison is None:
+        return True
+    upper = 0.5 + 0.5 * float(str(comparison.settings["confidence_level"]))
+    for item in comparison.treatments:
+        if treatment not in (item.treatment, comparison.baseline):
+            continue
+        now, interval = (item.n_mounts, comparison.baseline_n_mounts), item.simultaneous_interval_K
+        own = (now[0] + (treatment == item.treatment), now[1] + (treatment == comparison.baseline))
+        if interval is None or not item.dof or item.difference_K is None:
+            return True
+        narrower = (t_point(upper, item.dof + 1) / t_point(upper, item.dof)) * (
+            (1 / own[0] + 1 / own[1]) / (1 / now[0] + 1 / now[1])
+        ) ** 0.5
+        ends = [item.difference_K + narrower * (end - item.difference_K) for end in interval]
+        same = item.equivalence_interval_K or interval
+        inner = [item.difference_K + narrower * (end - item.difference_K) for end in same]
+        verdict, _ = decide((ends[0], ends[1]), bool(is_equivalent((inner[0], inner[1]), margin_K)), margin_K)
+        if narrower < 1.0 - _WORTH_REPEATING or verdict != item.verdict:
+            return True
+    return False
+
+
+def _runs_named(runs: Sequence[ReducedRun], names: Sequence[str]) -> str:
+    shown = [run for run in runs if run.run in names][:6]
+    each = [f"{run.run} ({run.treatment}, mount {run.mount}, {watts(run.set_power_W)})" for run in shown]
+    return listed(each) + (f", and {len(names) - 6} more" if len(names) > 6 else "")
+
+
+def _shed(runs: Sequence[ReducedRun]) -> tuple[str, ...]:
+    """Say what became of runs that shed power; they would shed it again."""
+    powers = sorted({run.set_power_W for run in runs if not run.used and run.held})
+    if not powers:
+        return ()
+    text = (
+        f"Runs at {listed([watts(power) for power in powers])} reached the limit and shed power; they count as "
+        "observations of the throttle power. Repeat them only if a rise at that step is wanted, in a cooler room or "
+        "with a lower step."
+    )
+    return (text,)
+
+
+def _steps_of_verdicts(comparison: Comparison, margin_K: float) -> tuple[str, ...]:
+    groups: dict[tuple[str, bool], list[TreatmentComparison]] = {}
+    for item in comparison.treatments:
+        groups.setdefault((item.verdict, item.mounts_needed is None), []).append(item)
+    return tuple(dict.fromkeys(_step(comparison, items, f"{margin_K:g} K") for items in groups.values()))
+
+
+def _step(comparison: Comparison, items: Sequence[TreatmentComparison], margin: str) -> str:
+    """Say what to do about candidates that share a verdict."""
+    verdict, base = items[0].verdict, comparison.baseline
+    names = listed([item.treatment for item in items])
+    one = len(items) == 1
+    needed = [item.mounts_needed for item in items if item.mounts_needed is not None]
+    if verdict == "undecided":
+        return _settle(comparison, items, max(needed, default=None), margin)
+    if verdict == "in doubt":
+        return f"Before anything is said of {names}: {'; '.join(dict.fromkeys(i.verdict_note for i in items))}."
+    it, is_are = ("it", "is") if one else ("they", "are")
+    take = listed([item.treatment for item in items], last="or")
+    everything = listed([*(item.treatment for item in items), base])
+    more = f"make more mounts of {'both' if one else 'all'}"
+    return {
+        "not replicated": f"Make two or more mounts each of {everything}, taking turns: without them the scatter "
+        "is not known.",
+        "equivalent within the margin": f"Choose between {everything} by price and handling.",
+        "cooler by more than the margin": f"Take {take} where its price and handling suit."
+        + ("" if one else f" Each was compared with {base}, not with the others."),
+        "warmer by more than the margin": f"Keep {base} rather than {take} where heat decides.",
+        "cooler": f"Take {take} if any gain will do; if only a gain of {margin} is worth it, {more}.",
+        "warmer": f"Keep {base} unless {names} {is_are} worth it for other reasons; to know whether {it} "
+        f"{'costs' if one else 'cost'} {margin}, {more}.",
+    }[verdict]
+
+
+def _settle(comparison: Comparison, items: Sequence[TreatmentComparison], needed: int | None, margin: str) -> str:
+    """Say how many mounts would settle what is undecided, or that no workshop will make so many."""
+    base, names = comparison.baseline, listed([item.treatment for item in items])
+    if items[0].simultaneous_interval_K is None:
+        return f"More mounts of {names} and {base} are needed, read to more digits, before anything can be said."
+    has = ", ".join(f"{item.treatment} {'has ' if i == 0 else ''}{item.n_mounts}" for i, item in enumerate(items))
+    if needed is None or needed > MOST_MOUNTS:
+        count = "more than 10 000" if needed is None else f"about {needed}"
+        return (
+            f"Stop comparing {names} with {base} by more mounts: with this scatter a difference of {margin} takes "
+            f"{count} mounts of each ({has}, {base} {comparison.baseline_n_mounts}). Choose by price and handling, or "
+            "find a way of mounting that scatters less."
+        )
+    which = "" if len(items) == 1 else f" between {base} and {names}"
+    return (
+        f"To settle a difference of {margin}{which}, plan about {needed} mounts of each treatment in total "
+        f"({has}, {base} {comparison.baseline_n_mounts})."
+    )

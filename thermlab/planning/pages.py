@@ -60,9 +60,9 @@ def outlook_sentences(ahead: NextMounts) -> tuple[str, ...]:
     """
     made = ", ".join(f"{name} {count}" for name, count in ahead.n_mounts.items())
     sentences = [f"caution: {caution}" for caution in ahead.cautions]
-    sentences.append(f"{ahead.advice}. {ahead.reason}")
+    sentences.extend(ahead.lead)
     planned = ", ".join(ahead.next_treatments[:3])
-    lead = {"go on": "Next", "decide now": "Planned, not needed any more"}.get(ahead.advice, "Still planned")
+    lead = "Next" if ahead.advice == "go on" else "Still planned"
     to_come = f"{lead}: {planned}"
     if not ahead.next_treatments:
         to_come = "No more are planned"
@@ -174,7 +174,7 @@ def outlook(ahead: NextMounts) -> Block:
     ]
     return join(
         [
-            paragraph(f"{ahead.advice}. {ahead.reason}"),
+            *map(paragraph, ahead.lead),
             cautions_block(ahead.cautions),
             listing("Chance of a verdict after the next mounts", ahead.candidates, columns),
         ]

@@ -21,7 +21,7 @@ import numpy as np
 
 from thermlab.base.errors import InputError, Problem
 from thermlab.base.marks import PAGE
-from thermlab.campaign.runsheet import OPTIONAL, REQUIRED
+from thermlab.campaign.runsheet import NOT_MADE, OPTIONAL, REQUIRED
 from thermlab.reports.pages import SAFETY, Block, escape, join, tag
 
 if TYPE_CHECKING:
@@ -244,7 +244,6 @@ def _entry(day: int, now: float, minutes: float, activity: Activity, run: Planne
     )
 
 
-NOT_MADE = "not made yet"
 LOG_FOLDER = "logs"
 POLICY = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'"
 STYLE = """

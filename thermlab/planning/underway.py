@@ -22,13 +22,14 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from thermlab.base.errors import InputError, Problem
-from thermlab.planning.run_order import NOT_MADE
+from thermlab.campaign.runsheet import NOT_MADE
 from thermlab.stats.sequential import LookRule, MountTally, RunningDecision, look_rule
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from thermlab.compare.analysis import Analysis
+    from thermlab.compare.records import Advice as CampaignAdvice
 
 Advice = Literal["decide now", "go on", "stop as hopeless"]
 
@@ -104,6 +105,8 @@ class NextMounts:
         Margin, confidence level, limit of hope, prior, number of futures.
     cautions : tuple of str
         What limits the answer.
+    campaign : Advice or None
+        What the report of the campaign says is to be done: it leads.
     """
 
     advice: Advice
@@ -118,6 +121,14 @@ class NextMounts:
     method: str
     settings: dict[str, float | int | str | None]
     cautions: tuple[str, ...]
+    campaign: CampaignAdvice | None = None
+
+    @property
+    def lead(self) -> tuple[str, ...]:
+        """What to do as the report says it, and what looks after every mount say."""
+        if self.campaign is None:
+            return (f"{self.advice}. {self.reason}",)
+        return (f"{self.campaign.state}. {self.campaign.text}", f"Looked at after every mount: {self.reason}")
 
 
 def look_ahead(
@@ -376,7 +387,7 @@ def advise(campaign: str | Path | Analysis, *, mounts: int | None = None) -> Nex
         prior_sd_K=None if prior is None else math.hypot(prior.mount_sd_K, prior.run_noise_K),
         prior_dof=0.0 if prior is None else prior.used_dof,
     )
-    return dataclasses.replace(ahead, cautions=(*cautions, *ahead.cautions))
+    return dataclasses.replace(ahead, cautions=(*cautions, *ahead.cautions), campaign=analysis.advice)
 
 
 def _still_planned(analysis: Analysis, made: Sequence[str], mounts: int | None) -> tuple[list[str], list[str]]:

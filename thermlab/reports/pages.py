@@ -293,7 +293,7 @@ def machine(analysis: Analysis) -> Block:
 
 def next_steps(analysis: Analysis) -> Block:
     """Return what to do next; nothing where nothing is to be done."""
-    steps = wording.next_steps(analysis)
+    steps = analysis.advice.steps
     return tag("div", tag("p", "What to do next"), items(steps), class_="next") if steps else Block("")
 
 

@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from thermlab.compare.analysis import Analysis
-    from thermlab.compare.records import Comparison, ThrottlePower
+    from thermlab.compare.records import Advice, Comparison, ThrottlePower
     from thermlab.runs.records import ReducedRun
 
 SCHEMA = 1
@@ -282,6 +282,17 @@ class FiledCaution(_Part):
     weight: Literal["headline", "beside"]
 
 
+class FiledAdvice(_Part):
+    """What to do next."""
+
+    state: Literal["nothing measured", "one mount each", "go on", "decide", "stop: out of reach"]
+    text: str
+    mounts_more: dict[str, Annotated[int, Field(ge=1)]]
+    bench_hours: float | None
+    repeats: list[str]
+    keep: list[str]
+
+
 class CampaignResults(_Part):
     """``results.json`` of a campaign.
 
@@ -304,6 +315,7 @@ class CampaignResults(_Part):
     uncertainty_combined: list[FiledUncertainty] = []
     cautions: list[str]
     caution_list: list[FiledCaution] = []
+    advice: FiledAdvice | None = None
 
 
 class BuildResults(_Part):
@@ -396,7 +408,14 @@ def to_results(analysis: Analysis, *, created: datetime | None = None) -> Result
         uncertainty_combined=_combined(analysis),
         cautions=list(analysis.cautions),
         caution_list=plain(analysis.caution_list),
+        advice=_advice(analysis.advice),
     )
+
+
+def _advice(found: Advice) -> dict[str, Any]:
+    row: dict[str, Any] = plain(found)
+    del row["steps"]
+    return row | {"text": found.text}
 
 
 def _measured(runs: Sequence[ReducedRun]) -> dict[str, str] | None:

@@ -72,7 +72,7 @@ def _analysis(found: Analysis) -> str:
     lines = [settings.title, *_wrapped([wording.campaign_line(found) + "."]), *_cautions(wording.main_cautions(found))]
     leads = [answer.lead for answer in wording.answers(found)] or ["There is no comparison."]
     powers = [wording.throttle_sentence(found, name) for name in settings.treatments]
-    for part in (leads, list(filter(None, powers)), [f"Next: {step}" for step in wording.next_steps(found)]):
+    for part in (leads, list(filter(None, powers)), [f"Next: {step}" for step in found.advice.steps]):
         lines += ["", *_wrapped(part)] if part else []
     return "\n".join(lines)
 

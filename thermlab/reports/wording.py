@@ -13,7 +13,6 @@ from thermlab.base.numbers import (
     decimals_for,
     difference_words,
     interval_decimals,
-    listed,
     number,
     percent,
     span_words,
@@ -23,13 +22,8 @@ from thermlab.base.numbers import (
 from thermlab.compare.cautions import POWER
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from thermlab.compare.analysis import Analysis
     from thermlab.compare.records import Comparison, TreatmentComparison
-
-
-_MANY_MOUNTS = 20  # of each treatment: weeks on the bench
 
 
 def answer_cautions(analysis: Analysis) -> tuple[str, ...]:
@@ -68,15 +62,12 @@ class Answer:
         As in ``results.json``.
     claim, evidence : str
         One sentence in two parts: the verdict in words, and difference and interval behind it.
-    next_step : str
-        What to do next about this candidate.
     """
 
     treatment: str
     verdict: str
     claim: str
     evidence: str
-    next_step: str
 
     @property
     def lead(self) -> str:
@@ -103,10 +94,7 @@ def answers(analysis: Analysis) -> tuple[Answer, ...]:
     found = []
     for item in comparison.treatments:
         claim, evidence = _lead(analysis, comparison, item)
-        step = _next_step(analysis, comparison, [item])
-        found.append(
-            Answer(treatment=item.treatment, verdict=item.verdict, claim=claim, evidence=evidence, next_step=step)
-        )
+        found.append(Answer(treatment=item.treatment, verdict=item.verdict, claim=claim, evidence=evidence))
     return tuple(found)
 
 
@@ -222,72 +210,6 @@ def cost_sentence(analysis: Analysis, treatment: str) -> str:
         dearer = f", which is {item.cost_per_K:.2g} {currency} more per K gained"
         text += dearer if item.cost_per_K > 0.0 else ", no more than the baseline"
     return text + "."
-
-
-def _next_step(analysis: Analysis, comparison: Comparison, items: Sequence[TreatmentComparison]) -> str:
-    """Say what to do about candidates that share a verdict."""
-    verdict, base = items[0].verdict, comparison.baseline
-    names = listed([item.treatment for item in items])
-    margin = f"{settings_of(analysis)[0]:g} K"
-    needed = [item.mounts_needed for item in items if item.mounts_needed is not None]
-    one = len(items) == 1
-    if verdict == "undecided" and needed:
-        counts = ", ".join(
-            f"{item.treatment} {'has ' if i == 0 else ''}{item.n_mounts}" for i, item in enumerate(items)
-        )
-        which = "" if one else f" between {base} and {names}"
-        return (
-            f"To settle a difference of {margin}{which}, plan about {max(needed)} mounts of each treatment in total "
-            f"({counts}, {base} {comparison.baseline_n_mounts})."
-            + (" A way of mounting that scatters less would need fewer." if max(needed) > _MANY_MOUNTS else "")
-        )
-    if verdict == "in doubt":
-        return f"Before anything is said of {names}: {'; '.join(dict.fromkeys(i.verdict_note for i in items))}."
-    it, is_are = ("it", "is") if one else ("they", "are")
-    take = listed([item.treatment for item in items], last="or")
-    everything = listed([*(item.treatment for item in items), base])
-    more = f"make more mounts of {'both' if one else 'all'}"
-    return {
-        "not replicated": f"Make two or more mounts each of {everything}, taking turns: without them the scatter "
-        "is not known.",
-        "undecided": f"More mounts of {everything} are needed before anything can be said.",
-        "equivalent within the margin": f"Choose between {everything} by price and handling.",
-        "cooler by more than the margin": f"Take {take} where its price and handling suit."
-        + ("" if one else f" Each was compared with {base}, not with the others."),
-        "warmer by more than the margin": f"Keep {base} rather than {take} where heat decides.",
-        "cooler": f"Take {take} if any gain will do; if only a gain of {margin} is worth it, {more}.",
-        "warmer": f"Keep {base} unless {names} {is_are} worth it for other reasons; to know whether {it} "
-        f"{'costs' if one else 'cost'} {margin}, {more}.",
-    }[verdict]
-
-
-def _lost_runs(analysis: Analysis) -> list[str]:
-    """Say which runs to repeat; a run that shed power would shed it again."""
-    lost = [run for run in analysis.runs if not run.used and not run.held]
-    shed = [run for run in analysis.runs if not run.used and run.held]
-    steps = []
-    if lost:
-        each = [f"{run.run} ({run.treatment}, mount {run.mount}, {watts(run.set_power_W)})" for run in lost[:6]]
-        more = f", and {len(lost) - 6} more below" if len(lost) > 6 else ""
-        steps.append(f"Repeat what went wrong where it matters: {listed(each)}{more}.")
-    if shed:
-        powers = listed([watts(power) for power in sorted({run.set_power_W for run in shed})])
-        steps.append(
-            f"Runs at {powers} reached the limit and shed power; they count as observations of the throttle power. "
-            "Repeat them only if a rise at that step is wanted, in a cooler room or with a lower step."
-        )
-    return steps
-
-
-def next_steps(analysis: Analysis) -> tuple[str, ...]:
-    """Say what to do next: which runs to repeat, then a step for each verdict."""
-    steps, comparison = _lost_runs(analysis), analysis.comparison
-    if comparison is not None:
-        groups: dict[tuple[str, bool], list[TreatmentComparison]] = {}
-        for item in comparison.treatments:
-            groups.setdefault((item.verdict, item.mounts_needed is None), []).append(item)
-        steps += [_next_step(analysis, comparison, items) for items in groups.values()]
-    return tuple(dict.fromkeys(steps))
 
 
 def _power_range(analysis: Analysis) -> str:

@@ -1,0 +1,150 @@
+"""One advice for report, plan and notebooks: when to stop, what to make, and which runs are worth making again."""
+
+import csv
+import re
+from dataclasses import replace
+
+import pytest
+from demo_copies import small_copy
+
+from thermlab.campaign.folder import load_campaign
+from thermlab.campaign.runsheet import NOT_MADE
+from thermlab.compare.analysis import analyse
+from thermlab.compare.comparison import compare_treatments
+from thermlab.compare.verdict import advise_next
+from thermlab.planning.pages import outlook_sentences
+from thermlab.planning.underway import advise
+from thermlab.reports.pages import next_steps
+from thermlab.reports.results import to_results
+from thermlab.runs.records import Flag, ReducedRun
+
+RISES = {"grease-a": (50.0, 50.4, 49.8), "pad-b": (47.0, 47.3, 46.9), "sheet-c": (50.1, 50.6, 49.9)}
+
+
+def flagged(run, name, severity="doubtful"):
+    return replace(run, flags=(*run.flags, Flag(flag=name, severity=severity, reason="", evidence={})))
+
+
+def campaign(*, steps_W=(60.0, 90.0)):
+    return tuple(
+        ReducedRun(
+            run=f"{treatment}-{mount}-{power:g}",
+            treatment=treatment,
+            mount=str(mount),
+            set_power_W=power,
+            rise_K=rise * power / 90.0,
+            order=10 * mount,
+        )
+        for treatment, rises in RISES.items()
+        for mount, rise in enumerate(rises)
+        for power in steps_W
+    )
+
+
+@pytest.fixture(scope="module")
+def settings(bench_settings):
+    treatments = dict.fromkeys(RISES, next(iter(bench_settings.treatments.values())))
+    return bench_settings.model_copy(update={"treatments": treatments, "baseline": "grease-a"})
+
+
+@pytest.fixture(scope="module")
+def bench_settings(tmp_path_factory):
+    return load_campaign(small_copy(tmp_path_factory.mktemp("settings") / "demo", every=10)).settings
+
+
+def advice(settings, runs):
+    found = compare_treatments(runs, treatments=tuple(RISES), baseline="grease-a", margin_K=1.0)
+    return advise_next(settings, (), runs, found)
+
+
+def without(runs, *names):
+    return [replace(run, used=False, reason="gap") if run.run in names else run for run in runs]
+
+
+def test_where_every_verdict_stands_it_is_time_to_decide(settings):
+    sound = [run for run in campaign() if run.treatment != "sheet-c"]
+    found = compare_treatments(sound, treatments=("grease-a", "pad-b"), baseline="grease-a", margin_K=1.0)
+    two = settings.model_copy(update={"treatments": {k: v for k, v in settings.treatments.items() if k != "sheet-c"}})
+
+    given = advise_next(two, (), sound, found)
+
+    assert (given.state, given.mounts_more, given.repeats) == ("decide", {}, ())
+
+
+def test_one_lost_step_of_a_mount_that_has_others_is_kept_as_it_is(settings):
+    runs = without(campaign(steps_W=(60.0, 75.0, 90.0)), "pad-b-1-60")
+
+    assert advice(settings, runs).repeats == ()
+    assert advice(settings, runs).keep == ("pad-b-1-60",)
+
+
+def test_a_lost_mount_is_made_again_where_it_narrows_the_interval_by_more_than_a_tenth(settings):
+    few = without(campaign(), "pad-b-1-60", "pad-b-1-90")
+    many = [
+        replace(r, run=f"{r.run}-{i}", mount=f"{r.mount}-{i}", order=r.order + i) for r in campaign() for i in range(4)
+    ]
+    lost = without(many, "pad-b-1-60-0", "pad-b-1-90-0")
+
+    assert advice(settings, few).repeats == ("pad-b-1-90",)
+    assert advice(settings, few).keep == ("pad-b-1-60",)
+    assert advice(settings, lost).repeats == ()
+
+
+def test_a_copied_run_is_made_again(settings):
+    runs = [flagged(run, "copied readings", "unusable") if run.run == "pad-b-1-90" else run for run in campaign()]
+    runs = [replace(run, used=run.worst() is None) for run in runs]
+
+    assert "pad-b-1-90" in advice(settings, runs).repeats
+
+
+def test_more_mounts_than_a_workshop_makes_are_out_of_reach(settings):
+    wild = [replace(run, rise_K=run.rise_K + 4.0 * int(run.mount)) for run in campaign()]
+
+    given = advice(settings, wild)
+
+    assert given.state == "stop: out of reach"
+    assert given.mounts_more == {}
+    assert given.steps[0].startswith("Stop comparing pad-b and sheet-c with grease-a by more mounts")
+
+
+def made_in_part(folder, keep):
+    """Return a copy of the demo in which only some lines have been made."""
+    made = small_copy(folder, every=10)
+    with (made / "runs.csv").open(encoding="utf-8", newline="") as file:
+        lines = list(csv.DictReader(file))
+    for line in lines:
+        if not keep(line):
+            line["exclude"] = NOT_MADE
+    with (made / "runs.csv").open("w", encoding="utf-8", newline="") as file:
+        writer = csv.DictWriter(file, lines[0].keys(), lineterminator="\n")
+        writer.writeheader()
+        writer.writerows(lines)
+    return made
+
+
+@pytest.mark.parametrize(
+    ("keep", "state"),
+    [
+        (lambda line: False, "nothing measured"),
+        (lambda line: line["mount"] == "1", "one mount each"),
+        (lambda line: True, "go on"),
+    ],
+)
+def test_logs_of_a_campaign_in_part_say_how_far_it_is(tmp_path, keep, state):
+    analysis = analyse(made_in_part(tmp_path / "demo", keep))
+
+    filed = to_results(analysis)["advice"]
+
+    assert filed["state"] == state
+    assert filed["mounts_more"]
+
+
+def test_report_results_and_plan_say_the_same(tmp_path):
+    analysis = analyse(small_copy(tmp_path / "demo", every=10))
+
+    filed = to_results(analysis)["advice"]
+
+    lead = f"{filed['state']}. {filed['text']}"
+    assert lead in outlook_sentences(advise(analysis))
+    shown = re.sub(r"<[^>]*>", " ", next_steps(analysis).html)
+    assert " ".join(filed["text"].split()) in " ".join(shown.replace("\u202f", " ").replace("\xa0", " ").split())
