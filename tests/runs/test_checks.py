@@ -7,12 +7,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from thermlab.campaign.runsheet import RunLine
 from thermlab.campaign.settings import BenchSettings, CheckThresholds, Limits, Soak, UncertaintyInputs, describe
+from thermlab.logs.log import Log
+from thermlab.logs.times import ClockJump
 from thermlab.runs.checks.single import check_run
 from thermlab.runs.checks.view import longest_still, view_runs
 from thermlab.runs.records import FLAG_NAMES
 from thermlab.runs.settled_runs import reduce_bench, settle_runs
-from thermlab.runs.trace import Trace
+from thermlab.runs.trace import Trace, cut_trace
 from thermlab.simulate.ladders import simulate_ladders
 from thermlab.simulate.network import passive_bench
 from thermlab.simulate.readings import Disturbance, SimulatedSensors
@@ -215,6 +218,68 @@ def test_a_settled_bench_with_a_coarse_readout_and_little_noise_is_not_stuck():
     traces = bench_of(sensors=SimulatedSensors(resolution_K=1.0, noise_K=0.05))
 
     assert not any("sensor stuck" in found for found in flags_of_all(traces))
+
+
+@pytest.mark.parametrize(("share", "severity"), [(0.03, "note"), (0.3, "doubtful"), (1.0, "doubtful")])
+def test_a_dead_probe_is_told_as_one_and_moves_nothing(share, severity):
+    """Read through a log, as the readings come."""
+
+    def dead(trace):
+        rows = slice(0, int(share * trace.time_s.size))
+        readings = trace.temperature_C.copy()
+        readings[rows, 0] = 0.0
+        log = Log(
+            name="logs/a.csv", sha256="", clock="calendar", time_s=trace.time_s + trace.began_s,
+            raw_time_s=trace.time_s + trace.began_s, jumps=(), sensors=trace.sensors, temperature_C=readings,
+            power_W=trace.power_W, clock_MHz=None, ambient_C=trace.ambient_C, notes=(), n_missing={},
+        )  # fmt: skip
+        line = RunLine(trace.run, trace.treatment, trace.mount, 85.0, "logs/a.csv", "", "", "", "", "", "", 2)
+        return cut_trace(line, log, start_s=float(log.time_s[0]), end_s=None, room=None, limit_C=None)
+
+    sound, spoiled = flags_of_all(bench_of()), flags_of_all(bench_of(edit=dead))
+    flag = spoiled[1]["sensor stuck"]
+    assert flag.severity == severity
+    assert "core 0 read exactly zero" in flag.reason
+    assert ("throughout" in flag.reason) == (share == 1.0)
+    assert [f for i, f in enumerate(spoiled) if i != 1] == [f for i, f in enumerate(sound) if i != 1]
+
+
+def test_a_fault_says_when_it_was_and_which_way_it_went():
+    down = [Disturbance(kind="power", start_min=20.0, end_min=23.0, size=0.1)]
+    traces = [replace(t, began_s=t.began_s - t.began_s % 86400.0 + 50_400.0) for t in bench_of(down)]  # 14:00
+    step = flags_of(traces)["load step"]
+    assert "76." in step.reason
+    assert "below the rest of the soak for 3.0 min from minute 20.0 (14:20) on" in step.reason
+    # A passive bench of 10 min: 76.5 W for 3 min, 17 min before the end, out of some 60 K at 85 W.
+    assert step.evidence["effect_K"] == pytest.approx(-2.2, abs=0.5)
+    air = flags_of(bench_of([Disturbance(kind="airflow", start_min=15.0, size=1.12)]))["drift at constant power"]
+    assert "the rise goes below its approach" in air.reason
+    jump = flags_of(bench_of([Disturbance(kind="room", start_min=20.0, size=-2.5)]))["ambient unsteady"]
+    assert "The room fell by 2." in jump.reason
+    assert jump.evidence["effect_K"] < 0
+    on_a_stopwatch = flags_of([replace(trace, clock="elapsed") for trace in traces])["load step"]
+    assert "from minute 20.0 on" in on_a_stopwatch.reason
+
+
+@pytest.mark.parametrize(
+    ("date", "seconds", "told"),
+    [
+        ("2026-10-25T02:40", -3600.0, "summer time ends"),
+        ("2026-10-25T02:40", -600.0, None),
+        ("2026-10-26T02:40", -3600.0, None),
+        ("2026-03-29T01:45", 3600.0, "summer time begins"),
+        ("2026-07-26T02:45", 3600.0, None),
+    ],
+)
+def test_an_hour_on_the_night_of_the_change_of_clocks_is_said_to_be_that(date, seconds, told):
+    began = (np.datetime64(date) - np.datetime64("1970-01-01T00:00")) / np.timedelta64(1, "s")
+    traces = bench_of([] if seconds < 0 else [Disturbance(kind="clock jump", start_min=15.0, size=seconds)])
+    traces[1] = replace(traces[1], began_s=float(began))
+    if seconds < 0:
+        traces[1] = replace(traces[1], jumps=(ClockJump(row=180, line=200, seconds=seconds),))
+    flag = flags_of(traces)["clock jump"]
+    assert "minute 15" in flag.reason or "minute 14.9" in flag.reason
+    assert (told is not None and told in flag.reason) or (told is None and "summer" not in flag.reason)
 
 
 def test_longest_still_finds_the_longest_stretch():

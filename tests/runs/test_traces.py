@@ -192,3 +192,40 @@ def test_block_means_are_means_of_what_is_known():
 
 def test_short_soak_has_short_blocks():
     assert block_means(cut([90.0] * 100)).length_s == 1.0
+
+
+def test_zeros_far_from_their_neighbours_are_missing_and_said_so():
+    hot = np.r_[np.linspace(50.0, 60.0, 600), np.zeros(300), np.full(300, 60.0)]
+    trace = cut([90.0] * 1200, temperature=hot)
+
+    assert np.isnan(trace.temperature_C[600:900]).all()
+    assert np.nanmin(trace.temperature_C) == 50.0
+    (dead,) = trace.dead
+    assert (dead.column, dead.began_s, dead.lasted_s) == ("core 0", 600.0, 300.0)
+
+
+def test_a_probe_that_is_never_anything_but_zero_is_known_by_the_room():
+    assert np.isnan(cut([90.0] * 600, temperature=np.zeros(600)).temperature_C).all()
+    assert not np.isnan(cut([90.0] * 600, temperature=np.zeros(600), ambient=4.0).temperature_C).any()
+
+
+def test_a_device_that_comes_from_a_frosty_night_reads_zero_by_right():
+    trace = cut([90.0] * 1200, temperature=np.round(np.linspace(-4.0, 50.0, 1200)), ambient=-2.0)
+
+    assert trace.dead == ()
+    assert not np.isnan(trace.temperature_C).any()
+
+
+def test_zeros_of_a_log_in_fahrenheit_are_zeros_too():
+    hot = np.r_[np.full(600, 60.0), np.full(60, (0.0 - 32.0) * 5.0 / 9.0), np.full(540, 60.0)]
+
+    assert cut([90.0] * 1200, temperature=hot).dead[0].lasted_s == 60.0
+
+
+def test_a_room_probe_that_drops_out_is_bridged():
+    with_room = log([90.0] * 1200)
+    with_room.ambient_C[300:330] = 0.0
+    trace = cut_trace(line(), with_room, start_s=None, end_s=None, room=None, limit_C=None)
+
+    assert set(trace.ambient_C) == {22.0}
+    assert [dead.column for dead in trace.dead] == ["The room"]

@@ -7,13 +7,15 @@ after it nothing is read any more.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
+
+import numpy as np
 
 from thermlab.base.errors import InputError, Problem, shown
 from thermlab.logs.log import Log, RoomLog, read_log, read_room_log
 from thermlab.logs.times import DAY_S, parse_time
-from thermlab.runs.trace import Spool, Trace, cut_trace
+from thermlab.runs.trace import Spool, Trace, cut_trace, zero_rows
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterator, Mapping, Sequence
@@ -157,6 +159,10 @@ def _read_room(
         return 0.0
     sha256[name] = room.sha256
     notes.extend(f"{name}: {note}" for note in room.notes)
+    zeros = zero_rows(room.ambient_C, room.ambient_C[:0])
+    if zeros.any():
+        notes.append(f"{name}: {int(zeros.sum())} readings of exactly zero far from the others taken as missing")
+        room = replace(room, ambient_C=np.where(zeros, np.nan, room.ambient_C))
     return room
 
 

@@ -196,6 +196,11 @@ class ReducedRun:
         return next((s for s in ("unusable", "doubtful", "note") if s in found), None)
 
 
+def side(difference: float) -> str:
+    """Say on which side a difference is: above or below."""
+    return "above" if difference > 0 else "below"
+
+
 def raise_flag(name: str, severity: Severity, reason: str, **evidence: float | None) -> Flag:
     """Make a flag; numbers that cannot be had are left out of its evidence.
 

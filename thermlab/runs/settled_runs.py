@@ -36,6 +36,7 @@ from thermlab.runs.settled_rise import (
 from thermlab.runs.time_constant import (
     CONVECTION_EXPONENT,
     CURVATURE,
+    SINGLE_STEP_SLOPE,
     SLOW_FROM,
     Approach,
     BenchTimeConstant,
@@ -65,10 +66,6 @@ LAG_ROUNDS = 3
 LAG_AGREES = 0.02
 # The fast parts of a bench make the time constant of a single unfinished run uncertain (common practice, no source).
 OWN_TIME_CONSTANT_U = 0.1
-# Local slope over mean resistance, d ln(rise) / d ln(P), where one step alone
-# leaves the curve unknown: a sixth of the rise in the interface, the rest in a
-# naturally convecting sink (common practice, no source).
-SINGLE_STEP_SLOPE = {"passive": 0.85, "forced": 1.0}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -32,6 +32,10 @@ Array = npt.NDArray[np.float64]
 
 Integers = npt.NDArray[np.intp]
 CONVECTION_EXPONENT = {"passive": -0.2, "forced": 0.0}
+# Local slope over mean resistance, d ln(rise) / d ln(P), where one step alone
+# leaves the curve unknown: a sixth of the rise in the interface, the rest in a
+# naturally convecting sink (common practice, no source).
+SINGLE_STEP_SLOPE = {"passive": 0.85, "forced": 1.0}
 # The slow approach is fitted from this fraction of its time constant on, when the
 # fast parts (die, spreader) have followed. Earlier is less noise in the time
 # constant, later less of the fast parts; with fans they take a larger share.

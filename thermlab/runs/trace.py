@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import tempfile
 import weakref
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 from functools import cache
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any, BinaryIO, TypeVar, cast
@@ -49,7 +49,27 @@ IN_MEMORY_BYTES = 1 << 26
 # A log that ends before a run's declared end by less than this, as a share of the soak and s, or by a few readings,
 # is whole (common practice, no source).
 UNFINISHED, UNFINISHED_S, FEW_READINGS = 0.05, 60.0, 3.0
+# What a dead probe reads: nothing, in degC or degF; and how far its neighbours must be (common practice, no source).
+ZEROS_C = (0.0, (0.0 - 32.0) * 5.0 / 9.0)
+FAR_FROM_ZERO_K = 10.0
 T = TypeVar("T")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Dead:
+    """A column of temperature that reads exactly zero where nothing about it is near: its probe failed for a while.
+
+    Attributes
+    ----------
+    column : str
+        Sensor, or ``"The room"``.
+    began_s, lasted_s : float
+        Seconds since the soak began, of the first such reading; time for which it read so, s.
+    """
+
+    column: str
+    began_s: float
+    lasted_s: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,7 +101,7 @@ class Trace:
     interval_s : float
         Median time between readings, s.
     jumps : tuple of ClockJump
-        Places inside the soak where the clock was set back.
+        Places inside the soak where the clock was set back; their rows are those of the trace.
     room_covered : float
         Fraction of the soak for which the room is known, 0 to 1.
     history_device_C, history_power_W : ndarray, shape (h,)
@@ -94,6 +114,8 @@ class Trace:
         Readings around that moment: seconds since the soak began, and logged power.
     onset_C : ndarray, shape (k, n_sensors)
         Sensor temperatures at these times.
+    dead : tuple of Dead
+        Readings of zero that were taken as missing.
     missing_end_s : float
         How long before the declared end the log ends, s; 0 where it does not, within a few readings.
     """
@@ -121,6 +143,7 @@ class Trace:
     onset_time_s: Array = field(default_factory=lambda: np.empty(0))
     onset_power_W: Array = field(default_factory=lambda: np.empty(0))
     onset_C: Array = field(default_factory=lambda: np.empty((0, 0)))
+    dead: tuple[Dead, ...] = ()
     missing_end_s: float = 0.0
 
     @property
@@ -239,11 +262,18 @@ def cut_trace(
     first, last = _rows_across_jumps(line, log, start_s, end_s) or _rows(log, start_s, end_s)
     if last - first < 2:
         return None
+    log, zeros = _without_zeros(log, first, last)
     soak = slice(first + _soak_begins(line, log, first, last, whole=start_s is None, limit_C=limit_C), last)
     if soak.stop - soak.start < 2:
         return None
     began = float(log.time_s[soak.start])
     time_s = log.time_s[soak] - began
+    columns = dict(zip((*log.sensors, "The room"), zeros[soak.start - last :].T, strict=True))
+    dead = tuple(
+        Dead(column=name, began_s=float(time_s[rows.argmax()]), lasted_s=float(np.gradient(time_s)[rows].sum()))
+        for name, rows in columns.items()
+        if rows.any()
+    )
     history_t, history, ambient, covered = _room(log, room, soak, began)
     steps = np.diff(time_s)
     positive = steps[steps > 0]
@@ -269,7 +299,7 @@ def cut_trace(
         history_time_s=history_t,
         history_C=history,
         interval_s=interval_s,
-        jumps=tuple(j for j in log.jumps if soak.start < j.row < soak.stop),
+        jumps=tuple(replace(j, row=j.row - soak.start) for j in log.jumps if soak.start < j.row < soak.stop),
         room_covered=covered,
         history_device_C=device,
         history_power_W=power,
@@ -277,6 +307,7 @@ def cut_trace(
         onset_time_s=log.time_s[around] - began,
         onset_power_W=log.power_W[around],
         onset_C=log.temperature_C[around],
+        dead=dead,
         missing_end_s=_missing_end(log, last, end_s, interval_s, float(time_s[-1])),
     )
 
@@ -305,6 +336,55 @@ def _load_came_on(log: Log, soak: slice) -> int | None:
     before = float(np.nanmedian(power[max(0, last - 19) : last + 1]))
     nearer = np.flatnonzero(np.abs(power[last + 1 :] - own) < np.abs(power[last + 1 :] - before))
     return first + last + 1 + int(nearer[0]) if nearer.size else None
+
+
+def _without_zeros(log: Log, first: int, last: int) -> tuple[Log, npt.NDArray[np.bool_]]:
+    """Take readings of a dead probe as missing, in the rows before `last` from four hours before `first` on.
+
+    Returns the log and where such readings are in those rows: a column for each sensor, the last for the room.
+    """
+    rows = slice(int(np.searchsorted(log.time_s, log.time_s[first] - HISTORY_S)), last)
+    room = np.full(log.time_s.size, np.nan) if log.ambient_C is None else log.ambient_C
+    columns = np.column_stack([log.temperature_C[rows], room[rows]])
+    zeros = np.zeros(columns.shape, dtype=np.bool_)
+    for i in range(columns.shape[1]):
+        zeros[:, i] = zero_rows(columns[:, i], columns if i < len(log.sensors) else columns[:0])
+    if not zeros.any():
+        return log, zeros
+    temperature, room = log.temperature_C.copy(), room.copy()
+    temperature[rows][zeros[:, :-1]] = np.nan
+    room[rows][zeros[:, -1]] = np.nan
+    return replace(log, temperature_C=temperature, ambient_C=None if log.ambient_C is None else room), zeros
+
+
+def zero_rows(column: Array, others: Array) -> npt.NDArray[np.bool_]:
+    """Find readings of exactly zero whose neighbours are far from it.
+
+    Parameters
+    ----------
+    column : ndarray, shape (n,)
+        Temperatures, degC.
+    others : ndarray
+        Other temperatures, which tell where the column has no other readings, degC.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+    """
+    found = np.zeros(column.size, dtype=np.bool_)
+    for code_C in ZEROS_C:
+        away = np.abs(column - code_C)
+        hits = away < 1e-6
+        known = np.flatnonzero(~hits & ~np.isnan(column))
+        if known.size:
+            behind = np.searchsorted(known, np.flatnonzero(hits))
+            sides = known[np.maximum(behind - 1, 0)], known[np.minimum(behind, known.size - 1)]
+            found[hits] |= np.minimum(*(away[at] for at in sides)) > FAR_FROM_ZERO_K
+        else:
+            elsewhere = np.abs(others - code_C)
+            elsewhere = elsewhere[elsewhere > 1e-6]
+            found |= hits & bool(elsewhere.size and elsewhere.min() > FAR_FROM_ZERO_K)
+    return found
 
 
 def _rows(log: Log, start_s: float | None, end_s: float | None) -> tuple[int, int]:

@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import stdtrit
 
-from thermlab.runs.records import Flag, ReducedRun, raise_flag
+from thermlab.runs.records import Flag, ReducedRun, raise_flag, side
 from thermlab.stats.variances import robust_sd
 
 if TYPE_CHECKING:
@@ -234,8 +234,8 @@ def flag_off(off: Off, *, few: bool) -> Flag:
     return raise_flag(
         "off the ladder",
         "doubtful",
-        f"The rise is {off.off_K:+.1f} K from where the other runs of its mount and of its step put it, "
-        f"{off.ratio:.1f} times what such runs scatter.{careful}",
+        f"The rise is {abs(off.off_K):.1f} K {side(off.off_K)} where the other runs of its mount and of its step put "
+        f"it, {off.ratio:.1f} times what such runs scatter.{careful}",
         off_K=off.off_K,
         studentised=off.ratio,
         allowed_ratio=off.allowed_ratio,

@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from thermlab.runs.checks.ladder import studentise
-from thermlab.runs.records import Flag, ReducedRun, raise_flag
+from thermlab.runs.records import Flag, ReducedRun, raise_flag, side
 from thermlab.runs.trace import known_mean
 from thermlab.stats.variances import robust_sd
 
@@ -201,8 +201,8 @@ def _worst_mount(levels: MountLevels, kept: npt.NDArray[np.bool_], thresholds: C
         flags[levels.keys[i]] = raise_flag(
             "mount off its treatment",
             "doubtful",
-            f"The mount is {off[i]:+.1f} K from the other mounts of its treatment at the highest step, "
-            f"{ratio[worst]:.1f} times what mounts scatter.{care}",
+            f"The mount is {abs(off[i]):.1f} K {side(float(off[i]))} the other mounts of its treatment at "
+            f"the highest step, {ratio[worst]:.1f} times what mounts scatter.{care}",
             off_K=float(off[i]),
             studentised=float(ratio[worst]),
             allowed_ratio=allowed,

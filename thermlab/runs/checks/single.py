@@ -7,13 +7,14 @@ raises, or None. The thresholds are in :mod:`thermlab.campaign.settings`; what t
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 
 from thermlab.runs.checks.view import RunView, longest_still, rounding_bias_K, still_s, together_changed
-from thermlab.runs.records import Flag, Severity, raise_flag
+from thermlab.runs.records import Flag, Severity, raise_flag, side
 from thermlab.runs.trace import known_mean, stretches
 from thermlab.stats.variances import robust_sd
 
@@ -56,10 +57,14 @@ def shed_power(view: RunView) -> Flag | None:
     if held is None:
         return None
     below = 100.0 * (1 - held.held_power_W / view.trace.set_power_W)
+    fell = view.blocks.power_W < (1 - view.settings.checks.shed_power_percent / 100.0) * view.trace.set_power_W
+    spans = stretches(fell)
+    began = float(view.blocks.time_s[spans[-1][0]]) if spans else None
     return raise_flag(
         "shed power at limit",
         "unusable",
-        f"The device reached its limit and held {held.held_power_W:.1f} W, {below:.1f} % below the set power; "
+        f"The device reached its limit{'' if began is None else f' at {view.when(began)}'} and held "
+        f"{held.held_power_W:.1f} W, {below:.1f} % below the set power; "
         "its rise is not at the set power, but the held power is an observation of the throttle power.",
         held_power_W=held.held_power_W,
         below_set_percent=below,
@@ -132,13 +137,21 @@ def power_off_set(view: RunView) -> Flag | None:
     )
     if severity is None:
         return None
-    text = f"Logged power was {off:+.1f} % off the set power"
+    text = f"Logged power was {abs(off):.1f} % {side(off)} the set power, {e.power_W:.1f} W"
     if abs(own - off) > 0.5:
-        text += f" ({own:+.1f} % against the other runs)"
+        text += f" ({abs(own):.1f} % {side(own)} what the other runs had)"
     if abs(course) > limits.power_drift_percent:
-        text += f" and moved by {course:+.1f} % within the soak"
+        text += f", and {'rose' if course > 0 else 'fell'} by {abs(course):.1f} % within the soak"
+    moved = view.per_watt_K() * (trace.set_power_W - e.power_W)
+    text += f". Bringing the rise to the set power moves it by about {moved:+.1f} K." if moved else "."
     return raise_flag(
-        "power off set", severity, text + ".", off_percent=off, against_others_percent=own, course_percent=course
+        "power off set",
+        severity,
+        text,
+        off_percent=off,
+        against_others_percent=own,
+        course_percent=course,
+        effect_K=moved or None,
     )
 
 
@@ -184,13 +197,17 @@ def load_step(view: RunView) -> Flag | None:
     began, lasted = float(t[lo]) / 60.0, (hi - lo) * blocks.length_s / 60.0
     after = trace.soak_s - float(t[hi - 1])
     fresh = e.time_constant_s is None or after < 1.6 * e.time_constant_s
+    tau_min = (e.time_constant_s or trace.soak_s / 4.0) / 60.0
+    left = view.per_watt_K() * size * float(-np.expm1(-lasted / tau_min) * np.exp(-after / 60.0 / tau_min))
     return raise_flag(
         "load step",
         "unusable" if fresh and abs(size) * lasted > 0.02 * usual * trace.soak_s / 60.0 else "doubtful",
-        f"Power changed by {size:+.1f} W for {lasted:.1f} min, {began:.1f} min after the soak began.",
+        f"Power was {abs(size):.1f} W {side(size)} the rest of the soak for {lasted:.1f} min from "
+        f"{view.when(60.0 * began)} on; at the end the rise was still about {left:+.1f} K off for it.",
         step_W=size,
         began_min=began,
         lasted_min=lasted,
+        effect_K=left,
     )
 
 
@@ -218,14 +235,27 @@ def ambient_unsteady(view: RunView) -> Flag | None:
     )
     if severity is None:
         return None
-    what = f"jumped by {jump:.1f} K within two minutes" if jump > limits.ambient_jump_K else f"moved by {spread:.1f} K"
+    low, high = int(np.argmin(smooth)), int(np.argmax(smooth))
+    first, last = sorted((low, high))
+    at, until = (float(t[min(i + smooth_n // 2, t.size - 1)]) for i in (first, last))
+    size = float(smooth[last] - smooth[first])
+    if jump > limits.ambient_jump_K:
+        steps = smooth[reach:] - smooth[:-reach]
+        steepest = int(np.argmax(np.abs(steps)))
+        size, at = float(steps[steepest]), float(t[steepest + (smooth_n + reach) // 2])
+    what = f"{'rose' if size > 0 else 'fell'} by {abs(size):.1f} K "
+    what += f"at {view.when(at)}" if jump > limits.ambient_jump_K else f"from {view.when(at)} to {view.when(until)}"
+    late = t >= view.estimate.window_s[0]
+    lag = float(room[late].mean()) - view.estimate.ambient_mean_C if late.any() else float("nan")
+    told = f" That it follows late is worth {lag:+.1f} K in the rise." if np.isfinite(lag) else ""
     return raise_flag(
         "ambient unsteady",
         severity,
-        f"The room {what} during the soak; what the heat sink feels of it follows late and is corrected for.",
+        f"The room {what}; what the heat sink feels of it follows late and is corrected for.{told}",
         range_K=spread,
         jump_K=jump,
         rate_K_per_h=rate,
+        effect_K=lag,
     )
 
 
@@ -258,7 +288,7 @@ def drift_at_constant_power(view: RunView) -> Flag | None:
     limits = view.settings.checks
     if view.estimate.shed:
         return None
-    found: tuple[float, Departure, float] | None = None
+    found: tuple[float, Departure, float, bool] | None = None
     for k, departure in enumerate(view.departures):
         shape, u_bend = departure.shape, departure.u_bend_K
         alone = k + 1 < len(view.departures)
@@ -270,19 +300,31 @@ def drift_at_constant_power(view: RunView) -> Flag | None:
         if size > limits.drift_K and (found is None or size > found[0]):
             # The settled rise may be off by the shift itself, where that is known at all well.
             shift = abs(shape.bend_K) if bent and u_bend < 0.25 * abs(shape.bend_K) else size
-            found = size, departure, max(size, min(shift, 3.0 * size))
+            found = size, departure, max(size, min(shift, 3.0 * size)), bent
     if found is None:
         return None
-    size, departure, may_be_off = found
+    size, departure, may_be_off, bent = found
+    began = 60.0 * departure.shape.bend_at_min
     severity: Severity = "unusable" if may_be_off > limits.drift_unusable_K else "doubtful"
     return raise_flag(
         "drift at constant power",
         severity,
-        f"The rise leaves its approach to the settled state by {size:.1f} K although the power holds: "
-        "something besides the power changed.",
+        (
+            f"From about {view.when(began)} on the rise goes {side(departure.shape.bend_K)} its approach to the "
+            f"settled state, by {size:.1f} K"
+            if bent
+            else f"The rise leaves its approach to the settled state by {size:.1f} K"
+        )
+        + (
+            " although the power holds: something besides the power changed (air, fan, contact)."
+            if load_step(view) is None and abs(_power_course(view)) <= limits.power_drift_percent
+            else "; the power changed too, so look at that first."
+        )
+        + f" The settled rise may be off by {may_be_off:.1f} K.",
         departure_K=departure.shape.departure_K,
         shift_K=departure.shape.bend_K,
         u_shift_K=departure.u_bend_K,
+        effect_K=may_be_off,
         shift_at_min=departure.shape.bend_at_min,
         seen_K=departure.shape.seen_K,
     )
@@ -311,11 +353,21 @@ def gap(view: RunView) -> Flag | None:
         if view.settings.ambient_log is not None and np.isnan(trace.ambient_C[[0, -1]]).any():
             reason += " Its file does not cover the run: is ambient_log.clock_offset_s right?"
     elif max(missing, window_missing) > limits.missing_percent:
-        reason = f"{missing:.0f} % of the readings of {sensor} are missing."
+        without = trace.time_s[np.isnan(trace.temperature_C[:, trace.sensors.index(sensor)])]
+        reason = f"{missing:.0f} % of the readings of {sensor} are missing, between {view.when(float(without[0]))} and "
+        reason += f"{view.when(float(without[-1]))}{_taken_from(view)}."
+        if any(one.column == sensor for one in trace.dead):
+            reason += " Readings of exactly zero, as of a dead probe, count as missing."
     elif lost > limits.missing_percent and not grave:
         reason = f"Readings came at irregular times: {lost:.0f} % of the soak lies in holes of up to {longest:.0f} s."
     else:
-        reason = f"No readings for {longest:.0f} s, {at:.1f} min after the soak began."
+        reason = f"No readings for {longest:.0f} s from {view.when(60.0 * at)} on; " + (
+            "that is within the readings that the settled rise is fitted to."
+            if 60.0 * at + longest > e.window_s[0]
+            else "the settled rise is fitted to later readings."
+        )
+        if change := _clock_change(trace, 60.0 * at, longest):
+            reason += f" Its clock may have gone forward{change}."
     return raise_flag(
         "gap",
         severity,
@@ -359,23 +411,40 @@ def clock_jump(view: RunView) -> Flag | None:
     trace = view.trace
     if trace.jumps:
         worst = max(trace.jumps, key=lambda jump: abs(jump.seconds))
+        at_s = float(trace.time_s[worst.row - 1])
         return raise_flag(
             "clock jump",
             "doubtful",
-            f"The log's clock was set back by {abs(worst.seconds):.0f} s at line {worst.line}; the readings are "
-            "taken as evenly spaced there.",
+            f"The log's clock was set back by {abs(worst.seconds):.0f} s at {view.when(at_s)}, line {worst.line}"
+            f"{_clock_change(trace, at_s, worst.seconds)}. The readings are taken as evenly spaced there; unless some "
+            "are missing the rise is as it was.",
             jump_s=worst.seconds,
             line=worst.line,
+            at_min=at_s / 60.0,
         )
     forward = forward_jump(trace, view.soak_wanted_s)
     if forward is None:
         return None
+    at_min = _longest_hole(trace)[1]
     return raise_flag(
         "clock jump",
         "doubtful",
-        f"The log's clock went forward by {forward:.0f} s although no readings are missing from the declared soak.",
+        f"The log's clock went forward by {forward:.0f} s at {view.when(60.0 * at_min)}"
+        f"{_clock_change(trace, 60.0 * at_min, forward)}, although no readings are missing from the declared soak: the "
+        "approach is fitted as if the bench had gone on for that time.",
         jump_s=forward,
+        at_min=at_min,
     )
+
+
+def _clock_change(trace: Trace, at_s: float, jump_s: float) -> str:
+    """Say so where a jump is the hour of summer time, in the small hours of a Sunday that can be its."""
+    moment = datetime.fromtimestamp(trace.began_s + at_s, UTC)
+    sunday = moment.weekday() == 6 and moment.month in {3, 4, 9, 10, 11} and moment.hour < 4
+    if trace.clock != "calendar" or not sunday or abs(abs(jump_s) - 3600.0) > max(90.0, 2.0 * trace.interval_s):
+        return ""
+    what = "ends" if jump_s < 0 else "begins"
+    return f", as clocks are when summer time {what}, and the night was that of a Sunday ({moment:%Y-%m-%d})"
 
 
 def forward_jump(trace: Trace, soak_wanted_s: float | None) -> float | None:
@@ -426,7 +495,7 @@ def soak_length(view: RunView) -> Flag | None:
 def sensor_stuck(view: RunView) -> Flag | None:
     """A sensor that stands still while the others move, or far longer than is usual on this bench."""
     trace, limits = view.trace, view.settings.checks
-    found: tuple[float, str, float, float] | None = None
+    found: tuple[float, str, float, float, float] | None = None
     # A run read in coarser steps than the others stands still for longer by right.
     coarser = view.estimate.readout_K > 1.5 * view.usual_readout_K > 0
     for i, name in enumerate(trace.sensors):
@@ -446,31 +515,61 @@ def sensor_stuck(view: RunView) -> Flag | None:
         ):
             continue
         if found is None or lasted > found[0]:
-            found = (lasted, name, max(away, moved), float(values[begin]))
-    together = still_s(trace, together_changed(trace))
+            found = (lasted, name, max(away, moved), float(values[begin]), float(trace.time_s[begin]))
+    changes = together_changed(trace)
+    together, stood_from = still_s(trace, changes), float(trace.time_s[longest_still(changes)[0]])
     long = max(limits.stuck_ratio * view.usual_still.all_sensors_s, 0.25 * trace.soak_s, 60.0 * limits.stuck_min)
+    zero = None if found else _read_zero(view)
+    if zero is not None:
+        return zero
     if len(trace.sensors) > 1 and together > long and found is None and not coarser:
         return raise_flag(
             "sensor stuck",
             "unusable",
-            f"All sensors stood still for {together / 60.0:.1f} min; in the other runs they seldom do for more than "
-            f"{view.usual_still.all_sensors_s / 60.0:.1f} min.",
+            f"All sensors stood still for {together / 60.0:.1f} min from {view.when(stood_from)} on; in the other runs "
+            f"they seldom do for more than {view.usual_still.all_sensors_s / 60.0:.1f} min. Nobody knows what the rise "
+            "did meanwhile.",
             still_min=together / 60.0,
             usual_still_min=view.usual_still.all_sensors_s / 60.0,
         )
     if found is None:
         return _room_stuck(view)
-    lasted, name, away, value = found
+    lasted, name, away, value, began = found
     used = name == view.estimate.sensor or len(trace.sensors) == 1 or view.estimate.sensor not in trace.sensors
     return raise_flag(
         "sensor stuck",
         "unusable" if used else "doubtful",
-        f"{name} stood at {value:g} degC for {lasted / 60.0:.1f} min; "
-        + (f"the others put it up to {away:.1f} K elsewhere." if away > 0 else "no other run has a sensor do so."),
+        f"{name} stood at {value:g} degC for {lasted / 60.0:.1f} min from {view.when(began)} on; "
+        + (f"by the others it should have been up to {away:.1f} K elsewhere" if away > 0 else "no other run has such")
+        + (", and so may the rise that is taken from it." if used else ". The rise is taken from another sensor."),
         still_min=lasted / 60.0,
+        began_min=began / 60.0,
         away_K=away,
         usual_still_min=view.usual_still.sensor_s / 60.0,
     )
+
+
+def _read_zero(view: RunView) -> Flag | None:
+    """Readings of exactly zero far from all about them: the trace has them as missing."""
+    trace = view.trace
+    if not trace.dead:
+        return None
+    worst = max(trace.dead, key=lambda one: one.lasted_s)
+    share = 100.0 * worst.lasted_s / trace.soak_s
+    span = "throughout" if share > 99.0 else f"for {worst.lasted_s / 60.0:.1f} min, first at {view.when(worst.began_s)}"
+    more = f" So did {', '.join(one.column for one in trace.dead if one is not worst)}." if len(trace.dead) > 1 else ""
+    return raise_flag(
+        "sensor stuck",
+        "doubtful" if share > view.settings.checks.missing_percent else "note",
+        f"{worst.column} read exactly zero {span}: that is a probe or a link that failed and no temperature, and those "
+        f"readings are taken as missing{_taken_from(view)}.{more}",
+        still_min=worst.lasted_s / 60.0,
+        began_min=worst.began_s / 60.0,
+    )
+
+
+def _taken_from(view: RunView) -> str:
+    return f"; the rise is taken from {view.estimate.sensor}" if view.estimate.level_K is not None else ""
 
 
 def _room_stuck(view: RunView) -> Flag | None:
@@ -485,8 +584,9 @@ def _room_stuck(view: RunView) -> Flag | None:
     return raise_flag(
         "sensor stuck",
         "doubtful",
-        f"The room stood at {float(trace.ambient_C[begin]):g} degC for {lasted / 60.0:.1f} min; in the other runs it "
-        f"seldom stands for more than {view.usual_still.room_s / 60.0:.1f} min.",
+        f"The room stood at {float(trace.ambient_C[begin]):g} degC for {lasted / 60.0:.1f} min from "
+        f"{view.when(float(trace.time_s[begin]))} on; in the other runs it seldom stands for more than "
+        f"{view.usual_still.room_s / 60.0:.1f} min. By as much as the room moved meanwhile the rise is off.",
         still_min=lasted / 60.0,
         usual_still_min=view.usual_still.room_s / 60.0,
     )

@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from thermlab.runs.checks.shape import Departure, describe_departures
 from thermlab.runs.settled_rise import reading_noise
-from thermlab.runs.time_constant import SLOW_FROM
+from thermlab.runs.time_constant import SINGLE_STEP_SLOPE, SLOW_FROM
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -70,6 +70,23 @@ class RunView:
     usual_readout_K: float
     late_noise_K: float
     usual_still: UsualStill
+
+    def when(self, time_s: float) -> str:
+        """Say when it was, in minutes of the soak and by the clock of the log where that is one."""
+        minute = f"minute {time_s / 60.0:.1f}"
+        if self.trace.clock == "elapsed":
+            return minute
+        of_day = int((self.trace.began_s + time_s) // 60.0) % 1440
+        # Times with an offset are kept as UTC.
+        log = getattr(self.settings, "log", None)
+        zone = " UTC" if log is not None and "%z" in (log.time.format or "") else ""
+        return f"{minute} ({of_day // 60:02d}:{of_day % 60:02d}{zone})"
+
+    def per_watt_K(self) -> float:
+        """Return about how much the settled rise moves with the power, K/W; 0 without a rise."""
+        level_K, power_W = self.estimate.level_K, self.estimate.power_W
+        share = SINGLE_STEP_SLOPE[self.settings.cooling]
+        return share * level_K / power_W if level_K is not None and power_W > 0.0 else 0.0
 
     @property
     def soaked_as_planned(self) -> bool:
