@@ -49,7 +49,7 @@ def test_the_answer_is_the_one_of_the_report(found, folder):
 def test_the_run_that_went_wrong_is_doubted_first(found):
     assert found.doubts[0].run.run == FAULTY
     assert found.doubts[1].run.run == SHED
-    assert abs(found.doubts[0].residual_K) > 3 * abs(found.doubts[2].residual_K)
+    assert abs(found.doubts[0].residual_K) > 2 * abs(found.doubts[2].residual_K)
     assert {doubt.run.run for doubt in found.doubts} == {run.run for run in found.analysis.runs}
 
 
