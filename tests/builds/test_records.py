@@ -6,6 +6,7 @@ import re
 import shutil
 import subprocess
 from dataclasses import replace
+from datetime import datetime, timedelta
 
 import nbformat
 import numpy as np
@@ -21,6 +22,7 @@ from build_examples import (
     true_throttle_W,
     write_log,
 )
+from demo_copies import small_copy
 from filed_examples import make_campaign, snapshot
 from PIL import Image
 
@@ -33,6 +35,8 @@ from thermlab.builds.assess import BuildThrottle, Expected, build_throttle, expe
 from thermlab.builds.make import assess_build, record, record_results
 from thermlab.builds.references import Reference, load_reference
 from thermlab.builds.settings import BuildSettings, load_build
+from thermlab.campaign.folder import load_campaign
+from thermlab.reports.make import report
 from thermlab.runs.records import ReducedRun
 from thermlab.verifying.check import verify
 
@@ -286,6 +290,73 @@ def test_two_runs_of_the_same_readings_are_refused(place, first, second, refused
         return
     with pytest.raises(InputError, match=r"\(runs\.1\): found 'r2' overlapping 'r1'"):
         load_build(folder)
+
+
+@pytest.fixture(scope="module")
+def with_logs(tmp_path_factory):
+    """A campaign with logs and a report of them."""
+    folder = small_copy(tmp_path_factory.mktemp("logged") / "campaign")
+    assert report([folder])[0].state == "ok"
+    return folder
+
+
+@pytest.mark.parametrize(("days", "added_K"), [(0, 0.0), (40, 0.0), (40, 0.7)])
+def test_a_build_made_of_readings_of_its_campaign_is_refused(with_logs, tmp_path, days, added_K):
+    """Whatever dates stand beside them, and with a constant added."""
+    line = next(
+        run for run in load_campaign(with_logs).runs if run.treatment == "dulse-pad" and run.set_power_W == 85.0
+    )
+    head, *rows = (with_logs / line.log).read_text().splitlines()
+    cores = [i for i, name in enumerate(head.split(",")) if name.startswith("core")]
+
+    def moved(time):
+        return (datetime.fromisoformat(time) + timedelta(days=days)).isoformat(sep=" ")
+
+    def edited(row):
+        cells = row.split(",")
+        read = {i: f"{float(cells[i]) + added_K:.1f}" for i in cores}
+        return ",".join([moved(cells[0]), *(read.get(i, cell) for i, cell in enumerate(cells) if i)])
+
+    run = {"run": "a", "set_power_W": 85.0, "log": "logs/a.csv", "start": moved(line.start), "end": moved(line.end)}
+    log = yaml.safe_load((with_logs / "campaign.yaml").read_text())["log"]
+    build = tmp_path / "build"
+    (build / "logs").mkdir(parents=True)
+    (build / "logs" / "a.csv").write_text("\n".join([head, *map(edited, rows)]) + "\n")
+    settings = build_settings(campaign=str(with_logs), treatment="dulse-pad", log=log, runs=[run])
+    (build / "build.yaml").write_text(yaml.safe_dump(settings))
+
+    with pytest.raises(InputError) as caught:
+        assess_build(build)
+    assert str(caught.value).startswith(
+        f"build.yaml, run 1: found readings that are those of the campaign's run {line.run} (100%, change by change)"
+    )
+
+
+def test_a_build_that_rests_on_a_doubtful_run_is_referred(place):
+    folder = make_build(place, **asked(TRUTH_W - 20.0))
+    assert assess_build(folder).verdict == "pass"
+    log = folder / "logs" / "r1.csv"
+    head, *rows = log.read_text().splitlines()
+    log.write_text("\n".join([head, *(row for row in rows if not 600 <= int(row.split(",")[0]) < 720)]) + "\n")
+
+    found = assess_build(folder)
+
+    assert found.verdict == "refer"
+    assert found.verdict_reason == "it rests on a doubtful run (r1: gap), which has to be run again"
+
+
+def test_a_sensor_that_ends_is_seen_on_a_build_too(place):
+    runs = [{"run": f"r{power:g}", "set_power_W": power, "log": f"logs/{power:g}.csv"} for power in (90.0, 110.0)]
+    folder = make_build(place, runs=runs, **asked(60.0))
+    for log in (folder / "logs").iterdir():
+        head, *rows = log.read_text().splitlines()
+        cells = [row.split(",") for row in rows]
+        log.write_text("\n".join([head, *(f"{t},{min(float(c), 60.0):.3f},{p},{room}" for t, c, p, room in cells)]))
+
+    found = assess_build(folder)
+
+    assert all("at the ceiling" in {flag.flag for flag in run.flags} for run in found.runs)
+    assert found.verdict == "refer"
 
 
 def test_a_treatment_the_campaign_does_not_have_is_refused(place):

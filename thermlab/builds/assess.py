@@ -14,7 +14,7 @@ Two questions, and one verdict by a rule set beforehand:
 
 pass: the whole interval of that power lies at or above what is required, and
 every rise is inside its interval. fail: the whole interval lies short of what
-is required. refer: anything else; a person has to look.
+is required. refer: anything else, and whatever rests on a doubtful run; a person has to look.
 """
 
 from __future__ import annotations
@@ -460,6 +460,11 @@ def assess(build: Build, reference: Reference, reduced: BuildRuns, photos: tuple
     rises = expected_rises(reduced.runs, reference, treatment=settings.treatment)
     throttle = build_throttle(reduced.runs, rises, reference, settings)
     verdict, reason = judge(rises, throttle)
+    doubtful = [
+        (run.run, flag.flag) for run in reduced.runs if run.used for flag in run.flags if flag.severity != "note"
+    ]
+    if doubtful and verdict != "refer":
+        verdict, reason = "refer", f"it rests on a doubtful run ({': '.join(doubtful[0])}), which has to be run again"
     return BuildAssessment(
         build=build,
         reference=reference,

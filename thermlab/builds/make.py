@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar
 
 from thermlab import __version__
-from thermlab.archives.filing import BUILD
+from thermlab.archives.filing import BUILD, CAMPAIGN
 from thermlab.base.errors import InputError, Problem, shown
 from thermlab.builds.settings import Build, load_build
 from thermlab.campaign.folder import campaign_folder
@@ -87,8 +87,12 @@ def assess_build(folder: str | Path, *, reference: dict[str, Any] | None = None)
     from thermlab.reports.photos import read_photos  # noqa: PLC0415
 
     build = load_build(folder)
+    campaign = None
     if reference is None:
-        found = load_reference(_campaign_folder(build), where="build.yaml (campaign)")
+        campaign = _campaign_folder(build)
+        found = load_reference(campaign, where="build.yaml (campaign)")
+        filed = campaign / "data" / CAMPAIGN.name
+        campaign = filed if filed.is_dir() else campaign
     else:
         found = reference_from_results(reference, results_sha256=str(reference.get("results_sha256") or ""))
     if build.settings.treatment not in found.treatments:
@@ -97,7 +101,7 @@ def assess_build(folder: str | Path, *, reference: dict[str, Any] | None = None)
         raise InputError(
             [Problem(where, shown(build.settings.treatment), f"a treatment with runs in the campaign: {known}")]
         )
-    reduced = reduce_build(build, found)
+    reduced = reduce_build(build, found, campaign=campaign)
     photos = read_photos(build.folder, [(photo.file, photo.shows) for photo in build.settings.photos])
     return assess(build, found, reduced, photos)
 

@@ -13,11 +13,12 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from thermlab.base.errors import InputError, Problem
-from thermlab.campaign.folder import RunsToReduce
+from thermlab.campaign.folder import RunsToReduce, load_campaign
 from thermlab.campaign.runsheet import RunLine
 from thermlab.campaign.settings import BenchSettings, LogsAndRoom
 from thermlab.compare.mounts import tabulate_mounts
 from thermlab.compare.throttle import curves_of_mounts
+from thermlab.runs.checks.between import check_readings, reading_marks, same_readings
 from thermlab.runs.reading import read_campaign_logs
 from thermlab.runs.settled_runs import BenchReduction, bench_curve, check_runs, reduce_runs, reduced_run, unread_run
 from thermlab.runs.time_constant import SLOW_FROM, BenchTimeConstant
@@ -26,9 +27,11 @@ from thermlab.stats.curves import RiseCurve
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+    from pathlib import Path
 
     from thermlab.builds.references import Reference
     from thermlab.builds.settings import Build
+    from thermlab.campaign.settings import CheckThresholds
     from thermlab.runs.records import ReducedRun
     from thermlab.runs.settled_rise import Estimate
     from thermlab.runs.trace import Trace
@@ -55,7 +58,7 @@ class BuildRuns:
     notes: tuple[str, ...]
 
 
-def reduce_build(build: Build, reference: Reference) -> BuildRuns:
+def reduce_build(build: Build, reference: Reference, *, campaign: Path | None = None) -> BuildRuns:
     """Read and reduce the acceptance runs of a build.
 
     Parameters
@@ -64,6 +67,8 @@ def reduce_build(build: Build, reference: Reference) -> BuildRuns:
         As written.
     reference : Reference
         The campaign it is judged by.
+    campaign : Path, optional
+        Folder of its inputs: no readings of the build may be readings of it.
 
     Returns
     -------
@@ -72,15 +77,20 @@ def reduce_build(build: Build, reference: Reference) -> BuildRuns:
     Raises
     ------
     InputError
-        With every problem of every log.
+        With every problem of every log, and where its readings are those of a run of the campaign.
     """
     to_reduce = _to_reduce(build, reference)
     try:
         readings = read_campaign_logs(to_reduce)
     except InputError as error:
         raise InputError([_placed(problem) for problem in error.problems]) from None
-    bench = _reduce_bench([trace for trace in readings.traces if trace is not None], to_reduce.settings, reference)
-    flags = iter(check_runs(to_reduce.settings, [t for t in readings.traces if t is not None], bench))
+    traces = [trace for trace in readings.traces if trace is not None]
+    if campaign is not None:
+        _refuse_copies(traces, campaign, to_reduce.settings.checks)
+    bench = _reduce_bench(traces, to_reduce.settings, reference)
+    left_out = {i for i, trace in enumerate(traces) if _excluded(to_reduce, trace)}
+    shared = check_readings(traces, bench.estimates, to_reduce.settings.checks, left_out)
+    flags = (own + more for own, more in zip(check_runs(to_reduce.settings, traces, bench), shared, strict=True))
     estimates = iter(bench.estimates)
     found = mean_curve(reference)
     curve = None if found is None else found[0]
@@ -93,6 +103,31 @@ def reduce_build(build: Build, reference: Reference) -> BuildRuns:
         own = curve or _curve_of_one(trace, estimate, reference)
         runs.append(reduced_run(line, trace, estimate, next(flags), own, to_reduce.settings, order))
     return BuildRuns(runs=tuple(runs), sha256=build.sha256 | readings.sha256, notes=readings.notes)
+
+
+def _excluded(to_reduce: RunsToReduce, trace: Trace) -> bool:
+    return any(line.run == trace.run and line.exclude for line in to_reduce.runs)
+
+
+def _refuse_copies(traces: Sequence[Trace], campaign: Path, thresholds: CheckThresholds) -> None:
+    """Refuse a build made of readings of its campaign: it would be held against itself."""
+    try:
+        theirs = [trace for trace in read_campaign_logs(load_campaign(campaign)).traces if trace is not None]
+    except InputError:
+        return  # what another version accepted; its report stands, and there is nothing to compare with
+    marks = [reading_marks(trace) for trace in (*theirs, *traces)]
+    same = same_readings(marks, share=thresholds.copied_percent / 100.0)
+    problems = [
+        Problem(
+            f"build.yaml, run {j - len(theirs) + 1}",
+            f"readings that are those of the campaign's run {theirs[i].run} ({share:.0%}, change by change)",
+            "a log of the build itself",
+        )
+        for i, j, share in same
+        if i < len(theirs) <= j
+    ]
+    if problems:
+        raise InputError(problems)
 
 
 def _to_reduce(build: Build, reference: Reference) -> RunsToReduce:

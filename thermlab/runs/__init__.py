@@ -8,6 +8,7 @@ from thermlab.base.faces import face
 __all__, __getattr__, __dir__ = face(
     __name__,
     look="check",
+    **{"checks.between": "check_readings reading_marks same_readings"},
     reading="cut_run read_campaign_logs",
     records="FLAG_NAMES Flag HeldPower ReducedRun SensorRise Severity raise_flag",
     settled_rise="Estimate time_constant_leverage",
