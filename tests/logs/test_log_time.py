@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 
 from thermlab.logs.settings import TimeSettings
-from thermlab.logs.times import TimeRefusedError, column_seconds, iso_time, parse_time
+from thermlab.logs.time_columns import column_seconds
+from thermlab.logs.times import TimeRefusedError, iso_time, parse_time
 
 
 def clock(time_format: str) -> TimeSettings:

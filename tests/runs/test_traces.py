@@ -7,7 +7,7 @@ import pytest
 
 from thermlab.campaign.runsheet import RunLine
 from thermlab.logs.log import Log, RoomLog
-from thermlab.logs.times import ClockJump
+from thermlab.logs.time_columns import ClockJump
 from thermlab.runs.trace import block_means, cut_trace
 
 

@@ -15,5 +15,6 @@ __all__, __getattr__, __dir__ = face(
     ),
     table="NoRowsYetError",
     text="MAX_BYTES split_line",
-    times="ClockJump DAY_S TimeRefusedError UNIT_S example iso_time parse_time pattern_of seconds_of",
+    time_columns="ClockJump",
+    times="DAY_S TimeRefusedError UNIT_S example iso_time parse_time pattern_of seconds_of",
 )

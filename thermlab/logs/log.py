@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from thermlab.logs.settings import AmbientLogSettings, Clock, LogSettings
-    from thermlab.logs.times import ClockJump
+    from thermlab.logs.time_columns import ClockJump
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -17,7 +17,8 @@ from thermlab.logs.cells import UNIT_OF, CellRefusedError, Cells, byte_matrix, c
 from thermlab.logs.header import Header, Role, find_header
 from thermlab.logs.settings import ROOM_C, looks_like_kelvin
 from thermlab.logs.text import SEPARATOR, LogText, read_text, without_quotes
-from thermlab.logs.times import UNIT_S, ClockJump, close_jumps, column_seconds, example
+from thermlab.logs.time_columns import ClockJump, close_jumps, column_seconds
+from thermlab.logs.times import UNIT_S, example
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence

@@ -28,7 +28,7 @@ from thermlab.stats.variances import robust_sd
 if TYPE_CHECKING:
     from thermlab.campaign.runsheet import RunLine
     from thermlab.logs.log import Log, RoomLog
-    from thermlab.logs.times import ClockJump
+    from thermlab.logs.time_columns import ClockJump
 
 Array = npt.NDArray[np.float64]
 
