@@ -198,5 +198,4 @@ def record(
         cell_timeout_s=cell_timeout_s,
         progress=place.name if progress else None,
     )
-    with execution.Kernels() as kernels:
-        return report_one(job, kernels)
+    return report_one(job)
