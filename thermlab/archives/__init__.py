@@ -7,5 +7,5 @@ __all__, __getattr__, __dir__ = face(
     bags="BagCheck TAG_MANIFEST check_bag is_bag",
     filed_results="FiledCampaign filed_runs read_archive",
     filing="BESIDE BUILD CAMPAIGN KINDS STAGED Kind archive inspect",
-    listing="Entry HISTORY LIST check_chain pending read_lines write_index",
+    listing="Entry HISTORY INDEX LIST check_chain pending read_lines write_index",
 )

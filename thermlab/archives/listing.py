@@ -18,7 +18,6 @@ escaped. The page is a convenience and no evidence: the list and the bags are.
 
 from __future__ import annotations
 
-import base64
 import contextlib
 import hashlib
 import json
@@ -29,10 +28,10 @@ from string import Template
 from typing import TYPE_CHECKING
 from urllib.parse import quote
 
-from thermlab import __version__
 from thermlab.base.errors import ArchiveError
 from thermlab.base.files import held, read_regular, replace_file, sync_folder
-from thermlab.reports.render import style_sheet
+from thermlab.base.numbers import counted
+from thermlab.reports.render import plain_page
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -290,25 +289,16 @@ def render_index(entries: Sequence[Entry], *, last: str | None, history: bool = 
     page, script, style = (
         (files("thermlab.archives") / f"index.{kind}").read_text(encoding="utf-8") for kind in ("html", "js", "css")
     )
-    digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
     builds = sum(entry.kind == "build" for entry in entries)
-    return Template(page).substitute(
-        policy=f"default-src 'none'; style-src 'unsafe-inline'; script-src 'sha256-{digest}'; "
-        "base-uri 'none'; form-action 'none'",
-        version=escape(__version__),
-        style=style_sheet() + style,
-        summary=f"{_count(len(entries) - builds, 'campaign')} and {_count(builds, 'build')}, the newest first.",
+    body = Template(page).substitute(
+        summary=f"{counted(len(entries) - builds, 'campaign')} and {counted(builds, 'build')}, the newest first.",
         link=f'<p><a href="{HISTORY}">History of the benches</a></p>' if history else "",
         head="".join(f'<th scope="col">{heading}</th>' for heading in _HEADINGS),
         rows="\n".join(map(_row, reversed(entries))),
         list=LIST,
         kept=f"<p>Last hash of the list: <code>{escape(last)}</code></p>" if last else "",
-        script=script,
     )
-
-
-def _count(number: int, noun: str) -> str:
-    return f"{number} {noun}" + ("" if number == 1 else "s")
+    return plain_page(body, title="Archive of campaigns and builds", kind="archive", style=style, script=script)
 
 
 def _row(entry: Entry) -> str:

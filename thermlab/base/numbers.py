@@ -176,3 +176,8 @@ def together(text: str) -> str:
 def listed(names: Sequence[str], *, last: str = "and") -> str:
     """Join names as in a sentence."""
     return names[0] if len(names) == 1 else ", ".join(names[:-1]) + f" {last} " + names[-1]
+
+
+def counted(number_of: int, noun: str) -> str:
+    """Return a number with its noun, for example ``1 campaign``."""
+    return f"{number_of} {noun}" + ("" if number_of == 1 else "s")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import platform
+from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
 from thermlab import __version__
@@ -27,44 +28,16 @@ SAFETY = (
     "clearance."
 )
 
-_STYLE = """
-.record-facts { display: grid; grid-template-columns: max-content minmax(0, 1fr); gap: .1rem 1.2rem; }
-.record-photos { display: flex; flex-wrap: wrap; gap: .8rem; }
-.record-photos figure { margin: 0; flex: 1 1 12rem; max-width: 20rem; }
-.record-photos img { width: 100%; height: auto; max-height: 15rem; object-fit: contain; }
-.record-signature { margin-top: 2.2rem; display: flex; flex-wrap: wrap; gap: 1.5rem 3rem; }
-.record-signature p { flex: 1 1 14rem; border-top: 1px solid var(--ink); padding-top: .3rem; margin: 2.2rem 0 0; }
-@media print {
-  @page { margin: 12mm 14mm; }
-  h1 { font-size: 15pt; margin: 0 0 1mm; }
-  h2 { font-size: 11pt; margin: 2.5mm 0 1mm; padding-top: 1mm; border-top-width: 1px; }
-  p, li, dl { font-size: 8.6pt; line-height: 1.3; margin-top: .6mm; margin-bottom: .6mm; }
-  .answer, .cautions { margin: 1.5mm 0; padding-top: 1mm; padding-bottom: 1mm; }
-  .answer .lead { font-size: 10.5pt; }
-  figure { margin: 1mm 0; }
-  figure img { max-height: 58mm; }
-  table { font-size: 8pt; }
-  .scroll { margin: 1mm 0; }
-  ul { margin: .5mm 0; padding-left: 4mm; }
-  .cautions p:first-child { font-size: 8.6pt; }
-  .record-photos { gap: 3mm; }
-  .record-photos img { max-height: 30mm; width: auto; max-width: 100%; }
-  .record-photos figure { flex: 0 1 auto; max-width: 43mm; }
-  figcaption { font-size: 8pt; line-height: 1.2; }
-  .record-signature { margin-top: 3mm; break-inside: avoid; }
-  .record-signature p { margin-top: 7mm; }
-}
-"""
-
 
 def opening(assessment: BuildAssessment) -> Block:
     """Return title, verdict and cautions: what a customer reads."""
     settings, throttle = assessment.build.settings, assessment.throttle
     lead = VERDICT_WORDS[assessment.verdict]
     reason = assessment.verdict_reason[:1].upper() + assessment.verdict_reason[1:] + "."
+    style = (files("thermlab.builds") / "record.css").read_text(encoding="utf-8")
     return join(
         [
-            tag("style", Block(_STYLE)),
+            tag("style", Block("\n" + style)),
             tag("h1", f"{settings.build}: {settings.title}"),
             tag("p", _made_of(assessment), class_="subtitle"),
             tag(

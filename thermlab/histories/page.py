@@ -5,10 +5,9 @@ from __future__ import annotations
 import base64
 from typing import TYPE_CHECKING
 
-from thermlab import __version__
-from thermlab.archives.listing import HISTORY
+from thermlab.archives.listing import HISTORY, INDEX
 from thermlab.base.files import replace_file
-from thermlab.base.numbers import percent, with_interval
+from thermlab.base.numbers import counted, percent, with_interval
 from thermlab.histories import figures as figures_history
 from thermlab.histories import words as history_words
 from thermlab.histories.words import MILLI
@@ -26,15 +25,13 @@ from thermlab.reports.pages import (
     tag,
 )
 from thermlab.reports.pictures import DPI
-from thermlab.reports.render import style_sheet
+from thermlab.reports.render import plain_page
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     from thermlab.histories.records import BenchHistory, History
     from thermlab.reports.pictures import Picture
-
-POLICY = "default-src 'none'; img-src data:; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'"
 
 
 def write_history(found: History, archive: Path) -> Path:
@@ -58,27 +55,9 @@ def write_history(found: History, archive: Path) -> Path:
 
 def render_history(found: History) -> str:
     """Return the history as a whole page."""
-    return f"""<!DOCTYPE html>
-<html lang="en">
-<head>
-<meta charset="utf-8">
-<meta http-equiv="Content-Security-Policy" content="{POLICY}">
-<meta name="viewport" content="width=device-width, initial-scale=1">
-<meta name="generator" content="thermlab {escape(__version__)}">
-<title>History of {escape(found.archive)}</title>
-<style>
-{style_sheet()}
-.history main {{ margin: 0 auto; padding: 0 1.25rem 4rem; }}
-</style>
-</head>
-<body class="history">
-<main id="main">
-{block(found).html}
-<p><a href="index.html">List of campaigns and builds</a></p>
-</main>
-</body>
-</html>
-"""
+    body = f'{block(found).html}\n<p><a href="{INDEX}">List of campaigns and builds</a></p>'
+    style = ".history main { margin: 0 auto; padding: 0 1.25rem 4rem; }\n"
+    return plain_page(body, title=f"History of {found.archive}", kind="history", style=style)
 
 
 def picture_block(picture: Picture) -> Block:
@@ -93,9 +72,8 @@ def picture_block(picture: Picture) -> Block:
 
 def block(found: History) -> Block:
     """Return the findings with pictures and tables."""
-    words = history_words.counted
     subtitle = (
-        f"{words(found.n_campaigns, 'campaign')} and {words(found.n_builds, 'build')}. "
+        f"{counted(found.n_campaigns, 'campaign')} and {counted(found.n_builds, 'build')}. "
         f"Intervals: {percent(found.confidence_level)}."
     )
     parts: list[object] = [tag("h1", f"History of {found.archive}"), tag("p", subtitle, class_="subtitle")]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from thermlab.base.numbers import decimals_for, number, percent, with_interval
+from thermlab.base.numbers import counted, decimals_for, number, percent, with_interval
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -119,8 +119,3 @@ def age_sentence(one: AgeTrend) -> str:
         f"Age of {one.treatment} on {bench_name(one.bench)}: {change} K per {one.unit} at {scale:g} W, "
         f"{counted(len(one.mounts), 'mount')}: {one.finding}.{cautions}"
     )
-
-
-def counted(number_of: int, noun: str) -> str:
-    """Return a number with its noun, for example ``1 campaign``."""
-    return f"{number_of} {noun}" + ("" if number_of == 1 else "s")

@@ -13,7 +13,7 @@ __all__, __getattr__, __dir__ = face(
     ),
     photos="MAX_PHOTOS Photo read_photos",
     pictures="DASHED DPI Picture bar hollow name_rows new_figure panel quiet small_print stack",
-    render="render_page style_sheet",
+    render="plain_page render_page",
     results="Results SCHEMA filed_answers plain read_json read_results results_json to_results written",
     summaries="records_frame",
     wording="answers by_treatment headline_interval settings_of",

@@ -8,10 +8,14 @@ in the page is the second fence.
 from __future__ import annotations
 
 import atexit
+import base64
+import hashlib
 import re
 from contextlib import ExitStack
 from functools import cache
+from html import escape
 from importlib.resources import as_file, files
+from string import Template
 from typing import Any
 
 from thermlab import __version__
@@ -30,9 +34,46 @@ def contents(html: str) -> list[tuple[str, str]]:
     return [(anchor, _TAG.sub("", text).strip()) for anchor, text in _HEADING.findall(html)]
 
 
+def _theme(name: str) -> str:
+    return (files("thermlab.reports") / "page_theme" / "thermlab" / name).read_text(encoding="utf-8")
+
+
+def plain_page(body: str, *, title: str, kind: str, style: str = "", script: str = "") -> str:
+    """Return a whole page around finished HTML: no network, and no script but the one given, allowed by its hash.
+
+    Parameters
+    ----------
+    body : str
+        HTML, escaped where it has to be.
+    title : str
+        Title of the page, not escaped.
+    kind : str
+        Class of the body, for the style sheet.
+    style, script : str
+        What the page has beside the style sheet of all pages.
+
+    Returns
+    -------
+    str
+        The whole page.
+    """
+    digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
+    scripts = f"script-src 'sha256-{digest}'; " if script else ""
+    return Template(_theme("plain.html")).substitute(
+        policy="default-src 'none'; img-src data:; style-src 'unsafe-inline'; "
+        f"{scripts}base-uri 'none'; form-action 'none'",
+        version=escape(__version__),
+        title=escape(title),
+        style=style_sheet() + style,
+        kind=kind,
+        body=body,
+        script=f"<script>{script}</script>\n" if script else "",
+    )
+
+
 def style_sheet() -> str:
     """Return the style sheet with the colours of :mod:`thermlab.base.marks` as its variables."""
-    sheet = (files("thermlab.reports") / "page_theme" / "thermlab" / "page.css").read_text(encoding="utf-8")
+    sheet = _theme("page.css")
     return ":root { " + " ".join(f"--{name}: {colour};" for name, colour in PAGE.items()) + " }\n" + sheet
 
 
