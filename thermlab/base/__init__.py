@@ -7,7 +7,7 @@ from thermlab.base.faces import face
 
 __all__, __getattr__, __dir__ = face(
     __name__,
-    errors="ArchiveError InputError Problem ReportError ThermlabError commands_terminal show_name shown",
+    errors="ArchiveError InputError Problem ReportError ReportState ThermlabError commands_terminal show_name shown",
     faces="face",
     files=(
         "FAILED PathRefusedError check_target copy_file held inside locked open_regular publish publish_failure "
