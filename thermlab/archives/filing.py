@@ -30,7 +30,8 @@ from thermlab.archives import listing as archive_list
 from thermlab.archives.bags import is_bag, write_tags
 from thermlab.base.errors import ArchiveError, InputError, Problem, show_name
 from thermlab.base.files import copy_file, sha256_file, sync_folder, walk_files, write_file
-from thermlab.campaign.folder import campaign_folder
+from thermlab.campaign.folder import SETTINGS_NAME, campaign_folder
+from thermlab.reports.job import ReportJob
 from thermlab.reports.results import filed_answers, read_json, read_results
 
 STAGED = ".new-"
@@ -49,16 +50,19 @@ class Kind:
     settings: str
     output: str
     files: tuple[str, ...]
-    page: str
     command: str
+
+    @property
+    def page(self) -> str:
+        """Name of the page."""
+        return f"{self.output}.html"
 
 
 CAMPAIGN = Kind(
-    name="campaign",
-    settings="campaign.yaml",
-    output="report",
-    files=("report.html", "report.ipynb", "results.json", "runs_reduced.csv", "status.json"),
-    page="report.html",
+    name=ReportJob.kind,
+    settings=SETTINGS_NAME,
+    output=ReportJob.output,
+    files=ReportJob.files,
     command="thermlab report",
 )
 BUILD = Kind(
@@ -66,7 +70,6 @@ BUILD = Kind(
     settings="build.yaml",
     output="record",
     files=("record.html", "record.ipynb", "results.json", "status.json"),
-    page="record.html",
     command="thermlab record",
 )
 KINDS = {kind.name: kind for kind in (CAMPAIGN, BUILD)}

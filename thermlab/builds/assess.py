@@ -315,13 +315,7 @@ def _u_bend(bends: Sequence[float]) -> float:
 def _moved(curve: RiseCurve, rises: Sequence[Expected]) -> RiseCurve:
     squares = math.fsum(one.set_power_W**2 for one in rises)
     off = math.fsum(one.set_power_W * (one.rise_K - curve.rise_K(one.set_power_W)) for one in rises) / squares
-    return RiseCurve(
-        b_K_per_W=curve.b_K_per_W + off,
-        a=curve.a,
-        exponent=curve.exponent,
-        lowest_W=curve.lowest_W,
-        highest_W=curve.highest_W,
-    )
+    return replace(curve, b_K_per_W=curve.b_K_per_W + off)
 
 
 def _contributions(
@@ -387,6 +381,10 @@ def _expected_throttle(reference: Reference, settings: BuildSettings) -> tuple[f
 
 BuildVerdict = Literal["pass", "refer", "fail"]
 ROOM_OFF_K = 3.0
+_WARMER_ROOM = {
+    "passive": "a passive machine there throttles at a little more power than said (safe)",
+    "forced": "with fans at constant speed the machine throttles there at less power than said (not safe)",
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -543,16 +541,8 @@ def _cautions(
         yield f"The campaign has no step at {shown}: what was expected there comes from its rise curve."
     rooms = [run.ambient_C for run in reduced.runs if run.used and run.ambient_C is not None]
     room = settings.customer.room_C
-    if rooms and room - max(rooms) > ROOM_OFF_K and reference.cooling == "passive":
-        yield (
-            "The acceptance room was cooler than the customer's: a passive machine there throttles at a little more "
-            "power than said (safe)."
-        )
-    if rooms and room - max(rooms) > ROOM_OFF_K and reference.cooling == "forced":
-        yield (
-            "The acceptance room was cooler than the customer's: with fans at constant speed the machine throttles "
-            "there at less power than said (not safe)."
-        )
+    if rooms and room - max(rooms) > ROOM_OFF_K:
+        yield f"The acceptance room was cooler than the customer's: {_WARMER_ROOM[reference.cooling]}."
     if any(one.n_mounts == 1 for one in rises):
         yield "The campaign has one mount of this treatment: what was expected rests on the scatter of others."
     if settings.ambient_constant is not None:

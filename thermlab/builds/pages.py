@@ -114,14 +114,7 @@ def photos(assessment: BuildAssessment) -> Block:
     """Return the photos, without where they were taken."""
     if not assessment.photos:
         return Block("")
-    shown = [
-        tag(
-            "figure",
-            _image(photo),
-            tag("figcaption", photo.alt),
-        )
-        for photo in assessment.photos
-    ]
+    shown = [tag("figure", _image(photo), tag("figcaption", photo.alt)) for photo in assessment.photos]
     return join([tag("h2", "Photos", id="photos"), tag("div", *shown, class_="record-photos")], "\n")
 
 

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, TypeVar
 from thermlab.base.errors import Problem, commands_terminal, shown
 from thermlab.base.files import PathRefusedError, inside
 from thermlab.campaign.settings import MAX_POWER_W
+from thermlab.campaign.yaml_files import MAX_PROBLEMS, decoded, first_problems
 from thermlab.logs.times import DAY_S, TimeRefusedError, parse_time
 
 if TYPE_CHECKING:
@@ -30,7 +31,6 @@ MAX_SHEET_BYTES = 16 << 20
 MAX_LINES = 100_000
 MAX_CELL = 10_000
 MAX_COMMAS = 20_000
-MAX_PROBLEMS = 100
 
 _NUMBER = re.compile(r"[+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d{1,3})?\Z", re.ASCII)
 
@@ -239,9 +239,7 @@ def read_run_sheet(
     if text is not None:
         _read_lines(text, sheet)
         sheet.overlaps()
-    problems = [problem for _, problem in sorted(sheet.problems, key=lambda pair: pair[0])]
-    if len(problems) > MAX_PROBLEMS:
-        problems = [*problems[:MAX_PROBLEMS], Problem(NAME, f"{len(problems) - MAX_PROBLEMS} more problems", "none")]
+    problems = first_problems([problem for _, problem in sorted(sheet.problems, key=lambda pair: pair[0])], NAME)
     sheet.cautions += _lost_logs(sheet.lost)
     used = {run.treatment for run in sheet.runs}
     if not problems:
@@ -258,14 +256,9 @@ def _lost_logs(lost: list[tuple[str, str]]) -> list[str]:
 
 
 def _decoded(raw: bytes, sheet: _Sheet) -> str | None:
-    if len(raw) > MAX_SHEET_BYTES:
-        sheet.refuse(0, "", f"{len(raw)} bytes", f"at most {MAX_SHEET_BYTES} bytes")
-        return None
-    try:
-        text = raw.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        line = raw.count(b"\n", 0, error.start) + 1
-        sheet.refuse(line, "", f"the byte 0x{raw[error.start]:02x}", "text in utf-8 (save the sheet as CSV UTF-8)")
+    text = decoded(raw, NAME, MAX_SHEET_BYTES, hint=" (save the sheet as CSV UTF-8)")
+    if isinstance(text, Problem):
+        sheet.problems.append((0, text))
         return None
     if "\0" in text:
         sheet.refuse(text.count("\n", 0, text.index("\0")) + 1, "", "a NUL byte", "text in utf-8")

@@ -22,6 +22,7 @@ from thermlab.logs.settings import Model
 MAX_YAML_BYTES = 1 << 20
 MAX_DEPTH = 20
 MAX_VALUES = 20_000
+MAX_PROBLEMS = 100
 
 Path = tuple[str | int, ...]
 
@@ -89,14 +90,9 @@ def load_yaml(raw: bytes, name: str) -> YamlTree:
         With `problems` where it is not plain, bounded YAML; never raises.
     """
     tree = YamlTree(name)
-    if len(raw) > MAX_YAML_BYTES:
-        tree.problems.append(Problem(name, f"{len(raw)} bytes", f"at most {MAX_YAML_BYTES} bytes"))
-        return tree
-    try:
-        text = raw.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        line = raw.count(b"\n", 0, error.start) + 1
-        tree.problems.append(Problem(f"{name}:{line}", f"the byte 0x{raw[error.start]:02x}", "text in utf-8"))
+    text = decoded(raw, name, MAX_YAML_BYTES)
+    if isinstance(text, Problem):
+        tree.problems.append(text)
         return tree
     try:
         _check_bounds(text, name)
@@ -107,6 +103,23 @@ def load_yaml(raw: bytes, name: str) -> YamlTree:
     except (yaml.YAMLError, ValueError, RecursionError) as error:
         tree.problems.append(_unreadable(error, text, name))
     return tree
+
+
+def decoded(raw: bytes, name: str, most: int, *, hint: str = "") -> str | Problem:
+    """Return the text of a file, or why it is none: more than `most` bytes, or a byte that is not utf-8."""
+    if len(raw) > most:
+        return Problem(name, f"{len(raw)} bytes", f"at most {most} bytes")
+    try:
+        return raw.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = raw.count(b"\n", 0, error.start) + 1
+        return Problem(f"{name}:{line}", f"the byte 0x{raw[error.start]:02x}", f"text in utf-8{hint}")
+
+
+def first_problems(problems: list[Problem], name: str) -> list[Problem]:
+    """Return at most ``MAX_PROBLEMS``, and how many more there are."""
+    more = len(problems) - MAX_PROBLEMS
+    return [*problems[:MAX_PROBLEMS], Problem(name, f"{more} more problems", "none")] if more > 0 else problems
 
 
 # By a part of what the parser says: the mistakes of people who write YAML once a year.
@@ -196,8 +209,6 @@ def resolve(text: str) -> Any:
     return text
 
 
-MAX_PROBLEMS = 100
-
 M = TypeVar("M", bound=BaseModel)
 
 
@@ -234,10 +245,7 @@ def read_model(model: type[M], tree: YamlTree) -> tuple[M | None, list[Problem]]
     for path, found, allowed in _broken_rules(model, tree.data, ()):
         placed.append((tree.line(path), Problem(tree.where(path), found, allowed)))
     placed.sort(key=lambda pair: pair[0])
-    problems += [problem for _, problem in placed]
-    if len(problems) > MAX_PROBLEMS:
-        more = len(problems) - MAX_PROBLEMS
-        problems = [*problems[:MAX_PROBLEMS], Problem(tree.name, f"{more} more problems", "none")]
+    problems = first_problems([*problems, *(problem for _, problem in placed)], tree.name)
     return (None if problems else settings), problems
 
 

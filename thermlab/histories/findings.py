@@ -49,7 +49,9 @@ from thermlab.stats.least_squares import NotEstimableError
 from thermlab.stats.repeats import RandomEffects, combine, individuals_chart
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable, Iterator, Sequence
+
+    from thermlab.runs.records import ReducedRun
 
 
 def history(archive: str | Path, *, confidence_level: float = 0.95, bench: str | None = None) -> History:
@@ -281,26 +283,31 @@ def _quoted(text: str) -> str:
     return '"' + plain.replace("\\", "\\\\").replace('"', '\\"') + '"'
 
 
+def _usable(campaign: FiledCampaign, treatment: str) -> Iterator[tuple[ReducedRun, float]]:
+    """Yield the used runs of a treatment, each with its resistance, K/W."""
+    for run in campaign.runs:
+        if run.treatment == treatment and run.used and run.rise_K is not None:
+            yield run, run.rise_K / run.set_power_W
+
+
 def _points(campaigns: Sequence[FiledCampaign], treatment: str, power_W: float) -> list[MountPoint]:
     """Return the mounts of a treatment at a step, in the order made, repeats averaged."""
     points = []
     for campaign in campaigns:
-        mounts: dict[str, list[float]] = {}
-        lots: dict[str, str] = {}
-        for run in campaign.runs:
-            if run.treatment == treatment and run.used and run.rise_K is not None and run.set_power_W == power_W:
-                mounts.setdefault(run.mount, []).append(run.rise_K / power_W)
-                lots.setdefault(run.mount, run.lot)
+        mounts: dict[str, list[tuple[ReducedRun, float]]] = defaultdict(list)
+        for run, resistance in _usable(campaign, treatment):
+            if run.set_power_W == power_W:
+                mounts[run.mount].append((run, resistance))
         points += [
             MountPoint(
                 bag=campaign.bag,
                 title=campaign.title,
                 day=campaign.day,
                 mount=mount,
-                lot=lots[mount],
-                resistance_K_per_W=math.fsum(values) / len(values),
+                lot=own[0][0].lot,
+                resistance_K_per_W=math.fsum(resistance for _, resistance in own) / len(own),
             )
-            for mount, values in mounts.items()
+            for mount, own in mounts.items()
         ]
     return points
 
@@ -309,13 +316,7 @@ def _common_step(campaigns: Sequence[FiledCampaign], treatment: str) -> float | 
     """Return the step at which most campaigns have the treatment, the highest of these."""
     counts: Counter[float] = Counter()
     for campaign in campaigns:
-        counts.update(
-            {
-                run.set_power_W
-                for run in campaign.runs
-                if run.treatment == treatment and run.used and run.rise_K is not None
-            }
-        )
+        counts.update({run.set_power_W for run, _ in _usable(campaign, treatment)})
     return max(counts, key=lambda step: (counts[step], step)) if counts else None
 
 
