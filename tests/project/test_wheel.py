@@ -84,6 +84,7 @@ def test_the_wheel_holds_the_package_and_nothing_of_its_development(wheel):
         "builds/record.css",
         "campaign/new.yaml",
         "reports/page_theme/thermlab/index.html.j2",
+        "reports/page_theme/thermlab/notebook.css",
         "reports/page_theme/thermlab/plain.html",
         "reports/schemas/results-1.json",
         "templates/comparison.ipynb",

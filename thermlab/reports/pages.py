@@ -13,6 +13,8 @@ import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from importlib import metadata
+from importlib.resources import files
+from string import Template
 from typing import TYPE_CHECKING, Any, Literal
 
 from thermlab import __version__
@@ -56,20 +58,7 @@ _SHORT = 20
 
 
 # JupyterLab sets every cell of a table flush right and on one line; rules as exact as these are needed to undo it.
-_NOTEBOOK_STYLE = """
-.bench-view {{ max-width: 62rem; }}
-.bench-view p, .bench-view li {{ max-width: 46rem; }}
-.bench-view .scroll {{ overflow-x: auto; }}
-.bench-view .scroll table {{ border-collapse: collapse; margin-left: 0; }}
-.bench-view .scroll table caption {{ text-align: left; caption-side: top; color: {muted}; padding: .3rem 0; }}
-.bench-view .scroll table th, .bench-view .scroll table td {{
-  text-align: left; vertical-align: top; white-space: normal; max-width: 24rem; }}
-.bench-view .scroll table .number {{ text-align: right; }}
-.bench-view .scroll table .short {{ white-space: nowrap; }}
-.bench-view .scroll table td.wide:not(.short) {{ min-width: 13rem; }}
-.bench-view .cautions {{ border-left: .3rem solid {edge}; padding-left: .8rem; margin: .6rem 0; }}
-.bench-view pre {{ white-space: pre; overflow-x: auto; }}
-"""
+_NOTEBOOK_STYLE = files("thermlab.reports") / "page_theme" / "thermlab" / "notebook.css"
 
 
 def escape(content: object) -> str:
@@ -209,7 +198,8 @@ def flag_names(run: ReducedRun, between: str = ", ") -> str:
 
 def view(*parts: object) -> Block:
     """Return blocks as one, set so that tables read well in JupyterLab."""
-    rules = " ".join(_NOTEBOOK_STYLE.format(muted=PAGE["muted"], edge=PAGE["caution-edge"]).split())
+    style = Template(_NOTEBOOK_STYLE.read_text(encoding="utf-8"))
+    rules = " ".join(style.substitute(muted=PAGE["muted"], edge=PAGE["caution-edge"]).split())
     return tag("div", Block(f"<style>{rules}</style>"), *parts, class_="bench-view")
 
 

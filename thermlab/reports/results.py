@@ -42,15 +42,10 @@ MOST_PROBLEMS = 20
 MIME = "application/vnd.thermlab.results+json"
 """Type under which a report notebook carries its results."""
 
-_RUN_KEYS = (
-    "run", "treatment", "mount", "set_power_W", "power_W", "ambient_C", "rise_K", "u_rise_K", "drift_left_K",
-    "end_reading_C", "end_rise_K", "sensor", "soak_min", "settled",
-)  # fmt: skip
-_MORE_RUN_KEYS = (
-    "lot", "condition", "note", "early_rise_K", "u_early_rise_K", "early_note", "start", "end", "sensors",
-)  # fmt: skip
 RUN_COLUMNS = (
-    *_RUN_KEYS, "used", "reason", "flags", "held_power_W", "held_rise_K", "lot", "condition", "note",
+    "run", "treatment", "mount", "set_power_W", "power_W", "ambient_C", "rise_K", "u_rise_K", "drift_left_K",
+    "end_reading_C", "end_rise_K", "sensor", "soak_min", "settled", "used", "reason", "flags", "held_power_W",
+    "held_rise_K", "lot", "condition", "note",
 )  # fmt: skip
 """Columns of runs, in ``runs_reduced.csv`` and in frames."""
 
@@ -399,7 +394,7 @@ def to_results(analysis: Analysis, *, created: datetime | None = None) -> Result
         },
         settings=plain(analysis.settings),
         overrides={name: list(plain(pair)) for name, pair in analysis.overrides.items()},
-        runs=[_run(run) for run in analysis.runs],
+        runs=[filed_run(run) for run in analysis.runs],
         bench=plain(analysis.bench),
         comparison=comparison,
         throttle=throttle,
@@ -445,13 +440,21 @@ def _combined(analysis: Analysis) -> list[dict[str, Any]]:
     return [{"quantity": quantity} | plain(combined) for quantity, combined in found.items()]
 
 
-def _run(run: ReducedRun) -> dict[str, Any]:
-    row = {key: plain(getattr(run, key)) for key in _RUN_KEYS}
-    row["flags"] = [plain(flag) for flag in run.flags]
-    row["used"] = run.used
-    row["reason"] = run.reason
-    row["held"] = plain(run.held)
-    return row | {key: plain(getattr(run, key)) for key in _MORE_RUN_KEYS}
+def filed_run(run: ReducedRun) -> dict[str, Any]:
+    """Return a run as it stands in ``results.json``: with the keys of its model."""
+    return {key: plain(getattr(run, key)) for key in FiledRun.model_fields}
+
+
+def run_row(run: Mapping[str, Any]) -> dict[str, Any]:
+    """Return a run of ``results.json`` as one row with :data:`RUN_COLUMNS`."""
+    held = run.get("held") or {}
+    flat = {
+        **run,
+        "flags": "; ".join(f"{flag['flag']} ({flag['severity']})" for flag in run["flags"]),
+        "held_power_W": held.get("held_power_W"),
+        "held_rise_K": held.get("held_rise_K"),
+    }
+    return {key: flat.get(key) for key in RUN_COLUMNS}
 
 
 def plain(value: Any) -> Any:  # noqa: PLR0911 - one kind of value each
@@ -600,14 +603,7 @@ def runs_reduced_csv(results: Mapping[str, Any]) -> str:
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(RUN_COLUMNS)
-    for run in results["runs"]:
-        held = run.get("held") or {}
-        row = run | {
-            "flags": "; ".join(f"{flag['flag']} ({flag['severity']})" for flag in run["flags"]),
-            "held_power_W": held.get("held_power_W"),
-            "held_rise_K": held.get("held_rise_K"),
-        }
-        writer.writerow([_cell(row.get(key)) for key in RUN_COLUMNS])
+    writer.writerows(map(_cell, run_row(run).values()) for run in results["runs"])
     return out.getvalue()
 
 

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, cast
 
 from thermlab.base.numbers import interval_decimals, number, percent, watt_decimals, watts
 from thermlab.reports import pages, wording
-from thermlab.reports.results import RUN_COLUMNS
+from thermlab.reports.results import RUN_COLUMNS, filed_run, run_row
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -21,7 +21,6 @@ if TYPE_CHECKING:
 
     from thermlab.compare.analysis import Analysis
     from thermlab.compare.records import Comparison, ThrottlePower
-    from thermlab.runs.records import ReducedRun
 
 WIDTH = 96
 MOST_CAUTIONS = 6
@@ -187,7 +186,7 @@ def to_frame(result: Any) -> pd.DataFrame:
     import pandas as pd  # noqa: PLC0415 - words and tables do without
 
     if hasattr(result, "runs"):
-        return pd.DataFrame([_run_row(run) for run in result.runs], columns=list(RUN_COLUMNS))
+        return pd.DataFrame([run_row(filed_run(run)) for run in result.runs], columns=list(RUN_COLUMNS))
     if hasattr(result, "treatments"):
         return records_frame(result.treatments)
     raise TypeError(f"no frame can be made of {type(result).__name__}")
@@ -213,15 +212,6 @@ def records_frame(records: Iterable[Any]) -> pd.DataFrame:
     import pandas as pd  # noqa: PLC0415
 
     return pd.DataFrame([_row(record) for record in records])
-
-
-def _run_row(run: ReducedRun) -> dict[str, Any]:
-    special = {
-        "flags": "; ".join(f"{flag.flag} ({flag.severity})" for flag in run.flags),
-        "held_power_W": None if run.held is None else run.held.held_power_W,
-        "held_rise_K": None if run.held is None else run.held.held_rise_K,
-    }
-    return {name: special[name] if name in special else getattr(run, name) for name in RUN_COLUMNS}
 
 
 def _row(record: Any) -> dict[str, Any]:
