@@ -83,7 +83,6 @@ def check(campaign: Path) -> None:
     from thermlab.runs.look import check as look  # noqa: PLC0415
 
     click.echo(look(campaign).summary())
-    click.echo("nothing wrong was found")
 
 
 @main.command()

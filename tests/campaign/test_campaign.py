@@ -9,6 +9,7 @@ import pytest
 
 from thermlab.base.errors import InputError, Problem
 from thermlab.campaign.folder import load_campaign
+from thermlab.logs.log import read_log
 from thermlab.runs.look import check
 
 YAML = """\
@@ -131,6 +132,35 @@ def test_check_says_what_is_there(folder):
     assert log.span_min == pytest.approx(59 / 60)
     assert (found.runs[1].run, found.runs[1].n_readings, found.runs[1].power_W) == ("r2", 50, 90.0)
     assert "run r2: pad-b, mount 1, 90 W, logs/b.csv, 50 readings in 0.8 min of soak" in found.summary()
+
+
+def test_check_ends_with_how_many_things_there_are_to_look_at(folder):
+    apart = SHEET.replace("10:00:10", "11:00:10")
+    (folder / "runs.csv").write_text(apart)
+    (folder / "logs" / "b.csv").write_text(LOG.replace("10:00:", "11:00:"))
+    assert check(folder).summary().splitlines()[-1] == "nothing wrong was found"
+    odd = LOG.replace("10:00:", "11:00:").replace(",90", ",80").replace("11:00:30,50.3", "11:00:30,")
+    (folder / "logs" / "b.csv").write_text(odd)
+    found = check(folder)
+    assert found.summary().splitlines()[-2:] == [
+        "1 thing to look at:",
+        "- logged power is off the set power in r2 (-11.1 %)",
+    ]
+    (folder / "campaign.yaml").write_text(YAML.replace("title: Grease or pad", "title: <what is compared>"))
+    assert len(check(folder).to_look_at) == 2
+
+
+def test_check_reads_every_log_once(folder, monkeypatch):
+    read = []
+
+    def counted(path, settings, *, name):
+        read.append(name)
+        return read_log(path, settings, name=name)
+
+    for place in ("thermlab.runs.reading.read_log", "thermlab.runs.look.read_log"):
+        monkeypatch.setattr(place, counted)
+    check(folder)
+    assert sorted(read) == ["logs/a.csv", "logs/b.csv"]
 
 
 def test_a_cut_outside_its_log_is_refused(folder):

@@ -13,16 +13,16 @@ from pydantic import ValidationError
 from thermlab.base.errors import InputError, Problem
 from thermlab.base.files import PathRefusedError, inside
 from thermlab.campaign.folder import Campaign, campaign_folder, read_folder
-from thermlab.logs.log import read_log, read_room_log
+from thermlab.logs.log import Log, RoomLog, read_log, read_room_log
 from thermlab.logs.settings import AmbientLogSettings, LogSettings
+from thermlab.runs.checks.between import copied_readings, soaks_overlap
 from thermlab.runs.reading import read_campaign_logs, read_twice
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
+    from collections.abc import Callable, Iterator, Mapping, Sequence
     from pathlib import Path
     from typing import Any
 
-    from thermlab.logs.settings import Clock
     from thermlab.runs.trace import Trace
 
 MAX_PROBLEMS = 200
@@ -124,20 +124,25 @@ class CheckReport:
         Every line of the run sheet.
     cautions : tuple of str
         What is odd but allowed.
+    to_look_at : tuple of str
+        Every caution, and what the readings show without anything being computed.
     """
 
     title: str
     logs: tuple[LogCheck, ...]
     runs: tuple[RunCheck, ...]
     cautions: tuple[str, ...]
+    to_look_at: tuple[str, ...]
 
     def summary(self) -> str:
-        """Return the whole check as text, cautions first."""
+        """Return the whole check as text, cautions first, what there is to look at last."""
         lines = [self.title]
         lines += [f"caution: {caution}" for caution in self.cautions]
         lines += [log.summary() for log in self.logs]
         lines += [run.summary() for run in self.runs]
-        return "\n".join(lines)
+        n = len(self.to_look_at)
+        lines.append(f"{n} thing{'s' * (n > 1)} to look at:" if n else "nothing wrong was found")
+        return "\n".join([*lines, *(f"- {what}" for what in self.to_look_at)])
 
 
 def check(folder: str | Path) -> CheckReport:
@@ -162,11 +167,14 @@ def check(folder: str | Path) -> CheckReport:
     settings, tree, sheet, sha256, problems = read_folder(root)
     data = tree.data if tree is not None and isinstance(tree.data, dict) else {}
     names = list(dict.fromkeys(run.log for run in sheet.runs))
-    logs, log_problems = _read_logs(root, names, data)
     if settings is None or problems:
-        raise InputError([*problems, *log_problems][:MAX_PROBLEMS])
+        raise InputError([*problems, *_log_problems(root, names, data)][:MAX_PROBLEMS])
     campaign = Campaign(root.resolve(), settings, sheet.runs, sha256, sheet.cautions)
-    readings = read_campaign_logs(campaign)
+    logs: list[LogCheck] = []
+    room = () if settings.ambient_log is None else settings.ambient_log.columns
+    readings = read_campaign_logs(campaign, seen=lambda log: logs.append(_log_check(log, room)))
+    if settings.ambient_log is not None:  # the room's own is read first and shown last
+        logs = logs[1:] + logs[:1]
     runs = tuple(
         RunCheck(
             run=line.run,
@@ -183,7 +191,10 @@ def check(folder: str | Path) -> CheckReport:
     )
     copies = read_twice(campaign, readings.traces, readings.sha256)
     cautions = (*campaign.cautions, *_unfilled(data), *copies, *_room_cautions(campaign, readings.traces))
-    return CheckReport(title=settings.title, logs=tuple(logs), runs=runs, cautions=cautions)
+    odd = tuple(_odd(campaign, readings.traces, logs))
+    return CheckReport(
+        title=settings.title, logs=tuple(logs), runs=runs, cautions=cautions, to_look_at=(*cautions, *odd)
+    )
 
 
 def _unfilled(data: Mapping[str, Any]) -> list[str]:
@@ -222,33 +233,23 @@ def _median_power(trace: Trace | None) -> float | None:
     return float(np.nanmedian(trace.power_W))
 
 
-def _read_logs(folder: Path, names: list[str], data: Mapping[str, Any]) -> tuple[list[LogCheck], list[Problem]]:
-    """Read every log there is, as far as ``campaign.yaml`` says how."""
-    found: list[LogCheck] = []
+def _log_problems(folder: Path, names: list[str], data: Mapping[str, Any]) -> list[Problem]:
+    """Read every log there is, as far as a faulty ``campaign.yaml`` says how, and return what is wrong with them."""
+    log, room = _valid(LogSettings, data.get("log")), _valid(AmbientLogSettings, data.get("ambient_log"))
+    to_read: list[tuple[str, Callable[[Path, str], object]]] = []
+    if log is not None:
+        to_read += [(name, lambda path, name: read_log(path, log, name=name)) for name in names]
+    if room is not None:
+        to_read.append((room.file, lambda path, name: read_room_log(path, room, name=name)))
     problems: list[Problem] = []
-    log_settings = _valid(LogSettings, data.get("log"))
-    for name in names if log_settings is not None else []:
+    for name, read in to_read:
         try:
-            log = read_log(inside(folder, name), log_settings, name=name)
+            read(inside(folder, name), name)
         except PathRefusedError:
             continue  # an excluded run may lack its log; any other is reported with its line
         except InputError as error:
             problems += error.problems
-            continue
-        notes = list(log.notes)
-        notes += [f"{column}: {n} of {len(log.time_s)} readings missing" for column, n in log.n_missing.items() if n]
-        notes += [f"clock set back by {-jump.seconds:g} s at line {jump.line}" for jump in log.jumps]
-        found.append(_log_check(name, tuple(log.n_missing), log.clock, log.time_s, notes))
-    room_settings = _valid(AmbientLogSettings, data.get("ambient_log"))
-    if room_settings is not None:
-        try:
-            room = read_room_log(inside(folder, room_settings.file), room_settings, name=room_settings.file)
-            found.append(_log_check(room.name, room_settings.columns, room.clock, room.time_s, list(room.notes)))
-        except PathRefusedError:
-            pass  # reported with its line in campaign.yaml
-        except InputError as error:
-            problems += error.problems
-    return found, problems
+    return problems
 
 
 def _valid(model: Any, value: object) -> Any:
@@ -258,19 +259,45 @@ def _valid(model: Any, value: object) -> Any:
         return None
 
 
-def _log_check(name: str, columns: tuple[str, ...], clock: Clock, time_s: Any, notes: list[str]) -> LogCheck:
-    first = float(time_s[0])
-    if clock == "elapsed":
+def _log_check(log: Log | RoomLog, room_columns: tuple[str, ...]) -> LogCheck:
+    first, notes, columns = float(log.time_s[0]), list(log.notes), room_columns
+    if isinstance(log, Log):
+        columns = tuple(log.n_missing)
+        notes += [f"{column}: {n} of {len(log.time_s)} readings missing" for column, n in log.n_missing.items() if n]
+        notes += [f"clock set back by {-jump.seconds:g} s at line {jump.line}" for jump in log.jumps]
+    if log.clock == "elapsed":
         begins = f"{first:g} s"
     else:
         moment = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(seconds=first)
-        begins = moment.strftime("%Y-%m-%d %H:%M:%S" if clock == "calendar" else "%H:%M:%S")
+        begins = moment.strftime("%Y-%m-%d %H:%M:%S" if log.clock == "calendar" else "%H:%M:%S")
     return LogCheck(
-        name=name,
+        name=log.name,
         columns=columns,
-        n_rows=len(time_s),
-        interval_s=float(np.median(np.diff(time_s))),
+        n_rows=len(log.time_s),
+        interval_s=float(np.median(np.diff(log.time_s))),
         begins=begins,
-        span_min=float(time_s[-1] - time_s[0]) / 60,
+        span_min=float(log.time_s[-1] - log.time_s[0]) / 60,
         notes=tuple(notes),
     )
+
+
+def _odd(campaign: Campaign, traces: Sequence[Trace | None], logs: Sequence[LogCheck]) -> Iterator[str]:
+    """Say what of the readings is to be looked at, as far as it shows without any reduction."""
+    limits = campaign.settings.checks
+    yield from (f"{log.name}: {note}" for log in logs for note in log.notes if note.startswith("clock set back"))
+    used = [t for line, t in zip(campaign.runs, traces, strict=True) if t is not None and not line.exclude]
+    for trace in used:
+        share = 100.0 * np.isnan(trace.temperature_C).mean(axis=0)
+        gone = [name for name, part in zip(trace.sensors, share, strict=True) if part > limits.missing_percent]
+        zero = ", of them such of exactly zero, as a dead probe reads" if trace.dead else ""
+        if gone:
+            much = f"more than {limits.missing_percent:g} %"
+            yield f"run {trace.run}: {much} of the readings of {', '.join(gone)} are missing{zero}"
+        if not trace.finished:
+            yield f"run {trace.run}: its log ends {trace.missing_end_s / 60.0:.1f} min before its end"
+    off = [(t, 100.0 * ((_median_power(t) or 0.0) / t.set_power_W - 1.0)) for t in used]
+    listed = ", ".join(f"{t.run} ({part:+.1f} %)" for t, part in off if abs(part) > limits.power_off_doubtful_percent)
+    if listed:
+        yield f"logged power is off the set power in {listed}"
+    shared = copied_readings(used, limits) | soaks_overlap(used, limits)
+    yield from (f"run {used[i].run}: {flag.reason}" for i, flag in sorted(shared.items()))

@@ -18,7 +18,7 @@ from thermlab.logs.times import DAY_S, parse_time
 from thermlab.runs.trace import Spool, Trace, cut_trace, zero_rows
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterator, Mapping, Sequence
+    from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 
     from thermlab.campaign.folder import RunsToReduce
     from thermlab.campaign.runsheet import RunLine
@@ -45,13 +45,15 @@ class Readings:
     notes: tuple[str, ...]
 
 
-def read_campaign_logs(campaign: RunsToReduce) -> Readings:
+def read_campaign_logs(campaign: RunsToReduce, *, seen: Callable[[Log | RoomLog], None] | None = None) -> Readings:
     """Read all logs of a campaign, each once, and cut them into runs.
 
     Parameters
     ----------
     campaign : RunsToReduce
         A campaign that passed its own checks.
+    seen : callable, optional
+        Told of every log as it is read, the room's own first.
 
     Returns
     -------
@@ -66,6 +68,8 @@ def read_campaign_logs(campaign: RunsToReduce) -> Readings:
     notes: list[str] = []
     sha256 = dict(campaign.sha256)
     room = _read_room(campaign, problems, notes, sha256)
+    if seen is not None and isinstance(room, RoomLog):
+        seen(room)
     traces: dict[int, Trace | None] = {}
     spans: dict[str, tuple[float, float]] = {}
     spool = Spool()
@@ -82,6 +86,8 @@ def read_campaign_logs(campaign: RunsToReduce) -> Readings:
         except InputError as error:
             problems.extend(error.problems)
             continue
+        if seen is not None:
+            seen(log)
         sha256[name] = log.sha256
         notes.extend(f"{name}: {note}" for note in log.notes)
         if not all(line.exclude for line in lines):
