@@ -66,14 +66,24 @@ def main() -> None:
 
 @main.command()
 @click.argument("folder", metavar="DIR", type=_PATH)
-def new(folder: Path) -> None:
+@click.option("--logs", type=_PATH, help="Folder of logs: both files are proposed from them, guesses marked.")
+@click.option("--like", type=_PATH, help="Campaign of the same bench to take campaign.yaml from.")
+def new(folder: Path, logs: Path | None, like: Path | None) -> None:
     """Start a campaign: a commented campaign.yaml and an empty run sheet in DIR."""
-    from thermlab.campaign.folder import new as start  # noqa: PLC0415
+    if logs is not None and like is not None:
+        raise InputError([Problem("--like", "--logs beside it", "one of the two")])
+    if logs is not None:
+        from thermlab.first_look.proposals import start_from_logs  # noqa: PLC0415
 
-    start(folder)
-    click.echo(
-        f"{folder}: fill in campaign.yaml and runs.csv, put the logs into logs/, then run: thermlab check {folder}"
-    )
+        found, proposed = start_from_logs(folder, logs)
+        click.echo(proposed.summary(found))
+        fill_in = "look at every GUESS in campaign.yaml and runs.csv"
+    else:
+        from thermlab.campaign.folder import new as start  # noqa: PLC0415
+
+        start(folder, like=like)
+        fill_in = "fill in campaign.yaml and runs.csv, put the logs into logs/"
+    click.echo(f"{folder}: {fill_in}, then run: thermlab check {folder}")
 
 
 @main.command()

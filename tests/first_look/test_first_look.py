@@ -7,14 +7,16 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from demo_copies import demo_campaign, sheet_rows, whole_logs
+from click.testing import CliRunner
+from demo_copies import demo_campaign, sheet_rows, small_copy, whole_logs
 
 from thermlab.base.errors import InputError
 from thermlab.campaign.folder import load_campaign
+from thermlab.cli import main
 from thermlab.first_look import figures as figures_first_look
 from thermlab.first_look import pages as first_look_pages
 from thermlab.first_look.guesses import NotALogError, fitting_formats, guess_text, guess_time, unit_of
-from thermlab.first_look.look import find_steps, look, look_at_file, mark_idle, round_power
+from thermlab.first_look.look import find_steps, look, look_at_file, mark_idle, set_powers
 from thermlab.first_look.proposals import propose, write_proposal
 from thermlab.reports.pictures import Picture
 from thermlab.runs.look import check
@@ -357,10 +359,33 @@ def test_units_are_told_from_names_and_the_line_below(name, below, unit):
 
 
 @pytest.mark.parametrize(
-    ("power", "rounded"), [(84.7, 85.0), (105.6, 105.0), (23.9, 24.0), (45.02, 45.0), (7.53, 7.53)]
+    ("levels", "meant"),
+    [
+        ([44.7, 64.6, 84.4], [45.0, 65.0, 85.0]),  # a meter that reads 0.7 % low
+        ([45.02, 24.99, 105.1], [45.0, 25.0, 105.0]),
+        ([25.0, 62.4, 87.6], [25.0, 62.5, 87.5]),
+        ([23.9, 48.0, 101.1], [24.0, 48.0, 101.0]),
+        ([100.0, 101.0, 102.0], [100.0, 101.0, 102.0]),
+        ([7.53], [7.5]),
+        ([7.53, 90.02], [7.5, 90.0]),
+    ],
 )
-def test_set_power_is_rounded_to_what_was_probably_meant(power, rounded):
-    assert round_power(power) == rounded
+def test_set_powers_are_what_all_of_them_together_were_probably_meant_to_be(levels, meant):
+    assert set_powers(levels) == meant
+
+
+def test_low_steps_that_are_held_as_long_as_the_others_are_steps_and_idle_is_not():
+    time = np.arange(0.0, 13800.0, 2.0)
+    power = np.select(
+        [time < 600, time < 3000, time < 5400, time < 5700, time < 8100], [25.0, 25.0, 60.0, 20.0, 90.0], 125.0
+    )
+    power = np.where(time < 600, 8.0, power)
+
+    (steps,) = mark_idle([find_steps(time, power)])
+
+    assert [(step.power_W, step.idle) for step in steps] == [
+        (8.0, True), (25.0, False), (60.0, False), (20.0, True), (90.0, False), (125.0, False),
+    ]  # fmt: skip
 
 
 @pytest.mark.parametrize(
@@ -434,3 +459,42 @@ def test_the_recorded_log_is_read_and_cut(tmp_path):
 
     assert [run.set_power_W for run in campaign.runs] == [400.0, 200.0, 300.0, 600.0, 500.0]
     assert campaign.settings.cooling == "forced"
+
+
+def test_a_campaign_is_started_from_logs_elsewhere_in_the_terminal(tmp_path):
+    logs = whole_logs(tmp_path / "bench", every=5)
+    before = {path.name: path.read_bytes() for path in logs.iterdir()}
+
+    done = CliRunner().invoke(main, ["new", str(tmp_path / "c"), "--logs", str(logs)])
+
+    assert done.exit_code == 0, done.output
+    assert "9 sensor logs that can be read, 45 load steps" in done.output
+    assert "GUESS" in done.output
+    assert {path.name: path.read_bytes() for path in logs.iterdir()} == before
+    assert {path.name: path.read_bytes() for path in (tmp_path / "c/logs").iterdir()} == before
+    assert len(load_campaign(tmp_path / "c").runs) == 45
+    again = CliRunner().invoke(main, ["new", str(tmp_path / "c"), "--logs", str(logs)])
+    assert again.exit_code == 2
+    assert "new there" in again.output
+
+
+def test_a_campaign_is_started_where_its_logs_are(tmp_path):
+    whole_logs(tmp_path / "c", every=5)
+
+    done = CliRunner().invoke(main, ["new", str(tmp_path / "c"), "--logs", str(tmp_path / "c/logs")])
+
+    assert done.exit_code == 0, done.output
+    assert {path.name for path in (tmp_path / "c").iterdir()} == {"campaign.yaml", "runs.csv", "logs"}
+
+
+def test_settings_of_a_bench_are_taken_from_another_campaign(tmp_path):
+    other = small_copy(tmp_path / "demo")
+
+    done = CliRunner().invoke(main, ["new", str(tmp_path / "c"), "--like", str(other / "campaign.yaml")])
+
+    assert done.exit_code == 0, done.output
+    text = (tmp_path / "c/campaign.yaml").read_text(encoding="utf-8")
+    assert text.startswith("# Taken from demo: change title, baseline, treatments and prior.\n")
+    assert text.partition("\n")[2] == (other / "campaign.yaml").read_text(encoding="utf-8")
+    assert CliRunner().invoke(main, ["new", str(tmp_path / "d"), "--like", str(tmp_path)]).exit_code == 2
+    assert not (tmp_path / "d").exists()

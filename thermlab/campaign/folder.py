@@ -11,7 +11,7 @@ from pathlib import Path
 
 from pydantic import ValidationError
 
-from thermlab.base.errors import InputError, Problem, shown
+from thermlab.base.errors import InputError, Problem, show_name, shown
 from thermlab.base.files import PathRefusedError, inside, read_plain, write_file
 from thermlab.campaign.runsheet import MAX_SHEET_BYTES, NAME, OPTIONAL, REQUIRED, RunLine, RunSheet, read_run_sheet
 from thermlab.campaign.settings import BenchSettings, CampaignSettings
@@ -208,13 +208,15 @@ def _room_file(folder: Path, tree: YamlTree) -> list[Problem]:
     return []
 
 
-def new(folder: str | Path) -> Path:
+def new(folder: str | Path, *, like: str | Path | None = None) -> Path:
     """Write a commented ``campaign.yaml``, an empty ``runs.csv`` and an empty ``logs/``.
 
     Parameters
     ----------
     folder : str or Path
         A new or existing folder; nothing in it is overwritten.
+    like : str or Path, optional
+        A campaign of the same bench, whose ``campaign.yaml`` is taken in place of the commented one.
 
     Returns
     -------
@@ -224,13 +226,20 @@ def new(folder: str | Path) -> Path:
     Raises
     ------
     InputError
-        Where one of the files is there already, or the folder cannot be written.
+        Where one of the files is there already, the folder cannot be written, or the other campaign has problems.
     """
     root = Path(folder)
-    template = (resources.files("thermlab.campaign") / "new.yaml").read_text(encoding="utf-8")
-    texts = {SETTINGS_NAME: template, NAME: ",".join(REQUIRED + OPTIONAL) + "\n"}
-    write_new(root, texts, subfolder="logs")
+    template = resources.files("thermlab.campaign") / "new.yaml"
+    settings = template.read_text(encoding="utf-8") if like is None else _settings_like(Path(like))
+    write_new(root, {SETTINGS_NAME: settings, NAME: ",".join(REQUIRED + OPTIONAL) + "\n"}, subfolder="logs")
     return root
+
+
+def _settings_like(other: Path) -> str:
+    """Return the settings of another campaign that can be read, with what to change in them said first."""
+    place = load_campaign(other).folder
+    text = (place / SETTINGS_NAME).read_text(encoding="utf-8-sig")
+    return f"# Taken from {show_name(place.name)}: change title, baseline, treatments and prior.\n{text}"
 
 
 def write_new(root: Path, files: Mapping[str, str], *, subfolder: str = "") -> tuple[Path, ...]:

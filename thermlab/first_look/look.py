@@ -36,8 +36,8 @@ if TYPE_CHECKING:
 Array = npt.NDArray[np.float64]
 
 SHORTEST_S = 60.0
-IDLE_SHARE = 0.3
-"""Below so much of the highest power a plateau is called idle."""
+IDLE_SHARE, IDLE_ALWAYS = 0.3, 0.12
+"""Below so much of the highest power a plateau is called idle where it is short, or always."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -177,18 +177,46 @@ def _joined(
 
 
 def mark_idle(logs: Sequence[tuple[LoadStep, ...]]) -> list[tuple[LoadStep, ...]]:
-    """Mark the idle plateaus of several logs of one bench."""
-    highest = max((step.power_W for steps in logs for step in steps), default=0.0)
-    return [tuple(replace(step, idle=not step.power_W > IDLE_SHARE * highest) for step in steps) for steps in logs]
+    """Mark the idle plateaus of several logs of one bench: low, and not held as long as a step of the ladder."""
+    every = [step for steps in logs for step in steps]
+    highest = max((step.power_W for step in every), default=0.0)
+    held = [step.minutes for step in every if step.power_W > IDLE_SHARE * highest]
+    least = 0.5 * float(np.median(held)) if held else 0.0
+
+    def is_idle(step: LoadStep) -> bool:
+        low = not step.power_W > IDLE_SHARE * highest
+        return low and (step.minutes < least or not step.power_W > IDLE_ALWAYS * highest)
+
+    return [tuple(replace(step, idle=is_idle(step)) for step in steps) for steps in logs]
 
 
-def round_power(power_W: float) -> float:
-    """Return the set power a level was probably meant to be: a multiple of 5 W or 1 W within 1.5 %, W."""
-    for step in (5.0, 1.0):
-        near = step * round(power_W / step)
-        if near > 0 and abs(near - power_W) <= 0.015 * power_W:
-            return near
-    return float(f"{power_W:.3g}")
+def set_powers(levels_W: Sequence[float]) -> list[float]:
+    """Return the set powers that the levels of a bench were probably meant to be, W.
+
+    They are taken for multiples of 5, 2.5, 1 or 0.5 W, the coarsest that fits all of them within half a per cent when
+    the meter is off by the same share throughout, at most 1.5 %; else each to three digits.
+
+    Parameters
+    ----------
+    levels_W : sequence of float
+        Level of every load step, W.
+    """
+    levels = np.asarray(levels_W, dtype=np.float64)
+    order = np.argsort(levels)
+    # Levels nearer to each other than a meter scatters are one step of the ladder on several mounts.
+    apart = np.r_[False, np.diff(levels[order]) > 0.008 * levels[order][:-1]]
+    step = np.empty(levels.size, dtype=np.int64)
+    step[order] = np.cumsum(apart)
+    middle = np.array([np.median(levels[step == k]) for k in range(step.max() + 1)])
+    for grid in (5.0, 2.5, 1.0, 0.5):
+        near = grid * np.round(middle / grid)
+        if not (near > 0.0).all():
+            continue
+        off = middle / near
+        common = float(np.median(off))
+        if abs(common - 1.0) <= 0.015 and (np.abs(off / common - 1.0) <= 0.005).all():
+            return [float(power) for power in near[step]]
+    return [float(f"{level:.3g}") for level in middle[step]]
 
 
 T = TypeVar("T")

@@ -12,17 +12,28 @@ import io
 import json
 import re
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from thermlab.base.errors import InputError, Problem
+from thermlab.base.errors import InputError, Problem, show_name
+from thermlab.base.files import copy_file
 from thermlab.campaign.folder import SETTINGS_NAME, write_new
 from thermlab.campaign.runsheet import NAME, REQUIRED
-from thermlab.first_look.look import FirstLook, LoadStep, LogLook, known, of_one_unit, power_of, round_power
+from thermlab.first_look.look import (
+    IDLE_SHARE,
+    FirstLook,
+    LoadStep,
+    LogLook,
+    known,
+    look,
+    of_one_unit,
+    power_of,
+    set_powers,
+)
 from thermlab.logs.times import DAY_S, UNIT_S
 
 if TYPE_CHECKING:
@@ -51,6 +62,23 @@ class Proposal:
     folder: Path
     campaign_yaml: str
     runs_csv: str
+
+    def summary(self, found: FirstLook) -> str:
+        """Return what was seen in the logs and every guess, for a terminal.
+
+        Parameters
+        ----------
+        found : FirstLook
+            What it was made of.
+        """
+        lines = [str(found)]
+        for log in found.logs:
+            seen = f"{len(log.loaded)} load steps" if log.kind == "sensor log" else log.kind
+            lines.append(f"  {show_name(log.name)}: {'; '.join([seen, *map(show_name, log.doubts)])}")
+        guesses = [line.strip() for line in self.campaign_yaml.splitlines() if "GUESS" in line]
+        lines += [f"guessed in {SETTINGS_NAME}:", *(f"  {show_name(guess)}" for guess in guesses)]
+        lines += [f"proposed {NAME}:", *(f"  {show_name(line)}" for line in self.runs_csv.splitlines())]
+        return "\n".join(lines)
 
     def __str__(self) -> str:
         return f"# {SETTINGS_NAME}\n{self.campaign_yaml}\n# {NAME}\n{self.runs_csv}"
@@ -115,6 +143,56 @@ def write_proposal(proposal: Proposal, *, write: bool = True) -> tuple[Path, ...
     return write_new(proposal.folder, {SETTINGS_NAME: proposal.campaign_yaml, NAME: proposal.runs_csv})
 
 
+def start_from_logs(folder: str | Path, logs: str | Path) -> tuple[FirstLook, Proposal]:
+    """Start a campaign from logs that are there: look at them, propose both files and write them.
+
+    Parameters
+    ----------
+    folder : str or Path
+        The campaign folder, new or existing; nothing in it is overwritten.
+    logs : str or Path
+        A folder of logs; from elsewhere they are copied into ``logs/`` of the campaign.
+
+    Returns
+    -------
+    found : FirstLook
+        What was seen.
+    proposed : Proposal
+        What was written, every guess marked.
+
+    Raises
+    ------
+    InputError
+        Where nothing could be proposed, or a file is there already; nothing was written.
+    """
+    root = Path(folder)
+    found = look(logs)
+    proposed = propose(found)
+    if found.folder == root.resolve():
+        write_proposal(proposed)
+        return found, proposed
+    places = {log.name: f"logs/{PurePosixPath(log.name).name}" for log in found.logs if log.kind != "other"}
+    there = [place for place in places.values() if (root / place).exists()]
+    if there or len({*places.values()}) < len(places):
+        allowed = "logs whose names are new there, and differ"
+        raise InputError([Problem(str(root / "logs"), ", ".join(there) or "two logs of one name", allowed)])
+    moved = replace(
+        found, folder=root, logs=tuple(replace(log, name=places[log.name]) for log in found.logs if log.name in places)
+    )
+    proposed = propose(moved)
+    written = write_proposal(proposed)
+    try:
+        for name, place in places.items():
+            copy_file(found.folder / name, root / place)
+    except OSError as error:
+        for path in (*written, *(root / place for place in places.values())):
+            path.unlink(missing_ok=True)
+        raise InputError(
+            [Problem(str(root), f"a folder that cannot be written ({error})", "room for the logs")]
+        ) from None
+    return moved, proposed
+
+
 def _labels(names: Sequence[str]) -> dict[str, tuple[str, str]]:
     """Return (treatment, mount) of each log: from names such as ``pad-b-2`` where there are several, else made up."""
     stems = {name: _STEP_IN_NAME.sub("", PurePosixPath(name).stem) for name in names}
@@ -129,18 +207,22 @@ def _sheet(logs: Sequence[LogLook], labels: dict[str, tuple[str, str]]) -> str:
     usual = float(np.median([step.minutes for log in logs for step in log.loaded]))
     rows: list[dict[str, str]] = []
     names: Counter[str] = Counter()
+    levels = [step.power_W for log in logs for step in log.loaded]
+    meant = dict(zip(levels, set_powers(levels), strict=True))
     for log in logs:
         loaded = _without_lead_in(log.loaded, log, usual)
         for step in loaded:
             treatment, mount = labels[log.name]
-            power = round_power(step.power_W)
+            power = meant[step.power_W]
             name = f"{treatment}-{mount}-{power:g}W"
             names[name] += 1
             whole = len(loaded) == 1 and _to_the_end(log, step)
             run = name if names[name] == 1 else f"{name}-{names[name]}"
             start = "" if whole else _moment(log, step.start_s, up=False)
             end = "" if whole else _moment(log, step.end_s, up=True)
-            cells = (run, treatment, mount, f"{power:g}", log.name, start, end, "", _note(step, usual))
+            low = step.power_W <= IDLE_SHARE * max(levels)
+            note = _note(step, usual) + ("; low beside the others (idle?)" if low else "")
+            cells = (run, treatment, mount, f"{power:g}", log.name, start, end, "", note)
             rows.append(dict(zip(REQUIRED, cells, strict=True)))
     out = io.StringIO()
     writer = csv.DictWriter(out, REQUIRED, lineterminator="\n")
