@@ -327,6 +327,7 @@ def _summary(outcomes: Sequence[ReportOutcome]) -> list[str]:
 def _tell(outcome: ReportOutcome, *, several: bool) -> None:
     if outcome.state == "ok":
         click.echo(str(outcome.page))
+        _tell_answers(outcome)
         return
     lead = f"{outcome.source}: " if several else ""
     if outcome.state == "bad input":
@@ -335,6 +336,14 @@ def _tell(outcome: ReportOutcome, *, several: bool) -> None:
         return
     what = {"failed": "the report failed", "died": "the report's kernel died", "timeout": "the report took too long"}
     _tell_failure(outcome, what[outcome.state])
+
+
+def _tell_answers(outcome: ReportOutcome) -> None:
+    from thermlab.reports.results import filed_lines, read_results  # noqa: PLC0415
+
+    if (path := outcome.folder / "results.json").is_file():
+        for line in filed_lines(read_results(path)):
+            click.echo(line)
 
 
 def _tell_failure(outcome: ReportOutcome, what: str) -> None:

@@ -4,6 +4,7 @@ import csv
 import re
 from dataclasses import replace
 
+import numpy as np
 import pytest
 from demo_copies import small_copy
 
@@ -11,7 +12,7 @@ from thermlab.campaign.folder import load_campaign
 from thermlab.campaign.runsheet import NOT_MADE
 from thermlab.compare.analysis import analyse
 from thermlab.compare.comparison import compare_treatments
-from thermlab.compare.verdict import advise_next
+from thermlab.compare.verdict import advise_next, what_one_mount_shows
 from thermlab.planning.pages import outlook_sentences
 from thermlab.planning.underway import advise
 from thermlab.reports.pages import next_steps
@@ -148,3 +149,31 @@ def test_report_results_and_plan_say_the_same(tmp_path):
     assert lead in outlook_sentences(advise(analysis))
     shown = re.sub(r"<[^>]*>", " ", next_steps(analysis).html)
     assert " ".join(filed["text"].split()) in " ".join(shown.replace("\u202f", " ").replace("\xa0", " ").split())
+
+
+def test_the_power_from_which_a_difference_matters_is_that_of_the_bench():
+    runs = campaign(steps_W=(30.0, 60.0, 90.0))
+    found = compare_treatments(runs, treatments=tuple(RISES), baseline="grease-a", margin_K=1.0)
+    pad, sheet = found.treatments
+
+    # The rises were made in proportion to power: at that power the means are one margin apart.
+    apart = np.mean(RISES["grease-a"]) - np.mean(RISES["pad-b"])
+    assert apart * pad.matters_from_W / 90.0 == pytest.approx(1.0)
+    assert pad.matters_interval_W[0] < pad.matters_from_W < pad.matters_interval_W[1]
+    assert sheet.matters_interval_W[1] is None
+
+
+def test_one_mount_each_says_what_it_could_have_shown():
+    runs = [run for run in campaign() if run.mount == "0" and run.treatment != "sheet-c"]
+    found = compare_treatments(runs, treatments=("grease-a", "pad-b"), baseline="grease-a", margin_K=1.0)
+
+    supposed = what_one_mount_shows(found, None)
+
+    assert [one.mount_sd_K for one in supposed] == [0.3, 0.6, 1.0]
+    rng = np.random.default_rng(3)
+    for one in supposed:  # two mounts of equal materials pass it in one campaign of twenty
+        apart = np.diff(rng.normal(0.0, one.mount_sd_K, (200_000, 2)), axis=1)
+        assert np.mean(np.abs(apart) > one.smallest_difference_K) == pytest.approx(0.05, abs=0.002)
+        assert one.throttle_half_width_W is None
+    sound = compare_treatments(campaign(), treatments=tuple(RISES), baseline="grease-a", margin_K=1.0)
+    assert what_one_mount_shows(sound, None) == ()

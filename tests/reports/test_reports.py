@@ -15,6 +15,7 @@ import nbformat
 import numpy as np
 import pytest
 import yaml
+from demo_copies import small_copy
 from fixtures_analysis import all_finite, small_template, stand_in_template, write_small_campaign
 
 from thermlab.base.errors import InputError
@@ -114,6 +115,39 @@ def test_cautions_and_answer_come_first_and_the_code_never(made):
     places = [page.index(part) for part in order]
     assert places == sorted(places)
     assert "check_parameters" not in page
+
+
+def visible_words(page):
+    """Count the words that are seen before anything is opened."""
+    body = page[page.index("<main") :]
+    body = re.sub(r"<details>.*?(<summary>.*?</summary>).*?</details>", r"\1", body, flags=re.DOTALL)
+    return len(re.sub(r"<[^>]+>", " ", body).split())
+
+
+def test_at_most_1500_words_are_seen_before_anything_is_opened(made):
+    page = made[1].page.read_text("utf-8")
+
+    assert 300 < visible_words(page) <= 1500
+    assert "Written 20" in page
+
+
+def test_nothing_measured_yet_makes_a_short_page_that_says_what_to_do(tmp_path):
+    campaign = small_copy(tmp_path / "campaign", every=10)
+    with (campaign / "runs.csv").open(encoding="utf-8", newline="") as file:
+        lines = list(csv.DictReader(file))
+    with (campaign / "runs.csv").open("w", encoding="utf-8", newline="") as file:
+        writer = csv.DictWriter(file, lines[0].keys(), lineterminator="\n")
+        writer.writeheader()
+        writer.writerows(line | {"exclude": "not made yet"} for line in lines)
+
+    (outcome,) = report(campaign)
+
+    assert outcome.state == "ok", outcome
+    page = outcome.page.read_text("utf-8").replace("\N{NO-BREAK SPACE}", " ")
+    assert "What to do next: nothing measured" in page
+    assert "3 mounts of tern-grease" in page
+    assert visible_words(page) < 350
+    assert "<img " not in page
 
 
 def test_the_notebook_carries_no_machine_and_no_clock(made):
@@ -610,4 +644,5 @@ def test_payloads_in_every_text_never_reach_a_page_as_markup(tmp_path):
 PAGE_TAGS = {
     "html", "head", "meta", "title", "style", "body", "a", "div", "nav", "p", "ol", "li", "main", "h1", "h2", "h3",
     "ul", "span", "strong", "figure", "img", "table", "caption", "thead", "tbody", "tr", "th", "td", "code",
+    "details", "summary",
 }  # fmt: skip

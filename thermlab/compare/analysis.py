@@ -21,7 +21,7 @@ from thermlab.compare.records import Warned
 from thermlab.compare.throttle import predict_throttle
 from thermlab.compare.uncertainty import BudgetInputs, BudgetLine, build_budget
 from thermlab.compare.value import Value, assess_value
-from thermlab.compare.verdict import advise_next
+from thermlab.compare.verdict import advise_next, what_one_mount_shows
 from thermlab.runs.reading import read_campaign_logs
 from thermlab.runs.settled_rise import time_constant_leverage
 from thermlab.runs.settled_runs import RunTrace, SettledRuns, settle_runs
@@ -184,6 +184,8 @@ def conclude(
     whole = _compare(settings, runs)
     comparison = _with_and_without(settings, runs, whole) if len(settings.treatments) > 1 else None
     throttle = _throttle(settings, runs, whole)
+    if comparison is not None:
+        comparison = replace(comparison, one_mount=what_one_mount_shows(comparison, throttle))
     return Analysis(
         campaign=campaign,
         overrides=overrides or {},

@@ -10,6 +10,7 @@ import numpy as np
 
 from thermlab.base.numbers import format_interval, number, round_to_uncertainty
 from thermlab.campaign.parameters import DECISION
+from thermlab.campaign.runsheet import NOT_MADE
 from thermlab.compare.records import Caution
 
 if TYPE_CHECKING:
@@ -547,7 +548,7 @@ def _bench(settled: SettledRuns) -> list[str]:
                 "with its own time constant, so an equal soak leaves different amounts to come."
             )
         ]
-    if settled.bench.time_constant is not None or not settled.runs:
+    if settled.bench.time_constant is not None or all(run.reason == NOT_MADE for run in settled.runs):
         return []
     return [
         (
@@ -623,7 +624,7 @@ def _repeats(settled: SettledRuns) -> list[str]:
 
 
 def _left_out(settled: SettledRuns) -> list[str]:
-    gone = [run for run in settled.runs if not run.used and not run.held]
+    gone = [run for run in settled.runs if not run.used and not run.held and run.reason != NOT_MADE]
     held = [run for run in settled.runs if not run.used and run.held]
     found = []
     if gone:

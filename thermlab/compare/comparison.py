@@ -39,7 +39,7 @@ from thermlab.compare.mounts import (
 )
 from thermlab.compare.records import Caution, Comparison, PriorUse, TreatmentComparison, Variance
 from thermlab.compare.secondary import assess_curve, check_offset, compare_secondaries, hear_witness
-from thermlab.compare.verdict import decide, doubts, in_doubt, is_equivalent
+from thermlab.compare.verdict import decide, doubts, from_which_power, in_doubt, is_equivalent
 from thermlab.stats.least_squares import NotEstimableError
 from thermlab.stats.power import mounts_needed, sd_upper_limit
 from thermlab.stats.variances import Prior, cochran, order_can_be_fitted
@@ -125,7 +125,11 @@ def compare_treatments(
     needed = mounts_to_settle(table, scatter, groups, margin_K)
     doubted = doubts(runs, treatments, reference.power_W)
     items = tuple(
-        in_doubt(_conclude(item, welch, table, baseline, margin_K, reference, scatter, needed), baseline, doubted)
+        from_which_power(
+            in_doubt(_conclude(item, welch, table, baseline, margin_K, reference, scatter, needed), baseline, doubted),
+            reference.power_W,
+            margin_K,
+        )
         for item, welch in zip(scatter.differences, plain_welch.differences, strict=True)
     )
     heard = hear_witness(runs, table, reference.rise_K, groups, reference.power_W, cooling=cooling)

@@ -269,6 +269,10 @@ class TreatmentComparison:
         Mounts of each treatment in total to settle a difference of one margin; only where undecided.
     without_exclusions_K : float or None
         Difference with excluded runs put back, K; filled in by the analysis.
+    matters_from_W : float or None
+        Power from which the difference reaches the margin, W; None in doubt or without an interval.
+    matters_interval_W : tuple or None
+        The same at the two ends of the headline interval, W; its upper end is None where no difference is shown.
     witness : Witness or None
         What the early rises say of the difference.
     standard_error_K, dof, critical_value : float or None
@@ -289,6 +293,8 @@ class TreatmentComparison:
     verdict_note: str = ""
     mounts_needed: int | None = None
     without_exclusions_K: float | None = None
+    matters_from_W: float | None = None
+    matters_interval_W: tuple[float, float | None] | None = None
     witness: Witness | None = None
     standard_error_K: float | None = None
     dof: float | None = None
@@ -354,6 +360,25 @@ class PriorUse:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class OneMount:
+    """What one mount of each could have shown, were the scatter between mounts known.
+
+    Attributes
+    ----------
+    mount_sd_K : float
+        The scatter supposed, K.
+    smallest_difference_K : float
+        Smallest difference whose interval would leave out zero, K.
+    throttle_half_width_W : float or None
+        Half-width of the interval of a throttle power, W; None without one.
+    """
+
+    mount_sd_K: float
+    smallest_difference_K: float
+    throttle_half_width_W: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Comparison(Warned):
     """All candidates against the baseline, with the method and what to beware of.
 
@@ -397,6 +422,8 @@ class Comparison(Warned):
         What a reader has to know, most important first.
     settings : dict
         Every number that was asked for.
+    one_mount : tuple of OneMount
+        Where there is no replicate and no prior: what it could have shown; filled in by the analysis.
     """
 
     estimand: str
@@ -422,6 +449,7 @@ class Comparison(Warned):
     drift_K_per_mount: float | None
     caution_list: tuple[Caution, ...]
     settings: dict[str, object]
+    one_mount: tuple[OneMount, ...] = ()
 
 
 FARTHEST_EXTRAPOLATION = 0.20

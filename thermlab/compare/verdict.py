@@ -9,6 +9,7 @@ doubtful runs on every mount, a reference far off); the verdict then is
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from dataclasses import dataclass, replace
 from statistics import median
@@ -16,7 +17,7 @@ from typing import TYPE_CHECKING, Literal
 
 from thermlab.base.numbers import listed, watts
 from thermlab.campaign.runsheet import NOT_MADE
-from thermlab.compare.records import FARTHEST_EXTRAPOLATION, Advice, Interval, TreatmentComparison, Verdict
+from thermlab.compare.records import FARTHEST_EXTRAPOLATION, Advice, Interval, OneMount, TreatmentComparison, Verdict
 from thermlab.stats.dunnett import t_point
 
 if TYPE_CHECKING:
@@ -24,7 +25,7 @@ if TYPE_CHECKING:
 
     from thermlab.campaign.runsheet import RunLine
     from thermlab.campaign.settings import CampaignSettings
-    from thermlab.compare.records import Comparison
+    from thermlab.compare.records import Comparison, ThrottlePower
     from thermlab.runs.records import ReducedRun
 
 MOST_MOUNTS = 20
@@ -219,6 +220,72 @@ def _doubtful(treatment: str, own: Sequence[ReducedRun], reference_power_W: floa
 def _listed(names: Sequence[str], most: int = 4) -> str:
     shown = ", ".join(names[:most])
     return f"{shown} and {len(names) - most} more" if len(names) > most else shown
+
+
+def from_which_power(
+    item: TreatmentComparison, reference_power_W: float | None, margin_K: float
+) -> TreatmentComparison:
+    """Return a candidate with the power from which its difference reaches the margin.
+
+    The difference of two interfaces in one heat path is a difference of resistances, so it grows as the power does.
+
+    Parameters
+    ----------
+    item : TreatmentComparison
+        With its verdict.
+    reference_power_W : float or None
+        Power of the comparison, W.
+    margin_K : float
+        Margin, K.
+
+    Returns
+    -------
+    TreatmentComparison
+        As it was where nothing is shown, or in doubt.
+    """
+    interval = item.simultaneous_interval_K
+    if reference_power_W is None or not item.difference_K or interval is None or item.verdict == "in doubt":
+        return item
+    reach = margin_K * reference_power_W
+    largest, smallest = max(map(abs, interval)), min(map(abs, interval))
+    shown = interval[0] > 0.0 or interval[1] < 0.0
+    ends = (reach / largest, reach / smallest if shown else None)
+    return replace(item, matters_from_W=reach / abs(item.difference_K), matters_interval_W=ends)
+
+
+_SUPPOSED_SD_K = (0.3, 0.6, 1.0)
+
+
+def what_one_mount_shows(comparison: Comparison, throttle: ThrottlePower | None) -> tuple[OneMount, ...]:
+    """Say what one mount of each could have shown at scatters that benches have; empty where the scatter is known.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        As found.
+    throttle : ThrottlePower or None
+        For the half-width of a throttle power.
+
+    Returns
+    -------
+    tuple of OneMount
+        Error shared among the candidates, scatter in proportion to power.
+    """
+    if comparison.mount_sd_K is not None or not comparison.mounts or comparison.reference_power_W is None:
+        return ()
+    alpha = 1.0 - float(str(comparison.settings["confidence_level"]))
+    apart = t_point(1.0 - 0.5 * alpha / max(1, len(comparison.treatments)), math.inf)
+    alone = t_point(1.0 - 0.5 * alpha, math.inf)
+    known = [(i.throttle_power_W, i.slope_K_per_W) for i in (throttle.treatments if throttle else ())]
+    watts_per_K = [p / comparison.reference_power_W / slope for p, slope in known if p is not None and slope]
+    return tuple(
+        OneMount(
+            mount_sd_K=sd,
+            smallest_difference_K=apart * math.sqrt(2.0) * sd,
+            throttle_half_width_W=alone * sd * max(watts_per_K) if watts_per_K else None,
+        )
+        for sd in _SUPPOSED_SD_K
+    )
 
 
 def advise_next(

@@ -14,7 +14,7 @@ __all__, __getattr__, __dir__ = face(
     photos="MAX_PHOTOS Photo read_photos",
     pictures="DASHED DPI Picture bar hollow name_rows new_figure panel quiet small_print stack",
     render="plain_page render_page",
-    results="Results SCHEMA filed_answers plain read_json read_results results_json to_results written",
+    results="Results SCHEMA filed_answers filed_lines plain read_json read_results results_json to_results written",
     summaries="records_frame",
     wording="answers by_treatment headline_interval settings_of",
 )

@@ -122,7 +122,9 @@ class ReportJob:
 
     def page(self, notebook: Any, results: Mapping[str, Any]) -> str:
         """Return the page."""
-        return render_page(notebook, title=f"{results['campaign']['title']} – thermlab report")
+        short = results["advice"]["state"] == "nothing measured"
+        title = f"{results['campaign']['title']} – thermlab report"
+        return render_page(notebook, title=title, written=results["created"][:10], short=short)
 
     def tables(self, results: Mapping[str, Any]) -> dict[str, bytes]:
         """Return the files beside page, notebook, results and status."""

@@ -19,13 +19,15 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from thermlab import __version__
 from thermlab.base.marks import PAGE, Mark, treatment_marks
-from thermlab.base.numbers import together
+from thermlab.base.numbers import number, together, watts, with_interval
+from thermlab.campaign.runsheet import NOT_MADE
 from thermlab.reports import wording
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
     from thermlab.compare.analysis import Analysis
+    from thermlab.compare.records import TreatmentComparison, TreatmentThrottle
     from thermlab.runs.records import ReducedRun
 
 SAFETY = (
@@ -104,6 +106,7 @@ def table(
     numeric: Iterable[int] = (),
     wide: Iterable[int] = (),
     row_classes: Sequence[str] = (),
+    stacked: bool = False,
 ) -> Block:
     """Return a table whose first column heads its rows.
 
@@ -121,6 +124,8 @@ def table(
         Columns of sentences, which get room.
     row_classes : sequence of str
         A class for each row, empty for none.
+    stacked : bool
+        On a narrow screen a row stands as a list of its cells, each behind its heading.
 
     Returns
     -------
@@ -133,7 +138,9 @@ def table(
         kind = dict(kinds.get(column, {}))
         if len(_TAG.sub("", escape(content))) <= _SHORT:
             kind["class_"] = f"{kind.get('class_', '')} short".strip()
-        return tag("th", content, scope="row", **kind) if column == 0 else tag("td", content, **kind)
+        if column == 0:
+            return tag("th", content, scope="row", **kind)
+        return tag("td", content, **kind, **({"data_label": headings[column]} if stacked else {}))
 
     head = [tag("th", text, scope="col", **kinds.get(i, {})) for i, text in enumerate(headings)]
     body = []
@@ -142,7 +149,8 @@ def table(
         cells = [cell(i, content) for i, content in enumerate(row)]
         body.append(tag("tr", *cells, **({"class_": kind} if kind else {})))
     whole = tag("table", tag("caption", caption), tag("thead", tag("tr", *head)), tag("tbody", *body))
-    return tag("div", whole, class_="scroll", role="region", tabindex="0", aria_label=caption)
+    how = "scroll stacked" if stacked else "scroll"
+    return tag("div", whole, class_=how, role="region", tabindex="0", aria_label=caption)
 
 
 def listing(
@@ -151,6 +159,7 @@ def listing(
     columns: Sequence[Column],
     *,
     left_out: Callable[[Any], bool] | None = None,
+    stacked: bool = False,
 ) -> Block:
     """Return a table with one row per record.
 
@@ -164,6 +173,8 @@ def listing(
         ``"number"`` is set flush right, ``"wide"`` holds sentences; ``cell`` makes what is shown of a record.
     left_out : callable, optional
         Which records are shown as left out.
+    stacked : bool
+        As of :func:`table`.
 
     Returns
     -------
@@ -178,6 +189,7 @@ def listing(
         numeric=[i for i, kind in enumerate(kinds) if kind == "number"],
         wide=[i for i, kind in enumerate(kinds) if kind == "wide"],
         row_classes=["unusable" if left_out(record) else "" for record in shown] if left_out else (),
+        stacked=stacked,
     )
 
 
@@ -194,6 +206,11 @@ def run_columns(run_of: Callable[[Any], ReducedRun], marks: Mapping[str, Mark]) 
 def flag_names(run: ReducedRun, between: str = ", ") -> str:
     """Return the flags of a run with their severities."""
     return between.join(f"{flag.flag} ({flag.severity})" for flag in run.flags)
+
+
+def folded(summary: str, *parts: object) -> Block:
+    """Return blocks that are opened by who wants them; on paper they stand open."""
+    return tag("details", tag("summary", summary), *parts)
 
 
 def view(*parts: object) -> Block:
@@ -242,18 +259,82 @@ def opening(analysis: Analysis) -> Block:
     """Return title, cautions and the answer: what a reader with two minutes reads."""
     settings = analysis.campaign.settings
     bench = f"Bench {settings.bench}. " if settings.bench else ""
+    measured = f"{said}." if (said := wording.measured_words(analysis)) else ""
     parts = [
         tag("h1", settings.title),
-        tag("p", f"{bench}{wording.campaign_line(analysis)}.", class_="subtitle"),
+        tag("p", f"{bench}{wording.campaign_line(analysis)}. {measured}".strip(), class_="subtitle"),
         cautions_block(wording.answer_cautions(analysis)),
         tag("h2", "Answer", id="answer"),
+        _answer_table(analysis),
         *_answers(analysis),
+        _one_mount(analysis),
     ]
     return join(parts, "\n")
 
 
+def _answer_table(analysis: Analysis) -> Block:
+    """Return the answer on one screen: a line a treatment."""
+    comparison, marks = analysis.comparison, marks_of(analysis)
+    if comparison is None:
+        return Block("")
+    found = wording.by_treatment(comparison)
+    throttles, costs = wording.by_treatment(analysis.throttle), wording.by_treatment(analysis.value)
+
+    def of(name: str, say: Callable[[TreatmentComparison], str], baseline: str = "–") -> str:
+        return say(found[name]) if name in found else baseline
+
+    columns: list[Column] = [
+        ("treatment", "text", lambda name: signed(name, marks)),
+        (
+            f"difference at {watts(comparison.reference_power_W)} in K",
+            "number",
+            lambda name: of(name, lambda i: with_interval(i.difference_K, wording.headline_interval(i)), "baseline"),
+        ),
+        ("does it matter?", "text", lambda name: of(name, lambda i: wording.matters(analysis, i))),
+        ("matters from", "text", lambda name: of(name, wording.matters_from)),
+        ("one machine throttles at, in W", "text", lambda name: _one_machine(throttles.get(name))),
+        (
+            f"cost per mount ({analysis.campaign.settings.currency or 'no currency given'})",
+            "number",
+            lambda name: number(getattr(costs.get(name), "cost_per_mount", None), 2),
+        ),
+        ("what to do next", "text", lambda name: wording.short_step(analysis, name)),
+    ]
+    names = [comparison.baseline, *found]
+    shown = [column for column in columns if any(column[2](name) not in ("–", "") for name in names)]
+    return listing("Every treatment against the baseline; negative is cooler", names, shown, stacked=True)
+
+
+def _one_machine(item: TreatmentThrottle | None) -> str:
+    if item is None or item.throttle_power_W is None:
+        return "–"
+    interval = item.future_mount_interval_W or item.interval_W
+    if interval is None:
+        return f"about {number(item.throttle_power_W, 0)}, how sure is not known"
+    return f"{number(item.throttle_power_W, 0)} [{number(interval[0], 0)}, {number(interval[1], 0)}]"
+
+
+def _one_mount(analysis: Analysis) -> Block:
+    """Return what one mount each could have shown; nothing where mounts were replicated."""
+    supposed = () if analysis.comparison is None else analysis.comparison.one_mount
+    if not supposed:
+        return Block("")
+    columns: list[Column] = [
+        ("were the scatter between mounts, K", "number", lambda one: f"{one.mount_sd_K:g}"),
+        ("smallest difference it could show, K", "number", lambda one: number(one.smallest_difference_K, 1)),
+        ("throttle power known to, W", "number", lambda one: _half_width(one.throttle_half_width_W)),
+    ]
+    return listing("What one mount of each can show, by the scatter that this bench may have", supposed, columns)
+
+
+def _half_width(value: float | None) -> str:
+    return "–" if value is None else f"± {number(value, 0 if value >= 10 else 1)}"
+
+
 def _answers(analysis: Analysis) -> list[Block]:
     found, marks = wording.answers(analysis), marks_of(analysis)
+    if analysis.advice.state == "nothing measured":
+        return [paragraph("None yet: there is no run that could be used.")]
     if not found:
         return [paragraph("There is no comparison: see the cautions for the reason. The runs are reported below.")]
     said = [(_sign(a.treatment, marks), tag("strong", _bound(a.claim)), _bound(a.evidence)) for a in found]
@@ -282,15 +363,19 @@ def machine(analysis: Analysis) -> Block:
 
 
 def next_steps(analysis: Analysis) -> Block:
-    """Return what to do next; nothing where nothing is to be done."""
-    steps = analysis.advice.steps
-    return tag("div", tag("p", "What to do next"), items(steps), class_="next") if steps else Block("")
+    """Return what to do next: the advice that every other place gives too."""
+    advice = analysis.advice
+    steps = items(advice.steps) if advice.steps else Block("")
+    return tag("div", tag("p", f"What to do next: {advice.state}"), steps, class_="next")
 
 
 def went_wrong(analysis: Analysis) -> Block:
     """Return which runs were left out or are doubtful, and why."""
     marks = marks_of(analysis)
-    runs = [run for run in analysis.runs if not run.used or run.worst() not in (None, "note")]
+    made = [run for run in analysis.runs if run.reason != NOT_MADE]
+    runs = [run for run in made if not run.used or run.worst() not in (None, "note")]
+    if not made:
+        return paragraph("Nothing: no run has been made yet.")
     if not runs:
         return paragraph("Nothing: every run was used and no check found anything that counts.")
 
@@ -312,7 +397,7 @@ def went_wrong(analysis: Analysis) -> Block:
 
 def method(analysis: Analysis) -> Block:
     """Return the method in words, with what was used."""
-    return join(map(paragraph, wording.method_words(analysis)))
+    return folded("How the numbers were made", *map(paragraph, wording.method_words(analysis)))
 
 
 def safety() -> Block:
@@ -336,7 +421,7 @@ def provenance(analysis: Analysis) -> Block:
     ]
     inputs = listing("Inputs, what was noted on reading them, and their SHA-256 checksums", analysis.sha256, columns)
     changes = "Changed for this report: " + "; ".join(changed) + "."
-    return join([paragraph(f"Versions: {shown}."), paragraph(changes), inputs])
+    return join([paragraph(f"Versions: {shown}."), paragraph(changes), folded("Inputs and their checksums", inputs)])
 
 
 def _value(value: object) -> str:

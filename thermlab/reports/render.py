@@ -26,6 +26,7 @@ _TAG = re.compile(r"<[^>]*>")
 _OPEN = ExitStack()
 atexit.register(_OPEN.close)
 HIDDEN = "notebook only"
+MEASURED = "once measured"
 """Tag of cells that are for a person at the notebook and not for the report."""
 
 
@@ -77,7 +78,9 @@ def style_sheet() -> str:
     return ":root { " + " ".join(f"--{name}: {colour};" for name, colour in PAGE.items()) + " }\n" + sheet
 
 
-def render_page(notebook: Any, *, title: str, kind: str = "Report", language: str = "en") -> str:
+def render_page(
+    notebook: Any, *, title: str, kind: str = "Report", language: str = "en", written: str = "", short: bool = False
+) -> str:
     """Render an executed notebook with the theme of the package.
 
     Parameters
@@ -90,6 +93,10 @@ def render_page(notebook: Any, *, title: str, kind: str = "Report", language: st
         Word over the table of contents.
     language : str
         Language tag of the text.
+    written : str
+        When it was written, for the foot of the page.
+    short : bool
+        Leave out what says nothing before anything is measured.
 
     Returns
     -------
@@ -99,11 +106,13 @@ def render_page(notebook: Any, *, title: str, kind: str = "Report", language: st
     from nbconvert.exporters.templateexporter import TemplateExporter  # noqa: PLC0415
 
     shown = notebook.copy()
-    shown["cells"] = [cell for cell in notebook.cells if HIDDEN not in cell.metadata.get("tags", [])]
+    hidden = {HIDDEN, MEASURED} if short else {HIDDEN}
+    shown["cells"] = [cell for cell in notebook.cells if hidden.isdisjoint(cell.metadata.get("tags", []))]
     page: dict[str, Any] = {
         "title": title,
         "kind": kind,
         "language": language,
+        "written": written,
         "version": __version__,
         "style": style_sheet(),
         "contents": contents(_own_html(shown)),

@@ -27,6 +27,7 @@ from thermlab import __version__
 from thermlab.base.errors import InputError, Problem, shown
 from thermlab.base.files import read_regular
 from thermlab.base.numbers import with_interval
+from thermlab.campaign.runsheet import NOT_MADE
 from thermlab.compare.records import Verdict
 
 if TYPE_CHECKING:
@@ -169,6 +170,8 @@ class FiledDifference(_Part):
     verdict_note: str | None
     mounts_needed: Annotated[int, Field(ge=1)] | None
     without_exclusions_K: float | None
+    matters_from_W: float | None = None
+    matters_interval_W: Annotated[list[float | None], Field(min_length=2, max_length=2)] | None = None
     witness: FiledWitness | None = None
 
 
@@ -180,6 +183,14 @@ class FiledSecondary(_Part):
     difference: float | None
     unit: str
     interval: Interval | None
+
+
+class FiledOneMount(_Part):
+    """What one mount of each could have shown."""
+
+    mount_sd_K: float
+    smallest_difference_K: float
+    throttle_half_width_W: float | None
 
 
 class FiledComparison(_Part):
@@ -195,6 +206,7 @@ class FiledComparison(_Part):
     treatments: list[FiledDifference]
     secondary: list[FiledSecondary]
     offset_check: dict[str, Any] | None
+    one_mount: list[FiledOneMount] = []
 
 
 class FiledObservation(_Part):
@@ -415,7 +427,9 @@ def _advice(found: Advice) -> dict[str, Any]:
 
 def _measured(runs: Sequence[ReducedRun]) -> dict[str, str] | None:
     """Return when the first run that has a date began, and the last one ended."""
-    dated = [(run.start, run.end) for run in runs if run.start and run.end and "T" in run.start]
+    dated = [
+        (run.start, run.end) for run in runs if run.start and run.end and "T" in run.start and run.reason != NOT_MADE
+    ]
     if not dated:
         return None
     starts, ends = zip(*dated, strict=True)
@@ -580,6 +594,34 @@ def filed_answers(results: dict[str, Any]) -> tuple[str, ...]:
         else f"{row.get('treatment')}: {row.get('verdict')}"
         for row in comparison["treatments"]
     )
+
+
+def filed_lines(results: Mapping[str, Any]) -> tuple[str, ...]:
+    """Return the answer for each candidate in a line: verdict, difference, throttle power; else what is to be done.
+
+    Parameters
+    ----------
+    results : mapping
+        As :func:`to_results` returns them.
+    """
+    throttle = results.get("throttle") or {"treatments": []}
+    powers = {row["treatment"]: row for row in throttle["treatments"] if row["throttle_power_W"] is not None}
+    rows = (results.get("comparison") or {}).get("treatments")
+    advice = results.get("advice")
+    if not rows:
+        return (f"{advice['state']}: {advice['text']}",) if advice else ()
+    said = zip(rows, filed_answers(dict(results)), strict=True)
+    return tuple(
+        text if row["treatment"] not in powers else f"{text}, throttles at {_in_watts(powers[row['treatment']])}"
+        for row, text in said
+    )
+
+
+def _in_watts(row: Mapping[str, Any]) -> str:
+    interval = row["interval_W"]
+    if interval is None:
+        return f"about {row['throttle_power_W']:.0f} W, no interval"
+    return f"{with_interval(row['throttle_power_W'], (interval[0], interval[1]), sign=False)} W"
 
 
 def _pair(row: dict[str, Any]) -> tuple[float, float] | None:

@@ -11,7 +11,19 @@ from typing import TYPE_CHECKING, Any
 
 from thermlab.base.numbers import decimals_for, interval_decimals, number, percent, watt_decimals, with_interval
 from thermlab.compare.uncertainty import combine_each
-from thermlab.reports.pages import Block, flag_names, join, listing, marks_of, remark, run_columns, signed, table, tag
+from thermlab.reports.pages import (
+    Block,
+    flag_names,
+    folded,
+    join,
+    listing,
+    marks_of,
+    remark,
+    run_columns,
+    signed,
+    table,
+    tag,
+)
 from thermlab.reports.wording import settings_of
 
 if TYPE_CHECKING:
@@ -66,7 +78,7 @@ def differences(analysis: Analysis) -> Block:
         f"Baseline {comparison.baseline}: mean rise {number(comparison.baseline_mean_rise_K, decimals)} K, "
         f"{comparison.baseline_n_mounts} mounts. Margin {margin:g} K."
     )
-    return join([shown, remark(words)])
+    return join([remark(words), folded("Every interval", shown)])
 
 
 def _ends(interval: tuple[float, float] | None) -> str:
@@ -105,6 +117,7 @@ def throttle(analysis: Analysis) -> Block:
         rows = [*rows, ("why there is none", lambda item: item.reason or "–")]
     caption = f"Power at which the device reaches {found.temperature_limit_C:g} °C in a room at {found.room_C:g} °C"
     shown = _beside(analysis, caption, found.treatments, rows)
+    shown = folded("Every throttle power with its intervals", shown)
     if found.model_spread_W is None:
         return shown
     spread = number(found.model_spread_W, 1)
@@ -159,6 +172,40 @@ def _cost_per_K(item: TreatmentValue) -> str:
     return with_interval(item.cost_per_K, item.cost_per_K_interval, sign=False)
 
 
+def rises(analysis: Analysis) -> Block:
+    """Return the mean rise of every treatment by step, and folded what every sensor read of every mount."""
+    used = [run for run in analysis.runs if run.used and run.rise_K is not None]
+    if not used:
+        return remark("No rise: no run could be used.")
+    marks, steps = marks_of(analysis), sorted({run.set_power_W for run in used})
+
+    def mean(found: Sequence[float | None]) -> str:
+        known = [value for value in found if value is not None]
+        return number(sum(known) / len(known), 1) if known else "–"
+
+    heads = [f"{step:g} W" for step in steps]
+    treatments = [
+        (
+            signed(name, marks),
+            *(mean([r.rise_K for r in used if (r.treatment, r.set_power_W) == (name, s)]) for s in steps),
+        )
+        for name in marks
+    ]
+    shown = table("Mean settled rise in K by step", ("treatment", *heads), treatments, numeric=range(1, len(steps) + 1))
+    sensors: dict[tuple[str, str, str], dict[float, list[float | None]]] = {}
+    for run in used:
+        for sensor in run.sensors:
+            line = sensors.setdefault((run.treatment, run.mount, sensor.name), {})
+            line.setdefault(run.set_power_W, []).append(sensor.rise_K)
+    rows = [
+        (signed(name, marks), mount, sensor, *(mean(line.get(step, [])) for step in steps))
+        for (name, mount, sensor), line in sensors.items()
+    ]
+    heads = ["treatment", "mount", "sensor", *heads]
+    each = table("Rise of every sensor in K", heads, rows, numeric=range(3, len(heads)))
+    return join([shown, folded("Every sensor of every mount", each)]) if rows else shown
+
+
 def runs(analysis: Analysis) -> Block:
     """Return every run in the order made, with its numbers and flags, and below them what each flag found."""
     marks = marks_of(analysis)
@@ -185,7 +232,7 @@ def runs(analysis: Analysis) -> Block:
     every = listing("All runs in the order they were made", analysis.runs, columns, left_out=lambda run: not run.used)
     found = [(run, flag) for run in analysis.runs for flag in run.flags]
     if not found:
-        return every
+        return folded("Every run with its numbers", every)
     evidence: list[Column] = [
         ("run", "text", lambda pair: pair[0].run),
         ("flag", "text", lambda pair: f"{pair[1].flag} ({pair[1].severity})"),
@@ -193,7 +240,7 @@ def runs(analysis: Analysis) -> Block:
         ("evidence", "wide", lambda pair: _evidence(pair[1].evidence)),
     ]
     flags = listing("What each flag found, with its evidence", found, evidence)
-    return join([every, flags])
+    return join([folded("Every run with its numbers", every), folded("What each flag found, with its evidence", flags)])
 
 
 def _evidence(evidence: Mapping[str, float]) -> str:
@@ -217,7 +264,8 @@ def secondary(analysis: Analysis) -> Block:
         ("unit", "text", lambda item: item.unit),
     ]
     shown = listing("Declared besides the primary estimand; they never set a verdict", comparison.secondary, columns)
-    return join([shown, *(remark(text) for text in (_offset_words(comparison), _curve_words(comparison)) if text)])
+    words = [remark(text) for text in (_offset_words(comparison), _curve_words(comparison)) if text]
+    return folded("Other estimands, offset and curve", shown, *words)
 
 
 def _offset_words(comparison: Comparison) -> str:
@@ -271,7 +319,7 @@ def budget(analysis: Analysis) -> Block:
         (f"expanded uncertainty ({percent(level)})", "number", lambda pair: _significant(pair[1].expanded)),
     ]
     together = listing("Combined", combine_each(analysis.budget, confidence_level=level).items(), combined)
-    return join([lines, together])
+    return join([together, folded("Where the uncertainty comes from", lines)])
 
 
 def _with_unit(quantity: str) -> str:
@@ -289,7 +337,8 @@ def _significant(value: float | None) -> str:
 def settings(analysis: Analysis) -> Block:
     """Return every setting and threshold that was used."""
     rows = [(name, text + _changed(name, analysis)) for name, text in _flat(analysis.settings)]
-    return table("Every number and choice used, defaults included", ("setting", "value"), rows)
+    shown = table("Every number and choice used, defaults included", ("setting", "value"), rows)
+    return folded("Every setting and threshold", shown)
 
 
 def _changed(name: str, analysis: Analysis) -> str:

@@ -19,11 +19,13 @@ from thermlab.base.numbers import (
     watt_decimals,
     watts,
 )
+from thermlab.campaign.runsheet import NOT_MADE
 from thermlab.compare.cautions import POWER
 
 if TYPE_CHECKING:
     from thermlab.compare.analysis import Analysis
     from thermlab.compare.records import Comparison, TreatmentComparison
+    from thermlab.runs.records import ReducedRun
 
 
 def answer_cautions(analysis: Analysis) -> tuple[str, ...]:
@@ -229,6 +231,64 @@ def campaign_line(analysis: Analysis) -> str:
         f"{treatments} treatment{'s' if treatments != 1 else ''}, {len(mounts)} mount{'s' if len(mounts) != 1 else ''}"
     )
     return f"{counted}, {len(analysis.runs)} runs ({used} used), {_power_range(analysis)}"
+
+
+def _made(analysis: Analysis) -> list[ReducedRun]:
+    return [run for run in analysis.runs if run.reason != NOT_MADE]
+
+
+def measured_words(analysis: Analysis) -> str:
+    """Say when the runs were made; empty where the logs have no dates."""
+    days = sorted(when[:10] for run in _made(analysis) for when in (run.start, run.end) if when and "T" in when)
+    if not days:
+        return ""
+    return f"Measured {days[0]}" if days[0] == days[-1] else f"Measured from {days[0]} to {days[-1]}"
+
+
+_MATTERS = {
+    "in doubt": "in doubt",
+    "not replicated": "not known yet",
+    "equivalent within the margin": "no: within {margin}",
+    "cooler": "cooler; whether by {margin} is open",
+    "warmer": "warmer; whether by {margin} is open",
+    "undecided": "not known yet",
+}
+_SHORT_STEPS = {
+    "in doubt": "mend what is wrong first",
+    "equivalent within the margin": "choose by price and handling",
+    "cooler by more than the margin": "take it where it suits",
+    "warmer by more than the margin": "leave it where heat decides",
+    "cooler": "take it if any gain will do",
+    "warmer": "keep the baseline",
+    "undecided": "choose by price and handling",
+}
+
+
+def matters(analysis: Analysis, item: TreatmentComparison) -> str:
+    """Say in a few words whether a difference matters."""
+    margin = f"{settings_of(analysis)[0]:g} K"
+    return _MATTERS.get(item.verdict, f"yes: {item.verdict.split()[0]} by more than {{margin}}").format(margin=margin)
+
+
+def matters_from(item: TreatmentComparison) -> str:
+    """Say from which power on a difference reaches the margin."""
+    if item.matters_interval_W is None or item.matters_from_W is None:
+        return "–"
+    low, high = item.matters_interval_W
+    if high is None:
+        return f"not below {low:.0f} W"
+    return f"{item.matters_from_W:.0f} W [{low:.0f}, {high:.0f}]"
+
+
+def short_step(analysis: Analysis, treatment: str) -> str:
+    """Say in a few words what to do next about a treatment."""
+    advice, item = analysis.advice, by_treatment(analysis.comparison).get(treatment)
+    again = sum(run.run in advice.repeats for run in analysis.runs if run.treatment == treatment)
+    more = advice.mounts_more.get(treatment, 0)
+    steps = [f"repeat {again} run{'s' if again > 1 else ''}"] * bool(again)
+    steps += [f"make {more} more mount{'s' if more > 1 else ''}"] * bool(more)
+    verdict = _SHORT_STEPS.get(item.verdict, "–") if item is not None else "–"
+    return ", ".join(steps) or verdict
 
 
 def method_words(analysis: Analysis) -> tuple[str, ...]:
