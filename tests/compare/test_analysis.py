@@ -1,13 +1,16 @@
 """The whole job on campaign folders with known truth."""
 
 from dataclasses import replace
-from datetime import datetime
+from datetime import UTC, datetime
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from thermlab.base.errors import InputError
 from thermlab.compare.analysis import analyse
+from thermlab.compare.cautions import _days_exchanged
+from thermlab.runs.records import ReducedRun
 from thermlab.runs.settled_runs import order_made
 from thermlab.simulate.ladders import simulate_campaign
 from thermlab.simulate.logs import LogDialect, write_campaign
@@ -331,3 +334,20 @@ def test_treatments_that_settle_at_different_speeds_are_told(tmp_path):
     assert len(found) == 1
     assert "grease-a" in found[0]
     assert "paste-c" in found[0]
+
+
+@pytest.mark.parametrize(
+    ("days", "written", "told"),
+    [
+        (("2026-04-01", "2026-04-02", "2026-04-03"), "%Y-%d-%m %H:%M:%S", True),
+        (("2026-04-01", "2026-04-02", "2026-04-03"), "%Y-%m-%d %H:%M:%S", False),
+        (("2026-04-11", "2026-04-12", "2026-04-13"), "%Y-%m-%d %H:%M:%S", False),
+        (("2026-04-01", "2026-06-02", "2026-08-03"), "%Y-%m-%d %H:%M:%S", False),
+    ],
+)
+def test_day_and_month_that_may_be_exchanged_are_asked_about(days, written, told):
+    read = [datetime.strptime(f"{day} 09:00:00", written).replace(tzinfo=UTC) for day in days]
+    runs = tuple(ReducedRun(run=f"r{i}", treatment="a", mount=f"{i}", set_power_W=90.0, start=at.isoformat())
+                 for i, at in enumerate(read))  # fmt: skip
+    campaign = SimpleNamespace(settings=SimpleNamespace(log=SimpleNamespace(time=SimpleNamespace(format=written))))
+    assert bool(_days_exchanged(campaign, SimpleNamespace(runs=runs))) == told

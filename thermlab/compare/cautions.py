@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import replace
+from datetime import date
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -434,6 +437,9 @@ LIKELY_ROOM_C = (0.0, 45.0)
 # Two standard uncertainties of a difference, about 95 %, and half of what is worth acting on.
 REPEATS_DIFFER, REPEATS_DIFFER_K = 2.0, 0.5
 
+# Days between runs of one campaign that make an exchange of day and month likely (common practice, no source).
+WEEKS_APART_DAYS = 25
+
 _WORDS = {
     "margin_K": "margin (K)",
     "reference_power_W": "reference power (W)",
@@ -492,7 +498,7 @@ def campaign_cautions(
         *_throttle(campaign, throttle, is_answer=alone or comparison is None),
         *_about("bench", _bench(settled), _room(campaign, settled)),
         *_stops_early(campaign, settled),
-        *_about("runs", _repeats(settled), _left_out(settled)),
+        *_about("runs", _repeats(settled), _left_out(settled), _days_exchanged(campaign, settled)),
         *_about_files(notes, files, "runs"),
     ]
     first: dict[str, Caution] = {}
@@ -596,6 +602,25 @@ def _room(campaign: Campaign, settled: SettledRuns) -> list[str]:
         (
             f"The room was not logged: {constant.value_C:g} degC was read off a thermometer, with a standard "
             f"uncertainty of {constant.u_K:g} K. A room that moved is in the rises."
+        )
+    ]
+
+
+def _days_exchanged(campaign: Campaign, settled: SettledRuns) -> list[str]:
+    """Say so where the dates read either way round and only the declared way leaves weeks between the runs."""
+    written = campaign.settings.log.time.format or ""
+    days = sorted({date.fromisoformat(run.start[:10]) for run in settled.runs if run.start and "-" in run.start[:10]})
+    if not {"%d", "%m"} <= set(re.findall("%.", written)) or len(days) < 2 or any(day.day > 12 for day in days):
+        return []
+    other = sorted(date(day.year, day.day, day.month) for day in days)
+    apart, otherwise = (max((b - a).days for a, b in pairwise(some)) for some in (days, other))
+    if apart < WEEKS_APART_DAYS or otherwise >= WEEKS_APART_DAYS:
+        return []
+    return [
+        (
+            f"Day and month may be exchanged: as {written!r} says, {apart} days lie between one run and the next; the "
+            f"other way round never more than {otherwise}. Is log.time.format right? Times of day and rises are the "
+            "same either way, the order of the runs is not."
         )
     ]
 
