@@ -105,7 +105,7 @@ def compare_treatments(
     alpha = 1.0 - confidence_level
     table = tabulate_mounts(runs, treatments)
     reference = reference_rise(table, reference_power_W)
-    noise = _run_noise(table)
+    noise = _run_noise(table, runs)
     prior_use = _prior_at_reference(prior, reference, noise)
     cautions = [*reference.cautions, *caution_default_reference(table, reference, reference_power_W)]
     cochran_c, cochran_critical = cochran_at_reference(table, reference)
@@ -274,11 +274,14 @@ def _conclude(
     )
 
 
-def _run_noise(table: MountTable) -> float | None:
+def _run_noise(table: MountTable, runs: Sequence[ReducedRun]) -> float | None:
+    """Scatter of single runs about steps and mounts; with too few steps to see it, what each run says of itself."""
+    own = [run.u_rise_a_K for run in runs if run.used and run.u_rise_a_K is not None]
     try:
-        return fit_common_steps(table).run_noise_K
+        found = fit_common_steps(table).run_noise_K
     except NotEstimableError:
-        return None
+        found = None
+    return math.sqrt(sum(u * u for u in own) / len(own)) if found is None and own else found
 
 
 def _prior_at_reference(prior: Prior | None, reference: ReferenceRise, noise: float | None) -> PriorUse | None:
