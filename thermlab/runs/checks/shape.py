@@ -24,6 +24,9 @@ FEWEST_IN_COMMON = 3
 MOST_IN_COMMON = 15
 FEWEST_BLOCKS = 20
 LEAST_DEPARTURE_K = 0.15
+# No bench approaches as an exponential to the last per cent: departure of a passive one from cold, and what looks like
+# a shift with fans, where device and sink settle about as fast (simulated).
+DEPARTURE_SHARE, FORCED_MISFIT_SHARE = 0.015, 0.01
 LARGEST_VARIANCE = 2.0
 
 
@@ -45,6 +48,8 @@ class Shape:
         Largest smoothed departure from the plain approach, K.
     variance_K2 : float
         Variance of a block mean about the approach with the shift, inflated for correlation.
+    approach_K : float
+        How far the plain approach goes within the window, K.
     """
 
     bend_K: float
@@ -53,6 +58,7 @@ class Shape:
     leverage: float
     departure_K: float
     variance_K2: float
+    approach_K: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,11 +71,14 @@ class Departure:
         Of the run.
     usual_variance_K2, usual_departure_K : float
         Medians over the runs of those two numbers of their shapes.
+    misfit_K : float
+        What the bench's own approach may look like a shift by, K.
     """
 
     shape: Shape
     usual_variance_K2: float
     usual_departure_K: float
+    misfit_K: float = 0.0
 
     @property
     def u_bend_K(self) -> float:
@@ -77,7 +86,7 @@ class Departure:
         # A disturbance of another shape adds to the run's own variance and must not hide itself.
         most = LARGEST_VARIANCE * self.usual_variance_K2
         variance = min(max(self.usual_variance_K2, self.shape.variance_K2), most)
-        return float(np.sqrt(variance / max(self.shape.leverage, 1e-9)))
+        return float(np.sqrt(variance / max(self.shape.leverage, 1e-9) + self.misfit_K**2))
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,6 +97,7 @@ class _Residual:
     left_K: Array
     basis: Array
     tau_s: float
+    approach_K: float
 
 
 def describe_departures(
@@ -126,10 +136,14 @@ def describe_departures(
         if not known:
             continue
         variance = float(np.median([s.variance_K2 for s in known]))
-        usual = float(np.median([s.departure_K for s in known])) if len(known) > FEWEST_IN_COMMON else LEAST_DEPARTURE_K
-        for mine, shape in zip(departures, shapes, strict=True):
-            if shape is not None:
-                mine.append(Departure(shape=shape, usual_variance_K2=variance, usual_departure_K=usual))
+        usual = float(np.median([s.departure_K for s in known]))
+        for mine, shape, e in zip(departures, shapes, estimates, strict=True):
+            if shape is None:
+                continue
+            if len(known) <= FEWEST_IN_COMMON:
+                usual = max(LEAST_DEPARTURE_K, DEPARTURE_SHARE * shape.approach_K)
+            misfit = FORCED_MISFIT_SHARE * shape.approach_K if e.curvature == 0.0 else 0.0
+            mine.append(Departure(shape=shape, usual_variance_K2=variance, usual_departure_K=usual, misfit_K=misfit))
     return [tuple(mine) for mine in departures]
 
 
@@ -171,7 +185,8 @@ def _residual(time_s: Array, rise_K: Array, estimate: Estimate, slow_from: float
     # bend of natural convection, which goes with the square of that, is then not what they have in common.
     y = straighten(t, rise_K[inside], tau_s, end_s=float(t[-1]), curvature=estimate.curvature)
     basis, _ = np.linalg.qr(np.column_stack([np.ones(t.size), decay(t, tau_s, end_s=float(t[-1]))]))
-    return _Residual(t, y - basis @ (basis.T @ y), basis, tau_s)
+    plain = basis @ (basis.T @ y)
+    return _Residual(t, y - plain, basis, tau_s, float(abs(plain[-1] - plain[0])))
 
 
 def _shape(mine: _Residual, r: Array) -> Shape:
@@ -195,6 +210,7 @@ def _shape(mine: _Residual, r: Array) -> Shape:
         leverage=float(sizes[best]),
         departure_K=float(np.abs(smooth).max()),
         variance_K2=float(left @ left) / max(1.0, t.size - 4.0) * (1 + r1) / (1 - r1),
+        approach_K=mine.approach_K,
     )
 
 
