@@ -8,7 +8,7 @@ from mount_campaigns import TOP_W
 
 from thermlab.compare.analysis import analyse
 from thermlab.compare.comparison import compare_treatments
-from thermlab.runs.records import ReducedRun
+from thermlab.runs.records import TOO_SHORT, ReducedRun
 from thermlab.simulate.ladders import simulate_campaign
 from thermlab.simulate.logs import LogDialect, write_campaign
 from thermlab.simulate.network import passive_bench
@@ -31,7 +31,7 @@ def simulate(folder, *, difference_K=0.0, airflow=1.0, mount_sd=0.003, seed=3, d
         treatments,
         steps_W=settings.pop("steps", STEPS),
         rng=np.random.default_rng(seed),
-        soak_min=30.0,
+        soak_min=settings.pop("soak_min", 30.0),
         interval_s=5.0,
         disturbances={("paste-c", mount, 0): draught for mount in (1, 2, 3)} if airflow != 1.0 else None,
         **settings,
@@ -133,3 +133,18 @@ def test_without_a_start_in_common_there_is_no_witness():
 
     assert (witness.early_difference_K, witness.interval_K, witness.agrees) == (None, None, None)
     assert witness.says.startswith("No early rise")
+
+
+@pytest.mark.parametrize(("soak_min", "reason"), [(18.5, TOO_SHORT), (12.0, "not settled")])
+def test_soaks_too_short_stay_out_of_the_settled_answer_and_serve_for_screening(tmp_path, soak_min, reason):
+    found, _ = simulate(tmp_path, difference_K=-3.0, soak_min=soak_min, steps=(120.0,), presoak_min=0.0)
+    item = found.comparison.treatments[0]
+
+    assert {run.reason for run in found.runs} == {reason}
+    assert not any(run.used for run in found.runs)
+    assert (item.difference_K, item.interval_K, item.verdict) == (None, None, "not replicated")
+    assert found.throttle is None or all(one.throttle_power_W is None for one in found.throttle.treatments)
+    assert item.witness.interval_K[0] < -2.7 < item.witness.interval_K[1] < 0.0
+    assert item.witness.agrees is None
+    assert "Screening only" in item.witness.says
+    assert any("wet or pump out" in caution and "throttle power" in caution for caution in found.cautions)

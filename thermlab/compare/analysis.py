@@ -18,6 +18,7 @@ from thermlab.campaign.settings import CampaignSettings, describe
 from thermlab.compare.cautions import campaign_cautions
 from thermlab.compare.comparison import compare_treatments
 from thermlab.compare.records import Warned
+from thermlab.compare.secondary import SCREENED
 from thermlab.compare.throttle import predict_throttle
 from thermlab.compare.uncertainty import BudgetInputs, BudgetLine, build_budget
 from thermlab.compare.value import Value, assess_value
@@ -211,7 +212,8 @@ def _prior(settings: CampaignSettings) -> Prior | None:
 def _compare(
     settings: CampaignSettings, runs: tuple[ReducedRun, ...], *, reference_power_W: float | None = None
 ) -> Comparison | None:
-    if not any(run.used and run.rise_K is not None for run in runs):
+    screened = any(run.reason in SCREENED and run.early_rise_K is not None for run in runs)
+    if not screened and not any(run.used and run.rise_K is not None for run in runs):
         return None
     return compare_treatments(
         runs,

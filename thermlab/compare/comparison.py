@@ -145,7 +145,7 @@ def compare_treatments(
         *cautions,
         *caution_counts(table, mounts_planned),
         *caution_order(table, baseline),
-        *(f"{name}: {one.says}" for name, one in heard.items() if one.agrees is False),
+        *(f"{name}: {one.says}" for name, one in heard.items() if one.agrees is False or "Screening" in one.says),
         *caution_p_values(items, alpha),
     ]
     caution_list = (

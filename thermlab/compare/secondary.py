@@ -27,7 +27,17 @@ from scipy.special import fdtrc
 
 from thermlab.base.numbers import with_interval
 from thermlab.compare.mounts import Difference, Groups, MountTable, fit_common_steps, judge_mounts
-from thermlab.compare.records import Interval, Kink, LackOfFit, OffsetCheck, OffsetTest, SecondaryEffect, Witness
+from thermlab.compare.records import (
+    Interval,
+    Kink,
+    LackOfFit,
+    OffsetCheck,
+    OffsetTest,
+    SecondaryEffect,
+    Variance,
+    Witness,
+)
+from thermlab.runs.records import TOO_SHORT
 from thermlab.stats.curves import curve_design
 from thermlab.stats.dunnett import t_point, t_tail
 from thermlab.stats.least_squares import Floats, NotEstimableError, fit_linear
@@ -46,6 +56,8 @@ OFFSET_POWER = 0.80
 EARLY_SHARE = {"passive": (0.82, 0.96), "forced": (0.48, 0.96)}
 """How much of a true difference between interfaces the early rise shows (simulated: passive benches with a time
 constant of 8 to 15 min, benches with fans of 1.5 to 4 min and a heavy device; lighter devices show more)."""
+SCREENED = (TOO_SHORT, "not settled")
+"""Why runs are left out that may serve for screening."""
 _MOST_LACKING = 0.6
 """Less than this part of the least share is no confirmation."""
 _AIR_ALPHA = 0.02
@@ -137,34 +149,49 @@ def hear_witness(
     dict of str to Witness
         By candidate.
     """
-    early = _early_by_mount(runs, groups, power_W) if power_W is not None else {}
-    rows = [i for i, name in enumerate(table.names) if (int(table.group[i]), name) in early]
-    own = replace(groups, group=table.group[rows], order=None, prior_dof=0.0)
-    counts = np.bincount(own.group, minlength=len(own.treatments))
-    if settled_K is None or not counts[groups.treatments.index(groups.baseline)]:
-        note = next(
-            (run.early_note for run in runs if run.used and run.early_note), "no settled rise to compare it with"
-        )
-        return {name: Witness(None, None, None, f"No early rise: {note}.") for name in groups.candidates}
-    if counts[counts > 0].min() < 2:
-        own = replace(own, variance="pooled")
-    values = np.array([early[int(table.group[i]), table.names[i]] for i in rows])
-    settled, scale = settled_K[rows], float(abs(settled_K).max())
-    shown = judge_mounts(values, own, scale=scale).differences
-    late = judge_mounts(settled, own, scale=scale).differences
-    sure = replace(own, alpha=_AIR_ALPHA)
-    apart = [judge_mounts(settled - values / share, sure, scale=scale).differences for share in EARLY_SHARE[cooling]]
-    return {
-        one.treatment: _testify(one, other, [each[i].interval for each in apart], EARLY_SHARE[cooling])
-        for i, (one, other) in enumerate(zip(shown, late, strict=True))
-    }
+    early, power_W = _early_by_mount(runs, groups, power_W)
+    places = list(zip(table.group.tolist(), table.names, strict=True))
+    settled = {} if settled_K is None else dict(zip(places, settled_K.tolist(), strict=True))
+    scale = float(power_W or 1.0)
+
+    def judged(values: dict[tuple[int, str], float], alpha: float) -> tuple[Difference, ...]:
+        group = np.array([treatment for treatment, _ in values], dtype=np.intp)
+        counts = np.bincount(group, minlength=len(groups.treatments))
+        variance: Variance = "pooled" if values and counts[counts > 0].min() < 2 else groups.variance
+        own = replace(groups, group=group, order=None, prior_dof=0.0, alpha=alpha, variance=variance)
+        return judge_mounts(np.array(list(values.values())), own, scale=scale).differences
+
+    share = EARLY_SHARE[cooling]
+    both = [mount for mount in early if mount in settled]
+    late = judged({mount: settled[mount] for mount in both}, groups.alpha)
+    apart = [judged({mount: settled[mount] - early[mount] / one for mount in both}, _AIR_ALPHA) for one in share]
+    why = next((run.early_note for run in runs if run.used and run.early_note), "no start in common")
+    found = {}
+    for i, (shown, its) in enumerate(zip(judged(early, groups.alpha), late, strict=True)):
+        if shown.difference is None:
+            found[shown.treatment] = Witness(None, None, None, f"No early rise: {why}.")
+        elif its.difference is None:
+            found[shown.treatment] = _screen(shown, scale, share)
+        else:
+            found[shown.treatment] = _testify(shown, its, [each[i].interval for each in apart], share)
+    return found
 
 
-def _early_by_mount(runs: Sequence[ReducedRun], groups: Groups, power_W: float) -> dict[tuple[int, str], float]:
-    """Early rise of each mount at the reference power, up to a constant: what its runs are from those they match."""
-    have = [run for run in runs if run.used and run.early_rise_K is not None and run.treatment in groups.treatments]
+def _early_by_mount(
+    runs: Sequence[ReducedRun], groups: Groups, power_W: float | None
+) -> tuple[dict[tuple[int, str], float], float | None]:
+    """Early rise of each mount, up to a constant: what its runs are from those they match; and at which power.
+
+    Runs too short for a settled rise count. Without a reference power it is that of the highest step.
+    """
+    have = [
+        run
+        for run in runs
+        if (run.used or run.reason in SCREENED) and run.early_rise_K is not None and run.treatment in groups.treatments
+    ]
     if not have:
-        return {}
+        return {}, power_W
+    power_W = power_W or max(run.set_power_W for run in have)
     kinds = sorted({(run.set_power_W, run.early_from_W or 0.0) for run in have})
     of = [groups.treatments.index(run.treatment) for run in have]
     present = sorted(set(of))
@@ -177,18 +204,27 @@ def _early_by_mount(runs: Sequence[ReducedRun], groups: Groups, power_W: float) 
     try:
         fit = fit_linear(design, per_watt * power_W)
     except NotEstimableError:
-        return {}
+        return {}, power_W
     effects = dict(zip(present, [0.0, *fit.coefficients[len(kinds) :]], strict=True))
     mounts: dict[tuple[int, str], list[float]] = {}
     for treatment, run, left in zip(of, have, fit.residuals, strict=True):
         mounts.setdefault((treatment, run.mount), []).append(effects[treatment] + float(left))
-    return {mount: sum(values) / len(values) for mount, values in mounts.items()}
+    return {mount: sum(values) / len(values) for mount, values in mounts.items()}, power_W
+
+
+def _screen(early: Difference, power_W: float, share: Interval) -> Witness:
+    """Say what the early rise says where there is no settled one."""
+    says = (
+        f"Screening only, from soaks too short for a settled rise: the early rise at {power_W:g} W differs by "
+        f"{with_interval(early.difference, early.interval)} K (1 K between interfaces reads about {share[0]:g} to "
+        f"{share[1]:g} K early). Not for materials that wet or pump out with time, nor for the throttle power."
+    )
+    return Witness(early.difference, early.interval, None, says)
 
 
 def _testify(early: Difference, late: Difference, apart: Sequence[Interval | None], share: Interval) -> Witness:
     """Say what follows from both differences; `apart`: what the settled one has over the early one, at both shares."""
-    if early.difference is None or late.difference is None:
-        return Witness(None, None, None, "No early rise on any mount of it.")
+    difference, settled = early.difference or 0.0, late.difference or 0.0
     read = f"The early rise differs by {with_interval(early.difference, early.interval)} K"
     scale = f"1 K between interfaces reads about {share[0]:g} to {share[1]:g} K early"
     known = [interval for interval in apart if interval is not None]
@@ -204,7 +240,8 @@ def _testify(early: Difference, late: Difference, apart: Sequence[Interval | Non
     elif (
         _beyond_zero(early.interval)
         and _beyond_zero(late.interval)
-        and early.difference / late.difference > _MOST_LACKING * share[0]
+        and settled != 0.0
+        and difference / settled > _MOST_LACKING * share[0]
     ):
         agrees = True
         says = f"{read}: it confirms that the difference is in the interface ({scale})."

@@ -201,6 +201,10 @@ def side(difference: float) -> str:
     return "above" if difference > 0 else "below"
 
 
+TOO_SHORT = "soak too short for a settled rise"
+"""Why a run is not used whose settled rise would be an extrapolation nobody trusts; its early rise still counts."""
+
+
 def raise_flag(name: str, severity: Severity, reason: str, **evidence: float | None) -> Flag:
     """Make a flag; numbers that cannot be had are left out of its evidence.
 

@@ -21,7 +21,7 @@ from thermlab.logs.times import iso_time
 from thermlab.runs.checks.between import check_between, check_readings
 from thermlab.runs.checks.single import check_run
 from thermlab.runs.checks.view import view_runs
-from thermlab.runs.records import Flag, ReducedRun
+from thermlab.runs.records import TOO_SHORT, Flag, ReducedRun
 from thermlab.runs.settled_rise import (
     EarlyRise,
     Estimate,
@@ -252,6 +252,12 @@ def _disturbed(flags: tuple[Flag, ...]) -> bool:
     return any(f.severity == "unusable" or (f.severity == "doubtful" and f.flag in SHAPE_FLAGS) for f in flags)
 
 
+def _too_short(flags: tuple[Flag, ...], settings: BenchSettings) -> bool:
+    """Whether a settled rise is extrapolated from a soak below what is trusted."""
+    least = settings.checks.trusted_soak_time_constants
+    return any(f.flag == "not settled" and f.evidence.get("soak_time_constants", least) < least for f in flags)
+
+
 def _curve(
     settings: BenchSettings,
     traces: Sequence[Trace],
@@ -261,7 +267,8 @@ def _curve(
 ) -> RiseCurve | None:
     powers, rises = [], []
     for i, (trace, estimate) in enumerate(zip(traces, bench.estimates, strict=True)):
-        if i in excluded or estimate.level_K is None or any(f.severity == "unusable" for f in flags[i]):
+        spoiled = any(f.severity == "unusable" for f in flags[i]) or _too_short(flags[i], settings)
+        if i in excluded or estimate.level_K is None or spoiled:
             continue
         power = estimate.power_W if np.isfinite(estimate.power_W) else trace.set_power_W
         powers.append(power)
@@ -295,7 +302,10 @@ def reduced_run(
     if estimate.level_K is not None and not estimate.shed and np.isfinite(estimate.power_W):
         rise = estimate.level_K + slope * (line.set_power_W - estimate.power_W)
     unusable = [flag for flag in flags if flag.severity == "unusable"]
-    reason = line.exclude or ("" if trace.finished else NOT_FINISHED) or "; ".join(flag.flag for flag in unusable)
+    short = TOO_SHORT if _too_short(flags, settings) else ""
+    reason = (
+        line.exclude or ("" if trace.finished else NOT_FINISHED) or "; ".join(flag.flag for flag in unusable) or short
+    )
     if not reason and rise is None:
         reason = "no settled rise"
     return ReducedRun(
