@@ -323,9 +323,9 @@ def _signed(value: float, u: float) -> str:
     return ("+" if value > 0.0 else "") + round_to_uncertainty(value, u)
 
 
-# Simulated for a rise of 65 K with 35 % of the heat shed by radiation, convection properties held constant:
-# the rise at fixed power falls by 0.12 K per K of warmer room (0.07 with 20 %, 0.17 with 50 %).
-_ROOM_EFFECT_K_PER_K = 0.12
+# Simulated for a rise of 65 K, convection properties held constant: the rise at fixed power falls by 0.12 K per K of
+# warmer room with 35 % of the heat shed by radiation (0.07 with 20 %, 0.17 with 50 %); 0.115 with a third of it.
+_ROOM_EFFECT_K_PER_K = 0.115
 _ROOM_EFFECT_AT_RISE_K = 65.0
 _ABSOLUTE_ZERO_C = -273.15
 
@@ -426,10 +426,11 @@ def caution_room(
     watts = abs(per_kelvin * warmer) / slope
     side = "low (safe)" if warmer > 0.0 else "high (not safe)"
     effect = (
-        f"A passive sink that sheds about a third of its heat by radiation rises about {per_kelvin:.2g} K less per K "
-        "of warmer room (0.6 to 1.4 times that for a fifth to a half)"
+        f"A passive sink rises up to {per_kelvin:.2g} K less per K of warmer room, where it sheds a third of its heat "
+        "by radiation, and no less where it sheds none"
     )
-    return [f"{where}. {effect}: the throttle powers are read about {watts:.2g} W too {side}."]
+    between = f"between 0 and about {watts:.2g} W too {side}, which their intervals do not hold"
+    return [f"{where}. {effect}: the throttle powers are read {between}."]
 
 
 # Rooms in which a workshop has its bench, degC (common practice, no source).
