@@ -5,6 +5,7 @@ import json
 import multiprocessing
 import os
 import random
+import re
 import shutil
 import signal
 import subprocess
@@ -529,7 +530,9 @@ def test_the_first_version_is_recomputed_and_whatever_moved_is_stated():
     assert result.filed_version == "0.1.0"
     assert result.n_numbers > 300
     # A caution is a sentence, not a number: a later version may say it otherwise or no longer need it.
-    gone = [moved.where for moved in result.moved if moved.new == "absent" and "cautions[" not in moved.where]
+    # Nor is every run that stops early, as planned, noted as not settled any more.
+    allowed = re.compile(r"caution|flags\[not settled\]$")
+    gone = [moved.where for moved in result.moved if moved.new == "absent" and not allowed.search(moved.where)]
     assert gone == []
     assert all(moved.change is not None or moved.old != moved.new for moved in result.moved)
     assert "pad-b" not in {moved.old for moved in result.moved}
