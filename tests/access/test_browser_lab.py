@@ -109,12 +109,13 @@ def test_a_person_writes_an_exclusion(opened, place):
 def test_a_person_tries_the_answer_with_controls_and_writes_no_name_into_python(opened, place):
     before = place.joinpath(*SHEET).read_bytes()
     page = opened("bench")
-    panel = page.locator(".jp-OutputArea-output", has=page.locator(".jupyter-widgets")).first
+    panel = page.locator(".jp-OutputArea-output", has=page.locator("text=tried without the runs ticked")).first
     panel.locator("text=Tried: nothing changed.").wait_for(timeout=30_000)
     picture = panel.locator("img").first.get_attribute("src")
 
     panel.locator("select").first.select_option(label=f"{SHED}: shed power at limit (left out)")
-    page.wait_for_function("old => document.querySelector('.jupyter-widgets img').src !== old", arg=picture)
+    drawn = panel.locator("img").first.element_handle()
+    page.wait_for_function("([image, old]) => image.src !== old", arg=[drawn, picture])
     panel.locator("text=shed power at limit").last.wait_for()
     panel.get_by_label("margin in K").fill("3")
     page.keyboard.press("Tab")
