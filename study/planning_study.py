@@ -19,7 +19,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from thermlab.planning.make import assumed_curve
 from thermlab.planning.run_order import plan_order
-from thermlab.planning.splits import BenchHours, SplitProblem, compare_splits, recommend_split, recommended_soak_min
+from thermlab.planning.splits import BenchHours, SplitProblem, compare_splits, recommend_split
 from thermlab.stats.power import mounts_needed, t_test_power
 from thermlab.stats.sequential import LookRule, MountTally, RunningDecision, critical_values, power_spending
 
@@ -113,7 +113,7 @@ def _throttle_rmse(rises: np.ndarray, steps: np.ndarray, true_K: float, limit_K:
 def compare_with_ladder(
     *, mount_sd_K: float, time_constant_min: float | None, curve_known: bool, n: int = 20_000, seed: int = 1
 ) -> tuple[SplitOutcome, SplitOutcome]:
-    """Return the seven-step ladder of one mount each with 40 min soak, and the split recommended for its hours."""
+    """Return the seven-step ladder of one mount each, soaks of 40 min, and the best whole ladders of the same hours."""
     ladder_times = BenchHours()
     hours = 2 * ladder_times.mount_h(len(LADDER_W))
     problem = SplitProblem(
@@ -127,14 +127,10 @@ def compare_with_ladder(
         curve=assumed_curve(),
         limit_rise_K=60.0,
         curve_known=curve_known,
+        time_constant_min=time_constant_min,
+        whole_ladders=True,
     )
-
-    def times_for(steps_W: tuple[float, ...]) -> BenchHours:
-        if time_constant_min is None:
-            return BenchHours()
-        return BenchHours(soak_min=recommended_soak_min(problem, steps_W, time_constant_min))
-
-    split, _ = recommend_split(problem, compare_splits(problem, hours, times_for))
+    split, _ = recommend_split(problem, compare_splits(problem, hours=hours))
     given = {"mount_sd_K": mount_sd_K, "n": n, "seed": seed}
     ladder = simulate_split(LADDER_W, 1, hours=hours, **given)
     return ladder, simulate_split(split.steps_W, split.n_mounts, hours=split.hours, **given)

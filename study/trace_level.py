@@ -217,7 +217,7 @@ def campaign_of(name: str, ladders: list[list[SimulatedLadder]]) -> tuple[Campai
     for place in range(MOUNTS):
         for treatment, label in enumerate((BASELINE, CANDIDATE)):
             ladder = ladders[treatment][place]
-            log = _log(f"{label}-{place + 1}", ladder)
+            log = log_of(f"{label}-{place + 1}", ladder)
             for step, power in enumerate(STEPS_W):
                 line = RunLine(
                     run=f"{log.name}-{power:g}",
@@ -247,7 +247,8 @@ def campaign_of(name: str, ladders: list[list[SimulatedLadder]]) -> tuple[Campai
     return Campaign(folder=Path(), settings=settings, runs=tuple(lines), sha256={}), traces
 
 
-def _log(name: str, ladder: SimulatedLadder) -> Log:
+def log_of(name: str, ladder: SimulatedLadder) -> Log:
+    """Return the log of one mount as the readers hand it over."""
     sensors = tuple(f"core {i}" for i in range(ladder.temperature_C.shape[1]))
     return Log(
         name=name,

@@ -176,6 +176,7 @@ def report(
 @click.option("--baseline", metavar="A", help="The treatment the others are compared with.")
 @click.option("--goal", type=click.Choice(["difference", "equivalence"]), help="What is to be shown.  [difference]")
 @click.option("--power", type=float, help="Chance of showing it.  [0.8]")
+@click.option("--looks", type=click.Choice(["end", "every mount"]), help="When the question is answered.  [end]")
 @click.option("--hours", metavar="H", type=float, help="Bench hours to be spent; default: what the question needs.")
 @click.option("--mounts", type=int, help="Mounts of each treatment, in place of --hours.")
 @click.option("--mount-sd", "mount_sd_K", metavar="K", type=float, help="SD between mounts at the reference step.")

@@ -167,7 +167,7 @@ def poisoned_bench_sheet():
     planned = plan(**PLANNED)
     poison = Poison()
     runs = [replace(run, run=poison(), treatment=poison(), mount=poison()) for run in planned.runs]
-    return bench_sheet_html(runs, planned.entries, title=poison(), soak_min=planned.times.soak_min, seed=1)
+    return bench_sheet_html(runs, planned.entries, planned.times, title=poison(), seed=1)
 
 
 def live_blocks(folder):

@@ -11,8 +11,10 @@ import pytest
 
 from thermlab.campaign.runsheet import read_run_sheet
 from thermlab.planning.run_order import NOT_MADE, bench_sheet_html, calendar, clock, plan_order, run_sheet_csv
+from thermlab.planning.splits import BenchHours
 from thermlab.reports.pages import SAFETY
 
+TIMES = BenchHours(soak_min=30, pre_soak_min=15)
 NASTY = "<script>alert(1)</script>\"'&"
 
 
@@ -38,13 +40,12 @@ def runs():
 
 
 def sheet(runs, **changes):
-    entries = calendar(runs, soak_min=30, change_over_min=5, remount_min=45)
-    given = {"title": "Grease or pad", "soak_min": 30, "seed": 5}
-    return bench_sheet_html(runs, entries, **(given | changes))
+    given = {"title": "Grease or pad", "seed": 5}
+    return bench_sheet_html(runs, calendar(runs, TIMES), TIMES, **(given | changes))
 
 
 def test_the_run_sheet_is_read_back_without_a_problem(runs, tmp_path):
-    text = run_sheet_csv(runs, soak_min=30)
+    text = run_sheet_csv(runs, TIMES)
 
     read = read_run_sheet(text.encode(), tmp_path, treatments=["grease-a", "pad-b"], time=None)
 
@@ -56,10 +57,11 @@ def test_the_run_sheet_is_read_back_without_a_problem(runs, tmp_path):
 
 
 def test_only_the_first_step_of_a_mount_asks_for_a_pre_soak(runs):
-    lines = list(csv.DictReader(io.StringIO(run_sheet_csv(runs, soak_min=30))))
+    lines = list(csv.DictReader(io.StringIO(run_sheet_csv(runs, TIMES))))
 
     assert [bool(line["note"]) for line in lines] == [run.pre_soak for run in runs]
-    assert "pre-soak 30 min" in lines[0]["note"]
+    assert "pre-soak 15 min" in lines[0]["note"]
+    assert "start the log before switching on" in lines[0]["note"]
 
 
 @pytest.mark.parametrize(
@@ -75,6 +77,7 @@ def test_only_the_first_step_of_a_mount_asks_for_a_pre_soak(runs):
         "Photo",
         "Cautions",
         "pre-soak",
+        "Start the log before switching on",
     ],
 )
 def test_the_check_list_asks_for_everything(runs, word):
@@ -88,12 +91,15 @@ def test_every_safety_caution_is_on_the_sheet(runs):
     assert "no safety clearance" in text
 
 
-def test_one_line_a_mount_in_the_order_of_the_plan(runs):
+def test_one_line_a_run_with_room_for_its_start_and_end_in_the_order_of_the_plan():
+    runs = plan_order(["grease-a", "pad-b"], n_mounts=3, steps_W=(40, 80, 120), n_ladder=1, seed=5)
     page = sheet(runs)
 
-    assert page.count("<tr>") == 1 + 6
+    assert page.count("<tr>") == 1 + 2 * 3 + 4
     places = [page.index(f'<th scope="row">{run.treatment}</th><td>{run.mount}</td>') for run in runs]
     assert places == sorted(places)
+    assert all(f'<th scope="col">{head}</th>' in page for head in ("Start", "End"))
+    assert page.count('class="write"') == 3 * len(runs)
 
 
 def test_chosen_texts_are_escaped(runs):
@@ -117,7 +123,7 @@ def test_no_script_no_network_and_a_policy_that_says_so(runs):
 @pytest.mark.skipif(not (shutil.which("chromium") and shutil.which("pdfinfo")), reason="no chromium or pdfinfo here")
 @pytest.mark.parametrize("paper", ["A4", "Letter"])
 def test_sixteen_mounts_print_on_one_page(tmp_path, paper):
-    runs = plan_order(["grease-a", "pad-b"], n_mounts=8, steps_W=(40, 80, 120), seed=5)
+    runs = plan_order(["grease-a", "pad-b"], n_mounts=8, steps_W=(40, 80, 120), n_ladder=1, seed=5)
     page, pdf = tmp_path / "sheet.html", tmp_path / "sheet.pdf"
     page.write_text(sheet(runs).replace("size: A4 portrait", f"size: {paper} portrait"), encoding="utf-8")
     options = ["--headless", "--no-sandbox", "--disable-gpu", "--no-pdf-header-footer"]

@@ -1,6 +1,7 @@
 """Randomised blocks, pre-soak and the calendar of bench hours."""
 
 from collections import Counter
+from dataclasses import replace
 from itertools import pairwise
 
 import pytest
@@ -9,6 +10,7 @@ from hypothesis import strategies as st
 
 from thermlab.base.errors import InputError
 from thermlab.planning.run_order import calendar, plan_order
+from thermlab.planning.splits import BenchHours
 
 TREATMENTS = ("grease-a", "pad-b", "foil-c")
 
@@ -65,6 +67,14 @@ def test_steps_ascend_or_are_drawn():
     assert len(drawn) == 6
 
 
+def test_few_mounts_of_each_treatment_run_the_ladder_and_the_others_the_reference():
+    runs = order(n_ladder=1, reference_W=80.0)
+
+    by_mount = [[r.set_power_W for r in runs if (r.treatment, r.mount) == mount] for mount in mounts_in_order(runs)]
+    assert by_mount == [[40.0, 80.0, 120.0]] * 3 + [[80.0]] * 9
+    assert all(run.pre_soak for run in runs if run.block > 1)
+
+
 def test_refuses_with_every_problem_at_once():
     with pytest.raises(InputError) as caught:
         plan_order([], n_mounts=0, steps_W=[float("nan")], step_order="sideways")
@@ -72,13 +82,13 @@ def test_refuses_with_every_problem_at_once():
     assert len(caught.value.problems) == 4
 
 
-TIMES = {"soak_min": 40.0, "change_over_min": 5.0, "remount_min": 45.0}
+TIMES = BenchHours(soak_min=40.0, pre_soak_min=40.0, change_over_min=5.0, remount_min=45.0)
 
 
 def test_the_calendar_spends_mounting_presoak_steps_and_changes():
     runs = order(n_mounts=1)
 
-    entries = calendar(runs, **TIMES)
+    entries = calendar(runs, TIMES)
 
     # Three mounts, each 45 + 40 + 3 x (40 + 5) min.
     assert sum(e.end_h - e.start_h for e in entries) == pytest.approx(3 * (45 + 40 + 135) / 60)
@@ -87,7 +97,7 @@ def test_the_calendar_spends_mounting_presoak_steps_and_changes():
 
 
 def test_no_day_is_longer_than_asked_and_nothing_overlaps():
-    entries = calendar(order(), **TIMES, day_h=8.0)
+    entries = calendar(order(), TIMES, day_h=8.0)
 
     for before, after in pairwise(entries):
         assert (after.day, after.start_h) >= (before.day, before.end_h)
@@ -97,10 +107,17 @@ def test_no_day_is_longer_than_asked_and_nothing_overlaps():
     assert all(len({e.day for e in entries if (e.treatment, e.mount) == m}) == 1 for m in mounts_in_order(order()))
 
 
+def test_without_a_pre_soak_none_is_in_the_calendar():
+    entries = calendar(order(n_mounts=1, n_ladder=0), replace(TIMES, pre_soak_min=0.0))
+
+    assert [e.activity for e in entries][:3] == ["mount", "run", "change-over"]
+    assert sum(e.end_h - e.start_h for e in entries) == pytest.approx(3 * (45 + 45) / 60)
+
+
 def test_a_mount_longer_than_a_day_is_pre_soaked_again():
     runs = plan_order(["a"], n_mounts=1, steps_W=range(20, 220, 20), seed=1)
 
-    entries = calendar(runs, **TIMES, day_h=5.0)
+    entries = calendar(runs, TIMES, day_h=5.0)
 
     assert len({e.day for e in entries}) > 1
     for day in {e.day for e in entries}:
@@ -111,4 +128,4 @@ def test_a_mount_longer_than_a_day_is_pre_soaked_again():
 
 def test_a_day_too_short_for_one_step_is_refused():
     with pytest.raises(InputError, match=r"at least 2\.17 h"):
-        calendar(order(), **TIMES, day_h=2.0)
+        calendar(order(), TIMES, day_h=2.0)

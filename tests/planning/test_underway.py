@@ -1,5 +1,6 @@
 """A campaign under way: which mounts are made, which are planned, and what is said of it."""
 
+from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
 from types import SimpleNamespace
@@ -22,10 +23,10 @@ from thermlab.simulate.network import passive_bench
 TREATMENTS = ["grease-a", "pad-b"]
 
 
-def analysis(made, *, waiting=(), mounts_planned=None, prior=None, seed=1, effect_K=-2.0, sd_K=0.3):
+def analysis(made, *, waiting=(), mounts_planned=None, prior=None, seed=1, effect_K=-2.0, sd_K=0.3, runs=None):
     """Return what the outlook reads of an analysis: mounts in the order given, each with two steps."""
     rng = np.random.default_rng(seed)
-    runs, lines = [], []
+    simulated, lines = [], []
     for place, (treatment, mount) in enumerate(made):
         shift = (effect_K if treatment == "pad-b" else 0.0) + sd_K * rng.standard_normal()
         for step in (60.0, 120.0):
@@ -37,14 +38,25 @@ def analysis(made, *, waiting=(), mounts_planned=None, prior=None, seed=1, effec
                 rise_K=step / 2 + shift * step / 120,
                 order=2 * place + int(step == 120.0),
             )
-            runs.append(run)
+            simulated.append(run)
             lines.append(SimpleNamespace(treatment=treatment, mount=mount, exclude=""))
     lines += [SimpleNamespace(treatment=treatment, mount=mount, exclude=NOT_MADE) for treatment, mount in waiting]
-    decision = SimpleNamespace(margin_K=1.0, confidence_level=0.95, mounts_planned=mounts_planned)
-    settings = SimpleNamespace(treatments=dict.fromkeys(TREATMENTS), baseline="grease-a", decision=decision)
-    comparison = compare_treatments(runs, treatments=TREATMENTS, baseline="grease-a", margin_K=1.0, prior=prior)
+    decision = SimpleNamespace(
+        margin_K=1.0, confidence_level=0.95, mounts_planned=mounts_planned, reference_power_W=120.0
+    )
+    settings = SimpleNamespace(
+        treatments=dict.fromkeys(TREATMENTS),
+        baseline="grease-a",
+        decision=decision,
+        analysis=SimpleNamespace(variance="auto", order_covariate=False),
+        prior=None,
+    )
+    runs = simulated if runs is None else runs
+    comparison = compare_treatments(
+        runs, treatments=TREATMENTS, baseline="grease-a", margin_K=1.0, prior=prior, reference_power_W=120.0
+    )
     campaign = SimpleNamespace(settings=settings, runs=tuple(lines), folder=Path("campaign"))
-    return SimpleNamespace(campaign=campaign, comparison=comparison, advice=None)
+    return SimpleNamespace(campaign=campaign, comparison=comparison, advice=None, runs=tuple(runs))
 
 
 def mounts(*pairs):
@@ -119,6 +131,37 @@ def test_the_outlook_is_wider_than_one_look_and_is_shown():
     assert any(sentence.startswith("caution:") for sentence in sentences)
     assert any("pad-b" in sentence for sentence in sentences)
     assert "No campaign" in under_way(None).html
+
+
+def test_half_a_mount_counts_as_not_made_and_is_still_planned():
+    given = analysis(mounts("a1", "b1", "b2", "a2", "a3"), waiting=mounts("b3"))
+    whole = advise(given)
+    half = [run for run in given.runs if (run.mount, run.set_power_W) != ("3", 120.0)]
+
+    found = advise(analysis(mounts("a1", "b1", "b2", "a2", "a3"), waiting=mounts("b3"), runs=half))
+
+    assert whole.n_mounts == {"grease-a": 3, "pad-b": 2}
+    assert found.n_mounts == {"grease-a": 2, "pad-b": 2}
+    assert found.next_treatments == ("grease-a", "pad-b")
+    assert found.cautions[0] == "Counted as not made, for want of the reference step: grease-a 3."
+    # What is left is compared at the reference step itself, not on a fit that the half mount would force on all.
+    at_reference = {
+        t: np.mean([r.rise_K for r in half if r.treatment == t and r.set_power_W == 120.0]) for t in TREATMENTS
+    }
+    assert found.candidates[0].difference_K == pytest.approx(at_reference["pad-b"] - at_reference["grease-a"])
+
+
+def test_the_outlook_takes_the_variance_that_the_report_takes():
+    made = mounts("a1", "b1", "b2", "a2", "a3", "b3")
+    given = analysis(made, mounts_planned=6, effect_K=-0.9)
+    runs = [replace(r, rise_K=r.rise_K + 3.0 * int(r.mount) * (r.treatment == "pad-b")) for r in given.runs]
+
+    found = advise(analysis(made, mounts_planned=6, runs=runs))
+
+    assert given.comparison.variance == "pooled"
+    assert advise(given).settings["variance"] == "pooled"
+    assert found.settings["variance"] == "welch"
+    assert "each treatment's own scatter" in " ".join(found.cautions)
 
 
 def test_a_campaign_without_a_comparison_is_refused():

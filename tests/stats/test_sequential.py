@@ -235,3 +235,31 @@ def test_unknown_names_and_a_margin_of_zero_are_refused_together():
         ahead([("x", 1.0)], ["y"], margin_K=0.0)
 
     assert len(caught.value.problems) == 3
+
+
+def over_looks(order, sds_K, *, variance, n=8_000, seed=31):
+    """Return the error over all looks, and false claims of equivalence, where treatments scatter differently."""
+    rng = np.random.default_rng(seed)
+    true_K = (60.0,) * (len(sds_K) - 1) + (61.0,)
+    rule = look_rule(tuple(order), n_treatments=len(sds_K), margin_K=1.0, variance=variance, n_paths=40_000)
+    tally, decision = MountTally(n, len(sds_K), variance=variance), RunningDecision(rule, n, len(sds_K))
+    for look, treatment in enumerate(order):
+        tally.add(treatment, true_K[treatment] + sds_K[treatment] * rng.standard_normal(n))
+        decision.look(tally, look)
+    return ever_missed(decision, true_K), decision.equivalent[-1].mean()
+
+
+def test_welch_keeps_the_error_where_pooling_loses_it():
+    """Standard deviations .3 .3 .3 1.0, four mounts each: statistics of one noisy candidate among quiet ones."""
+    order, sds = BLOCKS_OF_FOUR, (0.3, 0.3, 0.3, 1.0)
+
+    pooled, false_pooled = over_looks(order, sds, variance="pooled")
+    welch, false_welch = over_looks(order, sds, variance="welch")
+    alike, _ = over_looks(order, (0.6,) * 4, variance="welch")
+
+    assert pooled > 0.10
+    assert false_pooled > 0.08
+    # Binomial standard deviation at 8 000 campaigns and 0.05: 0.0024.
+    assert welch < 0.06
+    assert false_welch < 0.06
+    assert 0.04 < alike < 0.06

@@ -7,12 +7,12 @@ from thermlab.base.faces import face
 
 __all__, __getattr__, __dir__ = face(
     __name__,
-    analysis="Analysis analyse conclude",
+    analysis="Analysis analyse compare_campaign conclude",
     comparison="compare_treatments",
     mounts="fit_common_steps tabulate_mounts",
     cautions="POWER",
-    records="Advice Caution Comparison FARTHEST_EXTRAPOLATION ThrottlePower TreatmentComparison TreatmentThrottle "
-    "Verdict",
+    records="Advice Caution Comparison FARTHEST_EXTRAPOLATION MountSummary ThrottlePower TreatmentComparison "
+    "TreatmentThrottle Verdict",
     throttle="OTHER_EXPONENTS curves_of_mounts predict_throttle",
     uncertainty="combine_each effective_dof",
     value="TreatmentValue assess_value",

@@ -182,7 +182,7 @@ def conclude(
     """
     settings = campaign.settings
     runs = settled.runs
-    whole = _compare(settings, runs)
+    whole = compare_campaign(settings, runs)
     comparison = _with_and_without(settings, runs, whole) if len(settings.treatments) > 1 else None
     throttle = _throttle(settings, runs, whole)
     if comparison is not None:
@@ -209,9 +209,20 @@ def _prior(settings: CampaignSettings) -> Prior | None:
     return Prior(mount_sd_K_per_W=settings.prior.sd_K_per_W, dof=settings.prior.dof, source=settings.prior.source)
 
 
-def _compare(
+def compare_campaign(
     settings: CampaignSettings, runs: tuple[ReducedRun, ...], *, reference_power_W: float | None = None
 ) -> Comparison | None:
+    """Compare the treatments as the settings of a campaign ask for; None without a used or screened run.
+
+    Parameters
+    ----------
+    settings : CampaignSettings
+        What is compared and how.
+    runs : tuple of ReducedRun
+        Runs that count.
+    reference_power_W : float or None
+        Reference where the settings name none, W.
+    """
     screened = any(run.reason in SCREENED and run.early_rise_K is not None for run in runs)
     if not screened and not any(run.used and run.rise_K is not None for run in runs):
         return None
@@ -238,7 +249,7 @@ def _with_and_without(
         return comparison
     put_back = tuple(replace(run, used=True, reason="") if run.rise_K is not None else run for run in runs)
     # At the same reference: with more runs the default one could move.
-    other = _compare(settings, put_back, reference_power_W=comparison.reference_power_W)
+    other = compare_campaign(settings, put_back, reference_power_W=comparison.reference_power_W)
     if other is None:
         return comparison
     differences = {item.treatment: item.difference_K for item in other.treatments}

@@ -10,7 +10,6 @@ from __future__ import annotations
 import json
 import shutil
 import tempfile
-from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -22,25 +21,24 @@ from thermlab.planning.mount_sd import MountScatter, archive_scatter, given_scat
 from thermlab.planning.records import Plan, PlanRequest
 from thermlab.planning.run_order import LOG_FOLDER, MOST_MOUNTS, bench_sheet_html, calendar, plan_order, run_sheet_csv
 from thermlab.planning.splits import (
-    BenchHours,
+    DEFAULT_SOAK_MIN,
     SplitProblem,
     compare_soaks,
     compare_splits,
     fewest_steps,
+    look_after_every_mount,
     mount_numbers,
+    mounts_for_looking,
+    one_mount_sd_K,
     recommend_split,
-    recommended_soak_min,
 )
 from thermlab.reports.results import plain
 from thermlab.stats.curves import RiseCurve
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from thermlab.planning.splits import MountNumber, Split
+    from thermlab.planning.splits import Looking, Looks, MountNumber, Split
     from thermlab.planning.underway import NextMounts
 
-DEFAULT_SOAK_MIN = 40.0
 LONG_CAMPAIGN_H = 100.0
 
 
@@ -147,45 +145,48 @@ def make_plan(request: PlanRequest) -> Plan:
     request.check()
     scatter = _scatter(request)
     tau = scatter.time_constant_min if request.time_constant_min is None else request.time_constant_min
-    problem = _problem(request, scatter)
-    times_for = partial(_times, request, problem, tau)
-    n_mounts, steps_W, splits = _size(request, problem, times_for, scatter)
-    split, reason = recommend_split(problem, splits)
-    if n_mounts is None:
-        n_mounts, steps_W = split.n_mounts, split.steps_W
-    times = times_for(steps_W)
+    problem = _problem(request, scatter, tau)
+    steps_W = problem.choose_steps(fewest_steps(problem), problem.soaks_min()[0])
+    numbers = mount_numbers(
+        problem, steps_W=steps_W, estimand=request.estimand, powers=sorted({0.80, 0.90, request.power})
+    )
+    sd_K = one_mount_sd_K(problem.mount_sd_K, problem.run_noise_K, steps_W=steps_W, estimand=request.estimand)
+    split, reason, looks, looking = _size(request, problem, numbers, sd_K)
     runs = plan_order(
-        request.treatments, n_mounts=n_mounts, steps_W=steps_W, step_order=request.step_order, seed=request.seed
+        request.treatments,
+        n_mounts=split.n_mounts,
+        n_ladder=split.n_ladder,
+        steps_W=split.steps_W,
+        reference_W=request.reference_W,
+        step_order=request.step_order,
+        seed=request.seed,
     )
-    entries = calendar(
-        runs,
-        soak_min=times.soak_min,
-        change_over_min=times.change_over_min,
-        remount_min=times.remount_min,
-        day_h=request.day_h,
-    )
+    entries = calendar(runs, split.times, day_h=request.day_h)
     hours = sum(entry.end_h - entry.start_h for entry in entries)
-    numbers = _numbers(request, problem, steps_W)
-    budget = hours if request.hours is None else request.hours
+    budget = split.hours if request.hours is None else request.hours
+    splits = (other if other.n_steps != split.n_steps else split for other in compare_splits(problem, hours=budget))
     return Plan(
         request=request,
         title=request.title or " or ".join(request.treatments),
-        n_mounts=n_mounts,
-        steps_W=steps_W,
+        n_mounts=split.n_mounts,
+        n_ladder=split.n_ladder,
+        steps_W=split.steps_W,
         hours=hours,
-        times=times,
+        times=split.times,
         scatter=scatter,
         numbers=numbers,
-        splits=splits,
+        looks=looks,
+        looking=looking,
+        splits=tuple(splits),
         split=split,
         reason=reason,
-        soaks=compare_soaks(problem, budget, times, steps_W=steps_W, time_constant_min=tau) if tau else (),
+        soaks=compare_soaks(problem, budget, n_steps=split.n_steps),
         runs=runs,
         entries=entries,
         settings=_settings(request, problem, scatter, tau),
         cautions=(
-            *_caution_size(request, numbers, split, n_mounts),
-            *_cautions(request, scatter, tau, hours=hours),
+            *_caution_size(request, problem, numbers, split, looks, looking, sd_K),
+            *_cautions(request, scatter, tau),
         ),
     )
 
@@ -203,18 +204,7 @@ def _scatter(request: PlanRequest) -> MountScatter:
     return given_scatter(request.mount_sd_K, request.mount_sd_dof, run_noise_K=request.run_noise_K)
 
 
-def _times(
-    request: PlanRequest, problem: SplitProblem, time_constant_min: float | None, steps_W: tuple[float, ...]
-) -> BenchHours:
-    soak_min = request.soak_min
-    if soak_min is None:
-        soak_min = DEFAULT_SOAK_MIN
-        if time_constant_min is not None:
-            soak_min = recommended_soak_min(problem, steps_W, time_constant_min)
-    return BenchHours(soak_min=soak_min, change_over_min=request.change_over_min, remount_min=request.remount_min)
-
-
-def _problem(request: PlanRequest, scatter: MountScatter) -> SplitProblem:
+def _problem(request: PlanRequest, scatter: MountScatter, time_constant_min: float | None) -> SplitProblem:
     return SplitProblem(
         ladder_W=request.ladder_W,
         reference_power_W=request.reference_W,
@@ -226,35 +216,43 @@ def _problem(request: PlanRequest, scatter: MountScatter) -> SplitProblem:
         curve=scatter.curve or assumed_curve(),
         curve_known=scatter.curve is not None,
         limit_rise_K=request.limit_C - request.customers_room_C if request.throttle else None,
+        time_constant_min=time_constant_min,
+        soak_min=request.soak_min,
+        change_over_min=request.change_over_min,
+        remount_min=request.remount_min,
+        whole_ladders=request.estimand == "through origin",
     )
 
 
-def _numbers(request: PlanRequest, problem: SplitProblem, steps_W: tuple[float, ...]) -> tuple[MountNumber, ...]:
-    powers = sorted({0.80, 0.90, request.power})
-    return mount_numbers(problem, steps_W=steps_W, estimand=request.estimand, powers=powers)
-
-
 def _size(
-    request: PlanRequest,
-    problem: SplitProblem,
-    times_for: Callable[[tuple[float, ...]], BenchHours],
-    scatter: MountScatter,
-) -> tuple[int | None, tuple[float, ...], tuple[Split, ...]]:
-    """Return mounts of each treatment (None: as in the recommended split), steps, and the splits of the same hours."""
-    n_steps = min(fewest_steps(problem), len(request.ladder_W))
-    steps = problem.choose_steps(n_steps)
+    request: PlanRequest, problem: SplitProblem, numbers: tuple[MountNumber, ...], sd_K: float
+) -> tuple[Split, str, Looks, Looking | None]:
+    """Return the recommended split, why, the way of looking, and what looking after every mount takes."""
+    needed = _asked(request, numbers).n_mounts
+    looking = None
+    if needed is not None and needed <= MOST_MOUNTS:
+        looking = mounts_for_looking(problem, needed, MOST_MOUNTS, power=request.power, sd_K=sd_K, goal=request.goal)
+    n_mounts = needed if request.mounts is None else request.mounts
     if request.hours is not None:
-        return None, steps, compare_splits(problem, request.hours, times_for)
-    n_mounts = request.mounts
-    if n_mounts is None:
-        rows = _numbers(request, problem, steps)
-        n_mounts = next(row.n_mounts for row in rows if row.goal == request.goal and row.power == request.power)
+        split, reason = recommend_split(problem, compare_splits(problem, hours=request.hours))
+        return split, reason, request.looks or "end", looking
     if n_mounts is None or n_mounts > MOST_MOUNTS:
         found = f"{request.margin_K:g} K, which needs {n_mounts or 'more than 10000'} mounts of each treatment"
-        allowed = f"a margin that at most {MOST_MOUNTS} mounts settle at a mount SD of {scatter.planned_sd_K:.2g} K"
+        allowed = f"a margin that at most {MOST_MOUNTS} mounts settle at a mount SD of {problem.mount_sd_K:.2g} K"
         raise InputError([Problem("plan: margin", found, allowed)])
-    hours = n_mounts * len(request.treatments) * times_for(steps).mount_h(n_steps)
-    return n_mounts, steps, compare_splits(problem, hours, times_for)
+    split, reason = recommend_split(problem, compare_splits(problem, n_mounts=n_mounts), n_mounts=n_mounts)
+    looks: Looks = request.looks or ("every mount" if split.hours > LONG_CAMPAIGN_H and looking else "end")
+    if looks == "every mount" and request.mounts is None:
+        if looking is None:
+            allowed = f"a margin that at most {MOST_MOUNTS} mounts settle, or one look at the end"
+            raise InputError([Problem("plan: looks", f"{looks}, for a margin of {request.margin_K:g} K", allowed)])
+        n_mounts = looking.n_mounts
+        split, reason = recommend_split(problem, compare_splits(problem, n_mounts=n_mounts), n_mounts=n_mounts)
+    return split, reason, looks, looking
+
+
+def _asked(request: PlanRequest, numbers: tuple[MountNumber, ...]) -> MountNumber:
+    return next(row for row in numbers if row.goal == request.goal and row.power == request.power)
 
 
 def _settings(request: PlanRequest, problem: SplitProblem, scatter: MountScatter, tau: float | None) -> dict[str, Any]:
@@ -274,23 +272,34 @@ def _settings(request: PlanRequest, problem: SplitProblem, scatter: MountScatter
 
 
 def _caution_size(
-    request: PlanRequest, numbers: tuple[MountNumber, ...], split: Split, n_mounts: int
+    request: PlanRequest,
+    problem: SplitProblem,
+    numbers: tuple[MountNumber, ...],
+    split: Split,
+    looks: Looks,
+    looking: Looking | None,
+    sd_K: float,
 ) -> tuple[str, ...]:
     """Say when the mounts that the hours buy, or that were asked for, are fewer than the question needs."""
-    if n_mounts == 1:
+    if split.n_mounts == 1:
         return ("One mount of each treatment cannot tell material from mounting: there will be no interval.",)
-    row = next(row for row in numbers if row.goal == request.goal and row.power == request.power)
-    if row.n_mounts is not None and n_mounts >= row.n_mounts:
+    row = _asked(request, numbers)
+    needed, each = row.n_mounts, looks == "every mount"
+    if each:
+        needed = None if looking is None else looking.n_mounts
+    if needed is not None and split.n_mounts >= needed:
         return ()
     chance = split.power_at_margin if request.goal == "difference" else split.equivalence_power
-    known = chance is not None and split.n_mounts == n_mounts and request.estimand == "reference"
-    reached = f": it is {chance:.2f}" if known else ""
-    needed = str(row.n_mounts) if row.n_mounts else "more than 10000"
-    short = f"{n_mounts} mounts of each treatment are fewer than the {needed} it takes to {row.question}"
-    return (f"{short} with a chance of {request.power:.2f}{reached}.",)
+    if each:
+        chance = look_after_every_mount(problem, split.n_mounts, sd_K=sd_K, goal=request.goal).chance
+    reached = f": it is {chance:.2f}" if chance is not None and request.estimand == "reference" else ""
+    many = MOST_MOUNTS if each else "10000"
+    short = f"{split.n_mounts} mounts of each treatment are fewer than the {needed or f'more than {many}'} it takes"
+    how = " and looks after every mount" if each else ""
+    return (f"{short} to {row.question} with a chance of {request.power:.2f}{how}{reached}.",)
 
 
-def _cautions(request: PlanRequest, scatter: MountScatter, tau: float | None, *, hours: float) -> list[str]:
+def _cautions(request: PlanRequest, scatter: MountScatter, tau: float | None) -> list[str]:
     cautions = list(scatter.cautions)
     if scatter.dof is not None:
         cautions.insert(
@@ -313,8 +322,6 @@ def _cautions(request: PlanRequest, scatter: MountScatter, tau: float | None, *,
             "The time constant of the bench is not known: it can be read off the first report, "
             "and the soak may then be cut to two of them, or a little more after large steps."
         )
-    if hours > LONG_CAMPAIGN_H:
-        cautions.append(f"{hours:.0f} bench hours: look after every mount (thermlab plan --from) and stop early.")
     return cautions
 
 
@@ -345,12 +352,12 @@ def write_plan(plan: Plan, folder: str | Path) -> Path:
     _check_target(target)
     files = {
         "campaign.yaml": campaign_yaml(plan),
-        "runs.csv": run_sheet_csv(plan.runs, soak_min=plan.times.soak_min),
+        "runs.csv": run_sheet_csv(plan.runs, plan.times),
         "bench_sheet.html": bench_sheet_html(
             plan.runs,
             plan.entries,
+            plan.times,
             title=plan.title,
-            soak_min=plan.times.soak_min,
             seed=plan.request.seed,
         ),
         "plan.json": json.dumps(plan_results(plan), ensure_ascii=False, indent=1, allow_nan=False) + "\n",

@@ -5,7 +5,7 @@ from __future__ import annotations
 from functools import partial
 from typing import TYPE_CHECKING
 
-from thermlab.planning.run_order import clock
+from thermlab.planning.run_order import MOST_MOUNTS, clock
 from thermlab.reports.pages import Block, Column, cautions_block, join, listing, paragraph, table
 
 if TYPE_CHECKING:
@@ -27,11 +27,11 @@ def plan_sentences(plan: Plan) -> tuple[str, ...]:
     """
     request = plan.request
     days = max(entry.day for entry in plan.entries)
-    steps = ", ".join(f"{step:g}" for step in plan.steps_W)
     sentences = [f"caution: {caution}" for caution in plan.cautions]
     sentences.append(
-        f"{plan.n_mounts} mounts of each of {len(request.treatments)} treatments, power steps {steps} W, "
-        f"soak {plan.times.soak_min:g} min: {plan.hours:.1f} bench hours on {days} days."
+        f"{plan.n_mounts} mounts of each of {len(request.treatments)} treatments, {_who_runs(plan)}, "
+        f"pre-soak {plan.times.pre_soak_min:g} min, soak {plan.times.soak_min:g} min: "
+        f"{plan.hours:.1f} bench hours on {days} days."
     )
     for row in plan.numbers:
         if row.power != request.power:
@@ -46,8 +46,30 @@ def plan_sentences(plan: Plan) -> tuple[str, ...]:
             f"treatment, difference to {_pm(row.difference_half_width_K, 'K')}, "
             f"throttle power to {_pm(row.throttle_half_width_W, 'W')}{others}."
         )
-    sentences.append(plan.reason)
+    sentences += [_looks(plan), plan.reason]
     return tuple(sentences)
+
+
+def _who_runs(plan: Plan) -> str:
+    steps = ", ".join(f"{step:g}" for step in plan.steps_W)
+    if plan.n_ladder == plan.n_mounts:
+        return f"power steps {steps} W"
+    return f"power steps {steps} W on the first {plan.n_ladder}, {plan.request.reference_W:g} W alone on the others"
+
+
+def _looks(plan: Plan) -> str:
+    """Say which way of looking the plan is made for, and what the other takes."""
+    found, request = plan.looking, plan.request
+    takes = f"more than {MOST_MOUNTS} mounts of each treatment"
+    if found is not None:
+        true = f"{request.margin_K:g} K are true" if request.goal == "difference" else "nothing differs"
+        takes = (
+            f"{found.n_mounts} mounts of each treatment for a chance of {found.chance:.2f}, "
+            f"of which {found.mean_mounts:.1f} in all are made on average where {true}"
+        )
+    if plan.looks == "end":
+        return f"Look once, when all mounts are made. Looking after every mount (thermlab plan --from) takes {takes}."
+    return f"Look after every mount (thermlab plan --from) and stop at the verdict: that takes {takes}."
 
 
 def outlook_sentences(ahead: NextMounts) -> tuple[str, ...]:
@@ -96,8 +118,9 @@ def splits(plan: Plan) -> Block:
     columns: list[Column] = [
         ("Steps", "text", lambda split: f"{split.n_steps}{' (recommended)' if split == plan.split else ''}"),
         ("Powers, W", "text", lambda split: ", ".join(f"{step:g}" for step in split.steps_W)),
-        ("Soak, min", "number", lambda split: f"{split.soak_min:g}"),
+        ("Soak, min", "number", lambda split: f"{split.times.soak_min:g}"),
         ("Mounts of each treatment", "number", lambda split: split.n_mounts),
+        ("With all steps", "number", lambda split: split.n_ladder),
         ("Hours", "number", lambda split: f"{split.hours:.1f}"),
         ("Difference", "number", lambda split: _pm(split.difference_half_width_K, "K")),
         ("Chance to show the margin", "number", lambda split: _hundredths(split.power_at_margin)),

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
     from thermlab.planning.mount_sd import MountScatter
     from thermlab.planning.run_order import CalendarEntry, PlannedRun, StepOrder
-    from thermlab.planning.splits import BenchHours, Estimand, Goal, MountNumber, SoakChoice, Split
+    from thermlab.planning.splits import BenchHours, Estimand, Goal, Looking, Looks, MountNumber, SoakChoice, Split
 
 DEFAULT_STEPS_W = (40.0, 56.0, 72.0, 88.0, 104.0, 120.0)
 MOST_TREATMENTS = 20
@@ -48,7 +48,10 @@ class PlanRequest:
     confidence_level : float
         As a fraction.
     estimand : {"reference", "through origin"}
-        Rise at the reference step, or thermal resistance over all steps.
+        Rise at the reference step, or thermal resistance over all steps, which then every mount runs.
+    looks : {"end", "every mount"} or None
+        Whether the question is answered at one look when all mounts are made, or after every mount; None: at the end,
+        unless that takes more than 100 h.
     mount_sd_K, mount_sd_dof : float or None
         Mount SD at the reference step without run noise (K) and its degrees of freedom.
     run_noise_K : float
@@ -91,6 +94,7 @@ class PlanRequest:
     power: float = 0.80
     confidence_level: float = 0.95
     estimand: Estimand = "reference"
+    looks: Looks | None = None
     mount_sd_K: float | None = None
     mount_sd_dof: float | None = None
     run_noise_K: float = RUN_NOISE_K
@@ -162,6 +166,7 @@ class PlanRequest:
         for name, found, choices in (
             ("goal", self.goal, ("difference", "equivalence")),
             ("estimand", self.estimand, ("reference", "through origin")),
+            ("looks", self.looks or "end", ("end", "every mount")),
             ("order of the steps", self.step_order, ("ascending", "random")),
         ):
             if found not in choices:
@@ -222,18 +227,22 @@ class Plan:
         What was asked for.
     title : str
         Of the campaign.
-    n_mounts : int
-        Mounts of each treatment.
+    n_mounts, n_ladder : int
+        Mounts of each treatment, and how many of them run every step; the others run the reference step.
     steps_W : tuple of float
-        Power steps of every mount, W.
+        Power steps of a ladder mount, W.
     hours : float
         Bench hours of the whole campaign, h.
     times : BenchHours
-        Soak, change-over and re-mounting, min.
+        Soak, pre-soak, change-over and re-mounting, min.
     scatter : MountScatter
         Mount SD, its source and the value planned with.
     numbers : tuple of MountNumber
-        Mounts that each question needs.
+        Mounts that each question needs at one look.
+    looks : {"end", "every mount"}
+        The way of looking that the plan is made for.
+    looking : Looking or None
+        What looking after every mount takes; None where it takes more than 200 mounts of each treatment.
     splits : tuple of Split
         What every number of steps gives for the same hours.
     split : Split
@@ -255,11 +264,14 @@ class Plan:
     request: PlanRequest
     title: str
     n_mounts: int
+    n_ladder: int
     steps_W: tuple[float, ...]
     hours: float
     times: BenchHours
     scatter: MountScatter
     numbers: tuple[MountNumber, ...]
+    looks: Looks
+    looking: Looking | None
     splits: tuple[Split, ...]
     split: Split
     reason: str

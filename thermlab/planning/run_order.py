@@ -27,6 +27,8 @@ from thermlab.reports.pages import SAFETY, Block, escape, join, tag
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
+    from thermlab.planning.splits import BenchHours
+
 StepOrder = Literal["ascending", "random"]
 Activity = Literal["mount", "pre-soak", "run", "change-over"]
 MOST_MOUNTS = 200
@@ -96,6 +98,8 @@ def plan_order(
     *,
     n_mounts: int,
     steps_W: Sequence[float],
+    n_ladder: int | None = None,
+    reference_W: float | None = None,
     step_order: StepOrder = "ascending",
     seed: int = 1,
 ) -> tuple[PlannedRun, ...]:
@@ -108,7 +112,11 @@ def plan_order(
     n_mounts : int
         Mounts of each treatment, which is also the number of blocks.
     steps_W : sequence of float
-        Power steps of every mount, W.
+        Power steps of a ladder mount, W.
+    n_ladder : int or None
+        Ladder mounts of each treatment, in the first blocks, so that the curve is known early; None: all.
+    reference_W : float or None
+        The one step of the other mounts, W; None: the highest.
     step_order : {"ascending", "random"}
         Ascending needs the shortest soak; random spreads a drift over the steps.
     seed : int
@@ -134,6 +142,8 @@ def plan_order(
         for index in rng.permutation(len(names)):
             treatment, mount = names[int(index)], f"{block:0{width}d}"
             steps = sorted(float(step) for step in steps_W)
+            if n_ladder is not None and block > n_ladder:
+                steps = [max(steps) if reference_W is None else float(reference_W)]
             if step_order == "random":
                 steps = [steps[int(i)] for i in rng.permutation(len(steps))]
             runs.extend(
@@ -165,14 +175,7 @@ def _check(treatments: Sequence[str], n_mounts: int, steps_W: Sequence[float], s
         raise InputError(problems)
 
 
-def calendar(
-    runs: Iterable[PlannedRun],
-    *,
-    soak_min: float,
-    change_over_min: float,
-    remount_min: float,
-    day_h: float = 8.0,
-) -> tuple[CalendarEntry, ...]:
+def calendar(runs: Iterable[PlannedRun], times: BenchHours, *, day_h: float = 8.0) -> tuple[CalendarEntry, ...]:
     """Lay the runs out over bench days.
 
     A mount that does not fit into the rest of a day begins the next one, because a night without load would ask for
@@ -182,9 +185,8 @@ def calendar(
     ----------
     runs : iterable of PlannedRun
         In the order to be made.
-    soak_min, change_over_min, remount_min : float
-        Soak of a step, change from one step to the next (also after the last: save the log, cool down), and taking
-        apart, cleaning and mounting anew, min.
+    times : BenchHours
+        Soak, pre-soak, change from one step to the next (also after the last: save the log, cool down), re-mounting.
     day_h : float
         Bench hours in a day, h.
 
@@ -198,24 +200,24 @@ def calendar(
     InputError
         A day too short for one mounting and one pre-soaked step.
     """
-    shortest_h = (remount_min + 2 * soak_min + change_over_min) / 60.0
+    shortest_h = times.mount_h(1)
     if day_h < shortest_h:
         found, allowed = f"{day_h:g} h", f"at least {shortest_h:.2f} h: one mounting, one pre-soak, one step"
         raise InputError([Problem("plan: bench hours in a day", found, allowed)])
     entries: list[CalendarEntry] = []
     day, now = 1, 0.0
     for mount_runs in _by_mount(runs):
-        length = (remount_min + soak_min + len(mount_runs) * (soak_min + change_over_min)) / 60.0
-        if now > 0 and now + length > day_h + 1e-9:
+        if now > 0 and now + times.mount_h(len(mount_runs)) > day_h + 1e-9:
             day, now = day + 1, 0.0
-        pieces: list[Piece] = [("mount", remount_min, mount_runs[0])]
+        pieces: list[Piece] = [("mount", times.remount_min, mount_runs[0])]
         for run in mount_runs:
-            pre: list[Piece] = [("pre-soak", soak_min, run)] if run.pre_soak else []
-            step: list[Piece] = [("run", soak_min, run), ("change-over", change_over_min, run)]
+            soaked_before = run.pre_soak and times.pre_soak_min > 0
+            pre: list[Piece] = [("pre-soak", times.pre_soak_min, run)] if soaked_before else []
+            step: list[Piece] = [("run", times.soak_min, run), ("change-over", times.change_over_min, run)]
             need = (sum(minutes for _, minutes, _ in [*pieces, *pre, *step])) / 60.0
             if now + need > day_h + 1e-9 and not pieces:
                 day, now = day + 1, 0.0
-                pre = [("pre-soak", soak_min, run)]
+                pre = [("pre-soak", times.pre_soak_min, run)]
             for activity, minutes, of in [*pieces, *pre, *step]:
                 entries.append(_entry(day, now, minutes, activity, of))
                 now = entries[-1].end_h
@@ -283,14 +285,15 @@ EACH_MOUNT = (
     "Heat cycles, where the compound needs them, before the first step",
 )
 EACH_RUN = (
-    "First step of a mount: pre-soak one whole soak at its power, then begin the log of the run",
-    "Same soak for every run, to half a minute",
+    "Start the log before switching on: a minute of the cold bench shows where the rise begins",
+    "First step of a mount: pre-soak at its power; the soak begins after it. Same soak for every run, to half a minute",
+    "Start and end of the soak written below, in the log's own time, and into the run sheet",
     "Log saved under the name in the run sheet, the words 'not made yet' cleared there",
     "Anything odd (door, draught, bumped bench, fan) noted with its time",
 )
 
 
-def run_sheet_csv(runs: Sequence[PlannedRun], *, soak_min: float) -> str:
+def run_sheet_csv(runs: Sequence[PlannedRun], times: BenchHours) -> str:
     """Return ``runs.csv`` with every run still to be made.
 
     Every line is excluded as ``not made yet``, so that the campaign can be checked and reported from the first log on;
@@ -300,8 +303,8 @@ def run_sheet_csv(runs: Sequence[PlannedRun], *, soak_min: float) -> str:
     ----------
     runs : sequence of PlannedRun
         In the order to be made.
-    soak_min : float
-        Soak of a step, min; named in the note on the pre-soak.
+    times : BenchHours
+        Soak and pre-soak, named in the notes.
 
     Returns
     -------
@@ -311,8 +314,10 @@ def run_sheet_csv(runs: Sequence[PlannedRun], *, soak_min: float) -> str:
     out = io.StringIO()
     writer = csv.DictWriter(out, [*REQUIRED, *OPTIONAL], restval="", lineterminator="\n")
     writer.writeheader()
+    soaked = f"pre-soak {times.pre_soak_min:g} min at this power, " if times.pre_soak_min else ""
+    soak = f"{times.soak_min:g} min from start to end"
+    note = f"first step of the mount: start the log before switching on, {soaked}then {soak}"
     for run in runs:
-        note = f"first step of the mount: pre-soak {soak_min:g} min at this power, then begin the log"
         writer.writerow(
             {
                 "run": run.run,
@@ -330,12 +335,12 @@ def run_sheet_csv(runs: Sequence[PlannedRun], *, soak_min: float) -> str:
 def bench_sheet_html(
     runs: Sequence[PlannedRun],
     entries: Sequence[CalendarEntry],
+    times: BenchHours,
     *,
     title: str,
-    soak_min: float,
     seed: int,
 ) -> str:
-    """Return the bench sheet: cautions, check lists and one line per mount.
+    """Return the bench sheet: cautions, check lists and one line per run, with room for its start and end.
 
     Parameters
     ----------
@@ -343,10 +348,10 @@ def bench_sheet_html(
         In the order to be made.
     entries : sequence of CalendarEntry
         The same laid out over bench days.
+    times : BenchHours
+        Soak and pre-soak.
     title : str
         Title of the campaign.
-    soak_min : float
-        Soak of a step, min.
     seed : int
         Seed of the order.
 
@@ -358,7 +363,7 @@ def bench_sheet_html(
     body = join(
         [
             tag("h1", f"Bench sheet: {title}"),
-            tag("p", _overview(runs, entries, soak_min=soak_min, seed=seed)),
+            tag("p", _overview(runs, entries, times, seed=seed)),
             tag("h2", "Cautions"),
             tag("ul", *(tag("li", text) for text in (*SAFETY[:-1], "This sheet gives no safety clearance."))),
             _ticks("Before the first mount", BEFORE),
@@ -377,12 +382,13 @@ def bench_sheet_html(
     return f"{head}<body>\n<main>\n{body.html}\n</main>\n</body>\n</html>\n"
 
 
-def _overview(runs: Sequence[PlannedRun], entries: Sequence[CalendarEntry], *, soak_min: float, seed: int) -> str:
+def _overview(runs: Sequence[PlannedRun], entries: Sequence[CalendarEntry], times: BenchHours, *, seed: int) -> str:
     n_mounts = len({(run.treatment, run.mount) for run in runs})
     hours = sum(entry.end_h - entry.start_h for entry in entries)
     days = max(entry.day for entry in entries)
     return (
-        f"{n_mounts} mounts, {len(runs)} runs of {soak_min:g} min, {hours:.1f} bench hours on {days} days. "
+        f"{n_mounts} mounts, {len(runs)} runs of {times.soak_min:g} min, pre-soak {times.pre_soak_min:g} min, "
+        f"{hours:.1f} bench hours on {days} days. "
         f"Order drawn with seed {seed}; keep to it, also where another would be handier."
     )
 
@@ -399,19 +405,20 @@ def _mounts(runs: Sequence[PlannedRun], entries: Sequence[CalendarEntry]) -> Blo
     for run in runs:
         before = "☐ pre-soak " if run.pre_soak else ""
         steps.setdefault((run.treatment, run.mount), []).append(f"{before}☐\N{NO-BREAK SPACE}{run.set_power_W:g}")
-    heads = ("Begins", "Treatment", "Mount", "Steps in this order, W", "Lot, age", "Amount, torque", "Photo", "Notes")
+    heads = ("Begins", "Treatment", "Mount", "Step, W", "Start", "End", "Lot, age; amount, torque", "Photo", "Notes")
     rows = [
         tag(
             "tr",
-            tag("td", begins.get(mount, ""), class_="whole"),
-            tag("th", mount[0], scope="row"),
-            tag("td", mount[1]),
-            tag("td", " ".join(listed)),
-            *(tag("td", "", class_="write") for _ in range(2)),
-            tag("td", "☐"),
+            tag("td", begins.get(mount, "") if place == 0 else "", class_="whole"),
+            tag("th", mount[0], scope="row") if place == 0 else tag("td", ""),
+            tag("td", mount[1] if place == 0 else ""),
+            tag("td", step, class_="whole"),
+            *(tag("td", "", class_="write") for _ in range(3)),
+            tag("td", "☐" if place == 0 else ""),
             tag("td", "", class_="wide"),
         )
         for mount, listed in steps.items()
+        for place, step in enumerate(listed)
     ]
     head = tag("thead", tag("tr", *(tag("th", text, scope="col") for text in heads)))
     whole = tag("table", head, tag("tbody", *rows))

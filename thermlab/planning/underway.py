@@ -23,13 +23,14 @@ import numpy as np
 
 from thermlab.base.errors import InputError, Problem
 from thermlab.campaign.runsheet import NOT_MADE
-from thermlab.stats.sequential import LookRule, MountTally, RunningDecision, look_rule
+from thermlab.stats.sequential import LookRule, MountTally, RunningDecision, Variance, look_rule
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from thermlab.compare.analysis import Analysis
     from thermlab.compare.records import Advice as CampaignAdvice
+    from thermlab.compare.records import Comparison, MountSummary
 
 Advice = Literal["decide now", "go on", "stop as hopeless"]
 
@@ -141,6 +142,7 @@ def look_ahead(
     confidence_level: float = 0.95,
     prior_sd_K: float | None = None,
     prior_dof: float = 0.0,
+    variance: Variance = "pooled",
     hopeless_below: float = HOPELESS_BELOW,
     n_futures: int = N_FUTURES,
 ) -> NextMounts:
@@ -164,6 +166,8 @@ def look_ahead(
         Mount SD from earlier campaigns at the same power, run noise included, K.
     prior_dof : float
         Its degrees of freedom as used (half the pooled ones).
+    variance : {"pooled", "welch"}
+        As the report's comparison chose it.
     hopeless_below : float
         Chance at the end below which going on is called hopeless.
     n_futures : int
@@ -184,8 +188,16 @@ def look_ahead(
     number = {name: index for index, name in enumerate(names)}
     order = tuple(number[name] for name in [*(name for name, _ in mounts), *still_planned])
     prior_dof = prior_dof if prior_sd_K else 0.0
-    rule = look_rule(order, n_treatments=len(names), margin_K=margin_K, alpha=1 - confidence_level, prior_dof=prior_dof)
-    tally = MountTally(1, len(names), prior_dof=prior_dof, prior_variance=(prior_sd_K or 0.0) ** 2)
+    rule = look_rule(
+        order,
+        n_treatments=len(names),
+        margin_K=margin_K,
+        alpha=1 - confidence_level,
+        prior_dof=prior_dof,
+        variance=variance,
+    )
+    prior_variance = (prior_sd_K or 0.0) ** 2
+    tally = MountTally(1, len(names), prior_dof=prior_dof, prior_variance=prior_variance, variance=variance)
     decision = RunningDecision(rule, 1, len(names))
     first: dict[int, int] = {}
     for look, (treatment, rise_K) in enumerate(mounts):
@@ -212,13 +224,14 @@ def look_ahead(
         chance_at_end=at_end,
         mount_sd_K=sd,
         mount_sd_dof=tally.dof,
-        method=METHOD,
+        method=f"{METHOD}; {variance} variance",
         settings={
             "margin_K": margin_K,
             "confidence_level": confidence_level,
             "hopeless_below": hopeless_below,
             "prior_sd_K": prior_sd_K,
             "prior_dof": prior_dof,
+            "variance": variance,
             "n_futures": n_futures,
             "mounts_planned": len(order),
         },
@@ -249,23 +262,31 @@ def _futures(
     to_come = rule.order[made:]
     if not to_come or tally.dof <= 0 or not tally.sum_squares[0] > 0 or not all(tally.counts):
         return None
+    welch = rule.variance == "welch"
+    if welch and min(tally.counts) < 2:
+        return None
     rng = np.random.default_rng(FUTURE_SEED)
-    sd = np.sqrt(tally.sum_squares[0] / rng.chisquare(tally.dof, n_futures))
-    many = MountTally(n_futures, len(tally.counts), prior_dof=tally.prior_dof)
+    pooled = np.sqrt(tally.sum_squares[0] / rng.chisquare(tally.dof, n_futures))
+    sds = [pooled] * len(tally.counts)
+    if welch:
+        pairs = zip(tally.own_squares[:, 0], tally.counts, strict=True)
+        sds = [np.sqrt(squares / rng.chisquare(count - 1, n_futures)) for squares, count in pairs]
+    many = MountTally(n_futures, len(tally.counts), prior_dof=tally.prior_dof, variance=rule.variance)
     many.counts = list(tally.counts)
     many.means = np.repeat(tally.means, n_futures, axis=1)
     many.sum_squares = np.repeat(tally.sum_squares, n_futures)
+    many.own_squares = np.repeat(tally.own_squares, n_futures, axis=1)
     running = RunningDecision(rule, n_futures, len(tally.counts))
     running.low = np.repeat(decision.low, n_futures, axis=1)
     running.high = np.repeat(decision.high, n_futures, axis=1)
     running.equivalent = np.repeat(decision.equivalent, n_futures, axis=1)
     truth = [
         mean + sd / np.sqrt(count) * rng.standard_normal(n_futures)
-        for mean, count in zip(tally.means[:, 0], tally.counts, strict=True)
+        for mean, count, sd in zip(tally.means[:, 0], tally.counts, sds, strict=True)
     ]
     decided = []
     for look, treatment in enumerate(to_come, start=made):
-        many.add(treatment, truth[treatment] + sd * rng.standard_normal(n_futures))
+        many.add(treatment, truth[treatment] + sds[treatment] * rng.standard_normal(n_futures))
         running.look(many, look)
         decided.append(running.decided())
     return np.array(decided)
@@ -320,8 +341,11 @@ def _advice(
 def _cautions(
     names: Sequence[str], tally: MountTally, decision: RunningDecision, prior_sd_K: float | None, sd_K: float | None
 ) -> tuple[str, ...]:
+    scatter = (
+        "pool the scatter" if tally.variance == "pooled" else "take each treatment's own scatter, as the report does"
+    )
     cautions = [
-        "These intervals allow a look after every mount and pool the scatter; the report's are for one look at the end."
+        f"These intervals allow a look after every mount and {scatter}; the report's are for one look at the end."
     ]
     if prior_sd_K:
         cautions.insert(0, f"The scatter rests in part on a mount SD of {prior_sd_K:.2g} K from earlier campaigns.")
@@ -370,12 +394,13 @@ def advise(campaign: str | Path | Analysis, *, mounts: int | None = None) -> Nex
     where = str(analysis.campaign.folder)
     if comparison is None:
         raise InputError([Problem(where, "no comparison", "a campaign with a baseline and a candidate that have runs")])
+    comparison, half = _whole_mounts(analysis, comparison)
     made = sorted(comparison.mounts, key=lambda mount: mount.order)
     if any(mount.rise_K is None for mount in made):
         found = "mounts without a rise at the reference power"
         raise InputError([Problem(where, found, "runs at a power step that all mounts share")])
     values = [(mount.treatment, mount.rise_K) for mount in made if mount.rise_K is not None]
-    planned, cautions = _still_planned(analysis, [name for name, _ in values], mounts)
+    planned, cautions = _still_planned(analysis, made, half, mounts)
     prior = comparison.prior
     ahead = look_ahead(
         values,
@@ -386,16 +411,44 @@ def advise(campaign: str | Path | Analysis, *, mounts: int | None = None) -> Nex
         confidence_level=settings.decision.confidence_level,
         prior_sd_K=None if prior is None else math.hypot(prior.mount_sd_K, prior.run_noise_K),
         prior_dof=0.0 if prior is None else prior.used_dof,
+        variance=comparison.variance,
     )
     return dataclasses.replace(ahead, cautions=(*cautions, *ahead.cautions), campaign=analysis.advice)
 
 
-def _still_planned(analysis: Analysis, made: Sequence[str], mounts: int | None) -> tuple[list[str], list[str]]:
+def _whole_mounts(analysis: Analysis, comparison: Comparison) -> tuple[Comparison, set[tuple[str, str]]]:
+    """Return the comparison of the mounts that have their reference step, and the mounts that lack it.
+
+    Half a mount counts as not made: its rise at the reference would rest on the curve, and a verdict on a guess. Where
+    no mount has the step, the comparison stays as it is.
+    """
+    power = comparison.reference_power_W
+    half = {
+        (mount.treatment, mount.mount)
+        for mount in comparison.mounts
+        if power is None or not any(abs(step - power) <= 1e-6 for step in mount.steps_W)
+    }
+    if not half or len(half) == len(comparison.mounts):
+        return comparison, set()
+    from thermlab.compare.analysis import compare_campaign  # noqa: PLC0415
+
+    whole = tuple(run for run in analysis.runs if (run.treatment, run.mount) not in half)
+    found = compare_campaign(analysis.campaign.settings, whole, reference_power_W=power)
+    return (comparison, set()) if found is None else (found, half)
+
+
+def _still_planned(
+    analysis: Analysis, mounts_made: Sequence[MountSummary], half: set[tuple[str, str]], mounts: int | None
+) -> tuple[list[str], list[str]]:
     """Return treatments of the mounts still planned, in order, and what has to be said about the plan."""
     settings = analysis.campaign.settings
     names = list(settings.treatments)
-    listed = _listed(analysis)
+    made = [mount.treatment for mount in mounts_made]
+    listed = _listed(analysis, half)
     said: list[str] = []
+    if half:
+        lacking = ", ".join(" ".join(mount) for mount in sorted(half))
+        said.append(f"Counted as not made, for want of the reference step: {lacking}.")
     if mounts is None and listed:
         return listed, said
     total = mounts if mounts is not None else settings.decision.mounts_planned
@@ -421,8 +474,10 @@ def _still_planned(analysis: Analysis, made: Sequence[str], mounts: int | None) 
     return planned, said
 
 
-def _listed(analysis: Analysis) -> list[str]:
-    """Return treatments of the mounts that the run sheet lists as not made yet, in its order."""
+def _listed(analysis: Analysis, half: set[tuple[str, str]]) -> list[str]:
+    """Return treatments of the mounts that the run sheet lists as not made yet, or as half made, in its order."""
     begun = {(line.treatment, line.mount) for line in analysis.campaign.runs if line.exclude != NOT_MADE}
+    if all(line.exclude != NOT_MADE for line in analysis.campaign.runs):
+        return []
     waiting = dict.fromkeys((line.treatment, line.mount) for line in analysis.campaign.runs)
-    return [treatment for treatment, mount in waiting if (treatment, mount) not in begun]
+    return [mount[0] for mount in waiting if mount not in begun or mount in half]

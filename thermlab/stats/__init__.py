@@ -10,8 +10,9 @@ __all__, __getattr__, __dir__ = face(
     curves="EXPONENT RiseCurve curve_design fit_curve predict_inverse",
     dunnett="dunnett_critical holm_p_values step_down_p_values t_point t_tail",
     least_squares="Floats LinearFit NotEstimableError fit_linear",
-    power="equivalence_mounts_needed equivalence_power mounts_needed noncentral_t_power sd_upper_limit t_test_power",
+    power="equivalence_mounts_needed equivalence_power mounts_needed noncentral_t_power sd_upper_limit smallest "
+    "t_test_power",
     repeats="IndividualsChart RandomEffects combine individuals_chart",
-    sequential="LookRule MountTally RunningDecision look_rule",
+    sequential="LookRule MountTally RunningDecision chance_over_looks look_rule",
     variances="Prior autocorrelation cochran order_can_be_fitted robust_sd welch_error",
 )

@@ -145,7 +145,7 @@ def mounts_needed(
     asked = partial(
         t_test_power, alpha=alpha, n_treatments=n_treatments, n_candidates=n_candidates, prior_dof=prior_dof
     )
-    return _smallest(lambda n: asked(difference_K, sd_K, n) >= power, 1 if prior_dof > 0.0 else 2, most)
+    return smallest(lambda n: asked(difference_K, sd_K, n) >= power, 1 if prior_dof > 0.0 else 2, most)
 
 
 def tost_power(
@@ -263,7 +263,7 @@ def equivalence_mounts_needed(
     asked = partial(
         equivalence_power, difference_K=difference_K, alpha=alpha, n_treatments=n_treatments, prior_dof=prior_dof
     )
-    return _smallest(lambda n: asked(margin_K, sd_K, n) >= power, 1 if prior_dof > 0.0 else 2, most)
+    return smallest(lambda n: asked(margin_K, sd_K, n) >= power, 1 if prior_dof > 0.0 else 2, most)
 
 
 def sd_upper_limit(sd: float, dof: float, confidence: float = 0.80) -> float:
@@ -294,8 +294,21 @@ def sd_upper_limit(sd: float, dof: float, confidence: float = 0.80) -> float:
     return sd * math.sqrt(dof / chi2)
 
 
-def _smallest(reached: Callable[[int], bool], fewest: int, most: int) -> int | None:
-    """Find the first n for which ``reached`` holds, given that it holds from there on."""
+def smallest(reached: Callable[[int], bool], fewest: int, most: int) -> int | None:
+    """Find the first n for which ``reached`` holds, given that it holds from there on.
+
+    Parameters
+    ----------
+    reached : callable
+        Of n.
+    fewest, most : int
+        First n that is tried, and where to give up.
+
+    Returns
+    -------
+    int or None
+        None where it does not hold at ``most``.
+    """
     low, high = fewest - 1, fewest
     while not reached(high):
         if high >= most:
