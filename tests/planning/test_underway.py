@@ -50,6 +50,7 @@ def analysis(made, *, waiting=(), mounts_planned=None, prior=None, seed=1, effec
         decision=decision,
         analysis=SimpleNamespace(variance="auto", order_covariate=False),
         prior=None,
+        cooling="passive",
     )
     runs = simulated if runs is None else runs
     comparison = compare_treatments(
