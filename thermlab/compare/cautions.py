@@ -270,7 +270,7 @@ def caution_nulls(
     -------
     list of Caution
     """
-    if not table.names:
+    if not table.names and not items:
         return []
     cautions = []
     answered = [item.treatment for item in items if item.simultaneous_interval_K is not None]

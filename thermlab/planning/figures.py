@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import pandas as pd
 import seaborn as sns
 
 from thermlab.base.marks import MARKER, PAGE
 from thermlab.reports.pictures import DASHED, Picture, new_figure, quiet, stack
-from thermlab.reports.summaries import records_frame
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -58,7 +58,8 @@ def trade(plan: Plan) -> Picture:
 
 def _against(axes: Axes, choices: Sequence[Any], along: str, second: str, label: str, chosen: float) -> None:
     """Draw the half-width of a difference and a second quantity over the choices, the one that was taken shaded."""
-    frame = records_frame(choices)[[along, "difference_half_width_K", second]].astype(float)
+    names = (along, "difference_half_width_K", second)
+    frame = pd.DataFrame({name: [getattr(choice, name) for choice in choices] for name in names}, dtype=float)
     axes.axvline(chosen, color=PAGE["band"], lw=12, zorder=0)
     # The two curves have nearly the same shape: more room over the second keeps them apart.
     curves = [("difference_half_width_K", "difference: ± K", DIFFERENCE, MARKER["one"], axes, 1.15)]
