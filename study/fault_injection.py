@@ -361,6 +361,7 @@ class Report(Work):
     def act(self) -> int:
         """Do it; return the exit status."""
         # In a child process: nobody else sees what is put in their place.
+        execution.Kernels.begin = lambda _: None
         execution.execute_template = lambda *_, **__: self.notebook
         jobs.finished_files = lambda *_: self.new
         return reports.exit_status(reports.report(self.trial / "campaign", template=self.trial / "none.ipynb"))
@@ -418,8 +419,11 @@ class FailedReport(Report):
         """Do it; return the exit status."""
 
         def fails(*_: object, **__: object) -> None:
-            raise execution.ExecutionFailedError("died", 3, "the kernel died", self.notebook)
+            failure = execution.ExecutionFailedError("died", 3, "the kernel died")
+            failure.notebook = self.notebook
+            raise failure
 
+        execution.Kernels.begin = lambda _: None
         execution.execute_template = fails
         status = reports.exit_status(reports.report(self.trial / "campaign", template=self.trial / "none.ipynb"))
         return 0 if status == 1 else UNEXPECTED

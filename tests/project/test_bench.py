@@ -58,8 +58,10 @@ def test_the_bare_reading_reads_the_columns_that_are_declared(base, monkeypatch)
 def test_ratios_are_of_the_best_rounds():
     slow = run_bench.Case(lambda: None, clock_s=[3.0, 2.0], processor_s=[1.0, 1.5])
     fast = run_bench.Case(lambda: None, clock_s=[0.5, 1.0], processor_s=[0.5, 0.4])
+    rest = run_bench.Case(lambda: None, clock_s=[1.0], processor_s=[0.2])
 
     assert run_bench.ratio(slow, fast) == pytest.approx((4.0, 2.5))
+    assert run_bench.ratio(slow, fast, less=rest, times=2) == pytest.approx((1.0, 1.0))
 
 
 def test_the_page_holds_every_row_and_the_versions():

@@ -198,4 +198,5 @@ def record(
         cell_timeout_s=cell_timeout_s,
         progress=place.name if progress else None,
     )
-    return report_one(job)
+    with execution.Kernels() as kernels:
+        return report_one(job, kernels)

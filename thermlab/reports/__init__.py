@@ -4,7 +4,7 @@ from thermlab.base.faces import face
 
 __all__, __getattr__, __dir__ = face(
     __name__,
-    execute="CELL_TIMEOUT_S ExecutionFailedError execute_template normalise template_path use_light_validation",
+    execute="CELL_TIMEOUT_S ExecutionFailedError Kernels execute_template normalise template_path use_light_validation",
     job="ReportJob ReportOutcome carried_results report_one",
     make="exit_status report",
     pages=(
@@ -13,7 +13,7 @@ __all__, __getattr__, __dir__ = face(
     ),
     photos="MAX_PHOTOS Photo read_photos",
     pictures="DASHED DPI Picture bar hollow name_rows new_figure panel quiet small_print stack",
-    render="plain_page render_page",
+    render="plain_page prepare render_page style_sheet",
     results="Results SCHEMA filed_answers filed_lines plain read_json read_results results_json to_results written",
     summaries="records_frame",
     wording="answers by_treatment headline_interval settings_of",

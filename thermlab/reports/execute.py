@@ -2,26 +2,40 @@
 
 What happened is read from the exception, never from the notebook: a notebook
 whose kernel died, or whose cell ran out of time, calls every cell completed.
+
+A kernel is a process that takes a second or two to start and to import the
+library, so it may start before it is needed: the first while this process
+imports what runs and renders notebooks, the next while a report is computed.
 """
 
 from __future__ import annotations
 
+import contextlib
 import re
 import sys
 import tempfile
+import threading
+from functools import cache
+from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from thermlab.base.errors import InputError, Problem, ReportError
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from thermlab.base.errors import ReportState
+    from collections.abc import Callable, Mapping
 
 KERNEL = "python3"
 START_TIMEOUT_S = 60
 CELL_TIMEOUT_S = 600
+_NEEDED = (
+    "thermlab.campaign.parameters",
+    "thermlab.compare.analysis",
+    "thermlab.reports.figures",
+    "thermlab.reports.pages",
+    "thermlab.reports.tables",
+)
+"""What the templates import."""
 _PROBLEM = re.compile(r"(?P<where>.*?): found (?P<found>.*); allowed: (?P<allowed>.*)")
 _COLOUR = re.compile("\x1b\\[[0-9;]*m")
 
@@ -35,9 +49,7 @@ class ExecutionFailedError(ReportError):
         The executed notebook up to the failure.
     """
 
-    def __init__(self, state: ReportState, cell: int | None, message: str, notebook: Any = None) -> None:
-        super().__init__(state, cell, message)
-        self.notebook = notebook
+    notebook: Any = None
 
 
 def use_light_validation() -> None:
@@ -69,12 +81,132 @@ def template_path(name: str) -> Path:
     raise FileNotFoundError(f"template {name}.ipynb is not part of this installation")
 
 
+class _StartingKernel:
+    """A fresh kernel in a scratch folder of its own, for one notebook.
+
+    Parameters
+    ----------
+    name : str
+        Name of the kernel.
+    """
+
+    def __init__(self, name: str = KERNEL) -> None:
+        from jupyter_client.manager import AsyncKernelManager  # noqa: PLC0415
+        from jupyter_core.utils import run_sync  # noqa: PLC0415
+        from traitlets.config import Config  # noqa: PLC0415
+
+        self._run_sync = run_sync
+        self._scratch = tempfile.TemporaryDirectory(prefix="thermlab-")
+        self.folder = self._scratch.name
+        # Local messages between this process and its kernel are encrypted; without this each start warns.
+        config = Config({"KernelManager": {"transport_encryption": "auto"}})
+        self.manager: Any = AsyncKernelManager(kernel_name=name, config=config)
+        arguments = ["--ext=thermlab.reports.execute", "--HistoryManager.hist_file=:memory:"] if name == KERNEL else []
+        try:
+            run_sync(self.manager.start_kernel)(cwd=self.folder, extra_arguments=arguments)
+        except BaseException:
+            self._scratch.cleanup()
+            raise
+
+    def close(self) -> None:
+        """End the kernel if it still runs, and remove its folder."""
+        with contextlib.suppress(RuntimeError, OSError):
+            if self.manager.has_kernel:
+                self._run_sync(self.manager.shutdown_kernel)(now=True)
+            self._run_sync(self.manager.cleanup_resources)()
+        with contextlib.suppress(OSError):
+            self._scratch.cleanup()
+
+
+def load_ipython_extension(shell: Any) -> None:  # noqa: ARG001 - the name and argument are IPython's
+    """Let a report's kernel import the library while it starts; names in the notebook stay as they are."""
+    for name in _NEEDED:
+        import_module(name)
+
+
+class Kernels:
+    """Hands out kernels; one may be starting in advance.
+
+    Used as a context manager: a kernel that nobody took is ended.
+    """
+
+    def __init__(self) -> None:
+        self._next: _StartingKernel | None = None
+
+    def __enter__(self) -> Kernels:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self._next is not None:
+            self._next.close()
+
+    def begin(self) -> None:
+        """Let a kernel start in advance, unless one does already."""
+        if self._next is None:
+            self._next = _StartingKernel()
+
+    def take(self, name: str = KERNEL) -> _StartingKernel:
+        """Return a kernel that nobody else has; whoever takes it closes it."""
+        if name != KERNEL:
+            return _StartingKernel(name)
+        self.begin()
+        taken, self._next = self._next, None
+        assert taken is not None  # noqa: S101 - begin() has just seen to it
+        return taken
+
+
+@cache
+def _engine() -> str:
+    """Register the way papermill runs a notebook in a kernel that is there already; return its name."""
+    import nbformat  # noqa: PLC0415
+    from papermill.clientwrap import PapermillNotebookClient  # noqa: PLC0415
+    from papermill.engines import NBClientEngine, papermill_engines  # noqa: PLC0415
+    from papermill.log import logger  # noqa: PLC0415
+
+    class StartedKernelEngine(NBClientEngine):  # type: ignore[misc, unused-ignore]
+        @classmethod
+        def execute_managed_notebook(
+            cls,
+            nb_man: Any,
+            kernel_name: str,
+            *,
+            manager: Any,
+            partial: str,
+            start_timeout: int,
+            execution_timeout: int,
+            **_: Any,
+        ) -> None:
+            client = PapermillNotebookClient(
+                nb_man,
+                km=manager,
+                kernel_name=kernel_name,
+                startup_timeout=start_timeout,
+                timeout=execution_timeout,
+                shutdown_kernel="immediate",
+                record_timing=False,
+                log=logger,
+            )
+            client.owns_km = True  # so that it ends the kernel and its connections, whatever happens
+            try:
+                client.execute()
+            except BaseException:
+                # Saved here and not before and after every cell, which takes as long as all the cells together.
+                with contextlib.suppress(OSError, ValueError):
+                    nbformat.write(nb_man.nb, partial)  # type: ignore[no-untyped-call]
+                raise
+
+    papermill_engines.register("thermlab", StartedKernelEngine)
+    return "thermlab"
+
+
 def execute_template(
     template: Path,
     parameters: Mapping[str, Any],
     *,
     cell_timeout_s: int = CELL_TIMEOUT_S,
     progress: str | None = None,
+    meanwhile: Callable[[], None] | None = None,
+    kernels: Kernels | None = None,
 ) -> Any:
     """Execute a template with papermill in a fresh kernel.
 
@@ -88,6 +220,10 @@ def execute_template(
         Longest time for one cell, s.
     progress : str or None
         Label of a progress bar of cells on standard error; None for no bar.
+    meanwhile : callable or None
+        What to do in another thread while this process waits for the kernel.
+    kernels : Kernels or None
+        Where a kernel may be starting already.
 
     Returns
     -------
@@ -101,49 +237,62 @@ def execute_template(
     ExecutionFailedError
         A cell raised, the kernel died or a cell ran out of time.
     """
-    from jupyter_client.kernelspec import NoSuchKernel  # noqa: PLC0415
-    from nbclient.exceptions import CellTimeoutError, DeadKernelError  # noqa: PLC0415
-    from papermill.engines import papermill_engines  # noqa: PLC0415
-    from papermill.exceptions import PapermillExecutionError  # noqa: PLC0415
-    from papermill.execute import raise_for_execution_errors  # noqa: PLC0415
-    from papermill.iorw import load_notebook_node  # noqa: PLC0415
-    from papermill.parameterize import parameterize_notebook  # noqa: PLC0415
-    from traitlets.config import Config  # noqa: PLC0415
+    import nbformat  # noqa: PLC0415
 
-    notebook: Any = load_notebook_node(str(template))
+    notebook = nbformat.read(template, as_version=4)  # type: ignore[no-untyped-call]
     _check_names(notebook, parameters)
-    # In steps and not by execute_notebook, which hands back nothing of a notebook whose kernel died.
-    notebook = parameterize_notebook(notebook, dict(parameters))
-    with tempfile.TemporaryDirectory(prefix="thermlab-", ignore_cleanup_errors=True) as scratch:
+    name = notebook.metadata.get("kernelspec", {}).get("name") or KERNEL
+    try:
+        kernel = (kernels or Kernels()).take(name)
+    except (KeyError, OSError, RuntimeError) as error:  # KeyError: no kernel of this name
+        raise ExecutionFailedError("died", None, f"the kernel did not start: {error}") from error
+    try:
+        aside = threading.Thread(target=meanwhile or _nothing)
+        aside.start()
         try:
-            papermill_engines.execute_notebook_with_engine(
-                None,
-                notebook,
-                kernel_name=notebook.metadata.get("kernelspec", {}).get("name") or KERNEL,
-                progress_bar={"desc": progress, "file": sys.stderr, "leave": False} if progress else False,
-                start_timeout=START_TIMEOUT_S,
-                execution_timeout=cell_timeout_s,
-                shutdown_kernel="immediate",
-                record_timing=False,
-                resources={"metadata": {"path": scratch}},
-                # Local messages between this process and its kernel are encrypted; without this each start warns.
-                config=Config({"KernelManager": {"transport_encryption": "auto"}}),
-            )
-            raise_for_execution_errors(notebook, str(Path(scratch, "executed.ipynb")))
-        except PapermillExecutionError as error:
-            if error.ename == "InputError":
-                raise InputError(_problems(error.evalue)) from None
-            message = _COLOUR.sub("", f"{error.ename}: {error.evalue}")
-            raise ExecutionFailedError("failed", error.cell_index, message, notebook) from error
-        except CellTimeoutError as error:
-            message = f"a cell took longer than {cell_timeout_s} s"
-            raise ExecutionFailedError("timeout", _last_begun(notebook), message, notebook) from error
-        except DeadKernelError as error:
-            raise ExecutionFailedError("died", _last_begun(notebook), "the kernel died", notebook) from error
-        except (NoSuchKernel, OSError, RuntimeError) as error:  # a TimeoutError is an OSError
-            message = f"the kernel did not start or answer: {error}"
-            raise ExecutionFailedError("died", _last_begun(notebook), message, notebook) from error
-    return notebook
+            return _execute(notebook, parameters, kernel, cell_timeout_s=cell_timeout_s, progress=progress)
+        finally:
+            aside.join()
+    finally:
+        kernel.close()
+
+
+def _execute(
+    notebook: Any, parameters: Mapping[str, Any], kernel: _StartingKernel, *, cell_timeout_s: int, progress: str | None
+) -> Any:
+    import papermill  # noqa: PLC0415
+    from nbclient.exceptions import CellTimeoutError, DeadKernelError  # noqa: PLC0415
+    from papermill.exceptions import PapermillExecutionError  # noqa: PLC0415
+
+    partial = Path(kernel.folder) / "executed.ipynb"
+    try:
+        return papermill.execute_notebook(
+            notebook,
+            str(partial),
+            parameters=dict(parameters),
+            engine_name=_engine(),
+            progress_bar={"desc": progress, "file": sys.stderr, "leave": False} if progress else False,
+            start_timeout=START_TIMEOUT_S,
+            execution_timeout=cell_timeout_s,
+            request_save_on_cell_execute=False,
+            manager=kernel.manager,
+            partial=str(partial),
+        )
+    except PapermillExecutionError as error:
+        if error.ename == "InputError":
+            raise InputError(_problems(error.evalue)) from None
+        message = _COLOUR.sub("", f"{error.ename}: {error.evalue}")
+        raise _failure("failed", error.cell_index, message, partial) from error
+    except CellTimeoutError as error:
+        raise _failure("timeout", None, f"a cell took longer than {cell_timeout_s} s", partial) from error
+    except DeadKernelError as error:
+        raise _failure("died", None, "the kernel died", partial) from error
+    except (RuntimeError, TimeoutError) as error:
+        raise _failure("died", None, f"the kernel did not start or answer: {error}", partial) from error
+
+
+def _nothing() -> None:
+    pass
 
 
 def _check_names(notebook: Any, parameters: Mapping[str, Any]) -> None:
@@ -155,9 +304,18 @@ def _check_names(notebook: Any, parameters: Mapping[str, Any]) -> None:
         raise InputError([Problem(f"parameter {n!r}", "an unknown name", ", ".join(sorted(declared))) for n in unknown])
 
 
-def _last_begun(notebook: Any) -> int | None:
-    started = [i for i, cell in enumerate(notebook.cells) if cell.metadata.get("papermill", {}).get("start_time")]
-    return started[-1] if started else None
+def _failure(state: Any, cell: int | None, message: str, partial: Path) -> ExecutionFailedError:
+    import nbformat  # noqa: PLC0415
+
+    notebook = None
+    with contextlib.suppress(OSError, ValueError):
+        notebook = nbformat.read(partial, as_version=4)  # type: ignore[no-untyped-call]
+    if cell is None and notebook is not None:
+        started = [i for i, c in enumerate(notebook.cells) if c.metadata.get("papermill", {}).get("start_time")]
+        cell = started[-1] if started else None
+    failure = ExecutionFailedError(state, cell, message)
+    failure.notebook = notebook
+    return failure
 
 
 def _problems(text: str) -> list[Problem]:

@@ -5,6 +5,7 @@ The template notebook does the work in a fresh kernel and carries the results as
 
 from __future__ import annotations
 
+import contextlib
 import json
 import sys
 import time
@@ -18,7 +19,7 @@ from thermlab.base.files import FAILED, check_target, locked, publish, publish_f
 from thermlab.campaign.folder import load_campaign
 from thermlab.campaign.parameters import apply_overrides
 from thermlab.reports import execute as execution
-from thermlab.reports.render import render_page
+from thermlab.reports.render import prepare, render_page
 from thermlab.reports.results import MIME, read_json, results_json, runs_reduced_csv
 
 if TYPE_CHECKING:
@@ -143,16 +144,21 @@ class ReportJob:
 def report_in_worker(job: ReportJob) -> ReportOutcome:
     """Make one report in a process that was started for reports."""
     execution.use_light_validation()
-    return report_one(job)
+    with execution.Kernels() as kernels:
+        return report_one(job, kernels)
 
 
-def report_one(job: ReportJob) -> ReportOutcome:
+def report_one(job: ReportJob, kernels: execution.Kernels, *, more: bool = False) -> ReportOutcome:
     """Make one report or record.
 
     Parameters
     ----------
     job : ReportJob
         What to make.
+    kernels : Kernels
+        Where the kernel comes from.
+    more : bool
+        Whether another report follows, whose kernel may start meanwhile.
 
     Returns
     -------
@@ -164,7 +170,7 @@ def report_one(job: ReportJob) -> ReportOutcome:
         job.check()
         check_target(job.folder, job.files)
         with locked(job.folder):
-            outcome = _make(job)
+            outcome = _make(job, kernels, more=more)
     except InputError as error:
         outcome = job.outcome("bad input", str(error), error=error)
     except (ThermlabError, OSError) as error:
@@ -172,15 +178,26 @@ def report_one(job: ReportJob) -> ReportOutcome:
     return replace(outcome, seconds=time.monotonic() - began)
 
 
-def _make(job: ReportJob) -> ReportOutcome:
+def _make(job: ReportJob, kernels: execution.Kernels, *, more: bool) -> ReportOutcome:
     """Execute, render and publish; on failure leave the old report and say why beside it."""
     notebook = None
+
+    def meanwhile() -> None:
+        prepare()
+        if more:
+            with contextlib.suppress(OSError, RuntimeError):  # said when it is needed
+                kernels.begin()
+
     try:
+        with contextlib.suppress(KeyError, OSError, RuntimeError):
+            kernels.begin()  # it starts while we import what runs notebooks
         notebook = execution.execute_template(
             job.template,
             {job.kind: str(job.source.resolve()), **job.given()},
             cell_timeout_s=job.cell_timeout_s,
             progress=job.progress,
+            meanwhile=meanwhile,
+            kernels=kernels,
         )
         files = finished_files(job, notebook)
         results = json.loads(files["results.json"])

@@ -104,7 +104,8 @@ def report(
         return _side_by_side(work, jobs, progress=progress)
     if progress:
         work = [replace(job, progress=job.source.name) for job in work]
-    return tuple(report_one(job) for job in work)
+    with execution.Kernels() as kernels:
+        return tuple(report_one(job, kernels, more=job is not work[-1]) for job in work)
 
 
 def _side_by_side(work: Sequence[ReportJob], jobs: int, *, progress: bool = False) -> tuple[ReportOutcome, ...]:

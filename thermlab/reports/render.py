@@ -124,6 +124,11 @@ def render_page(
     return str(html)
 
 
+def prepare() -> None:
+    """Compile the theme; meant for the time in which this process only waits for a kernel."""
+    _ = _exporter().template
+
+
 @cache
 def _exporter() -> Any:
     """Return what applies our theme; one for the process, since its templates take as long to compile as to fill in."""
