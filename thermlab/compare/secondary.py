@@ -40,7 +40,7 @@ from thermlab.compare.records import (
 from thermlab.runs.records import TOO_SHORT
 from thermlab.stats.curves import curve_design
 from thermlab.stats.dunnett import t_point, t_tail
-from thermlab.stats.least_squares import Floats, NotEstimableError, fit_linear
+from thermlab.stats.least_squares import Floats, NotEstimableError, crossing, fit_linear
 from thermlab.stats.power import noncentral_t_power
 
 if TYPE_CHECKING:
@@ -320,10 +320,8 @@ def _test(treatment: str, offset: float, error: float, dof: float, alpha: float)
 @lru_cache(maxsize=256)
 def _detectable_errors(alpha: float, dof: float) -> float:
     """Smallest true difference found with the stated power, in standard errors."""
-    from scipy.optimize import brentq  # noqa: PLC0415 - a tenth of a second
-
     t = t_point(1.0 - alpha / 2.0, dof)
-    return float(brentq(lambda nc: noncentral_t_power(nc, t, dof) - OFFSET_POWER, 0.0, 20.0 * t, xtol=1e-6))
+    return crossing(lambda nc: noncentral_t_power(nc, t, dof) - OFFSET_POWER, 0.0, 20.0 * t)
 
 
 def _summaries(table: MountTable) -> list[_Summary]:

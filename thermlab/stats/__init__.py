@@ -9,7 +9,7 @@ __all__, __getattr__, __dir__ = face(
     __name__,
     curves="EXPONENT RiseCurve curve_design fit_curve predict_inverse",
     dunnett="dunnett_critical holm_p_values step_down_p_values t_point t_tail",
-    least_squares="Floats LinearFit NotEstimableError fit_linear",
+    least_squares="Floats LinearFit NotEstimableError crossing fit_linear",
     power="equivalence_mounts_needed equivalence_power mounts_needed noncentral_t_power sd_upper_limit smallest "
     "t_test_power",
     repeats="IndividualsChart RandomEffects combine individuals_chart",

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from thermlab.stats.dunnett import t_point
-from thermlab.stats.least_squares import Floats, LinearFit, fit_linear
+from thermlab.stats.least_squares import Floats, LinearFit, crossing, fit_linear
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -70,8 +70,6 @@ class RiseCurve:
             None where the curve is flat or falling at the end of its ladder or
             at the answer, or never gets there: such a curve has no answer.
         """
-        from scipy.optimize import brentq  # noqa: PLC0415 - a tenth of a second
-
         if not rise_K > 0.0 or self.slope_K_per_W(self.highest_W) <= 0.0:
             return None
         near, rising = self.highest_W, self.rise_K(self.highest_W) < rise_K
@@ -79,7 +77,7 @@ class RiseCurve:
             # Step outwards from the top of the ladder, so that the branch that was measured is the one solved.
             far = min(2.0 * near, self._summit_W()) if rising else 0.5 * near
             if (self.rise_K(far) >= rise_K) if rising else (self.rise_K(far) <= rise_K):
-                root = float(brentq(lambda p: self.rise_K(p) - rise_K, min(near, far), max(near, far), xtol=1e-12))
+                root = crossing(lambda p: self.rise_K(p) - rise_K, min(near, far), max(near, far))
                 return root if self.slope_K_per_W(root) > 0.0 else None
             near = far
         return None
@@ -196,8 +194,6 @@ def predict_inverse(
     Fieller 1954, J. R. Stat. Soc. B 16:175; Graybill & Iyer 1994, Regression
     Analysis, ch. 6 (regulation and calibration).
     """
-    from scipy.optimize import brentq  # noqa: PLC0415 - a tenth of a second
-
     low, high = search
 
     def excess(x: float) -> float:
@@ -205,7 +201,7 @@ def predict_inverse(
 
     if excess(low) * excess(high) > 0.0:
         return None
-    estimate = float(brentq(excess, low, high, xtol=1e-13, rtol=1e-14))
+    estimate = crossing(excess, low, high)
     sd = fit.residual_sd
     if sd is None or not sd > _NO_SCATTER * max(abs(value), abs(excess(high)), abs(excess(low))):
         return InversePrediction(estimate=estimate, standard_error=None, interval=None, dof=fit.dof)
@@ -225,8 +221,8 @@ def predict_inverse(
     interval = None
     if outside(low) > 0.0 and outside(high) > 0.0:
         interval = (
-            float(brentq(outside, low, estimate, xtol=1e-13)),
-            float(brentq(outside, estimate, high, xtol=1e-13)),
+            crossing(outside, low, estimate),
+            crossing(outside, estimate, high),
         )
     return InversePrediction(
         estimate=estimate,

@@ -29,6 +29,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.special import gammainccinv, gammaincinv, gammaln, ndtr, ndtri, stdtr, stdtrit
 
+from thermlab.stats.least_squares import crossing
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
@@ -239,18 +241,12 @@ def _critical(alpha: float, counts: tuple[int, ...], baseline_count: int, dof: f
     one = t_point(1.0 - alpha / 2.0, dof)
     if len(counts) == 1:
         return one
-    from scipy.optimize import brentq  # noqa: PLC0415 - a tenth of a second
 
     # Unadjusted and Bonferroni points enclose the answer for any correlation of this form.
     several = t_point(1.0 - alpha / (2.0 * len(counts)), dof)
-    root = brentq(
-        lambda c: dunnett_probability(c, counts, baseline_count, dof) - (1.0 - alpha),
-        0.999 * one,
-        1.001 * several,
-        xtol=1e-12,
-        rtol=1e-12,
+    return crossing(
+        lambda c: dunnett_probability(c, counts, baseline_count, dof) - (1.0 - alpha), 0.999 * one, 1.001 * several
     )
-    return float(root)
 
 
 def step_down_p_values(
