@@ -19,6 +19,7 @@ from thermlab.builds.make import record
 from thermlab.histories.findings import history
 from thermlab.histories.page import write_history
 from thermlab.planning.run_order import bench_sheet_html, calendar, plan_order
+from thermlab.planning.splits import BenchHours
 from thermlab.reports.make import report
 
 AXE = Path(__file__).parents[1] / "vendor" / "axe.min.js"
@@ -53,10 +54,10 @@ def pages(tmp_path_factory):
     write_history(history(store), store)
 
     runs = plan_order(["grease-a", "pad-b"], n_mounts=3, steps_W=(40, 80, 120), seed=5)
-    entries = calendar(runs, soak_min=30, change_over_min=5, remount_min=45)
+    times = BenchHours(soak_min=30, pre_soak_min=15)
+    entries = calendar(runs, times)
     sheet = place / "bench_sheet.html"
-    planned = {"title": "Grease or pad", "soak_min": 30, "seed": 5}
-    sheet.write_text(bench_sheet_html(runs, entries, **planned), encoding="utf-8")
+    sheet.write_text(bench_sheet_html(runs, entries, times, title="Grease or pad", seed=5), encoding="utf-8")
     return {
         "report": outcomes[0].page,
         "nothing to compare": outcomes[1].page,

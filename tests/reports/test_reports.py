@@ -400,6 +400,21 @@ def test_a_full_disk_changes_nothing(tmp_path, monkeypatch):
     assert [path.name for path in tmp_path.iterdir()] == ["report"]
 
 
+@pytest.mark.skipif(sys.platform == "win32", reason="no such limit")
+def test_too_few_open_files_are_said_with_what_helps(tmp_path):
+    campaign = write_small_campaign(tmp_path / "campaign")
+    limit = (
+        "import resource; resource.setrlimit(resource.RLIMIT_NOFILE, (24, 24)); from thermlab.cli import main; main()"
+    )
+
+    done = subprocess.run(
+        [sys.executable, "-c", limit, "report", str(campaign)], capture_output=True, text=True, check=False
+    )
+
+    assert done.returncode == 1
+    assert "only 24 files may be open at once here: try `ulimit -n 1024`" in done.stderr
+
+
 def test_no_room_for_the_report_is_a_failure_that_says_so(tmp_path, monkeypatch):
     campaign = write_small_campaign(tmp_path / "campaign")
 

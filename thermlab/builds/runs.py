@@ -94,6 +94,7 @@ def reduce_build(build: Build, reference: Reference, *, campaign: Path | None = 
     estimates = iter(bench.estimates)
     found = mean_curve(reference)
     curve = None if found is None else found[0]
+    tau_s = None if bench.time_constant is None else bench.time_constant.time_constant_s
     runs = []
     for order, (line, trace) in enumerate(zip(to_reduce.runs, readings.traces, strict=True)):
         if trace is None:
@@ -101,7 +102,7 @@ def reduce_build(build: Build, reference: Reference, *, campaign: Path | None = 
             continue
         estimate = next(estimates)
         own = curve or _curve_of_one(trace, estimate, reference)
-        runs.append(reduced_run(line, trace, estimate, next(flags), own, to_reduce.settings, order))
+        runs.append(reduced_run(line, trace, estimate, next(flags), own, to_reduce.settings, order, tau_s))
     return BuildRuns(runs=tuple(runs), sha256=build.sha256 | readings.sha256, notes=readings.notes)
 
 

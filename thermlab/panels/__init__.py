@@ -1,4 +1,4 @@
-"""Panels: a campaign, a run under way or a question in, controls on one screen of a notebook out."""
+"""Panels: a campaign or a run under way in, one screen of a notebook with its controls out."""
 
 from thermlab.base.faces import face
 

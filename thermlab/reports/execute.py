@@ -11,6 +11,7 @@ imports what runs and renders notebooks, the next while a report is computed.
 from __future__ import annotations
 
 import contextlib
+import os
 import re
 import sys
 import tempfile
@@ -288,7 +289,19 @@ def _execute(
     except DeadKernelError as error:
         raise _failure("died", None, "the kernel died", partial) from error
     except (RuntimeError, TimeoutError) as error:
-        raise _failure("died", None, f"the kernel did not start or answer: {error}", partial) from error
+        raise _failure(
+            "died", None, f"the kernel did not start or answer: {error}{too_few_files()}", partial
+        ) from error
+
+
+def too_few_files() -> str:
+    """Say so where the shell allows fewer open files than a kernel with its sockets takes."""
+    if os.name == "nt":
+        return ""
+    import resource  # noqa: PLC0415 - not there on Windows
+
+    allowed = resource.getrlimit(resource.RLIMIT_NOFILE)[0]
+    return f" (only {allowed} files may be open at once here: try `ulimit -n 1024`)" if 0 <= allowed < 128 else ""
 
 
 def _nothing() -> None:

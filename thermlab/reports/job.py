@@ -212,7 +212,8 @@ def _make(job: ReportJob, kernels: execution.Kernels, *, more: bool) -> ReportOu
         notebook = error.notebook
         outcome = job.outcome(error.state, error.message, cell=error.cell, error=error)
     except Exception as error:  # noqa: BLE001 - whatever it was, the others go on and this one says so
-        outcome = job.outcome("failed", f"{type(error).__name__}: {error}", error=_as_ours(error))
+        message = f"{type(error).__name__}: {error}{execution.too_few_files()}"
+        outcome = job.outcome("failed", message, error=_as_ours(error))
     return _leave_failure(job, outcome, notebook)
 
 
