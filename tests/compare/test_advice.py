@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from demo_copies import small_copy
+from three_treatments import RISES, campaign, flagged
 
 from thermlab.campaign.folder import load_campaign
 from thermlab.campaign.runsheet import NOT_MADE
@@ -17,29 +18,6 @@ from thermlab.planning.pages import outlook_sentences
 from thermlab.planning.underway import advise
 from thermlab.reports.pages import next_steps
 from thermlab.reports.results import to_results
-from thermlab.runs.records import Flag, ReducedRun
-
-RISES = {"grease-a": (50.0, 50.4, 49.8), "pad-b": (47.0, 47.3, 46.9), "sheet-c": (50.1, 50.6, 49.9)}
-
-
-def flagged(run, name, severity="doubtful"):
-    return replace(run, flags=(*run.flags, Flag(flag=name, severity=severity, reason="", evidence={})))
-
-
-def campaign(*, steps_W=(60.0, 90.0)):
-    return tuple(
-        ReducedRun(
-            run=f"{treatment}-{mount}-{power:g}",
-            treatment=treatment,
-            mount=str(mount),
-            set_power_W=power,
-            rise_K=rise * power / 90.0,
-            order=10 * mount,
-        )
-        for treatment, rises in RISES.items()
-        for mount, rise in enumerate(rises)
-        for power in steps_W
-    )
 
 
 @pytest.fixture(scope="module")

@@ -3,32 +3,10 @@
 from dataclasses import replace
 
 import pytest
+from three_treatments import RISES, campaign, flagged
 
 from thermlab.compare.comparison import compare_treatments
 from thermlab.compare.verdict import doubts
-from thermlab.runs.records import Flag, ReducedRun
-
-RISES = {"grease-a": (50.0, 50.4, 49.8), "pad-b": (47.0, 47.3, 46.9), "sheet-c": (50.1, 50.6, 49.9)}
-
-
-def flagged(run, name, severity="doubtful"):
-    return replace(run, flags=(*run.flags, Flag(flag=name, severity=severity, reason="", evidence={})))
-
-
-def campaign(*, steps_W=(60.0, 90.0)):
-    return tuple(
-        ReducedRun(
-            run=f"{treatment}-{mount}-{power:g}",
-            treatment=treatment,
-            mount=str(mount),
-            set_power_W=power,
-            rise_K=rise * power / 90.0,
-            order=10 * mount,
-        )
-        for treatment, rises in RISES.items()
-        for mount, rise in enumerate(rises)
-        for power in steps_W
-    )
 
 
 def compared(runs, **more):

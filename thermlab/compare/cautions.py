@@ -385,7 +385,8 @@ def caution_observed(items: Sequence[TreatmentThrottle]) -> list[str]:
 
 POWER = "power meter"
 """What the gravest caution on a throttle power is about: it comes first of all."""
-# Beyond a common difference of this fraction a meter or a setting is wrong, not merely uncertain.
+# Beyond a common difference of this fraction a meter or a setting is wrong, not merely uncertain (common practice,
+# no source).
 TRUSTED_POWER = 0.025
 
 

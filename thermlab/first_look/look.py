@@ -37,7 +37,7 @@ Array = npt.NDArray[np.float64]
 
 SHORTEST_S = 60.0
 IDLE_SHARE, IDLE_ALWAYS = 0.3, 0.12
-"""Below so much of the highest power a plateau is called idle where it is short, or always."""
+"""Below so much of the highest power a plateau is idle where it is short, or always (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -194,7 +194,8 @@ def set_powers(levels_W: Sequence[float]) -> list[float]:
     """Return the set powers that the levels of a bench were probably meant to be, W.
 
     They are taken for multiples of 5, 2.5, 1 or 0.5 W, the coarsest that fits all of them within half a per cent when
-    the meter is off by the same share throughout, at most 1.5 %; else each to three digits.
+    the meter is off by the same share throughout, at most 1.5 %; else each to three digits (common
+    practice, no source).
 
     Parameters
     ----------
