@@ -350,4 +350,4 @@ def test_day_and_month_that_may_be_exchanged_are_asked_about(days, written, told
     runs = tuple(ReducedRun(run=f"r{i}", treatment="a", mount=f"{i}", set_power_W=90.0, start=at.isoformat())
                  for i, at in enumerate(read))  # fmt: skip
     campaign = SimpleNamespace(settings=SimpleNamespace(log=SimpleNamespace(time=SimpleNamespace(format=written))))
-    assert bool(_days_exchanged(campaign, SimpleNamespace(runs=runs))) == told
+    assert bool(list(_days_exchanged(campaign, SimpleNamespace(runs=runs)))) == told

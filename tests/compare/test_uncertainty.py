@@ -26,9 +26,7 @@ INPUTS = BudgetInputs(
     mount_sd_K=0.6,
     mount_sd_dof=5.0,
     run_u_K=0.15,
-    run_dof=4.0,
     time_constant_u_min=0.3,
-    time_constant_dof=20.0,
     rise_per_time_constant_K_per_min=0.1,
     resolution_K=1.0,
     temperature_u_K=0.5,
@@ -71,7 +69,7 @@ def test_run_noise_is_not_counted_twice():
         noise = next(x for x in lines_of(quantity) if x.input.startswith("noise"))
         assert noise.contribution == 0.0
         assert "contained" in noise.input
-    without = BudgetInputs(power_W=100.0, slope_K_per_W=0.4, n_baseline=1, run_u_K=0.15, run_dof=4.0)
+    without = BudgetInputs(power_W=100.0, slope_K_per_W=0.4, n_baseline=1, run_u_K=0.15)
     assert lines_of("rise", without)[0].contribution == pytest.approx(0.15)
 
 

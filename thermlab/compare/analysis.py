@@ -312,43 +312,48 @@ def _budget_inputs(
     settings: CampaignSettings, settled: SettledRuns, comparison: Comparison, throttle: ThrottlePower | None
 ) -> BudgetInputs:
     power = comparison.reference_power_W or settled.bench.highest_power_W
-    used = [run for run in settled.runs if run.used and run.u_rise_a_K is not None]
-    run_u = sorted(run.u_rise_a_K for run in used if run.u_rise_a_K is not None)
+    curve, constant, declared = settled.curve, settled.bench.time_constant, settings.uncertainty
+    run_u = sorted(run.u_rise_a_K for run in settled.runs if run.used and run.u_rise_a_K is not None)
     first = next((item for item in comparison.treatments if item.difference_K is not None), None)
-    own = None if throttle is None else next((i for i in throttle.treatments if i.throttle_power_W is not None), None)
-    constant = settled.bench.time_constant
-    per_minute = 0.0
-    if constant is not None:
-        tau_min = constant.time_constant_s / 60.0
-        moved = [
-            abs(run.drift_left_K) * time_constant_leverage((run.window_min[1] - run.window_min[0]) / tau_min)
-            for run in used
-            if run.drift_left_K is not None and run.window_min is not None
-        ]
-        per_minute = median(moved) / tau_min if moved else 0.0
-    inputs = settings.uncertainty
-    curve = settled.curve
-    return BudgetInputs(
+    inputs = BudgetInputs(
         power_W=power,
         slope_K_per_W=curve.slope_K_per_W(power) if curve is not None else 0.0,
         n_baseline=comparison.baseline_n_mounts,
-        n_candidate=0 if first is None else first.n_mounts,
-        difference_K=0.0 if first is None or first.difference_K is None else first.difference_K,
+        n_candidate=first.n_mounts if first else 0,
+        difference_K=(first.difference_K or 0.0) if first else 0.0,
         mount_sd_K=comparison.mount_sd_K,
         mount_sd_dof=comparison.mount_sd_dof,
         run_u_K=run_u[len(run_u) // 2] if run_u else None,
-        time_constant_u_min=None if constant is None else constant.u_time_constant_s / 60.0,
-        rise_per_time_constant_K_per_min=per_minute,
-        resolution_K=inputs.temperature_resolution_K,
-        temperature_u_K=inputs.temperature_u_K,
+        time_constant_u_min=constant.u_time_constant_s / 60.0 if constant else None,
+        rise_per_time_constant_K_per_min=_rise_per_time_constant(settled),
+        resolution_K=declared.temperature_resolution_K,
+        temperature_u_K=declared.temperature_u_K,
         ambient_u_K=settings.ambient_u_K,
-        power_u_percent=inputs.power_u_percent,
-        throttle_power_W=None if own is None else own.throttle_power_W,
-        throttle_slope_K_per_W=None
-        if own is None or own.throttle_power_W is None or curve is None
-        else curve.slope_K_per_W(own.throttle_power_W),
-        throttle_mount_sd_W=None if throttle is None else throttle.mount_sd_W,
-        throttle_mount_sd_dof=None if throttle is None else throttle.mount_sd_dof,
-        throttle_n_mounts=0 if own is None else own.n_mounts,
-        model_spread_W=None if throttle is None else throttle.model_spread_W,
+        power_u_percent=declared.power_u_percent,
     )
+    told = throttle.treatments if throttle is not None else ()
+    own = next((item for item in told if item.throttle_power_W is not None), None)
+    if throttle is None or own is None or own.throttle_power_W is None or curve is None:
+        return inputs
+    return replace(
+        inputs,
+        throttle_power_W=own.throttle_power_W,
+        throttle_slope_K_per_W=curve.slope_K_per_W(own.throttle_power_W),
+        throttle_mount_sd_W=throttle.mount_sd_W,
+        throttle_mount_sd_dof=throttle.mount_sd_dof,
+        throttle_n_mounts=own.n_mounts,
+        model_spread_W=throttle.model_spread_W,
+    )
+
+
+def _rise_per_time_constant(settled: SettledRuns) -> float:
+    """By how much the settled rise of the run in the middle moves with the time constant, K/min."""
+    if settled.bench.time_constant is None:
+        return 0.0
+    tau_min = settled.bench.time_constant.time_constant_s / 60.0
+    moved = [
+        abs(run.drift_left_K) * time_constant_leverage((run.window_min[1] - run.window_min[0]) / tau_min)
+        for run in settled.runs
+        if run.used and run.u_rise_a_K is not None and run.drift_left_K is not None and run.window_min is not None
+    ]
+    return median(moved) / tau_min if moved else 0.0

@@ -7,7 +7,7 @@ import re
 from dataclasses import replace
 from datetime import date
 from itertools import pairwise
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
@@ -17,20 +17,11 @@ from thermlab.campaign.runsheet import NOT_MADE
 from thermlab.compare.records import Caution
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Sequence
+    from collections.abc import Collection, Iterable, Iterator, Sequence
 
     from thermlab.campaign.folder import Campaign
     from thermlab.compare.mounts import MountTable, ReferenceRise, Scatter
-    from thermlab.compare.records import (
-        Comparison,
-        LackOfFit,
-        OffsetCheck,
-        PriorUse,
-        SecondaryEffect,
-        ThrottlePower,
-        TreatmentComparison,
-        TreatmentThrottle,
-    )
+    from thermlab.compare.records import Comparison, LackOfFit, PriorUse, ThrottlePower, TreatmentComparison
     from thermlab.runs.records import ReducedRun
     from thermlab.runs.settled_runs import SettledRuns
 
@@ -41,276 +32,278 @@ _PRIOR_CONTRADICTED = 0.05
 _CURVE_LEVEL = 0.01
 
 
-def caution_counts(table: MountTable, mounts_planned: int | None) -> list[str]:
-    """Say what the numbers of mounts weaken.
+def comparison_cautions(
+    found: Comparison, table: MountTable, reference: ReferenceRise, scatter: Scatter, chosen: Sequence[str]
+) -> tuple[Caution, ...]:
+    """Collect the cautions of a comparison.
 
     Parameters
     ----------
+    found : Comparison
+        All of it but its cautions.
     table : MountTable
         Used mounts.
-    mounts_planned : int or None
-        Mounts of each treatment that were planned.
+    reference : ReferenceRise
+        Their rises at the reference power.
+    scatter : Scatter
+        Scatter of these.
+    chosen : sequence of str
+        What the choice of method has to say.
 
     Returns
     -------
-    list of str
+    tuple of Caution
     """
-    cautions = []
-    counts = {name: int(n) for name, n in zip(table.treatments, table.counts(), strict=True)}
-    for name, count in counts.items():
-        if count == 0:
-            cautions.append(f"Treatment {name} has no used mount.")
-    filled = {name: count for name, count in counts.items() if count}
-    if mounts_planned is not None and min(counts.values(), default=0) < mounts_planned:
-        short = ", ".join(f"{name} {count}" for name, count in counts.items() if count < mounts_planned)
-        cautions.append(
-            f"This looks at the data before the {mounts_planned} planned mounts of each treatment are in ({short}): "
-            "looking early and stopping on a good result makes chance results more frequent than stated."
-        )
-    if filled and max(filled.values()) > _LARGEST_COUNT_RATIO * min(filled.values()):
-        listed = ", ".join(f"{name} {count}" for name, count in filled.items())
-        cautions.append(
-            f"Numbers of mounts differ by more than a factor of two ({listed}): where the treatments scatter "
-            "differently, the intervals may be too narrow. Equal numbers protect."
-        )
-    degrees = sum(filled.values()) - len(filled)
-    single = [name for name, count in filled.items() if count == 1]
-    if degrees > 0 and single:
-        verb = "has one mount only: its" if len(single) == 1 else "have one mount only: their"
-        cautions.append(f"{', '.join(single)} {verb} scatter is borrowed from the other treatments.")
-    return cautions
+    alpha = 1.0 - found.settings["confidence_level"]
+    heard = [(item.treatment, item.witness) for item in found.treatments if item.witness is not None]
+    return (
+        *_about(
+            "comparison",
+            _prior(found.prior, scatter),
+            _missing(found.treatments, scatter, reference),
+            reference.cautions,
+            _default_reference(table, reference, found.settings["reference_power_W"]),
+            chosen,
+            _counts(table, found.settings["mounts_planned"]),
+            _order(table, found.baseline),
+            [f"{name}: {one.says}" for name, one in heard if one.agrees is False or "Screening" in one.says],
+            _p_values(found.treatments, alpha),
+        ),
+        *_about("rise curve", _curve(found.lack_of_fit)),
+        *_about("other estimands", _offset(found, alpha)),
+        *_about("other estimands", _steps(table), weight="beside"),
+        *_nulls(found, table, scatter),
+    )
 
 
-def caution_order(table: MountTable, baseline: str) -> list[str]:
-    """Say where the order of the mounts is mixed up with the treatment.
+def throttle_cautions(
+    found: ThrottlePower,
+    runs: Sequence[ReducedRun],
+    scatter: Scatter,
+    fit: LackOfFit | None,
+    *,
+    common: float,
+    cooling: str,
+) -> tuple[Caution, ...]:
+    """Collect the cautions of a prediction.
 
     Parameters
     ----------
-    table : MountTable
-        Used mounts with their order.
-    baseline : str
-        The treatment the others are compared with.
+    found : ThrottlePower
+        All of it but its cautions.
+    runs : sequence of ReducedRun
+        All runs.
+    scatter : Scatter
+        Scatter of the throttle powers.
+    fit : LackOfFit or None
+        Test of the rise curve.
+    common : float
+        By how much logged and set power differ in all runs alike, as a fraction.
+    cooling : {"passive", "forced"}
+        Decides what a warmer room does.
 
     Returns
     -------
-    list of str
+    tuple of Caution
     """
+    sentences = (
+        _no_throttle(found),
+        _no_interval(found, scatter),
+        _observed(found),
+        _room_effect(found, runs, cooling),
+    )
+    return (
+        *_about(POWER, _power(common)),
+        *_about("throttle power", *sentences, weight="beside"),
+        *_about("rise curve", _curve(fit)),
+    )
+
+
+def _about(about: str, *sentences: Iterable[str], weight: Literal["headline", "beside"] = "headline") -> list[Caution]:
+    return [Caution(text, about, weight) for some in sentences for text in some]
+
+
+def _tally(counts: dict[str, int]) -> str:
+    return ", ".join(f"{name} {count}" for name, count in counts.items())
+
+
+def _counts(table: MountTable, mounts_planned: int | None) -> Iterator[str]:
+    """Say what the numbers of mounts weaken."""
+    counts = {name: int(n) for name, n in zip(table.treatments, table.counts(), strict=True)}
+    filled = {name: count for name, count in counts.items() if count}
+    yield from (f"Treatment {name} has no used mount." for name in counts if name not in filled)
+    short = {name: count for name, count in counts.items() if mounts_planned is not None and count < mounts_planned}
+    if short:
+        yield (
+            f"This looks at the data before the {mounts_planned} planned mounts of each treatment are in "
+            f"({_tally(short)}): looking early and stopping on a good result makes chance results more frequent than "
+            "stated."
+        )
+    if filled and max(filled.values()) > _LARGEST_COUNT_RATIO * min(filled.values()):
+        yield (
+            f"Numbers of mounts differ by more than a factor of two ({_tally(filled)}): where the treatments scatter "
+            "differently, the intervals may be too narrow. Equal numbers protect."
+        )
+    single = [name for name, count in filled.items() if count == 1]
+    if single and sum(filled.values()) > len(filled):
+        verb = "has one mount only: its" if len(single) == 1 else "have one mount only: their"
+        yield f"{', '.join(single)} {verb} scatter is borrowed from the other treatments."
+
+
+def _order(table: MountTable, baseline: str) -> Iterator[str]:
+    """Say where the order of the mounts is mixed up with the treatment."""
     if not table.ordered or baseline not in table.treatments:
-        return []
-    cautions = []
+        return
     base = table.order[table.group == table.treatments.index(baseline)]
     for index, name in enumerate(table.treatments):
         own = table.order[table.group == index]
         if name == baseline or not own.size or not base.size or own.size + base.size < 3:
             continue
         apart = own.max() < base.min() or base.max() < own.min()
-        both = np.concatenate([own, base])
-        ranks = np.argsort(np.argsort(both)).astype(np.float64)
+        ranks = np.argsort(np.argsort(np.concatenate([own, base]))).astype(np.float64)
         arm = np.concatenate([np.ones(own.size), np.zeros(base.size)])
         correlation = float(np.corrcoef(ranks, arm)[0, 1])
         if apart or abs(correlation) >= _STRONG_ORDER_CORRELATION:
             how = "all mounts of one were made before the other" if apart else "one was mostly made before the other"
-            cautions.append(
+            yield (
                 f"The order of the mounts is confounded with the treatment for {name} and {baseline} ({how}, rank "
                 f"correlation {correlation:+.2f}): any drift of the bench or growing practice looks like a difference. "
                 "Take turns, one mount of each treatment per round."
             )
-    return cautions
 
 
-def caution_prior(prior: PriorUse | None, scatter: Scatter) -> list[str]:
+def _prior(prior: PriorUse | None, scatter: Scatter) -> Iterator[str]:
     """Say how much rests on the prior, and whether it contradicts the data."""
     if prior is None:
-        return []
-    cautions = []
+        return
     share = prior.used_dof / (prior.used_dof + max(scatter.own_dof, 0.0))
     source = f" ({prior.source})" if prior.source else ""
     if scatter.own_dof <= 0.0:
-        cautions.append(
+        yield (
             f"The answer rests on the prior: with one mount of each treatment the scatter of {prior.mount_sd_K:.2g} K "
             f"between mounts is taken wholly from earlier campaigns{source}."
         )
     else:
-        cautions.append(
+        yield (
             f"A prior mount SD of {prior.mount_sd_K:.2g} K at the reference power{source} carries {share:.0%} of the "
             "degrees of freedom."
         )
     if not prior.run_noise_K > 0.0:
-        cautions.append(
-            "No run noise could be found from the ladders to add to the prior mount SD; it is taken as none."
-        )
+        yield "No run noise could be found from the ladders to add to the prior mount SD; it is taken as none."
     if prior.p_value is not None and prior.p_value < _PRIOR_CONTRADICTED:
-        cautions.append(
+        yield (
             f"The prior contradicts the data: the variance between mounts here is {prior.variance_ratio:.2g} times the "
             f"prior one (F test p = {prior.p_value:.2g}). It is used all the same; check that bench, method and "
             "procedure are the same."
         )
-    return cautions
 
 
-def caution_missing(items: Sequence[TreatmentComparison], scatter: Scatter, reference: ReferenceRise) -> list[str]:
+def _missing(items: Sequence[TreatmentComparison], scatter: Scatter, reference: ReferenceRise) -> Iterator[str]:
     """Say why an interval is missing."""
-    cautions = [
-        f"No interval for {item.treatment}: {item.verdict_note}."
-        for item in items
-        if item.simultaneous_interval_K is None
-    ]
+    without = [item for item in items if item.simultaneous_interval_K is None]
+    yield from (f"No interval for {item.treatment}: {item.verdict_note}." for item in without)
     if scatter.no_scatter and reference.rise_K is not None:
-        cautions.append(
-            "The mounts of each treatment agree to the last digit: the readout hides the scatter between mounts."
-        )
-    return cautions
+        yield "The mounts of each treatment agree to the last digit: the readout hides the scatter between mounts."
 
 
-def caution_default_reference(table: MountTable, reference: ReferenceRise, declared: float | None) -> list[str]:
+def _default_reference(table: MountTable, reference: ReferenceRise, declared: float | None) -> Iterator[str]:
     """Say that the reference is not the top of the ladder."""
-    if declared is not None or reference.power_W is None or not table.names:
-        return []
-    highest = float(table.steps_W.max())
-    if reference.power_W >= highest:
-        return []
-    words = (
-        f"Not every mount has a used run at the highest step of {highest:g} W: rises are compared at "
-        f"{reference.power_W:g} W, the highest step that all of them have."
-    )
-    return [words]
+    power, highest = reference.power_W, float(table.steps_W.max(initial=0.0))
+    if declared is None and power is not None and table.names and power < highest:
+        yield (
+            f"Not every mount has a used run at the highest step of {highest:g} W: rises are compared at {power:g} W, "
+            "the highest step that all of them have."
+        )
 
 
-def caution_p_values(items: Sequence[TreatmentComparison], alpha: float) -> list[str]:
+def _p_values(items: Sequence[TreatmentComparison], alpha: float) -> list[str]:
     """Say where p value and interval disagree."""
-    cautions = []
-    for item in items:
-        if item.p_value is None or item.simultaneous_interval_K is None:
-            continue
-        low, high = item.simultaneous_interval_K
-        apart = low > 0.0 or high < 0.0
-        if apart != (item.p_value < alpha):
-            cautions.append(
-                f"The adjusted p value of {item.treatment} ({item.p_value:.3f}) and its interval disagree about zero: "
-                f"the interval sets the verdict ({item.verdict})."
-            )
-    return cautions
+    return [
+        f"The adjusted p value of {item.treatment} ({item.p_value:.3f}) and its interval disagree about zero: "
+        f"the interval sets the verdict ({item.verdict})."
+        for item in items
+        if item.p_value is not None and item.simultaneous_interval_K is not None
+        if (item.simultaneous_interval_K[0] > 0.0 or item.simultaneous_interval_K[1] < 0.0) != (item.p_value < alpha)
+    ]
 
 
-def caution_curve(fit: LackOfFit | None) -> list[Caution]:
+def _curve(fit: LackOfFit | None) -> Iterator[str]:
     """Say where the rise curve fails the steps."""
-    if fit is None:
-        return []
-    cautions = []
-    if fit.p_value < _CURVE_LEVEL:
-        cautions.append(
+    if fit is not None and fit.p_value < _CURVE_LEVEL:
+        yield (
             f"The rise curve misses the mean rises at the steps by up to {fit.largest_K:.2g} K, more than the scatter "
             f"of single runs explains (lack of fit: F = {fit.F:.2f} with {fit.dof1} and {fit.dof2} degrees of freedom, "
             f"{_p_words(fit.p_value)}): throttle powers carry an error that their intervals do not show. Differences "
             "at a power step do not rest on the curve."
         )
-    if fit.kink is not None:
-        cautions.append(
+    if fit is not None and fit.kink is not None:
+        yield (
             f"The rise per watt changes by {_signed(fit.kink.jump_K_per_W, fit.kink.standard_error_K_per_W)} K/W "
-            f"between {fit.kink.below_W:g} W and "
-            f"{fit.kink.above_W:g} W: did a fan change its speed? Then no single curve runs through the ladder."
+            f"between {fit.kink.below_W:g} W and {fit.kink.above_W:g} W: did a fan change its speed? Then no single "
+            "curve runs through the ladder."
         )
-    return [Caution(text, "rise curve") for text in cautions]
 
 
-def caution_offset(check: OffsetCheck | None, alpha: float) -> list[str]:
+def _offset(found: Comparison, alpha: float) -> list[str]:
     """Say where an offset between treatments is shown."""
-    if check is None:
-        return []
     return [
         f"{test.treatment} differs from the baseline by an offset of {_signed(test.offset_K, test.standard_error_K)} K "
         f"that does not grow with power ({_p_words(test.p_value)}): look for a moved probe or room sensor, and at the "
         "offset-proof slope."
-        for test in check.treatments
+        for test in (found.offset_check.treatments if found.offset_check else ())
         if test.p_value < alpha
     ]
 
 
-def caution_steps(table: MountTable) -> list[str]:
+def _steps(table: MountTable) -> Iterator[str]:
     """Say which steps the secondaries rest on where some mounts lack some steps."""
     common = table.steps_W[table.common]
-    if not table.names or common.size == table.steps_W.size:
-        return []
-    if not common.size:
-        return ["No power step was used of every mount: there is no ladder mean, no offset and no offset-proof slope."]
-    rest = "" if common.size > 1 else "; one step has no slope and no offset"
-    return [
-        "Ladder mean, upper steps, offset and offset-proof slope rest on the steps that every mount has: "
-        + ", ".join(f"{step:g}" for step in common)
-        + f" W{rest}."
-    ]
-
-
-def caution_nulls(
-    table: MountTable,
-    items: Sequence[TreatmentComparison],
-    secondary: Sequence[SecondaryEffect],
-    scatter: Scatter,
-    check: OffsetCheck | None,
-    fit: LackOfFit | None,
-) -> list[Caution]:
-    """Say why anything else is missing, where the missing headline does not say it already.
-
-    Parameters
-    ----------
-    table : MountTable
-        Used mounts.
-    items : sequence of TreatmentComparison
-        Candidates.
-    secondary : sequence of SecondaryEffect
-        Declared secondaries.
-    scatter : Scatter
-        Scatter at the reference power.
-    check : OffsetCheck or None
-        Check for an offset.
-    fit : LackOfFit or None
-        Test of the rise curve.
-
-    Returns
-    -------
-    list of Caution
-    """
-    if not table.names and not items:
-        return []
-    cautions = []
-    answered = [item.treatment for item in items if item.simultaneous_interval_K is not None]
-    if scatter.sd is None and not items:
-        cautions.append(Caution("The scatter between mounts is not known: there is one mount.", "comparison"))
-    alone = [item.treatment for item in items if item.treatment in answered and item.welch_interval_K is None]
-    if alone:
-        words = (
-            f"No Welch interval beside the pooled one for {', '.join(alone)}: it takes two mounts of each and some "
-            "scatter between them."
+    if table.names and not common.size:
+        yield "No power step was used of every mount: there is no ladder mean, no offset and no offset-proof slope."
+    elif common.size < table.steps_W.size:
+        listed = ", ".join(f"{step:g}" for step in common)
+        rest = "" if common.size > 1 else "; one step has no slope and no offset"
+        yield (
+            "Ladder mean, upper steps, offset and offset-proof slope rest on the steps that every mount has: "
+            f"{listed} W{rest}."
         )
-        cautions.append(Caution(words, "other estimands", "beside"))
-    endless = [item.treatment for item in items if item.verdict == "undecided" and item.mounts_needed is None]
-    endless = [name for name in endless if name in answered]
+
+
+def _nulls(found: Comparison, table: MountTable, scatter: Scatter) -> Iterator[Caution]:
+    """Say why anything else is missing, where the missing headline does not say it already."""
+    items = found.treatments
+    if not table.names and not items:
+        return
+    answered = {item.treatment: item for item in items if item.simultaneous_interval_K is not None}
+    if scatter.sd is None and not items:
+        yield Caution("The scatter between mounts is not known: there is one mount.", "comparison")
+    alone = ", ".join(name for name, item in answered.items() if item.welch_interval_K is None)
+    if alone:
+        words = "it takes two mounts of each and some scatter between them"
+        yield Caution(f"No Welch interval beside the pooled one for {alone}: {words}.", "other estimands", "beside")
+    endless = [n for n, item in answered.items() if item.verdict == "undecided" and item.mounts_needed is None]
     if endless:
         words = (
             f"No number of mounts that would settle {', '.join(endless)}: it would take more than 10 000 of each to "
             "see a difference as small as the margin."
         )
-        cautions.append(Caution(words, "comparison"))
+        yield Caution(words, "comparison")
     silent: dict[str, list[str]] = {}
-    for effect in secondary:
+    for effect in found.secondary:
         if effect.treatment in answered and effect.difference is not None and effect.interval is None:
             silent.setdefault(effect.treatment, []).append(effect.estimand)
+    no_scatter = "a prior mount SD says nothing of it, and one mount of each shows no scatter"
+    why = no_scatter if scatter.own_dof <= 0.0 else "its numbers agree to the last digit"
     for name, estimands in silent.items():
-        why = (
-            "a prior mount SD says nothing of it, and one mount of each shows no scatter"
-            if scatter.own_dof <= 0.0
-            else "its numbers agree to the last digit"
-        )
-        cautions.append(Caution(f"No interval for {', '.join(estimands)} of {name}: {why}.", "other estimands"))
+        yield Caution(f"No interval for {', '.join(estimands)} of {name}: {why}.", "other estimands")
     unseen = []
-    if check is None and any(item.n_mounts for item in items):
+    if found.offset_check is None and any(item.n_mounts for item in items):
         unseen.append("an offset between treatments (takes two steps that all mounts share, three with one mount each)")
-    if fit is None:
+    if found.lack_of_fit is None:
         unseen.append("the shape of the rise curve (takes two mounts that share three steps)")
     if unseen:
         words = f"Not tested, for want of runs or of scatter between them: {'; '.join(unseen)}."
-        cautions.append(Caution(words, "other estimands", "beside"))
-    return cautions
+        yield Caution(words, "other estimands", "beside")
 
 
 def _p_words(p_value: float) -> str:
@@ -330,57 +323,48 @@ _ROOM_EFFECT_AT_RISE_K = 65.0
 _ABSOLUTE_ZERO_C = -273.15
 
 
-def caution_items(items: Sequence[TreatmentThrottle]) -> list[str]:
+def _no_throttle(found: ThrottlePower) -> Iterator[str]:
     """Say why a treatment has no throttle power."""
-    cautions = [f"No throttle power for {item.treatment}: {item.reason}." for item in items if item.reason]
-    if items[0].reason and any(not item.reason for item in items[1:]):
-        cautions.append(f"No difference of throttle powers: {items[0].treatment}, the baseline, has none.")
-    return cautions
+    base, *rest = found.treatments
+    yield from (f"No throttle power for {item.treatment}: {item.reason}." for item in found.treatments if item.reason)
+    if base.reason and any(not item.reason for item in rest):
+        yield f"No difference of throttle powers: {base.treatment}, the baseline, has none."
 
 
-def caution_intervals(items: Sequence[TreatmentThrottle], scatter: Scatter) -> list[str]:
+def _no_interval(found: ThrottlePower, scatter: Scatter) -> Iterator[str]:
     """Say why a throttle power has no interval."""
-    without = [item.treatment for item in items if item.throttle_power_W is not None and item.interval_W is None]
-    apart = [
-        item.treatment
-        for item in items
-        if item.difference_W is not None and item.difference_interval_W is None and item.treatment not in without
-    ]
-    why = (
-        "the mounts agree to the last digit"
-        if scatter.no_scatter
-        else "one mount cannot show how far the next would differ"
-    )
-    cautions = []
+    items = [item for item in found.treatments if item.throttle_power_W is not None]
+    without = [item.treatment for item in items if item.interval_W is None]
     if without:
-        cautions.append(f"No interval for the throttle power of {', '.join(without)}: {why}.")
+        digits, one = "the mounts agree to the last digit", "one mount cannot show how far the next would differ"
+        why = digits if scatter.no_scatter else one
+        yield f"No interval for the throttle power of {', '.join(without)}: {why}."
+    apart = [i.treatment for i in items if i.difference_W is not None and i.difference_interval_W is None]
+    apart = [name for name in apart if name not in without]
     if apart:
         # Under Welch a treatment of one mount takes the interval from its difference alone.
-        cautions.append(
+        yield (
             f"No interval for the difference of throttle powers of {', '.join(apart)}: the mounts of one of the two "
             "cannot show their scatter."
         )
-    return cautions
 
 
-def caution_observed(items: Sequence[TreatmentThrottle]) -> list[str]:
+def _observed(found: ThrottlePower) -> Iterator[str]:
     """Say where runs that shed power disagree with the prediction."""
-    cautions = []
-    for item in items:
+    for item in found.treatments:
         seen, band = item.directly_observed_W, item.future_mount_interval_W
         if seen is not None and band is not None and not band[0] <= seen <= band[1]:
             half = 0.5 * (band[1] - band[0])
-            cautions.append(
+            yield (
                 f"Runs of {item.treatment} that shed power at the limit point to {round_to_uncertainty(seen, half)} W, "
                 f"outside the {format_interval(*band, 'W')} predicted for one mount: believe the observation and look "
                 "for the reason."
             )
         if item.observed and seen is None:
-            cautions.append(
+            yield (
                 f"Runs of {item.treatment} shed power at the limit, but the power they held cannot be moved to the "
                 "customer's room and limit: no curve rises there, or it would lie more than 20 % outside the ladder."
             )
-    return cautions
 
 
 POWER = "power meter"
@@ -390,34 +374,30 @@ POWER = "power meter"
 TRUSTED_POWER = 0.025
 
 
-def caution_power(common: float) -> list[Caution]:
+def _power(common: float) -> Iterator[str]:
     """Say that logged and set power disagree throughout, and what that does to the throttle power."""
-    if abs(common) <= TRUSTED_POWER:
-        return []
     read, true = ("above", "lower") if common > 0.0 else ("below", "higher")
-    text = (
-        f"The logged power is {100.0 * abs(common):.1f} % {read} the set power in all runs alike: the meter or the "
-        "setting is wrong. The throttle powers take the meter for true; where the setting is, they are "
-        f"{100.0 * abs(1.0 / (1.0 + common) - 1.0):.1f} % {true}, and their intervals reach that far. "
-        "Check the power against a second meter."
-    )
-    return [Caution(text, POWER)]
+    if abs(common) > TRUSTED_POWER:
+        yield (
+            f"The logged power is {100.0 * abs(common):.1f} % {read} the set power in all runs alike: the meter or the "
+            "setting is wrong. The throttle powers take the meter for true; where the setting is, they are "
+            f"{100.0 * abs(1.0 / (1.0 + common) - 1.0):.1f} % {true}, and their intervals reach that far. "
+            "Check the power against a second meter."
+        )
 
 
-def caution_room(
-    runs: Sequence[ReducedRun], items: Sequence[TreatmentThrottle], room_C: float, limit: float, cooling: str
-) -> list[str]:
+def _room_effect(found: ThrottlePower, runs: Sequence[ReducedRun], cooling: str) -> list[str]:
     """Say what testing in another room than the customer's does, scaled to this bench."""
     rooms = [run.ambient_C for run in runs if run.used and run.ambient_C is not None]
-    slopes = [item.slope_K_per_W for item in items if item.slope_K_per_W is not None]
+    slopes = [item.slope_K_per_W for item in found.treatments if item.slope_K_per_W is not None]
     if not rooms or not slopes:
         return []
-    tested = float(np.mean(rooms))
-    warmer = room_C - tested
+    tested, limit = float(np.mean(rooms)), found.temperature_limit_C - found.room_C
+    warmer = found.room_C - tested
     if abs(warmer) < 1.0:
         return []
     slope = float(np.mean(slopes))
-    where = f"The bench stood in {tested:.1f} degC on average, the customer's room is {room_C:g} degC"
+    where = f"The bench stood in {tested:.1f} degC on average, the customer's room is {found.room_C:g} degC"
     if cooling == "forced":
         watts = abs(limit * warmer / (tested - _ABSOLUTE_ZERO_C)) / slope
         side = "high (not safe)" if warmer > 0.0 else "low (safe)"
@@ -509,10 +489,6 @@ def campaign_cautions(
     return tuple(first.values())
 
 
-def _about(about: str, *sentences: Sequence[str]) -> list[Caution]:
-    return [Caution(text, about) for some in sentences for text in some]
-
-
 def _about_files(notes: Sequence[str], files: Collection[str], else_about: str) -> list[Caution]:
     """Notes that begin with the name of a file are about it; it is said beside the checksum of the file."""
     found = []
@@ -543,27 +519,21 @@ def _throttle(campaign: Campaign, throttle: ThrottlePower | None, *, is_answer: 
     return [replace(caution, weight="headline") if is_answer else caution for caution in found]
 
 
-def _bench(settled: SettledRuns) -> list[str]:
+def _bench(settled: SettledRuns) -> Iterator[str]:
     """No time constant, or one of its own for each treatment."""
     factors, constant = settled.bench.factors, settled.bench.time_constant
     if factors and constant is not None:
-        listed = ", ".join(
-            f"{name} {factor * constant.time_constant_s / 60.0:.1f} min" for name, factor in factors.items()
+        tau_min = constant.time_constant_s / 60.0
+        listed = ", ".join(f"{name} {factor * tau_min:.1f} min" for name, factor in factors.items())
+        yield (
+            f"The treatments settle at different speeds ({listed}), as different heat sinks do: each was reduced with "
+            "its own time constant, so an equal soak leaves different amounts to come."
         )
-        return [
-            (
-                f"The treatments settle at different speeds ({listed}), as different heat sinks do: each was reduced "
-                "with its own time constant, so an equal soak leaves different amounts to come."
-            )
-        ]
-    if settled.bench.time_constant is not None or all(run.reason == NOT_MADE for run in settled.runs):
-        return []
-    return [
-        (
+    if constant is None and any(run.reason != NOT_MADE for run in settled.runs):
+        yield (
             "The runs do not determine the time constant of the bench; only runs that are steady at their end have a "
             "settled rise, and it is their mean."
         )
-    ]
 
 
 def _stops_early(campaign: Campaign, settled: SettledRuns) -> list[Caution]:
@@ -587,81 +557,64 @@ def _stops_early(campaign: Campaign, settled: SettledRuns) -> list[Caution]:
     return [Caution(words, "bench", "beside")]
 
 
-def _room(campaign: Campaign, settled: SettledRuns) -> list[str]:
-    constant = campaign.settings.ambient_constant
-    if constant is None:
-        odd = [run for run in settled.runs if run.ambient_C is not None]
-        odd = [run for run in odd if not LIKELY_ROOM_C[0] < (run.ambient_C or 0.0) <= LIKELY_ROOM_C[1]]
-        if not odd:
-            return []
-        return [
-            (
-                f"The room of {len(odd)} runs was read as {odd[0].ambient_C:.0f} degC or the like ({odd[0].run}): "
-                "are the unit and the column of the room right?"
-            )
-        ]
-    return [
-        (
+def _room(campaign: Campaign, settled: SettledRuns) -> Iterator[str]:
+    constant, (low, high) = campaign.settings.ambient_constant, LIKELY_ROOM_C
+    odd = [run for run in settled.runs if run.ambient_C is not None and not low < run.ambient_C <= high]
+    if constant is not None:
+        yield (
             f"The room was not logged: {constant.value_C:g} degC was read off a thermometer, with a standard "
             f"uncertainty of {constant.u_K:g} K. A room that moved is in the rises."
         )
-    ]
+    elif odd:
+        yield (
+            f"The room of {len(odd)} runs was read as {odd[0].ambient_C:.0f} degC or the like ({odd[0].run}): "
+            "are the unit and the column of the room right?"
+        )
 
 
-def _days_exchanged(campaign: Campaign, settled: SettledRuns) -> list[str]:
+def _days_exchanged(campaign: Campaign, settled: SettledRuns) -> Iterator[str]:
     """Say so where the dates read either way round and only the declared way leaves weeks between the runs."""
     written = campaign.settings.log.time.format or ""
     days = sorted({date.fromisoformat(run.start[:10]) for run in settled.runs if run.start and "-" in run.start[:10]})
     if not {"%d", "%m"} <= set(re.findall("%.", written)) or len(days) < 2 or any(day.day > 12 for day in days):
-        return []
+        return
     other = sorted(date(day.year, day.day, day.month) for day in days)
     apart, otherwise = (max((b - a).days for a, b in pairwise(some)) for some in (days, other))
-    if apart < WEEKS_APART_DAYS or otherwise >= WEEKS_APART_DAYS:
-        return []
-    return [
-        (
+    if otherwise < WEEKS_APART_DAYS <= apart:
+        yield (
             f"Day and month may be exchanged: as {written!r} says, {apart} days lie between one run and the next; the "
             f"other way round never more than {otherwise}. Is log.time.format right? Times of day and rises are the "
             "same either way, the order of the runs is not."
         )
-    ]
 
 
-def _repeats(settled: SettledRuns) -> list[str]:
+def _repeats(settled: SettledRuns) -> Iterator[str]:
     """Repeats of a step on one mount that differ by more than their own scatter allows."""
-    groups: dict[tuple[str, str, float], list[ReducedRun]] = {}
+    groups: dict[tuple[str, str, float], list[tuple[float, float, str]]] = {}
     for run in settled.runs:
         if run.used and run.rise_K is not None and run.u_rise_a_K:
-            groups.setdefault((run.treatment, run.mount, run.set_power_W), []).append(run)
-    found = []
+            repeats = groups.setdefault((run.treatment, run.mount, run.set_power_W), [])
+            repeats.append((run.rise_K, run.u_rise_a_K, run.run))
     for (treatment, mount, power), repeats in groups.items():
-        if len(repeats) < 2:
-            continue
-        low = min(repeats, key=lambda run: run.rise_K or 0.0)
-        high = max(repeats, key=lambda run: run.rise_K or 0.0)
-        spread = (high.rise_K or 0.0) - (low.rise_K or 0.0)
-        u = math.hypot(low.u_rise_a_K or 0.0, high.u_rise_a_K or 0.0)
+        low, high = min(repeats), max(repeats)
+        spread, u = high[0] - low[0], math.hypot(low[1], high[1])
         if spread > REPEATS_DIFFER * u and spread > REPEATS_DIFFER_K:
-            found.append(
-                f"The repeats {low.run} and {high.run} of {treatment} mount {mount} at {power:g} W differ by "
+            yield (
+                f"The repeats {low[2]} and {high[2]} of {treatment} mount {mount} at {power:g} W differ by "
                 f"{spread:.1f} K, {spread / u:.1f} times what their own scatter explains: something changed between "
                 "them that was not logged (air, room, contact)."
             )
-    return found
 
 
-def _left_out(settled: SettledRuns) -> list[str]:
+def _left_out(settled: SettledRuns) -> Iterator[str]:
     gone = [run for run in settled.runs if not run.used and not run.held and run.reason != NOT_MADE]
-    held = [run for run in settled.runs if not run.used and run.held]
-    found = []
+    held = [run.run for run in settled.runs if not run.used and run.held]
     if gone:
         listed = "; ".join(f"{run.run} ({run.reason})" for run in gone[:12])
         more = f" and {len(gone) - 12} more" if len(gone) > 12 else ""
-        found.append(f"Left out of the answer: {listed}{more}.")
+        yield f"Left out of the answer: {listed}{more}."
     if held:
-        listed = ", ".join(run.run for run in held[:12])
-        found.append(
-            f"Shed power at the limit and so not in the fits at set power, but an observation of the throttle power: "
-            f"{listed}."
+        yield (
+            "Shed power at the limit and so not in the fits at set power, but an observation of the throttle power: "
+            f"{', '.join(held[:12])}."
         )
-    return found

@@ -13,18 +13,7 @@ from typing import TYPE_CHECKING, Literal
 
 from scipy.special import fdtr, fdtrc
 
-from thermlab.compare.cautions import (
-    caution_counts,
-    caution_curve,
-    caution_default_reference,
-    caution_missing,
-    caution_nulls,
-    caution_offset,
-    caution_order,
-    caution_p_values,
-    caution_prior,
-    caution_steps,
-)
+from thermlab.compare.cautions import comparison_cautions
 from thermlab.compare.mounts import (
     Difference,
     Groups,
@@ -37,7 +26,7 @@ from thermlab.compare.mounts import (
     summarise_mounts,
     tabulate_mounts,
 )
-from thermlab.compare.records import Caution, Comparison, PriorUse, TreatmentComparison, Variance
+from thermlab.compare.records import Comparison, PriorUse, TreatmentComparison, Variance
 from thermlab.compare.secondary import assess_curve, check_offset, compare_secondaries, hear_witness
 from thermlab.compare.verdict import decide, doubts, from_which_power, in_doubt, is_equivalent
 from thermlab.stats.least_squares import NotEstimableError
@@ -107,10 +96,10 @@ def compare_treatments(
     reference = reference_rise(table, reference_power_W)
     noise = _run_noise(table, runs)
     prior_use = _prior_at_reference(prior, reference, noise)
-    cautions = [*reference.cautions, *caution_default_reference(table, reference, reference_power_W)]
+    chosen: list[str] = []
     cochran_c, cochran_critical = cochran_at_reference(table, reference)
-    used, why = choose_variance(variance, table, prior, cochran_c, cochran_critical, cautions)
-    with_order = order_covariate and order_is_usable(table, used, cautions)
+    used, why = choose_variance(variance, table, prior, cochran_c, cochran_critical, chosen)
+    with_order = order_covariate and order_is_usable(table, used, chosen)
     groups = Groups(
         treatments=table.treatments,
         baseline=baseline,
@@ -134,29 +123,10 @@ def compare_treatments(
     )
     heard = hear_witness(runs, table, reference.rise_K, groups, reference.power_W, cooling=cooling)
     items = tuple(replace(item, witness=heard.get(item.treatment)) for item in items)
-    fit = assess_curve(table)
-    check = check_offset(table, groups)
-    secondary = compare_secondaries(table, groups, prior=prior, run_noise_K=noise or 0.0)
     several = used == "welch" and sum(item.dof is not None for item in items) > 1
     first = next((item for item in items if item.dof is not None), None)
-    cautions = [
-        *caution_prior(prior_use, scatter),
-        *caution_missing(items, scatter, reference),
-        *cautions,
-        *caution_counts(table, mounts_planned),
-        *caution_order(table, baseline),
-        *(f"{name}: {one.says}" for name, one in heard.items() if one.agrees is False or "Screening" in one.says),
-        *caution_p_values(items, alpha),
-    ]
-    caution_list = (
-        *(Caution(text, "comparison") for text in cautions),
-        *caution_curve(fit),
-        *(Caution(text, "other estimands") for text in caution_offset(check, alpha)),
-        *(Caution(text, "other estimands", "beside") for text in caution_steps(table)),
-        *caution_nulls(table, items, secondary, scatter, check, fit),
-    )
     power = reference.power_W
-    return Comparison(
+    found = Comparison(
         estimand="settled rise"
         + ("" if power is None else f" at {power:g} W")
         + f", mean of mounts, candidate minus {baseline}",
@@ -169,7 +139,7 @@ def compare_treatments(
         critical_value=None if several or first is None else first.critical_value,
         cochran_c=cochran_c,
         cochran_critical=cochran_critical,
-        lack_of_fit=fit,
+        lack_of_fit=assess_curve(table),
         baseline=baseline,
         baseline_mean_rise_K=scatter.mean.get(baseline),
         baseline_n_mounts=int(table.counts()[table.treatments.index(baseline)]),
@@ -177,12 +147,11 @@ def compare_treatments(
         mount_sd_dof=scatter.dof if scatter.sd is not None else None,
         mount_sd_by_treatment=scatter.sd_by_treatment,
         treatments=items,
-        secondary=secondary,
-        offset_check=check,
+        secondary=compare_secondaries(table, groups, prior=prior, run_noise_K=noise or 0.0),
+        offset_check=check_offset(table, groups),
         mounts=summarise_mounts(table, reference),
         prior=prior_use,
         drift_K_per_mount=scatter.drift_per_mount,
-        caution_list=caution_list,
         settings={
             "margin_K": margin_K,
             "confidence_level": confidence_level,
@@ -192,6 +161,7 @@ def compare_treatments(
             "mounts_planned": mounts_planned,
         },
     )
+    return replace(found, caution_list=comparison_cautions(found, table, reference, scatter, chosen))
 
 
 def _require(treatments: Sequence[str], baseline: str, margin_K: float, confidence_level: float) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 from thermlab.base.showing import Shown
 
@@ -447,8 +447,8 @@ class Comparison(Warned):
     mounts: tuple[MountSummary, ...]
     prior: PriorUse | None
     drift_K_per_mount: float | None
-    caution_list: tuple[Caution, ...]
-    settings: dict[str, object]
+    settings: dict[str, Any]
+    caution_list: tuple[Caution, ...] = ()
     one_mount: tuple[OneMount, ...] = ()
 
 
@@ -553,4 +553,4 @@ class ThrottlePower(Warned):
     mount_sd_W: float | None
     mount_sd_dof: float | None
     treatments: tuple[TreatmentThrottle, ...]
-    caution_list: tuple[Caution, ...]
+    caution_list: tuple[Caution, ...] = ()

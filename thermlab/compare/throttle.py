@@ -13,19 +13,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from thermlab.compare.cautions import (
-    TRUSTED_POWER,
-    caution_curve,
-    caution_intervals,
-    caution_items,
-    caution_observed,
-    caution_power,
-    caution_room,
-)
+from thermlab.compare.cautions import TRUSTED_POWER, throttle_cautions
 from thermlab.compare.mounts import Groups, MountTable, Scatter, fit_shared_curve, judge_mounts, tabulate_mounts
 from thermlab.compare.records import (
     FARTHEST_EXTRAPOLATION,
-    Caution,
     Interval,
     MountThrottle,
     ThrottlePower,
@@ -321,27 +312,17 @@ def predict_throttle(
     common = common_power_difference(runs)
     if abs(common) > TRUSTED_POWER:
         items = tuple(on_either_scale(item, common) for item in items)
-    spreads = [item.model_spread_W for item in items if item.model_spread_W is not None]
-    cautions = [
-        *caution_items(items),
-        *caution_intervals(items, scatter),
-        *caution_observed(items),
-        *caution_room(runs, items, room_C, limit, cooling),
-    ]
-    return ThrottlePower(
+    found = ThrottlePower(
         room_C=room_C,
         temperature_limit_C=temperature_C,
         model=model,
-        model_spread_W=max(spreads) if spreads else None,
+        model_spread_W=max((i.model_spread_W for i in items if i.model_spread_W is not None), default=None),
         mount_sd_W=scatter.sd,
         mount_sd_dof=scatter.dof if scatter.sd is not None else None,
         treatments=items,
-        caution_list=(
-            *caution_power(common),
-            *(Caution(text, "throttle power", "beside") for text in cautions),
-            *caution_curve(assess_curve(table)),
-        ),
     )
+    cautions = throttle_cautions(found, runs, scatter, assess_curve(table), common=common, cooling=cooling)
+    return replace(found, caution_list=cautions)
 
 
 def _refusals(

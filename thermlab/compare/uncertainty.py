@@ -19,10 +19,11 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
 Quantity = Literal["rise", "difference", "throttle power"]
-_CANCELS = "the same for all mounts: cancels in the difference"
+_CANCELS = ": the same for all mounts: cancels in the difference"
+_CONTAINED = ": contained in the scatter between mounts"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class BudgetLine:
     """One input of one quantity.
 
@@ -94,9 +95,9 @@ class BudgetInputs:
         Difference itself, K, for what a wrong power does to it.
     mount_sd_K, mount_sd_dof : float or None
         Mount SD of the rise (run noise included), K, and its degrees of freedom.
-    run_u_K, run_dof : float or None
-        Type A standard uncertainty of one run's settled rise, K, and its degrees of freedom.
-    time_constant_u_min, time_constant_dof : float or None
+    run_u_K : float or None
+        Type A standard uncertainty of one run's settled rise, K.
+    time_constant_u_min : float or None
         Standard uncertainty of the bench's time constant, min.
     rise_per_time_constant_K_per_min : float
         How much the settled rise moves with the time constant, K/min.
@@ -120,9 +121,7 @@ class BudgetInputs:
     mount_sd_K: float | None = None
     mount_sd_dof: float | None = None
     run_u_K: float | None = None
-    run_dof: float | None = None
     time_constant_u_min: float | None = None
-    time_constant_dof: float | None = None
     rise_per_time_constant_K_per_min: float = 0.0
     resolution_K: float = 0.0
     temperature_u_K: float = 0.0
@@ -236,113 +235,64 @@ def build_budget(inputs: BudgetInputs) -> tuple[BudgetLine, ...]:
         Rise at the reference power as one run on one mount tells it; difference of one candidate where there is one;
         throttle power of the baseline where there is one.
     """
-    lines = _rise_lines(inputs)
+    power_W, per_min = inputs.power_W, inputs.rise_per_time_constant_K_per_min
+    scatter = (inputs.mount_sd_K, inputs.mount_sd_dof, "K")
+    told = (("", per_min), ("", 1.0), ("", 1.0), ("", -1.0), ("", inputs.slope_K_per_W))
+    lines = _lines(inputs, "rise", power_W, scatter, 1.0, 1.0, told)
     if inputs.n_candidate > 0 and inputs.n_baseline > 0:
-        lines += _difference_lines(inputs)
-    if (
-        inputs.throttle_power_W is not None
-        and inputs.throttle_slope_K_per_W is not None
-        and inputs.throttle_n_mounts > 0
-    ):
-        lines += _throttle_lines(inputs, inputs.throttle_power_W, inputs.throttle_slope_K_per_W)
+        weight = math.sqrt(1.0 / inputs.n_baseline + 1.0 / inputs.n_candidate)
+        told = (
+            (f"{_CANCELS} where soaks are equal", 0.0),
+            (_CONTAINED, 0.0) if inputs.mount_sd_K else ("", weight),
+            (_CANCELS, 0.0),
+            (_CANCELS, 0.0),
+            (f"{_CANCELS} but for its share of the difference itself", inputs.difference_K / power_W),
+        )
+        lines += _lines(inputs, "difference", power_W, scatter, weight, 1.0, told)
+    throttle_W, slope = inputs.throttle_power_W, inputs.throttle_slope_K_per_W
+    if throttle_W is not None and slope is not None and inputs.throttle_n_mounts > 0:
+        per_K, weight = 1.0 / slope, math.sqrt(1.0 / inputs.throttle_n_mounts)
+        told = (("", -per_min * per_K), ("", -per_K), ("", -per_K), ("", per_K), ("", 1.0))
+        scatter = (inputs.throttle_mount_sd_W, inputs.throttle_mount_sd_dof, "W")
+        lines += _lines(inputs, "throttle power", throttle_W, scatter, weight, per_K, told)
+        if inputs.model_spread_W is not None:
+            text = "curve model, exponents 0.75 to 0.85 and a quadratic (W, rectangular)"
+            lines.append(_line("throttle power", text, "B", inputs.model_spread_W / math.sqrt(3.0), 1.0))
     return tuple(lines)
 
 
 def _line(
     quantity: Quantity, text: str, evaluation: Literal["A", "B"], u: float, sensitivity: float, dof: float | None = None
 ) -> BudgetLine:
-    return BudgetLine(
-        quantity=quantity,
-        input=text,
-        evaluation=evaluation,
-        u=u,
-        sensitivity=sensitivity,
-        contribution=abs(sensitivity) * u,
-        dof=dof,
-    )
+    return BudgetLine(quantity, text, evaluation, u, sensitivity, abs(sensitivity) * u, dof)
 
 
-def _scatter_lines(
+def _lines(
     inputs: BudgetInputs,
     quantity: Quantity,
-    sd: float | None,
-    dof: float | None,
-    unit: str,
+    power_W: float,
+    scatter: tuple[float | None, float | None, str],
     weight: float,
     per_K: float,
+    told: Sequence[tuple[str, float]],
 ) -> list[BudgetLine]:
-    """Mount scatter and run noise; the scatter between mounts as observed contains the noise of their runs."""
-    lines = []
-    known = sd is not None and sd > 0.0
-    if sd is not None and known:
-        lines.append(_line(quantity, f"scatter between mounts, run noise included ({unit})", "A", sd, weight, dof))
-    if inputs.run_u_K is not None:
-        text = "noise and fit of the settled rise (K)" + (": contained in the scatter between mounts" if known else "")
-        sensitivity = 0.0 if known else weight * per_K
-        lines.append(_line(quantity, text, "A", inputs.run_u_K, sensitivity, inputs.run_dof))
-    return lines
+    """What every quantity rests on; `told`: what is said of time constant and Type B inputs, and their sensitivities.
 
-
-def _rise_lines(inputs: BudgetInputs) -> list[BudgetLine]:
-    told = (("", 1.0), ("", 1.0), ("", -1.0), ("", inputs.slope_K_per_W))
-    return [
-        *_scatter_lines(inputs, "rise", inputs.mount_sd_K, inputs.mount_sd_dof, "K", 1.0, 1.0),
-        *_time_constant_line(inputs, "rise", inputs.rise_per_time_constant_K_per_min, ""),
-        *_type_b_lines(inputs, "rise", inputs.power_W, told),
-    ]
-
-
-def _difference_lines(inputs: BudgetInputs) -> list[BudgetLine]:
-    weight = math.sqrt(1.0 / inputs.n_baseline + 1.0 / inputs.n_candidate)
-    hidden = inputs.mount_sd_K is None or not inputs.mount_sd_K > 0.0
-    cancels = (f": {_CANCELS}", 0.0)
-    told = (
-        ("", weight) if hidden else (": contained in the scatter between mounts", 0.0),
-        cancels,
-        cancels,
-        (f": {_CANCELS} but for its share of the difference itself", inputs.difference_K / inputs.power_W),
+    The scatter between mounts as observed contains the noise of their runs.
+    """
+    sd, dof, unit = scatter
+    noise = (_CONTAINED, 0.0) if sd else ("", weight * per_K)
+    known: tuple[tuple[str, Literal["A", "B"], float | None, float | None], ...] = (
+        (f"scatter between mounts, run noise included ({unit})", "A", sd or None, dof),
+        ("noise and fit of the settled rise (K)", "A", inputs.run_u_K, None),
+        ("time constant of the bench (min)", "A", inputs.time_constant_u_min, None),
+        ("readout resolution (K)", "B", resolution_u(inputs.resolution_K), None),
+        ("temperature sensor (K)", "B", inputs.temperature_u_K, None),
+        ("room temperature (K)", "B", inputs.ambient_u_K, None),
+        ("true power (W)", "B", inputs.power_u_percent / 100.0 * power_W, None),
     )
     return [
-        *_scatter_lines(inputs, "difference", inputs.mount_sd_K, inputs.mount_sd_dof, "K", weight, 1.0),
-        *_time_constant_line(inputs, "difference", 0.0, f": {_CANCELS} where soaks are equal"),
-        *_type_b_lines(inputs, "difference", inputs.power_W, told),
+        _line(quantity, text + note, evaluation, u, sensitivity, its_dof)
+        for (text, evaluation, u, its_dof), (note, sensitivity) in zip(known, (("", weight), noise, *told), strict=True)
+        if u is not None
     ]
-
-
-def _throttle_lines(inputs: BudgetInputs, power_W: float, slope: float) -> list[BudgetLine]:
-    weight = math.sqrt(1.0 / inputs.throttle_n_mounts)
-    per_K = 1.0 / slope
-    sd, dof = inputs.throttle_mount_sd_W, inputs.throttle_mount_sd_dof
-    moved = -inputs.rise_per_time_constant_K_per_min * per_K
-    lines = [
-        *_scatter_lines(inputs, "throttle power", sd, dof, "W", weight, per_K),
-        *_time_constant_line(inputs, "throttle power", moved, ""),
-        *_type_b_lines(inputs, "throttle power", power_W, (("", -per_K), ("", -per_K), ("", per_K), ("", 1.0))),
-    ]
-    if inputs.model_spread_W is not None:
-        text = "curve model, exponents 0.75 to 0.85 and a quadratic (W, rectangular)"
-        lines.append(_line("throttle power", text, "B", inputs.model_spread_W / math.sqrt(3.0), 1.0))
-    return lines
-
-
-def _type_b_lines(
-    inputs: BudgetInputs, quantity: Quantity, power_W: float, told: Sequence[tuple[str, float]]
-) -> list[BudgetLine]:
-    """Resolution, sensor, room and power: what is told of each for this quantity, and its sensitivity."""
-    known = (
-        ("readout resolution (K)", resolution_u(inputs.resolution_K)),
-        ("temperature sensor (K)", inputs.temperature_u_K),
-        ("room temperature (K)", inputs.ambient_u_K),
-        ("true power (W)", inputs.power_u_percent / 100.0 * power_W),
-    )
-    return [
-        _line(quantity, text + note, "B", u, sensitivity)
-        for (text, u), (note, sensitivity) in zip(known, told, strict=True)
-    ]
-
-
-def _time_constant_line(inputs: BudgetInputs, quantity: Quantity, sensitivity: float, note: str) -> list[BudgetLine]:
-    if inputs.time_constant_u_min is None:
-        return []
-    text = f"time constant of the bench (min){note}"
-    return [_line(quantity, text, "A", inputs.time_constant_u_min, sensitivity, inputs.time_constant_dof)]

@@ -273,7 +273,7 @@ def what_one_mount_shows(comparison: Comparison, throttle: ThrottlePower | None)
     """
     if comparison.mount_sd_K is not None or not comparison.mounts or comparison.reference_power_W is None:
         return ()
-    alpha = 1.0 - float(str(comparison.settings["confidence_level"]))
+    alpha = 1.0 - comparison.settings["confidence_level"]
     apart = t_point(1.0 - 0.5 * alpha / max(1, len(comparison.treatments)), math.inf)
     alone = t_point(1.0 - 0.5 * alpha, math.inf)
     known = [(i.throttle_power_W, i.slope_K_per_W) for i in (throttle.treatments if throttle else ())]
@@ -466,7 +466,7 @@ def _one_mount_more(comparison: Comparison | None, treatment: str, margin_K: flo
     """Tell whether one more mount of a treatment would change a verdict or narrow an interval by a tenth."""
     if comparison is None:
         return True
-    upper = 0.5 + 0.5 * float(str(comparison.settings["confidence_level"]))
+    upper = 0.5 + 0.5 * comparison.settings["confidence_level"]
     for item in comparison.treatments:
         if treatment not in (item.treatment, comparison.baseline):
             continue

@@ -86,7 +86,7 @@ def _table(result: Any) -> _Shown:
 
 
 def _comparison(found: Comparison) -> _Shown:
-    level = cast("float", found.settings["confidence_level"])
+    level = found.settings["confidence_level"]
     several = sum(item.n_mounts > 0 for item in found.treatments) > 1
     kind = f"{percent(level)} {'simultaneous ' if several else ''}confidence interval in K"
     rows: list[tuple[str, ...]] = []
