@@ -15,8 +15,7 @@ import numpy as np
 from thermlab.campaign.folder import Campaign
 from thermlab.campaign.runsheet import RunLine
 from thermlab.campaign.settings import CampaignSettings
-from thermlab.logs.log import Log
-from thermlab.logs.time_columns import close_jumps
+from thermlab.logs.log import Log, close_jumps
 from thermlab.runs.trace import Trace, cut_trace
 from thermlab.simulate.ladders import simulate_ladders
 from thermlab.simulate.network import SimulatedBench, forced_bench, passive_bench, settled_rise, sink_rise

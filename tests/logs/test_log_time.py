@@ -8,8 +8,8 @@ from datetime import UTC, datetime, timedelta, timezone
 import numpy as np
 import pytest
 
+from thermlab.logs.cells import column_seconds
 from thermlab.logs.settings import TimeSettings
-from thermlab.logs.time_columns import column_seconds
 from thermlab.logs.times import TimeRefusedError, iso_time, parse_time
 
 

@@ -15,9 +15,8 @@ from hypothesis import strategies as st
 
 from thermlab.base.errors import InputError
 from thermlab.logs.cells import cut_cells, plain_numbers
-from thermlab.logs.log import Log, read_log
+from thermlab.logs.log import ClockJump, Log, read_log
 from thermlab.logs.settings import LogSettings
-from thermlab.logs.time_columns import ClockJump
 
 STAMP = {"columns": ["time"], "format": "%Y-%m-%d %H:%M:%S"}
 DECLARED = {

@@ -9,8 +9,7 @@ import pytest
 
 from thermlab.campaign.runsheet import RunLine
 from thermlab.campaign.settings import BenchSettings, CheckThresholds, Limits, Soak, UncertaintyInputs, describe
-from thermlab.logs.log import Log
-from thermlab.logs.time_columns import ClockJump
+from thermlab.logs.log import ClockJump, Log
 from thermlab.runs.checks.single import check_run
 from thermlab.runs.checks.view import longest_still, view_runs
 from thermlab.runs.records import FLAG_NAMES

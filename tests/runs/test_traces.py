@@ -6,8 +6,7 @@ import numpy as np
 import pytest
 
 from thermlab.campaign.runsheet import RunLine
-from thermlab.logs.log import Log, RoomLog
-from thermlab.logs.time_columns import ClockJump
+from thermlab.logs.log import ClockJump, Log, RoomLog
 from thermlab.runs.trace import block_means, cut_trace
 
 

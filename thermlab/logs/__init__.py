@@ -8,13 +8,11 @@ from thermlab.base.faces import face
 __all__, __getattr__, __dir__ = face(
     __name__,
     cells="UNIT_OF number_pattern",
-    log="Log RoomLog read_log read_room_log",
+    log="ClockJump Log NoRowsYetError RoomLog read_log read_room_log",
     settings=(
         "AmbientConstant AmbientLogSettings Broken Clock Line LogSettings Model Name TemperatureColumns Text "
         "TimeSettings refused"
     ),
-    table="NoRowsYetError",
     text="MAX_BYTES split_line",
-    time_columns="ClockJump",
     times="DAY_S TimeRefusedError UNIT_S example iso_time parse_time pattern_of seconds_of",
 )

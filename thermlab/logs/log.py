@@ -1,23 +1,576 @@
-"""Logs of sensors and of the room, read exactly as declared: the right numbers or an error with its line."""
+"""Logs of sensors and of the room, read exactly as declared: the right numbers or an error with its line.
+
+Nothing is dropped in silence: a header again, a row of units, summary lines at the
+very end and a last line cut short are noted; any other line that is no row of
+readings is a problem with its line.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
-from thermlab.logs.header import Role
-from thermlab.logs.table import read_table
+import numpy as np
+
+from thermlab.base.errors import InputError, Problem, shown
+from thermlab.logs.cells import (
+    UNIT_OF,
+    CellRefusedError,
+    Cells,
+    byte_matrix,
+    column_seconds,
+    cut_cells,
+    plain_numbers,
+    read_cell,
+)
+from thermlab.logs.settings import ROOM_C, looks_like_kelvin
+from thermlab.logs.text import SEPARATOR, Header, LogText, Role, find_header, read_text, without_quotes
+from thermlab.logs.times import DAY_S, UNIT_S, example
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from pathlib import Path
 
-    from thermlab.logs.settings import AmbientLogSettings, Clock, LogSettings
-    from thermlab.logs.time_columns import ClockJump
+    from thermlab.logs.settings import AmbientLogSettings, Clock, LogSettings, TextSettings, TimeSettings
+
+MAX_PER_COLUMN = 3
+MAX_LOOKED_AT = 5000
+_CHUNK_CELLS = 1 << 19
+MAX_FOOTER = 20
+MAX_SHOWN = 10
+MAX_ODD = 2000
+MAX_ELAPSED_S = 1e10
+_MAX_TIME_BYTES = 120
+MAX_JUMPS = 20
+MAX_SPAN_S = 3650 * DAY_S
+_CHUNK_ROWS = 1 << 17
+
+# Declared unit -> standard unit, what is added, and the factor then.
+_TO_STANDARD = {
+    "degC": ("degC", 0.0, 1.0),
+    "degF": ("degC", -32.0, 5.0 / 9.0),
+    "K": ("degC", -273.15, 1.0),
+    "W": ("W", 0.0, 1.0),
+    "mW": ("W", 0.0, 1e-3),
+    "kW": ("W", 0.0, 1e3),
+    "MHz": ("MHz", 0.0, 1.0),
+    "GHz": ("MHz", 0.0, 1e3),
+    "Hz": ("MHz", 0.0, 1e-6),
+}
+_RANGES = {"degC": (-100.0, 400.0), "W": (-1e3, 1e5), "MHz": (-np.inf, np.inf)}
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Log:
-    """One sensor log in standard units.
+class NoRowsYetError(InputError):
+    """A log whose header is there and whose rows are not."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Table:
+    """Declared columns of a log: role key -> (n, n_columns) in degC, W or MHz, NaN where missing."""
+
+    log: LogText
+    header: Header
+    time_s: Any
+    raw_time_s: Any
+    jumps: tuple[ClockJump, ...]
+    values: dict[str, Any]
+
+
+def _read_table(
+    path: Path, text: TextSettings, time: TimeSettings, roles: Sequence[Role], *, name: str, key: str
+) -> _Table:
+    """Read the declared columns of a delimited log, exactly as `key` of ``campaign.yaml`` declares them."""
+    log = read_text(path, text.encoding, name=name, key=key)
+    time_role = Role(f"{key}.time", time.columns, "", single=True)
+    header = find_header(log, [time_role, *roles], text.delimiter)
+    region = log.data[header.begin :]
+    if not region.strip():
+        raise NoRowsYetError(log.refuse(header.line, "", "no rows below the header", "at least two rows").problems)
+    delimiter = text.delimiter
+    if b'"' in region:
+        region = without_quotes(log, region, delimiter, header.line + 1)
+        delimiter = SEPARATOR
+    terminated = region.endswith(b"\n")
+    if not terminated:
+        region += b"\n"
+    log.data = b""  # a long log is not held twice
+    _refuse_flood(log, region, delimiter, header)
+    lines = _LogRows(log, header, cut_cells(region, delimiter), text, time, roles, delimiter, terminated)
+    rows, seconds = _rows_of_readings(lines)
+    values = _values(lines, rows)
+    raw_time_s, time_s, jumps = close_jumps(log, seconds, rows + header.line + 1, time.clock)
+    return _Table(log, header, time_s, raw_time_s, jumps, values)
+
+
+def _refuse_flood(log: LogText, region: bytes, delimiter: str, header: Header) -> None:
+    """Refuse a file with far more cells than its lines can have, before any memory is spent on them."""
+    mark, most = delimiter.encode(), 2 * len(header.names) + 100
+    data = np.frombuffer(region, dtype=np.uint8)
+    # bytes.count is slow where there is much to count
+    if np.count_nonzero(data == mark[0]) <= most * np.count_nonzero(data == 10):
+        return
+    begin, line = 0, header.line + 1
+    while True:
+        end = region.index(b"\n", begin)
+        count = region.count(mark, begin, end)
+        if count > most:
+            allowed = f"{header.n_named} cells, as in the header of line {header.line}"
+            raise log.refuse(line, "", f"{count + 1} cells", allowed)
+        begin, line = end + 1, line + 1
+
+
+def _values(lines: _LogRows, rows: Any) -> dict[str, Any]:
+    """Return the numbers of every role in standard units; raise with every column's first problems."""
+    columns = [(role, position) for role in lines.roles for position in lines.header.columns[role.key]]
+    read = np.empty((len(rows), len(columns)))
+    problems: list[Problem] = []
+    step = max(1, _CHUNK_CELLS // len(columns))
+    counts = [0] * len(columns)
+    for begin in range(0, len(rows), step):
+        part = rows[begin : begin + step]
+        start, end = (side.ravel() for side in lines.cells.columns(part, [position for _, position in columns]))
+        numbers, odd = plain_numbers(lines.cells.data, start, end, lines.text.decimal)
+        odd |= _numeric_tokens(lines, numbers)
+        if odd.any():
+            problems += _odd_cells(lines, part, columns, (start, end, numbers, odd), counts)
+        read[begin : begin + step] = numbers.reshape(len(part), len(columns))
+    if not problems:
+        for column, (role, _) in enumerate(columns):
+            unit, added, factor = _TO_STANDARD[role.unit]
+            if unit != role.unit:
+                read[:, column] = (read[:, column] + added) * factor
+        # The extremes of all columns at once; fmin and fmax pass over what is missing.
+        lowest, highest = np.fmin.reduce(read, axis=0), np.fmax.reduce(read, axis=0)
+        for column, (role, position) in enumerate(columns):
+            low, high, _ = _range(role)
+            if lowest[column] < low or highest[column] > high:
+                problems += _out_of_range(lines, rows, read[:, column], role, position)
+    if problems:
+        raise InputError(problems)
+    values, column = {}, 0
+    for role in lines.roles:
+        width = len(lines.header.columns[role.key])
+        values[role.key] = np.ascontiguousarray(read[:, column : column + width])
+        column += width
+    return values
+
+
+def _numeric_tokens(lines: _LogRows, numbers: Any) -> Any:
+    """Tell which plain numbers may be tokens for missing values, such as -9999."""
+    hits = np.zeros(len(numbers), dtype=bool)
+    for token in lines.text.missing:
+        try:
+            hits |= numbers == read_cell(token, lines.text.decimal, (), "")
+        except CellRefusedError:
+            continue
+    return hits
+
+
+def _odd_cells(
+    lines: _LogRows, part: Any, columns: list[tuple[Role, int]], found: Any, counts: list[int]
+) -> list[Problem]:
+    """Read the cells that are no plain numbers one by one, into `numbers`."""
+    start, end, numbers, odd = found
+    data, text = lines.cells.data, lines.text
+    known: dict[tuple[str, str], float | str] = {}
+    problems: list[Problem] = []
+    for place in np.flatnonzero(odd).tolist():
+        row, column = divmod(place, len(columns))
+        role, position = columns[column]
+        cell = bytes(data[start[place] : end[place]]).decode("utf-8")
+        value = known.get((cell, role.unit))
+        if value is None:
+            try:
+                value = read_cell(cell, text.decimal, text.missing, role.unit)
+            except CellRefusedError as refused:
+                value = str(refused)
+            if len(known) < 100_000:
+                known[cell, role.unit] = value
+        if not isinstance(value, str):
+            numbers[place] = value
+            continue
+        counts[column] += 1
+        if counts[column] > MAX_LOOKED_AT:
+            break
+        if counts[column] <= MAX_PER_COLUMN:
+            allowed = f"{value}; a text for a missing value belongs into {lines.log.key}.missing"
+            line = lines.line(int(part[row]))
+            problems.append(lines.log.problem(line, lines.header.names[position], shown(cell), allowed))
+    return problems
+
+
+def _range(role: Role) -> tuple[float, float, str]:
+    unit, _, _ = _TO_STANDARD[role.unit]
+    return (*(ROOM_C if role.is_room else _RANGES[unit]), unit)
+
+
+def _out_of_range(lines: _LogRows, rows: Any, values: Any, role: Role, position: int) -> list[Problem]:
+    low, high, unit = _range(role)
+    outside = np.flatnonzero((values < low) | (values > high))
+    problems = []
+    for row in outside[:1].tolist():
+        cell = lines.cells.text(int(rows[row]), position)
+        more = f" and {len(outside) - 1} more" if len(outside) > 1 else ""
+        _, added, factor = _TO_STANDARD[role.unit]
+        kelvin = role.is_room and role.unit != "K" and looks_like_kelvin(float(values[row]) / factor - added)
+        what = ", as room temperature" if role.is_room else ""
+        found = f"{shown(cell)}{more}{what}, declared in {role.unit}{': it looks like kelvin' if kelvin else ''}"
+        allowed = (
+            f"{low:g} to {high:g} {unit}; is the unit right? "
+            f"A code for a missing value belongs into {lines.log.key}.missing"
+        )
+        problems.append(lines.log.problem(lines.line(int(rows[row])), lines.header.names[position], found, allowed))
+    return problems
+
+
+@dataclass(slots=True)
+class _LogRows:
+    """A log cut into cells, with what is needed to judge its lines."""
+
+    log: LogText
+    header: Header
+    cells: Cells
+    text: TextSettings
+    time: TimeSettings
+    roles: Sequence[Role]
+    delimiter: str
+    terminated: bool
+    problems: list[Problem] = field(default_factory=list)
+    n_more: int = 0
+
+    def line(self, row: int) -> int:
+        """Return the line of the file a row stands on."""
+        return self.header.line + 1 + row
+
+    @property
+    def time_key(self) -> str:
+        """Role key of the time columns."""
+        return f"{self.log.key}.time"
+
+    def time_text(self, row: int) -> str:
+        """Return the time of a row as written, its columns joined by one space."""
+        return " ".join(self.cells.text(row, position) for position in self.header.columns[self.time_key]).strip()
+
+
+def _rows_of_readings(table: _LogRows) -> tuple[Any, Any]:
+    """Sort the lines below the header.
+
+    Returns
+    -------
+    rows : numpy.ndarray
+        (n,) indices of the lines that hold readings.
+    seconds : numpy.ndarray
+        (n,) their times as written, s.
+
+    Raises
+    ------
+    InputError
+        With the first lines that are neither readings nor anything that may be passed over.
+    """
+    cells = table.cells
+    blank = _is_blank(cells)
+    regular = _is_regular(table) & ~blank
+    seconds = np.full(len(blank), np.nan)
+    candidates = np.flatnonzero(regular)
+    for begin in range(0, len(candidates), _CHUNK_ROWS):
+        part = candidates[begin : begin + _CHUNK_ROWS]
+        seconds[part] = _seconds(table, part)
+    good = np.isfinite(seconds)
+    odd = np.flatnonzero(~good & ~blank)
+    if len(odd):
+        _judge(table, odd, regular, good)
+    rows = np.flatnonzero(good)
+    if not table.terminated and len(rows) > 1 and rows[-1] == len(blank) - 1 and _cut_short(table, rows):
+        table.log.notes.append(f"last line {table.line(int(rows[-1]))} is cut short, dropped")
+        rows = rows[:-1]
+    if table.problems:
+        more = len(table.problems) - MAX_SHOWN + table.n_more
+        rest = [table.log.problem(0, "", f"{more} more lines like these", "none")] if more > 0 else []
+        raise InputError([*table.problems[:MAX_SHOWN], *rest])
+    if len(rows) < 2:
+        count = "no rows" if len(rows) == 0 else "one row"
+        found = f"{count} of readings below the header"
+        raise NoRowsYetError(table.log.refuse(table.header.line, "", found, "at least two rows").problems)
+    return rows, seconds[rows]
+
+
+def _is_blank(cells: Cells) -> Any:
+    filled = cells.ends > cells.starts
+    edge = cells.data[cells.starts]
+    for row in np.flatnonzero(filled & ((edge == 32) | (edge == 9))).tolist():
+        filled[row] = bool(cells.line(row).strip())
+    return ~filled
+
+
+def _is_regular(table: _LogRows) -> Any:
+    """Tell which lines have as many cells as the header; empty cells beyond it do not count."""
+    cells, n_names = table.cells, len(table.header.names)
+    regular = (cells.count + 1 >= table.header.n_named) & (cells.count + 1 <= n_names)
+    over = np.flatnonzero(cells.count + 1 > n_names)
+    if len(over):
+        begin = cells.cell_ends(over, n_names - 1)
+        # Most often one delimiter at the end of every line: nothing behind it.
+        regular[over] = begin + 1 == cells.ends[over]
+        for row, start in zip(over.tolist(), begin.tolist(), strict=True):
+            if not regular[row]:
+                rest = bytes(cells.data[start : cells.ends[row]])
+                regular[row] = not rest.strip(bytes([rest[0]]) + b" \t")
+    return regular
+
+
+def _seconds(table: _LogRows, rows: Any) -> Any:
+    """Return the times of rows, NaN where they cannot be read."""
+    cells, time = table.cells, table.time
+    starts, ends = cells.columns(rows, list(table.header.columns[table.time_key]))
+    seconds: Any = np.full(len(rows), np.nan)
+    if time.format is None:
+        start, end = starts[:, 0], ends[:, 0]
+        seconds, odd = plain_numbers(cells.data, start, end, table.text.decimal)
+        for row in np.flatnonzero(odd).tolist():
+            text = bytes(cells.data[start[row] : end[row]]).decode("utf-8")
+            try:
+                seconds[row] = read_cell(text, table.text.decimal, table.text.missing, time.unit or "")
+            except CellRefusedError:
+                continue
+        seconds = seconds * UNIT_S[time.unit or "s"]
+        seconds[np.abs(seconds) > MAX_ELAPSED_S] = np.nan
+        return seconds
+    lengths = np.zeros(len(rows), dtype=np.int64)
+    for column in range(starts.shape[1]):
+        width = ends[:, column] - starts[:, column]
+        lengths = lengths * _MAX_TIME_BYTES + np.minimum(width, _MAX_TIME_BYTES - 1)
+    for length in np.unique(lengths).tolist():
+        which = np.flatnonzero(lengths == length)
+        seconds[which] = column_seconds(_joined(cells.data, starts[which], length), time.format)
+    return seconds
+
+
+def _joined(data: Any, starts: Any, length: int) -> Any:
+    """Return the time columns of rows of one layout as one byte matrix, a space between them."""
+    space = np.full((len(starts), 1), 32, dtype=np.uint8)
+    parts: list[Any] = []
+    for column in reversed(range(starts.shape[1])):
+        length, width = divmod(length, _MAX_TIME_BYTES)
+        parts[:0] = [byte_matrix(data, starts[:, column], width), space]
+    return np.hstack(parts[:-1])
+
+
+def _judge(table: _LogRows, odd: Any, regular: Any, good: Any) -> None:
+    """Say what each line is that holds no readings."""
+    if len(odd) > MAX_ODD:
+        table.problems += [_problem(table, row, bool(regular[row])) for row in odd[:MAX_SHOWN].tolist()]
+        table.n_more += len(odd) - MAX_SHOWN
+        return
+    last_good = int(np.flatnonzero(good)[-1]) if good.any() else -1
+    sorter = _OddLines(table, last_good)
+    for row in odd.tolist():
+        sorter.add(row, bool(regular[row]))
+    sorter.note()
+
+
+class _OddLines:
+    """Sorts the lines below the header that hold no readings, in order."""
+
+    def __init__(self, table: _LogRows, last_good: int) -> None:
+        self.table = table
+        self.last_good = last_good
+        self.after_header = 0
+        self.units = ""
+        self.headers: list[int] = []
+        self.empty: list[int] = []
+        self.summaries: list[int] = []
+
+    def add(self, row: int, is_regular: bool) -> None:
+        """Put one line where it belongs."""
+        table = self.table
+        text = table.cells.line(row)
+        if is_regular and _is_header(table, row):
+            self.headers.append(row)
+            self.after_header = row + 1
+        elif is_regular and row == self.after_header and self.units in ("", text) and _is_units(table, row):
+            table.problems += _wrong_units(table, row)
+            self.units = text
+        elif not text.strip(" \t" + table.delimiter):
+            self.empty.append(row)
+        elif row > self.last_good >= 0 and self.is_cut_short(row, is_regular):
+            table.log.notes.append(f"last line {table.line(row)} is cut short, dropped")
+        elif row > self.last_good >= 0 and _is_summary(table, row, is_regular):
+            self.summaries.append(row)
+        else:
+            table.problems.append(_problem(table, row, is_regular))
+
+    def is_cut_short(self, row: int, is_regular: bool) -> bool:
+        """Tell whether a line is the last one, without a line end, and has too few cells."""
+        table = self.table
+        return not table.terminated and row == len(table.cells.starts) - 1 and not is_regular
+
+    def note(self) -> None:
+        """Note what was passed over; too many lines at the end are no summary."""
+        table, notes = self.table, self.table.log.notes
+        if self.units:
+            notes.append(f"a line of units: {shown(self.units.strip())}")
+        if self.headers:
+            lines = ", ".join(str(table.line(row)) for row in self.headers[:MAX_SHOWN])
+            notes.append(f"header repeated on line {lines}{' ...' if len(self.headers) > MAX_SHOWN else ''}, dropped")
+        if self.empty:
+            notes.append(f"{len(self.empty)} lines without any value dropped")
+        if len(self.summaries) > MAX_FOOTER:
+            table.problems += [_problem(table, row, is_regular=True) for row in self.summaries]
+        elif self.summaries:
+            first = self.summaries[0]
+            label = shown(table.cells.line(first).strip().replace(table.delimiter, " "), limit=40)
+            notes.append(f"from line {table.line(first)} on {len(self.summaries)} summary lines dropped: {label}")
+
+
+def _is_header(table: _LogRows, row: int) -> bool:
+    names = table.header.names
+    return all(table.cells.text(row, position) == name for position, name in enumerate(names) if name)
+
+
+def _declared(table: _LogRows) -> list[tuple[Role, int]]:
+    return [(role, position) for role in table.roles for position in table.header.columns[role.key]]
+
+
+def _is_units(table: _LogRows, row: int) -> bool:
+    """Tell whether no declared cell of a line holds a number, and one of them holds a word."""
+    words = 0
+    for _, position in _declared(table):
+        text = table.cells.text(row, position)
+        words += bool(text) and text not in table.text.missing
+        if any(c.isdigit() for c in text):
+            return False
+    return words > 0 and not any(c.isdigit() for c in table.time_text(row))
+
+
+def _wrong_units(table: _LogRows, row: int) -> list[Problem]:
+    problems = []
+    declared = [(role.unit, role.key, position) for role, position in _declared(table)]
+    declared += [(table.time.unit or "", table.time_key, position) for position in table.header.columns[table.time_key]]
+    for declared_unit, key, position in declared:
+        text = table.cells.text(row, position)
+        unit = UNIT_OF.get(text.strip("[]() "))
+        if declared_unit and unit is not None and unit != declared_unit:
+            allowed = f"{declared_unit}, as {key} declares"
+            problems.append(
+                table.log.problem(table.line(row), table.header.names[position], f"the unit {text}", allowed)
+            )
+    return problems
+
+
+def _is_summary(table: _LogRows, row: int, is_regular: bool) -> bool:
+    """Tell whether a line below the last reading begins with a word where the time should be."""
+    label = table.time_text(row) or ("" if is_regular else table.cells.line(row).strip())
+    if not is_regular and not any(c.isdigit() for c in label):
+        return True  # such as a rule of dashes
+    return bool(label) and not (label[0].isdigit() or label[0] in "+-.") and label not in table.text.missing
+
+
+def _problem(table: _LogRows, row: int, is_regular: bool) -> Problem:
+    line, header = table.line(row), table.header
+    if not is_regular:
+        count = int(table.cells.count[row]) + 1
+        return table.log.problem(
+            line, "", f"{count} cells", f"{header.n_named} cells, as in the header of line {header.line}"
+        )
+    time = table.time
+    names = " ".join(header.names[position] for position in header.columns[table.time_key])
+    text = table.time_text(row)
+    if time.format is None:
+        allowed = f"elapsed time: a number in {time.unit} with {table.text.decimal!r} as decimal sign"
+    else:
+        allowed = f"a time such as {shown(example(time.format))} (format {shown(time.format)})"
+    found = shown(text) if text and text not in table.text.missing else "no time"
+    return table.log.problem(line, names, found, allowed)
+
+
+def _cut_short(table: _LogRows, rows: Any) -> bool:
+    """Tell whether the last cell of an unterminated last line is declared and shorter than the one above."""
+    position = max(position for columns in table.header.columns.values() for position in columns)
+    if table.cells.count[rows[-1]] > position:
+        return False
+    start, end = table.cells.columns(rows[-2:], [position])
+    length = (end - start)[:, 0]
+    return bool(length[1] < length[0])
+
+
+@dataclass(frozen=True, slots=True)
+class ClockJump:
+    """A place where the clock was set back.
+
+    Attributes
+    ----------
+    row : int
+        First row after the jump, from 0.
+    line : int
+        Its line in the file.
+    seconds : float
+        By how much the clock was moved, beyond the usual step; negative.
+    """
+
+    row: int
+    line: int
+    seconds: float
+
+
+def close_jumps(log: LogText, seconds: Any, lines: Any, clock: Clock) -> tuple[Any, Any, tuple[ClockJump, ...]]:
+    """Return times that never decrease.
+
+    Parameters
+    ----------
+    log : LogText
+        For the messages and notes.
+    seconds : numpy.ndarray
+        (n,) times as written, s.
+    lines : numpy.ndarray
+        (n,) their lines in the file.
+    clock : {"calendar", "time of day", "elapsed"}
+        On a clock without dates a step back of more than 12 h is the next day.
+
+    Returns
+    -------
+    raw_time_s, time_s : numpy.ndarray
+        (n,) with the days counted; with every step back replaced by the median step.
+    jumps : tuple of ClockJump
+        Every step back.
+
+    Raises
+    ------
+    InputError
+        Where the times stand still, run backwards or span more than ten years.
+    """
+    steps = np.diff(seconds)
+    if clock == "time of day":
+        midnights = steps < -DAY_S / 2
+        if midnights.any():
+            seconds = seconds + DAY_S * np.concatenate([[0], np.cumsum(midnights)])
+            steps = np.diff(seconds)
+            log.notes.append(f"{int(midnights.sum())} × midnight, counted as the next day")
+    forward = steps[steps > 0]
+    back = np.flatnonzero(steps < 0)
+    first = int(lines[0])
+    if len(forward) == 0 and len(back) == 0:
+        raise log.refuse(first, f"{log.key}.time", "the same time on every row", "times that move on")
+    if len(back) > max(MAX_JUMPS, len(steps) // 20) or len(forward) == 0:
+        found = f"{len(back)} of {len(steps)} times earlier than the one before"
+        raise log.refuse(int(lines[back[0] + 1]), f"{log.key}.time", found, "rows in the order of their times")
+    span_s = float(seconds.max() - seconds.min())
+    if span_s > MAX_SPAN_S:
+        row = int(np.argmax(np.abs(steps))) + 1
+        found = f"times that span {span_s / DAY_S / 365.25:.0f} years"
+        raise log.refuse(int(lines[row]), f"{log.key}.time", found, "at most ten years")
+    if len(back) == 0:
+        return seconds, seconds.copy(), ()
+    usual = float(np.median(forward))
+    moved = np.zeros(len(seconds))
+    moved[back + 1] = steps[back] - usual
+    jumps = tuple(ClockJump(int(row) + 1, int(lines[row + 1]), float(steps[row] - usual)) for row in back)
+    # Sums of fractions leave dust: equal times must not become a step of -1e-10 s.
+    return seconds, np.maximum.accumulate(seconds - np.cumsum(moved)), jumps
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class RoomLog:
+    """Room temperature on the clock of the sensor logs.
 
     Attributes
     ----------
@@ -28,6 +581,26 @@ class Log:
         writes offsets), midnight of its first day, or the logger's own zero.
     time_s : numpy.ndarray
         (n,) s, never decreasing.
+    ambient_C : numpy.ndarray or None
+        (n,) degC, mean of the ambient columns; NaN where missing, None without such columns.
+    notes : tuple of str
+        What was passed over: lines before the header, units, summaries; where the room's clock was set back.
+    """
+
+    name: str
+    sha256: str
+    clock: Clock
+    time_s: Any
+    ambient_C: Any
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Log(RoomLog):
+    """One sensor log in standard units.
+
+    Attributes
+    ----------
     raw_time_s : numpy.ndarray
         (n,) s, before clock jumps were closed.
     jumps : tuple of ClockJump
@@ -40,26 +613,16 @@ class Log:
         (n,) W; NaN where missing.
     clock_MHz : numpy.ndarray or None
         (n,) MHz, mean of the clock columns.
-    ambient_C : numpy.ndarray or None
-        (n,) degC, mean of the ambient columns.
-    notes : tuple of str
-        What was passed over: lines before the header, units, summaries.
     n_missing : dict of str to int
         Column name -> number of missing readings.
     """
 
-    name: str
-    sha256: str
-    clock: Clock
-    time_s: Any
     raw_time_s: Any
     jumps: tuple[ClockJump, ...]
     sensors: tuple[str, ...]
     temperature_C: Any
     power_W: Any
     clock_MHz: Any | None
-    ambient_C: Any | None
-    notes: tuple[str, ...]
     n_missing: dict[str, int]
 
 
@@ -85,88 +648,44 @@ def read_log(path: Path, settings: LogSettings, *, name: str) -> Log:
         With file, line and value of everything that is not as declared.
     """
     roles = [
-        Role("log.temperature", settings.temperature.columns, settings.temperature.unit, single=False),
-        Role("log.power", settings.power.columns, settings.power.unit, single=True),
+        Role(f"log.{purpose}", declared.columns, declared.unit, single=purpose == "power")
+        for purpose in ("temperature", "power", "clock", "ambient")
+        if (declared := getattr(settings, purpose)) is not None
     ]
-    if settings.clock is not None:
-        roles.append(Role("log.clock", settings.clock.columns, settings.clock.unit, single=False))
-    if settings.ambient is not None:
-        roles.append(Role("log.ambient", settings.ambient.columns, settings.ambient.unit, single=False))
-    table = read_table(path, settings, settings.time, roles, name=name, key="log")
-    clock, ambient = table.values.get("log.clock"), table.values.get("log.ambient")
+    table = _read_table(path, settings, settings.time, roles, name=name, key="log")
+    # A mean over the columns that happen to be there would step where one of them drops out.
+    means = {key: table.values[key].mean(axis=1) for key in ("log.clock", "log.ambient") if key in table.values}
     return Log(
         name=name,
-        sha256=table.sha256,
+        sha256=table.log.sha256,
         clock=settings.time.clock,
         time_s=table.time_s,
+        ambient_C=means.get("log.ambient"),
+        notes=tuple(table.log.notes),
         raw_time_s=table.raw_time_s,
         jumps=table.jumps,
-        sensors=table.names["log.temperature"],
+        sensors=table.header.named("log.temperature"),
         temperature_C=table.values["log.temperature"],
         power_W=table.values["log.power"][:, 0].copy(),
-        # A mean over the columns that happen to be there would step where one of them drops out.
-        clock_MHz=None if clock is None else clock.mean(axis=1),
-        ambient_C=None if ambient is None else ambient.mean(axis=1),
-        notes=table.notes,
-        n_missing=table.n_missing,
+        clock_MHz=means.get("log.clock"),
+        n_missing={
+            column: int(np.isnan(readings).sum())
+            for key, values in table.values.items()
+            for column, readings in zip(table.header.named(key), values.T, strict=True)
+        },
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class RoomLog:
-    """Room temperature on the clock of the sensor logs.
-
-    Attributes
-    ----------
-    name, sha256 : str
-        Path relative to the campaign folder; checksum of the file.
-    clock : {"calendar", "time of day", "elapsed"}
-        As for :class:`Log`.
-    time_s : numpy.ndarray
-        (n,) s, never decreasing, with ``clock_offset_s`` added.
-    ambient_C : numpy.ndarray
-        (n,) degC, mean of the declared columns; NaN where missing.
-    notes : tuple of str
-        What was passed over, and where the clock was set back.
-    """
-
-    name: str
-    sha256: str
-    clock: Clock
-    time_s: Any
-    ambient_C: Any
-    notes: tuple[str, ...]
-
-
 def read_room_log(path: Path, settings: AmbientLogSettings, *, name: str) -> RoomLog:
-    """Read a room log.
-
-    Parameters
-    ----------
-    path : Path
-        The file.
-    settings : AmbientLogSettings
-        ``ambient_log:`` of ``campaign.yaml``.
-    name : str
-        What problems call the file.
-
-    Returns
-    -------
-    RoomLog
-
-    Raises
-    ------
-    InputError
-        With file, line and value of everything that is not as declared.
-    """
+    """Read a room log, with ``clock_offset_s`` added to its times; arguments and errors as in :func:`read_log`."""
     role = Role("ambient_log.columns", settings.columns, settings.unit, single=False)
-    table = read_table(path, settings, settings.time, [role], name=name, key="ambient_log")
+    table = _read_table(path, settings, settings.time, [role], name=name, key="ambient_log")
     jumps = tuple(f"clock set back by {-jump.seconds:g} s at line {jump.line}" for jump in table.jumps)
     return RoomLog(
         name=name,
-        sha256=table.sha256,
+        sha256=table.log.sha256,
         clock=settings.time.clock,
         time_s=table.time_s + settings.clock_offset_s,
-        ambient_C=table.values["ambient_log.columns"].mean(axis=1),
-        notes=table.notes + jumps,
+        ambient_C=table.values[role.key].mean(axis=1),
+        notes=(*table.log.notes, *jumps),
     )

@@ -17,22 +17,9 @@ from thermlab.logs.settings import TimeSettings, directives
 UNIT_S = {"s": 1.0, "ms": 1e-3, "min": 60.0, "h": 3600.0}
 DAY_S = 86_400.0
 _EPOCH = date(1970, 1, 1).toordinal()
-_MONTHS = (
-    "january",
-    "february",
-    "march",
-    "april",
-    "may",
-    "june",
-    "july",
-    "august",
-    "september",
-    "october",
-    "november",
-    "december",
-)
+_MONTH_NAMES = "january|february|march|april|may|june|july|august|september|october|november|december"
+_MONTHS = _MONTH_NAMES.split("|")
 _DAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
-_MONTH_DAYS = (31, 29, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31)
 PATTERNS = {
     "Y": r"\d{4}",
     "y": r"\d\d",
@@ -47,7 +34,7 @@ PATTERNS = {
     "p": r"[AaPp]\.?[Mm]\.?",
     "z": r"Z|[+-]\d\d(?::?\d\d)?(?::?\d\d)?",
     "b": "|".join(name[:3] for name in _MONTHS),
-    "B": "|".join(_MONTHS),
+    "B": _MONTH_NAMES,
     "a": "|".join(name[:3] for name in _DAYS),
     "A": "|".join(_DAYS),
 }
@@ -184,26 +171,10 @@ def iso_time(seconds: float, settings: TimeSettings, *, like: str = "") -> str |
 
 def example(time_format: str) -> str:
     """Return a time written in a format, to show in a message."""
-    samples = {
-        "Y": "2026",
-        "y": "26",
-        "m": "03",
-        "d": "31",
-        "j": "090",
-        "H": "14",
-        "I": "02",
-        "M": "05",
-        "S": "09",
-        "f": "5",
-        "p": "PM",
-        "z": "+00:00",
-        "b": "Mar",
-        "B": "March",
-        "a": "Tue",
-        "A": "Tuesday",
-        "%": "%",
-    }
-    return re.sub(r"%(.)", lambda match: samples[match.group(1)], time_format)
+    # English month names, whatever the language of the machine.
+    samples = {"f": "5", "z": "+00:00", "p": "PM", "b": "Mar", "B": "March", "a": "Tue", "A": "Tuesday"}
+    moment = datetime(2026, 3, 31, 14, 5, 9, tzinfo=UTC)
+    return re.sub(r"%(.)", lambda match: samples.get(match[1]) or moment.strftime(match[0]), time_format)
 
 
 def seconds_of(match: re.Match[str] | None) -> float | None:
@@ -249,10 +220,8 @@ def date_number(year: int, month: int, day: int, day_of_year: int) -> int | None
 
     `day_of_year` counts from 1 with `month` and `day` 1, or is 1.
     """
-    leap = year % 4 == 0 and (year % 100 != 0 or year % 400 == 0)
-    if year < 1 or not 1 <= month <= 12 or not 1 <= day_of_year <= 365 + leap:
+    try:
+        found = date(year, month, day) + timedelta(days=day_of_year - 1)
+    except (ValueError, OverflowError):
         return None
-    longest = 28 if month == 2 and not leap else _MONTH_DAYS[month - 1]
-    if not 1 <= day <= longest:
-        return None
-    return date(year, month, day).toordinal() - _EPOCH + day_of_year - 1
+    return found.toordinal() - _EPOCH if found.year == year else None

@@ -27,8 +27,7 @@ from thermlab.stats.variances import robust_sd
 
 if TYPE_CHECKING:
     from thermlab.campaign.runsheet import RunLine
-    from thermlab.logs.log import Log, RoomLog
-    from thermlab.logs.time_columns import ClockJump
+    from thermlab.logs.log import ClockJump, Log, RoomLog
 
 Array = npt.NDArray[np.float64]
 

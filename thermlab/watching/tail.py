@@ -12,8 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from thermlab.base.errors import InputError
-from thermlab.logs.log import Log, read_log
-from thermlab.logs.table import NoRowsYetError
+from thermlab.logs.log import Log, NoRowsYetError, read_log
 
 if TYPE_CHECKING:
     from thermlab.logs.settings import LogSettings
