@@ -45,17 +45,17 @@ MAX_JUMPS = 20
 MAX_SPAN_S = 3650 * DAY_S
 _CHUNK_ROWS = 1 << 17
 
-# Declared unit -> standard unit, what is added, and the factor then.
+# Declared unit -> standard unit, what is added, then multiplied with and divided by.
 _TO_STANDARD = {
-    "degC": ("degC", 0.0, 1.0),
-    "degF": ("degC", -32.0, 5.0 / 9.0),
-    "K": ("degC", -273.15, 1.0),
-    "W": ("W", 0.0, 1.0),
-    "mW": ("W", 0.0, 1e-3),
-    "kW": ("W", 0.0, 1e3),
-    "MHz": ("MHz", 0.0, 1.0),
-    "GHz": ("MHz", 0.0, 1e3),
-    "Hz": ("MHz", 0.0, 1e-6),
+    "degC": ("degC", 0.0, 1.0, 1.0),
+    "degF": ("degC", -32.0, 5.0, 9.0),
+    "K": ("degC", -273.15, 1.0, 1.0),
+    "W": ("W", 0.0, 1.0, 1.0),
+    "mW": ("W", 0.0, 1.0, 1e3),
+    "kW": ("W", 0.0, 1e3, 1.0),
+    "MHz": ("MHz", 0.0, 1.0, 1.0),
+    "GHz": ("MHz", 0.0, 1e3, 1.0),
+    "Hz": ("MHz", 0.0, 1.0, 1e6),
 }
 _RANGES = {"degC": (-100.0, 400.0), "W": (-1e3, 1e5), "MHz": (-np.inf, np.inf)}
 
@@ -136,9 +136,9 @@ def _values(lines: _LogRows, rows: Any) -> dict[str, Any]:
         read[begin : begin + step] = numbers.reshape(len(part), len(columns))
     if not problems:
         for column, (role, _) in enumerate(columns):
-            unit, added, factor = _TO_STANDARD[role.unit]
+            unit, added, times, over = _TO_STANDARD[role.unit]
             if unit != role.unit:
-                read[:, column] = (read[:, column] + added) * factor
+                read[:, column] = (read[:, column] + added) * times / over
         # The extremes of all columns at once; fmin and fmax pass over what is missing.
         lowest, highest = np.fmin.reduce(read, axis=0), np.fmax.reduce(read, axis=0)
         for column, (role, position) in enumerate(columns):
@@ -200,7 +200,7 @@ def _odd_cells(
 
 
 def _range(role: Role) -> tuple[float, float, str]:
-    unit, _, _ = _TO_STANDARD[role.unit]
+    unit = _TO_STANDARD[role.unit][0]
     return (*(ROOM_C if role.is_room else _RANGES[unit]), unit)
 
 
@@ -211,8 +211,9 @@ def _out_of_range(lines: _LogRows, rows: Any, values: Any, role: Role, position:
     for row in outside[:1].tolist():
         cell = lines.cells.text(int(rows[row]), position)
         more = f" and {len(outside) - 1} more" if len(outside) > 1 else ""
-        _, added, factor = _TO_STANDARD[role.unit]
-        kelvin = role.is_room and role.unit != "K" and looks_like_kelvin(float(values[row]) / factor - added)
+        _, added, times, over = _TO_STANDARD[role.unit]
+        written = float(values[row]) * over / times - added
+        kelvin = role.is_room and role.unit != "K" and looks_like_kelvin(written)
         what = ", as room temperature" if role.is_room else ""
         found = f"{shown(cell)}{more}{what}, declared in {role.unit}{': it looks like kelvin' if kelvin else ''}"
         allowed = (
