@@ -11,10 +11,9 @@ from pathlib import Path
 
 import numpy as np
 
-from thermlab.simulate.ladders import simulate_campaign
+from thermlab.simulate.ladders import SimulatedTreatment, simulate_campaign
 from thermlab.simulate.logs import LogDialect, write_campaign
 from thermlab.simulate.network import passive_bench
-from thermlab.simulate.records import SimulatedTreatment
 
 STEPS_W = (45.0, 65.0, 85.0, 105.0, 125.0)
 RESISTANCES = {"grease-a": 0.120, "paste-c": 0.103, "pad-b": 0.123}

@@ -30,10 +30,9 @@ from thermlab.campaign.folder import Campaign, load_campaign
 from thermlab.logs.log import read_log
 from thermlab.runs.reading import read_campaign_logs
 from thermlab.runs.settled_runs import settle_runs
-from thermlab.simulate.ladders import simulate_campaign
+from thermlab.simulate.ladders import SimulatedTreatment, simulate_campaign
 from thermlab.simulate.logs import write_campaign
 from thermlab.simulate.network import passive_bench
-from thermlab.simulate.records import SimulatedTreatment
 from thermlab.watching.engine import Watch
 
 ROOT = Path(__file__).resolve().parents[1]

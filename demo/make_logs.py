@@ -12,11 +12,10 @@ from pathlib import Path
 import numpy as np
 
 import thermlab.simulate.ladders
-from thermlab.simulate.ladders import SimulatedCampaign, simulate_campaign
+from thermlab.simulate.ladders import SimulatedCampaign, SimulatedTreatment, simulate_campaign
 from thermlab.simulate.logs import LogDialect, write_logs
 from thermlab.simulate.network import passive_bench
 from thermlab.simulate.readings import Disturbance, SimulatedRoom, SimulatedSensors
-from thermlab.simulate.records import SimulatedTreatment
 
 FOLDER = Path(__file__).resolve().parent / "chart-table"
 SEED = 20260302

@@ -28,8 +28,8 @@ from thermlab.simulate.readings import SimulatedRoom, SimulatedSensors
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from thermlab.simulate.ladders import SimulatedLadder
     from thermlab.simulate.network import SimulatedBench
-    from thermlab.simulate.records import SimulatedLadder
 
     Floats = NDArray[np.float64]
 

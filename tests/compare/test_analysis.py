@@ -12,11 +12,10 @@ from thermlab.compare.analysis import analyse
 from thermlab.compare.cautions import _days_exchanged
 from thermlab.runs.records import ReducedRun
 from thermlab.runs.settled_runs import order_made
-from thermlab.simulate.ladders import simulate_campaign
+from thermlab.simulate.ladders import SimulatedTreatment, simulate_campaign
 from thermlab.simulate.logs import LogDialect, write_campaign
 from thermlab.simulate.network import forced_bench, passive_bench
 from thermlab.simulate.readings import Disturbance, SimulatedRoom, SimulatedSensors
-from thermlab.simulate.records import SimulatedTreatment
 
 GREASE = SimulatedTreatment(name="grease-a", resistance_K_per_W=0.150, mount_sd_K_per_W=0.003)
 PASTE = SimulatedTreatment(name="paste-c", resistance_K_per_W=0.110, mount_sd_K_per_W=0.003)

@@ -9,11 +9,10 @@ from mount_campaigns import TOP_W
 from thermlab.compare.analysis import analyse
 from thermlab.compare.comparison import compare_treatments
 from thermlab.runs.records import TOO_SHORT, ReducedRun
-from thermlab.simulate.ladders import simulate_campaign
+from thermlab.simulate.ladders import SimulatedTreatment, simulate_campaign
 from thermlab.simulate.logs import LogDialect, write_campaign
 from thermlab.simulate.network import passive_bench
 from thermlab.simulate.readings import Disturbance, SimulatedSensors
-from thermlab.simulate.records import SimulatedTreatment
 
 REAL_CARDS = Path(__file__).parents[1] / "data" / "real_cards"
 STEPS = (45.0, 85.0, 120.0)

@@ -21,11 +21,10 @@ from thermlab.first_look.proposals import propose, write_proposal
 from thermlab.reports.pictures import Picture
 from thermlab.runs.look import check
 from thermlab.runs.reading import read_campaign_logs
-from thermlab.simulate.ladders import simulate_campaign
+from thermlab.simulate.ladders import SimulatedTreatment, simulate_campaign
 from thermlab.simulate.logs import DIALECTS, LogDialect, write_campaign, write_logs
 from thermlab.simulate.network import passive_bench
 from thermlab.simulate.readings import SimulatedRoom
-from thermlab.simulate.records import SimulatedTreatment
 
 STEPS_W = (40.0, 70.0, 100.0)
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from thermlab.runs.trace import Trace
 
 if TYPE_CHECKING:
-    from thermlab.simulate.records import SimulatedLadder
+    from thermlab.simulate.ladders import SimulatedLadder
 
 
 def trace_of(ladder: SimulatedLadder, step: int, *, mount: str = "1", treatment: str = "grease-a") -> Trace:

@@ -32,11 +32,10 @@ from thermlab.planning import pages as plan_pages
 from thermlab.planning.make import plan
 from thermlab.planning.run_order import bench_sheet_html
 from thermlab.reports.make import report
-from thermlab.simulate.ladders import simulate_campaign
+from thermlab.simulate.ladders import SimulatedTreatment, simulate_campaign
 from thermlab.simulate.logs import write_campaign
 from thermlab.simulate.network import passive_bench
 from thermlab.simulate.readings import Disturbance
-from thermlab.simulate.records import SimulatedTreatment
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
 pytestmark = pytest.mark.skipif(

@@ -19,11 +19,10 @@ from mount_campaigns import TREATMENTS, simulate
 from thermlab.compare.analysis import analyse
 from thermlab.compare.comparison import compare_treatments
 from thermlab.reports.results import results_json, to_results
-from thermlab.simulate.ladders import simulate_campaign
+from thermlab.simulate.ladders import SimulatedTreatment, simulate_campaign
 from thermlab.simulate.logs import LogDialect, write_campaign
 from thermlab.simulate.network import forced_bench, passive_bench
 from thermlab.simulate.readings import SimulatedRoom, SimulatedSensors
-from thermlab.simulate.records import SimulatedTreatment
 
 NAMES = ("grease-a", "pad-b", "paste-c")
 STEPS_W = (60.0, 90.0, 120.0)

@@ -5,11 +5,10 @@ import pytest
 
 from thermlab.campaign.folder import load_campaign
 from thermlab.runs.reading import read_campaign_logs
-from thermlab.simulate.ladders import simulate_campaign
+from thermlab.simulate.ladders import SimulatedTreatment, simulate_campaign
 from thermlab.simulate.logs import DIALECTS, write_campaign
 from thermlab.simulate.network import passive_bench
 from thermlab.simulate.readings import SimulatedRoom
-from thermlab.simulate.records import SimulatedTreatment
 
 
 @pytest.fixture(scope="module")

@@ -9,10 +9,9 @@ from mount_campaigns import TREATMENTS, simulate
 from thermlab.compare.comparison import compare_treatments
 from thermlab.compare.throttle import predict_throttle
 from thermlab.planning.make import assumed_curve
-from thermlab.simulate.ladders import simulate_ladder
+from thermlab.simulate.ladders import SimulatedTreatment, simulate_ladder
 from thermlab.simulate.network import forced_bench, passive_bench, time_constant_s
 from thermlab.simulate.readings import SimulatedRoom, SimulatedSensors
-from thermlab.simulate.records import SimulatedTreatment
 
 LADDER_W = (35.0, 50.0, 65.0, 80.0, 95.0, 110.0, 125.0)
 

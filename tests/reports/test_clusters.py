@@ -20,10 +20,9 @@ from thermlab.reports import make as making
 from thermlab.reports.execute import template_path
 from thermlab.reports.job import ReportJob, ReportOutcome
 from thermlab.reports.make import exit_status, report
-from thermlab.simulate.ladders import simulate_campaign
+from thermlab.simulate.ladders import SimulatedTreatment, simulate_campaign
 from thermlab.simulate.logs import write_campaign
 from thermlab.simulate.network import passive_bench
-from thermlab.simulate.records import SimulatedTreatment
 
 # Whoever asks a cluster is a process of its own here, as in life: what a killed worker's connections leave behind for
 # the garbage collector must not end up in other tests.

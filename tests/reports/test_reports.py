@@ -25,10 +25,9 @@ from thermlab.reports.execute import ExecutionFailedError, execute_template, nor
 from thermlab.reports.job import ReportJob, ReportOutcome, carried_results
 from thermlab.reports.make import exit_status, report
 from thermlab.reports.results import results_schema
-from thermlab.simulate.ladders import simulate_campaign
+from thermlab.simulate.ladders import SimulatedTreatment, simulate_campaign
 from thermlab.simulate.logs import run_name, write_campaign
 from thermlab.simulate.network import passive_bench
-from thermlab.simulate.records import SimulatedTreatment
 
 
 def digests(folder):

@@ -8,10 +8,9 @@ import pytest
 
 from thermlab.base.errors import InputError
 from thermlab.runs.look import check
-from thermlab.simulate.ladders import simulate_campaign
+from thermlab.simulate.ladders import SimulatedTreatment, simulate_campaign
 from thermlab.simulate.logs import LogDialect, write_campaign
 from thermlab.simulate.network import forced_bench
-from thermlab.simulate.records import SimulatedTreatment
 
 
 @pytest.fixture(scope="module")

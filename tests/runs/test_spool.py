@@ -9,11 +9,10 @@ from thermlab.campaign.folder import load_campaign
 from thermlab.runs.reading import read_campaign_logs
 from thermlab.runs.settled_runs import settle_runs
 from thermlab.runs.trace import Spool
-from thermlab.simulate.ladders import simulate_campaign
+from thermlab.simulate.ladders import SimulatedTreatment, simulate_campaign
 from thermlab.simulate.logs import LogDialect, write_campaign
 from thermlab.simulate.network import passive_bench
 from thermlab.simulate.readings import Disturbance
-from thermlab.simulate.records import SimulatedTreatment
 
 TREATMENTS = tuple(
     SimulatedTreatment(name=name, resistance_K_per_W=r, mount_sd_K_per_W=0.003)

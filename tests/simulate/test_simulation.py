@@ -9,7 +9,7 @@ import yaml
 from scipy.integrate import solve_ivp
 from scipy.optimize import brentq
 
-from thermlab.simulate.ladders import simulate_campaign, simulate_ladder, simulate_ladders
+from thermlab.simulate.ladders import SimulatedTreatment, simulate_campaign, simulate_ladder, simulate_ladders
 from thermlab.simulate.logs import DIALECTS, LogDialect, write_campaign
 from thermlab.simulate.network import (
     STEFAN_BOLTZMANN_W_PER_M2_K4,
@@ -24,7 +24,6 @@ from thermlab.simulate.network import (
     time_constant_s,
 )
 from thermlab.simulate.readings import Disturbance, SimulatedRoom, SimulatedSensors
-from thermlab.simulate.records import SimulatedTreatment
 
 QUIET = SimulatedSensors(noise_K=0.0, resolution_K=0.0, power_noise_W=0.0, power_resolution_W=0.0)
 STILL = SimulatedRoom(probe_noise_K=0.0, probe_resolution_K=0.0)

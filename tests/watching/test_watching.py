@@ -18,11 +18,10 @@ from thermlab.compare.analysis import analyse
 from thermlab.logs.log import read_log
 from thermlab.runs.reading import read_campaign_logs
 from thermlab.runs.settled_runs import settle_runs
-from thermlab.simulate.ladders import simulate_campaign
+from thermlab.simulate.ladders import SimulatedTreatment, simulate_campaign
 from thermlab.simulate.logs import write_campaign
 from thermlab.simulate.network import passive_bench
 from thermlab.simulate.readings import Disturbance, SimulatedRoom, SimulatedSensors
-from thermlab.simulate.records import SimulatedTreatment
 from thermlab.watching.engine import Watch
 from thermlab.watching.tail import Tail
 

@@ -11,9 +11,8 @@ from typing import Any, Literal
 import numpy as np
 import yaml
 
-from thermlab.simulate.ladders import SimulatedCampaign, SimulatedMount
+from thermlab.simulate.ladders import SimulatedCampaign, SimulatedLadder, SimulatedMount
 from thermlab.simulate.network import KELVIN_AT_0_C, Floats
-from thermlab.simulate.records import SimulatedLadder
 
 TimeKind = Literal["iso", "offset", "day first", "twelve hour", "two columns", "time of day", "s", "ms", "min", "h"]
 
