@@ -240,7 +240,7 @@ def _conclude(
         mounts_needed=mounts,
         standard_error_K=item.standard_error,
         dof=item.dof,
-        critical_value=item.simultaneous_critical,
+        critical_value=item.critical,
     )
 
 

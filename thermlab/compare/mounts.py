@@ -115,28 +115,23 @@ def tabulate_mounts(runs: Sequence[ReducedRun], treatments: Sequence[str]) -> Mo
     """
     place = {name: index for index, name in enumerate(treatments)}
     first: dict[tuple[int, str], int] = {}
-    cells: dict[tuple[int, str], dict[float, list[float]]] = defaultdict(lambda: defaultdict(list))
-    steps: set[float] = set()
+    cells: dict[tuple[tuple[int, str], float], list[float]] = defaultdict(list)
     for run in runs:
         if run.treatment not in place:
             continue
         key = (place[run.treatment], run.mount)
         first[key] = min(first.get(key, run.order), run.order)
         if run.used and run.rise_K is not None:
-            step = round(run.set_power_W, SAME_POWER_DECIMALS)
-            cells[key][step].append(run.rise_K)
-            steps.add(step)
+            cells[key, round(run.set_power_W, SAME_POWER_DECIMALS)].append(run.rise_K)
     ranks = {key: rank for rank, key in enumerate(sorted(first, key=lambda k: (first[k], k)))}
-    keys = sorted(cells, key=lambda k: (k[0], ranks[k]))
-    ladder = sorted(steps)
+    keys = sorted({key for key, _ in cells}, key=lambda k: (k[0], ranks[k]))
+    ladder = sorted({step for _, step in cells})
     rise = np.full((len(keys), len(ladder)), np.nan)
-    repeats = np.zeros((len(keys), len(ladder)), dtype=np.intp)
-    for row, key in enumerate(keys):
-        for column, step in enumerate(ladder):
-            values = cells[key].get(step)
-            if values:
-                rise[row, column] = sum(sorted(values)) / len(values)
-                repeats[row, column] = len(values)
+    repeats = np.zeros(rise.shape, dtype=np.intp)
+    for (key, step), values in cells.items():
+        cell = keys.index(key), ladder.index(step)
+        rise[cell] = sum(sorted(values)) / len(values)
+        repeats[cell] = len(values)
     return MountTable(
         treatments=tuple(treatments),
         names=tuple(name for _, name in keys),
@@ -196,32 +191,22 @@ def fit_common_steps(table: MountTable) -> CommonStepFit:
     n_mounts, n_steps = present.shape
     if n_mounts == 0:
         raise NotEstimableError("no used mounts")
-    if present.all():
-        step_rise = table.rise_K.mean(axis=0)
-        left = table.rise_K - step_rise
-        slope = left @ steps / float(steps @ steps)
-        left = left - slope[:, None] * steps
-        dof = (n_mounts - 1) * (n_steps - 1)
-        weighted = float((table.repeats * left * left).sum())
-    else:
-        rows, columns = np.nonzero(present)
-        design = np.zeros((rows.size, n_steps + n_mounts - 1))
-        line = np.arange(rows.size)
-        design[line, columns] = 1.0
-        free = rows < n_mounts - 1
-        design[line[free], n_steps + rows[free]] = steps[columns[free]]
-        # The last slope is minus the sum of the others.
-        design[~free, n_steps:] = -steps[columns[~free], None]
-        fit = fit_linear(design, table.rise_K[present])
-        step_rise = fit.coefficients[:n_steps]
-        slope = np.append(fit.coefficients[n_steps:], -fit.coefficients[n_steps:].sum())
-        dof = fit.dof
-        weighted = float((table.repeats[present] * fit.residuals**2).sum())
+    rows, columns = np.nonzero(present)
+    design = np.zeros((rows.size, n_steps + n_mounts - 1))
+    line = np.arange(rows.size)
+    design[line, columns] = 1.0
+    free = rows < n_mounts - 1
+    design[line[free], n_steps + rows[free]] = steps[columns[free]]
+    # The last slope is minus the sum of the others.
+    design[~free, n_steps:] = -steps[columns[~free], None]
+    fit = fit_linear(design, table.rise_K[present])
+    slope = fit.coefficients[n_steps:]
+    weighted = float((table.repeats[present] * fit.residuals**2).sum())
     return CommonStepFit(
-        step_rise_K=step_rise,
-        slope_K_per_W=slope,
-        run_noise_K=float(np.sqrt(weighted / dof)) if dof > 0 else None,
-        dof=dof,
+        step_rise_K=fit.coefficients[:n_steps],
+        slope_K_per_W=np.append(slope, -slope.sum()),
+        run_noise_K=math.sqrt(weighted / fit.dof) if fit.dof > 0 else None,
+        dof=fit.dof,
     )
 
 
@@ -327,7 +312,7 @@ def reference_rise(table: MountTable, reference_power_W: float | None = None) ->
             f"common-step fit (step effects and one slope per mount) evaluated at {power:g} W for all mounts: {lacking}"
         )
     except NotEstimableError:
-        shared = _slopes_about_shared_curve(table, power)
+        shared = fit_shared_curve(table)
         if shared is None:
             cautions.append(
                 f"No rise at {power:g} W can be had for every mount: {lacking}, and the steps used do not fix a curve."
@@ -338,7 +323,8 @@ def reference_rise(table: MountTable, reference_power_W: float | None = None) ->
                 method=f"no rise at {power:g} W: {lacking}",
                 cautions=tuple(cautions),
             )
-        values = shared
+        per_watt, bend = curve_design(np.array([power]))[0]
+        values = shared.coefficients[:-1] * per_watt + shared.coefficients[-1] * bend
         method = f"slopes about one rise curve shared by all mounts, evaluated at {power:g} W: {lacking}"
         cautions.append(
             f"Some mounts share no power step with the others ({lacking}): "
@@ -382,15 +368,6 @@ def summarise_mounts(table: MountTable, reference: ReferenceRise) -> tuple[Mount
     )
 
 
-def _slopes_about_shared_curve(table: MountTable, power: float) -> Floats | None:
-    shared = fit_shared_curve(table)
-    if shared is None:
-        return None
-    basis = curve_design(np.array([power]))[0]
-    values: Floats = shared.coefficients[:-1] * basis[0] + shared.coefficients[-1] * basis[1]
-    return values
-
-
 def _who_lacks(table: MountTable, column: int) -> str:
     lacking = [label for label, has in zip(table.labels, table.present[:, column], strict=True) if not has]
     return f"{', '.join(lacking)} without a used run at that step"
@@ -431,13 +408,8 @@ class Groups:
     prior_dof: float = 0.0
     alpha: float = 0.05
 
-    @property
-    def candidates(self) -> tuple[str, ...]:
-        """All treatments but the baseline, in order."""
-        return tuple(name for name in self.treatments if name != self.baseline)
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class Difference:
     """One candidate against the baseline, for one summary.
 
@@ -445,50 +417,28 @@ class Difference:
     ----------
     treatment : str
         The candidate.
-    n_mounts : int
-        Its used mounts.
     mean, difference : float or None
         Mean of its mounts; the same less the baseline's. None without mounts.
     standard_error, dof : float or None
         Of the difference; None where no scatter can be had.
-    t_critical, simultaneous_critical, equivalence_critical : float or None
-        Points for the two-sided interval of this difference alone, of all
-        differences at once, and of two one-sided tests.
+    critical : float or None
+        Point of the interval that holds together with those of the other candidates.
+    interval, simultaneous_interval, equivalence_interval : tuple of float or None
+        Two-sided of this difference alone, of all differences at once, and of two one-sided tests.
     p_value : float or None
         Two-sided, adjusted for the number of candidates.
     """
 
     treatment: str
-    n_mounts: int
     mean: float | None
     difference: float | None
     standard_error: float | None = None
     dof: float | None = None
-    t_critical: float | None = None
-    simultaneous_critical: float | None = None
-    equivalence_critical: float | None = None
+    critical: float | None = None
+    interval: Interval | None = None
+    simultaneous_interval: Interval | None = None
+    equivalence_interval: Interval | None = None
     p_value: float | None = None
-
-    @property
-    def interval(self) -> Interval | None:
-        """Two-sided interval of this difference alone."""
-        return self._around(self.t_critical)
-
-    @property
-    def simultaneous_interval(self) -> Interval | None:
-        """Two-sided interval that holds together with those of the other candidates."""
-        return self._around(self.simultaneous_critical)
-
-    @property
-    def equivalence_interval(self) -> Interval | None:
-        """Interval of two one-sided tests."""
-        return self._around(self.equivalence_critical)
-
-    def _around(self, critical: float | None) -> Interval | None:
-        if self.difference is None or self.standard_error is None or critical is None:
-            return None
-        half = critical * self.standard_error
-        return self.difference - half, self.difference + half
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -572,114 +522,94 @@ def judge_mounts(values: Floats, groups: Groups, *, scale: float, prior_variance
         variance = (own_dof * (own_variance or 0.0) + nu0 * (prior_variance or 0.0)) / dof
     tiny = (_NO_SCATTER * scale) ** 2
     sds = np.sqrt(squares / np.maximum(counts - 1, 1))
-    by_treatment = {
-        name: float(sds[i]) if counts[i] > 1 else None for i, name in enumerate(groups.treatments) if counts[i] > 0
-    }
-    differences = _differences(groups, counts, means, squares, variance, dof, tiny, drift, spread, shift)
+    have = [(i, name) for i, name in enumerate(groups.treatments) if counts[i] > 0]
     return Scatter(
-        mean={name: float(means[i]) for i, name in enumerate(groups.treatments) if counts[i] > 0},
-        sd_by_treatment=by_treatment,
+        mean={name: float(means[i]) for i, name in have},
+        sd_by_treatment={name: float(sds[i]) if counts[i] > 1 else None for i, name in have},
         own_sd=None if own_variance is None else math.sqrt(own_variance),
         own_dof=own_dof,
         sd=None if variance is None else math.sqrt(variance),
         dof=dof,
         no_scatter=own_variance is not None and own_variance <= tiny,
         drift_per_mount=drift,
-        mean_variance_factor={
-            name: float(1.0 / counts[i] + (shift[i] ** 2 / spread if drift is not None else 0.0))
-            for i, name in enumerate(groups.treatments)
-            if counts[i] > 0
-        },
-        differences=differences,
+        mean_variance_factor={name: float(1.0 / counts[i] + shift[i] ** 2 / spread) for i, name in have},
+        differences=_differences(groups, counts, means, squares, variance or 0.0, dof, tiny, spread, shift),
     )
 
 
 def _order_effect(
     groups: Groups, left: Floats, own_dof: float, counts: NDArray[np.intp]
 ) -> tuple[float | None, float, Floats]:
-    """Slope on the order within treatments, its sum of squares, and each treatment's mean place about the middle."""
-    nothing = np.zeros(len(groups.treatments))
+    """Slope on the order within treatments, its sum of squares, and each treatment's mean place about the middle.
+
+    Where no drift is taken out, the sum of squares is infinite: no mean gets less certain by it.
+    """
+    nothing = None, math.inf, np.zeros(len(groups.treatments))
     if groups.order is None or own_dof <= 0.0:
-        return None, 0.0, nothing
+        return nothing
     mean_order = np.bincount(groups.group, weights=groups.order, minlength=counts.size) / np.maximum(counts, 1)
     within = groups.order - mean_order[groups.group]
     spread = float(within @ within)
     if spread <= 0.0:
-        return None, 0.0, nothing
+        return nothing
     return float(within @ left) / spread, spread, mean_order - float(groups.order.mean())
 
 
 def _differences(
     groups: Groups,
-    counts: NDArray[np.intp],
+    counts: Counts,
     means: Floats,
     squares: Floats,
-    variance: float | None,
+    variance: float,
     dof: float,
     tiny: float,
-    drift: float | None,
     spread: float,
     shift: Floats,
 ) -> tuple[Difference, ...]:
-    index = {name: i for i, name in enumerate(groups.treatments)}
-    base = index[groups.baseline]
-    with_mounts = [name for name in groups.candidates if counts[index[name]] > 0 and counts[base] > 0]
-    found: dict[str, tuple[float, float]] = {}
-    for name in with_mounts:
-        i = index[name]
-        if groups.variance == "welch":
-            pair = (squares[i] + squares[base]) / max(counts[i] + counts[base] - 2, 1)
-            error = welch_error(float(squares[i]), int(counts[i]), float(squares[base]), int(counts[base]))
-            if error is not None and pair > tiny:
-                found[name] = error
-        elif variance is not None and variance > tiny:
-            extra = (shift[i] - shift[base]) ** 2 / spread if drift is not None else 0.0
-            found[name] = (math.sqrt(variance * (1.0 / counts[i] + 1.0 / counts[base] + extra)), dof)
-    t_values = {name: float(means[index[name]] - means[base]) / found[name][0] for name in found}
-    p_values = _p_values(groups, t_values, found, [int(counts[index[n]]) for n in found], int(counts[base]))
-    among = [int(counts[index[n]]) for n in with_mounts]
+    base, welch, alpha = groups.treatments.index(groups.baseline), groups.variance == "welch", groups.alpha
+    n_base = int(counts[base])
+    candidates = [i for i in range(counts.size) if i != base]
+    among = [int(counts[i]) for i in candidates if counts[i] > 0 and n_base > 0]
+    found: dict[int, tuple[float, float]] = {}
+    for i in candidates:
+        if welch:
+            known = welch_error(float(squares[i]), int(counts[i]), float(squares[base]), n_base)
+            if known is not None and (squares[i] + squares[base]) / (counts[i] + n_base - 2) > tiny:
+                found[i] = known
+        elif min(counts[i], n_base) > 0 and variance > tiny:
+            parts = 1.0 / counts[i] + 1.0 / n_base + (shift[i] - shift[base]) ** 2 / spread
+            found[i] = math.sqrt(variance * parts), dof
+    t_values = [float(means[i] - means[base]) / error for i, (error, _) in found.items()]
+    if welch:
+        p_values = holm_p_values([t_tail(t, own) for t, (_, own) in zip(t_values, found.values(), strict=True)])
+    else:
+        p_values = step_down_p_values(t_values, among, n_base, dof) if found else ()
+    p_value = dict(zip(found, p_values, strict=True))
     result = []
-    for name in groups.candidates:
-        i = index[name]
+    for i in candidates:
+        both = min(counts[i], n_base) > 0
+        difference = float(means[i] - means[base])
         item = Difference(
-            treatment=name,
-            n_mounts=int(counts[i]),
+            treatment=groups.treatments[i],
             mean=float(means[i]) if counts[i] > 0 else None,
-            difference=float(means[i] - means[base]) if counts[i] > 0 and counts[base] > 0 else None,
+            difference=difference if both else None,
         )
-        if name in found:
-            se, own = found[name]
+        if i in found:
+            error, own = found[i]
+            critical = t_point(1.0 - alpha / (2.0 * len(among)), own)
+            if not welch:
+                critical = dunnett_critical(alpha, among, n_base, own)
+            points = t_point(1.0 - alpha / 2.0, own), critical, t_point(1.0 - alpha, own)
+            alone, together, one_sided = ((difference - c * error, difference + c * error) for c in points)
             item = replace(
                 item,
-                standard_error=se,
+                standard_error=error,
                 dof=own,
-                t_critical=t_point(1.0 - groups.alpha / 2.0, own),
-                simultaneous_critical=_simultaneous(groups, among, int(counts[base]), own),
-                equivalence_critical=t_point(1.0 - groups.alpha, own),
-                p_value=p_values[name],
+                critical=critical,
+                interval=alone,
+                simultaneous_interval=together,
+                equivalence_interval=one_sided,
+                p_value=p_value[i],
             )
         result.append(item)
     return tuple(result)
-
-
-def _simultaneous(groups: Groups, counts: list[int], baseline_count: int, dof: float) -> float:
-    """Point of the interval that holds together with those of the other candidates."""
-    if groups.variance == "welch":
-        return t_point(1.0 - groups.alpha / (2.0 * len(counts)), dof)
-    return dunnett_critical(groups.alpha, counts, baseline_count, dof)
-
-
-def _p_values(
-    groups: Groups,
-    t_values: dict[str, float],
-    found: dict[str, tuple[float, float]],
-    counts: list[int],
-    baseline_count: int,
-) -> dict[str, float]:
-    if not t_values:
-        return {}
-    names = list(t_values)
-    if groups.variance == "welch":
-        return dict(zip(names, holm_p_values([t_tail(t_values[n], found[n][1]) for n in names]), strict=True))
-    dof = found[names[0]][1]
-    return dict(zip(names, step_down_p_values([t_values[n] for n in names], counts, baseline_count, dof), strict=True))

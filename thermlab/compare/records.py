@@ -87,7 +87,7 @@ class MountSummary:
     rise_K: float | None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class Kink:
     """A jump of the resistance between two neighbouring steps.
 
@@ -136,7 +136,7 @@ class LackOfFit:
     kink: Kink | None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class SecondaryEffect:
     """A secondary estimand of one candidate.
 
@@ -456,7 +456,7 @@ FARTHEST_EXTRAPOLATION = 0.20
 """Beyond this fraction outside the steps used nothing is given, neither a throttle power nor a difference."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class MountThrottle:
     """Throttle power of one mount.
 

@@ -18,7 +18,7 @@ between two steps shows as a jump of the resistance between them.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import lru_cache
 from typing import TYPE_CHECKING, Literal
 
@@ -44,7 +44,7 @@ from thermlab.stats.least_squares import Floats, NotEstimableError, crossing, fi
 from thermlab.stats.power import noncentral_t_power
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
     from thermlab.runs.records import ReducedRun
     from thermlab.stats.variances import Prior
@@ -62,15 +62,6 @@ _MOST_LACKING = 0.6
 """Less than this part of the least share is no confirmation."""
 _AIR_ALPHA = 0.02
 """Chance to say of a difference in the interface alone that it is in the air."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Summary:
-    estimand: str
-    unit: Literal["K", "K/W"]
-    values: Floats
-    weights: Floats
-    scale: float
 
 
 def compare_secondaries(
@@ -94,28 +85,53 @@ def compare_secondaries(
     tuple of SecondaryEffect
         By estimand, then by candidate. Estimands that the steps do not carry are left out.
     """
-    effects = []
-    for summary in _summaries(table):
+    effects: list[SecondaryEffect] = []
+    if not table.names:
+        return ()
+    rise_scale = float(np.nanmax(np.abs(table.rise_K)))
+    steps = table.steps_W[table.common]
+    for estimand, values, weights in _summaries(table, steps):
+        unit: Literal["K", "K/W"] = "K/W" if estimand in ("series resistance", "offset-proof slope") else "K"
         prior_variance = None
-        if prior is not None:
-            # An offset does not scale with power: there the prior says nothing.
-            steps = table.steps_W[table.common] if summary.weights.size else table.steps_W
-            if summary.estimand != "offset":
-                factor = float(summary.weights @ steps) if summary.weights.size else 1.0
-                noise = float(summary.weights @ summary.weights) * run_noise_K**2 if summary.weights.size else 0.0
-                prior_variance = (prior.mount_sd_K_per_W * factor) ** 2 + noise
-        scatter = judge_mounts(summary.values, groups, scale=summary.scale, prior_variance=prior_variance)
+        # An offset does not scale with power: there the prior says nothing.
+        if prior is not None and estimand != "offset":
+            factor, noise = (float(weights @ steps), float(weights @ weights)) if weights.size else (1.0, 0.0)
+            prior_variance = (prior.mount_sd_K_per_W * factor) ** 2 + noise * run_noise_K**2
+        scale = rise_scale / float(table.steps_W.max()) if unit == "K/W" else rise_scale
+        scatter = judge_mounts(values, groups, scale=scale, prior_variance=prior_variance)
         effects += [
-            SecondaryEffect(
-                estimand=summary.estimand,
-                treatment=item.treatment,
-                difference=item.difference,
-                unit=summary.unit,
-                interval=item.interval,
-            )
+            SecondaryEffect(estimand, item.treatment, item.difference, unit, item.interval)
             for item in scatter.differences
         ]
     return tuple(effects)
+
+
+def _summaries(table: MountTable, steps: Floats) -> Iterator[tuple[str, Floats, Floats]]:
+    """One summary per mount for each estimand, with its weights on the common steps (none: not of these alone)."""
+    rise = table.rise_K[:, table.common]
+    if steps.size:
+        upper = np.where(np.arange(steps.size) >= steps.size // 2, 1.0, 0.0)
+        for name, weights in (
+            ("ladder mean", np.full(steps.size, 1.0 / steps.size)),
+            ("upper steps", upper / upper.sum()),
+        ):
+            yield name, rise @ weights, weights
+    try:
+        slopes = fit_common_steps(table).slope_K_per_W
+        yield "series resistance", slopes, steps / float(steps @ steps) if steps.size else steps
+    except NotEstimableError:
+        pass
+    if steps.size >= 2:
+        rise = rise - rise.mean(axis=0)
+        for name, weights in zip(("offset-proof slope", "offset"), _line_weights(steps), strict=True):
+            yield name, rise @ weights, weights
+
+
+def _line_weights(steps: Floats) -> tuple[Floats, Floats]:
+    """Weights on the steps of the slope and of the intercept of a straight line."""
+    centred = steps - steps.mean()
+    slope = centred / float(centred @ centred)
+    return slope, 1.0 / steps.size - steps.mean() * slope
 
 
 def hear_witness(
@@ -273,26 +289,24 @@ def check_offset(table: MountTable, groups: Groups) -> OffsetCheck | None:
     steps = table.steps_W[common]
     if steps.size < 2:
         return None
-    intercepts, weights, residual_sd, residual_dof = _intercepts(table, steps)
+    slope_weights, weights = _line_weights(steps)
+    rise = table.rise_K[:, common] - table.rise_K[:, common].mean(axis=0)
+    intercepts = rise @ weights
+    left = rise - intercepts[:, None] - (rise @ slope_weights)[:, None] * steps
+    residual_dof = (len(table.names) - 1) * (steps.size - 2)
+    residual_sd = math.sqrt(float((left * left).sum()) / residual_dof) if residual_dof > 0 else 0.0
     plain = Groups(treatments=groups.treatments, baseline=groups.baseline, group=groups.group, alpha=groups.alpha)
     scale = float(np.abs(table.rise_K[:, common]).max())
     between = judge_mounts(intercepts, plain, scale=scale)
-    tests: list[OffsetTest] = []
-    if between.own_dof > 0:
-        level: Literal["between mounts", "within mounts"] = "between mounts"
-        tests = [
-            _test(item.treatment, item.difference, item.standard_error, item.dof, groups.alpha)
-            for item in between.differences
-            if item.difference is not None and item.standard_error is not None and item.dof is not None
-        ]
-    elif residual_dof > 0 and residual_sd > 1e-9 * scale:
-        level = "within mounts"
-        error = residual_sd * math.sqrt(2.0 * float(weights @ weights))
-        tests = [
-            _test(item.treatment, item.difference, error, float(residual_dof), groups.alpha)
-            for item in between.differences
-            if item.difference is not None
-        ]
+    level: Literal["between mounts", "within mounts"] = "between mounts" if between.own_dof > 0 else "within mounts"
+    within = residual_sd * math.sqrt(2.0 * float(weights @ weights)) if residual_sd > 1e-9 * scale else None
+    tests = []
+    for item in between.differences:
+        error, dof = item.standard_error, item.dof
+        if level == "within mounts":
+            error, dof = within, float(residual_dof)
+        if item.difference is not None and error is not None and dof:
+            tests.append(_test(item.treatment, item.difference, error, dof, groups.alpha))
     if not tests:
         return None
     smallest = min(test.detectable_K for test in tests)
@@ -322,53 +336,6 @@ def _detectable_errors(alpha: float, dof: float) -> float:
     """Smallest true difference found with the stated power, in standard errors."""
     t = t_point(1.0 - alpha / 2.0, dof)
     return crossing(lambda nc: noncentral_t_power(nc, t, dof) - OFFSET_POWER, 0.0, 20.0 * t)
-
-
-def _summaries(table: MountTable) -> list[_Summary]:
-    """One summary per mount for each estimand, with its weights on the common steps."""
-    if not table.names:
-        return []
-    common = table.common
-    steps = table.steps_W[common]
-    found: list[_Summary] = []
-    scale = float(np.nanmax(np.abs(table.rise_K)))
-    if steps.size:
-        rise = table.rise_K[:, common]
-        everything = np.full(steps.size, 1.0 / steps.size)
-        upper = np.where(np.arange(steps.size) >= steps.size // 2, 1.0, 0.0)
-        for name, weights in (("ladder mean", everything), ("upper steps", upper / upper.sum())):
-            found.append(_Summary(estimand=name, unit="K", values=rise @ weights, weights=weights, scale=scale))
-    per_watt = scale / float(table.steps_W.max())
-    try:
-        slopes = fit_common_steps(table).slope_K_per_W
-    except NotEstimableError:
-        slopes = None
-    if slopes is not None:
-        weights = steps / float(steps @ steps) if steps.size else steps
-        found.append(_Summary(estimand="series resistance", unit="K/W", values=slopes, weights=weights, scale=per_watt))
-    if steps.size >= 2:
-        rise = table.rise_K[:, common] - table.rise_K[:, common].mean(axis=0)
-        centred = steps - steps.mean()
-        weights = centred / float(centred @ centred)
-        found.append(
-            _Summary(estimand="offset-proof slope", unit="K/W", values=rise @ weights, weights=weights, scale=per_watt)
-        )
-        intercepts, weights, _, _ = _intercepts(table, steps)
-        found.append(_Summary(estimand="offset", unit="K", values=intercepts, weights=weights, scale=scale))
-    return found
-
-
-def _intercepts(table: MountTable, steps: Floats) -> tuple[Floats, Floats, float, int]:
-    """Intercept of every mount's deviation from the step means, its weights, and the residual scatter."""
-    rise = table.rise_K[:, table.common] - table.rise_K[:, table.common].mean(axis=0)
-    centred = steps - steps.mean()
-    slope_weights = centred / float(centred @ centred)
-    weights = 1.0 / steps.size - steps.mean() * slope_weights
-    intercepts = rise @ weights
-    left = rise - intercepts[:, None] - (rise @ slope_weights)[:, None] * steps
-    dof = (len(table.names) - 1) * (steps.size - 2)
-    sd = math.sqrt(float((left * left).sum()) / dof) if dof > 0 else 0.0
-    return intercepts, weights, sd, dof
 
 
 _KINK_LEVEL = 0.01
@@ -410,29 +377,21 @@ def assess_curve(table: MountTable) -> LackOfFit | None:
 
 def _find_kink(steps: np.ndarray, rise: np.ndarray, noise: float, dof: int) -> Kink | None:
     """Try a jump of the resistance between every two neighbours and keep the one that explains most."""
-    best: tuple[float, int, float, float] | None = None
+    tried = []
     for place in range(1, steps.size):
         above = np.where(np.arange(steps.size) >= place, steps, 0.0)
         try:
             fit = fit_linear(np.column_stack([curve_design(steps), above]), rise)
         except NotEstimableError:
             continue
-        jump = float(fit.coefficients[2])
         error = math.sqrt(noise * float(fit.unscaled_covariance[2, 2]))
-        if best is None or abs(jump / error) > abs(best[0]):
-            best = (jump / error, place, jump, error)
-    if best is None:
+        tried.append((float(fit.coefficients[2]), error, place))
+    if not tried:
         return None
-    t, place, jump, error = best
-    p_value = min(1.0, (steps.size - 1) * t_tail(t, dof))
+    jump, error, place = max(tried, key=lambda found: abs(found[0] / found[1]))
+    p_value = min(1.0, (steps.size - 1) * t_tail(jump / error, dof))
     # A curve bent by radiation is not quite a power law either; a fan that changes speed is a larger matter.
     large = abs(jump) * steps[place] > _KINK_SHARE_OF_RISE * abs(rise[place])
     if p_value >= _KINK_LEVEL or not large:
         return None
-    return Kink(
-        below_W=float(steps[place - 1]),
-        above_W=float(steps[place]),
-        jump_K_per_W=jump,
-        standard_error_K_per_W=error,
-        p_value=p_value,
-    )
+    return Kink(float(steps[place - 1]), float(steps[place]), jump, error, p_value)

@@ -14,7 +14,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from thermlab.compare.cautions import TRUSTED_POWER, throttle_cautions
-from thermlab.compare.mounts import Groups, MountTable, Scatter, fit_shared_curve, judge_mounts, tabulate_mounts
+from thermlab.compare.mounts import (
+    Difference,
+    Groups,
+    MountTable,
+    Scatter,
+    fit_shared_curve,
+    judge_mounts,
+    tabulate_mounts,
+)
 from thermlab.compare.records import (
     FARTHEST_EXTRAPOLATION,
     Interval,
@@ -43,7 +51,7 @@ _STEPS_FOR_OWN_CURVE = 3
 _SEARCH_FACTOR = 3.0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class MountCurve:
     """The curve of one mount with what its own runs leave open.
 
@@ -87,7 +95,7 @@ class MountCurve:
         return None if found is None else found.interval
 
 
-def curves_of_mounts(table: MountTable) -> tuple[list[MountCurve | None], str]:
+def curves_of_mounts(table: MountTable) -> tuple[Sequence[MountCurve | None], str]:
     """Fit the rise curve of every mount.
 
     Parameters
@@ -97,41 +105,31 @@ def curves_of_mounts(table: MountTable) -> tuple[list[MountCurve | None], str]:
 
     Returns
     -------
-    (curves, model) : tuple of list of MountCurve or None, and str
+    (curves, model) : tuple of sequence of MountCurve or None, and str
         One entry per mount, None where nothing fixes a curve; and the model in words. Where any mount has fewer than
         three steps, the coefficient of the bend is shared by all mounts.
     """
-    n_mounts = len(table.names)
-    words = f"b P + a P^{EXPONENT:g}"
-    if n_mounts == 0:
+    words, rows = f"b P + a P^{EXPONENT:g}", range(len(table.names))
+    if not table.names:
         return [], f"{words} per mount"
     if int(table.present.sum(axis=1).min()) >= _STEPS_FOR_OWN_CURVE:
-        fits = [_own_fit(table, i) for i in range(n_mounts)]
+        fits = [_own_fit(table, i) for i in rows]
         dof = sum(fit.dof for fit in fits)
         noise = float(np.sqrt(sum(float(fit.residuals @ fit.residuals) for fit in fits) / dof)) if dof else None
-        curves: list[MountCurve | None] = [
-            MountCurve(
-                curve=_rise_curve(table, i, *fits[i].coefficients),
-                fit=fits[i],
-                covariance=fits[i].unscaled_covariance,
-                run_noise_K=noise,
-            )
-            for i in range(n_mounts)
+        own = [
+            MountCurve(_rise_curve(table, i, *fit.coefficients), fit, fit.unscaled_covariance, noise)
+            for i, fit in enumerate(fits)
         ]
-        return curves, f"{words} per mount"
+        return own, f"{words} per mount"
     shared = fit_shared_curve(table)
     if shared is None:
-        return [None] * n_mounts, f"{words}: too few power steps"
-    pairs = [np.array([i, n_mounts]) for i in range(n_mounts)]
-    curves = [
-        MountCurve(
-            curve=_rise_curve(table, i, *shared.coefficients[pair]),
-            fit=None,
-            covariance=shared.unscaled_covariance[np.ix_(pair, pair)],
-            run_noise_K=shared.residual_sd,
-        )
-        for i, pair in enumerate(pairs)
-    ]
+        return [None for _ in rows], f"{words}: too few power steps"
+    curves = []
+    for i in rows:
+        pair = np.array([i, len(table.names)])
+        covariance = shared.unscaled_covariance[np.ix_(pair, pair)]
+        curve = _rise_curve(table, i, *shared.coefficients[pair])
+        curves.append(MountCurve(curve, None, covariance, shared.residual_sd))
     return curves, f"{words}, b per mount, a shared by all mounts because some have fewer than three steps"
 
 
@@ -294,21 +292,13 @@ def predict_throttle(
     limit = temperature_C - room_C
     curves, model = curves_of_mounts(table)
     powers = [None if curve is None or limit <= 0.0 else curve.curve.power_W(limit) for curve in curves]
-    reasons, extrapolations = _refusals(table, curves, powers, limit)
+    solved = _Solved(table, limit, curves, powers, _refusals(table, curves, powers, limit))
     ceiling_C = _lowest_ceiling_C(runs)
     if ceiling_C is not None and ceiling_C < temperature_C:
         why = f"sensors end at {ceiling_C:g} degC, below the limit of {temperature_C:g} degC: no reading reaches it"
-        reasons = dict.fromkeys(reasons, why)
-    accepted = np.array([reasons[names[int(g)]] == "" for g in table.group], dtype=np.bool_)
-    scatter = _judge(
-        table, curves, powers, accepted, baseline, variance, prior, order_covariate, 1.0 - confidence_level
-    )
-    items = tuple(
-        _describe(
-            name, table, curves, powers, limit, confidence_level, reasons, extrapolations, scatter, variance, held
-        )
-        for name in names
-    )
+        solved = replace(solved, refused={name: (why, outside) for name, (_, outside) in solved.refused.items()})
+    scatter = _judge(solved, baseline, variance, prior, order_covariate, 1.0 - confidence_level)
+    items = tuple(_describe(name, solved, scatter, variance, held, confidence_level) for name in names)
     common = common_power_difference(runs)
     if abs(common) > TRUSTED_POWER:
         items = tuple(on_either_scale(item, common) for item in items)
@@ -325,39 +315,45 @@ def predict_throttle(
     return replace(found, caution_list=cautions)
 
 
+@dataclass(frozen=True, slots=True)
+class _Solved:
+    """The mounts with their curves solved for the rise at the limit."""
+
+    table: MountTable
+    limit_K: float
+    curves: Sequence[MountCurve | None]
+    powers_W: Sequence[float | None]
+    refused: dict[str, tuple[str, float | None]]
+    """By treatment: why it gets no throttle power (empty: it gets one), and how far it lies above its ladder."""
+
+
 def _refusals(
     table: MountTable, curves: Sequence[MountCurve | None], powers: Sequence[float | None], limit: float
-) -> tuple[dict[str, str], dict[str, float]]:
-    """Why a treatment gets no throttle power (empty: it gets one), and how far each lies outside its ladder."""
-    reasons, extrapolations = {}, {}
+) -> dict[str, tuple[str, float | None]]:
+    found: dict[str, tuple[str, float | None]] = {}
     for name in table.treatments:
         own = _rows(table, name)
-        missing = [table.names[i] for i in own if powers[i] is None]
-        if limit <= 0.0:
-            reasons[name] = "the room is not below the limit"
-        elif not own:
-            reasons[name] = "it has no used mount"
-        elif any(curves[i] is None for i in own):
-            reasons[name] = "too few power steps were used to fit a curve"
-        elif missing:
-            reasons[name] = f"the curve of {', '.join(missing)} is flat or falling, or never reaches the limit"
-        else:
-            mean = float(np.mean([powers[i] for i in own]))
-            used = table.steps_W[table.present[own].any(axis=0)]
-            extrapolations[name] = mean / float(used.max()) - 1.0
-            below = 1.0 - mean / float(used.min())
-            reasons[name] = ""
-            if extrapolations[name] > FARTHEST_EXTRAPOLATION:
-                reasons[name] = (
-                    f"it would lie {100.0 * extrapolations[name]:.1f} % above the highest used step of "
-                    f"{used.max():g} W, and more than {100.0 * FARTHEST_EXTRAPOLATION:g} % is not trusted"
-                )
-            elif below > FARTHEST_EXTRAPOLATION:
-                reasons[name] = (
-                    f"it would lie {100.0 * below:.1f} % below the lowest used step of {used.min():g} W, and more "
-                    f"than {100.0 * FARTHEST_EXTRAPOLATION:g} % is not trusted"
-                )
-    return reasons, extrapolations
+        missing = ", ".join(table.names[i] for i in own if powers[i] is None)
+        reasons = (
+            (limit <= 0.0, "the room is not below the limit"),
+            (not own, "it has no used mount"),
+            (any(curves[i] is None for i in own), "too few power steps were used to fit a curve"),
+            (missing, f"the curve of {missing} is flat or falling, or never reaches the limit"),
+        )
+        reason = next((text for holds, text in reasons if holds), None)
+        if reason is not None:
+            found[name] = reason, None
+            continue
+        mean = float(np.mean([powers[i] for i in own]))
+        used = table.steps_W[table.present[own].any(axis=0)]
+        above, below = mean / float(used.max()) - 1.0, 1.0 - mean / float(used.min())
+        share, where = (above, f"above the highest used step of {used.max():g} W")
+        if above <= FARTHEST_EXTRAPOLATION:
+            share, where = below, f"below the lowest used step of {used.min():g} W"
+        trusted = f"more than {100.0 * FARTHEST_EXTRAPOLATION:g} % is not trusted"
+        far = f"it would lie {100.0 * share:.1f} % {where}, and {trusted}"
+        found[name] = far if share > FARTHEST_EXTRAPOLATION else "", above
+    return found
 
 
 def common_power_difference(runs: Sequence[ReducedRun]) -> float:
@@ -397,26 +393,19 @@ def _rows(table: MountTable, treatment: str) -> list[int]:
 
 
 def _judge(
-    table: MountTable,
-    curves: Sequence[MountCurve | None],
-    powers: Sequence[float | None],
-    accepted: NDArray[np.bool_],
-    baseline: str,
-    variance: Variance,
-    prior: Prior | None,
-    order_covariate: bool,
-    alpha: float,
+    solved: _Solved, baseline: str, variance: Variance, prior: Prior | None, order_covariate: bool, alpha: float
 ) -> Scatter:
     """Judge the throttle powers of the accepted treatments like any other summary of mounts."""
-    kept = [int(i) for i in np.flatnonzero(accepted)]
-    values = np.array([powers[i] for i in kept], dtype=np.float64)
-    order = table.order[kept]
-    with_order = order_covariate and table.ordered and variance == "pooled"
+    table = solved.table
+    kept = [i for i, group in enumerate(table.group) if not solved.refused[table.treatments[int(group)]][0]]
+    values = np.array([solved.powers_W[i] for i in kept], dtype=np.float64)
+    group, order = table.group[kept], table.order[kept]
+    with_order = order_covariate and table.ordered and variance == "pooled" and order_can_be_fitted(group, order)
     groups = Groups(
         treatments=table.treatments,
         baseline=baseline,
-        group=table.group[kept],
-        order=order if with_order and order_can_be_fitted(table.group[kept], order) else None,
+        group=group,
+        order=order if with_order else None,
         variance=variance,
         prior_dof=prior.used_dof if prior is not None else 0.0,
         alpha=alpha,
@@ -425,75 +414,74 @@ def _judge(
     if prior is not None and kept:
         parts = [
             (prior.mount_sd_K_per_W * value / curve.curve.slope_K_per_W(value)) ** 2 + curve.power_variance_W2(value)
-            for value, curve in ((powers[i] or 0.0, curves[i]) for i in kept)
+            for value, curve in zip(values.tolist(), (solved.curves[i] for i in kept), strict=True)
             if curve is not None
         ]
         prior_variance = float(np.mean(parts))
-    return judge_mounts(
-        values, groups, scale=float(values.max()) if values.size else 1.0, prior_variance=prior_variance
-    )
+    return judge_mounts(values, groups, scale=float(values.max(initial=0.0)) or 1.0, prior_variance=prior_variance)
 
 
 def _describe(
     name: str,
-    table: MountTable,
-    curves: Sequence[MountCurve | None],
-    powers: Sequence[float | None],
-    limit: float,
-    confidence_level: float,
-    reasons: dict[str, str],
-    extrapolations: dict[str, float],
+    solved: _Solved,
     scatter: Scatter,
     variance: Variance,
     held: Sequence[HeldPower],
+    confidence_level: float,
 ) -> TreatmentThrottle:
     """Put together what is known of one treatment."""
-    own = _rows(table, name)
+    table, limit = solved.table, solved.limit_K
+    rows = _rows(table, name)
+    own = {i: curve for i, curve in ((i, solved.curves[i]) for i in rows) if curve is not None}
+    reason, above = solved.refused[name]
     observed = tuple(item for item in held if item.treatment == name)
-    own_curves = [curve.curve for curve in (curves[i] for i in own) if curve is not None]
-    every = [curve.curve for curve in curves if curve is not None]
-    by_mount = {table.names[i]: curve.curve for i, curve in ((i, curves[i]) for i in own) if curve is not None}
-    known = [*(table.steps_W[table.present[own].any(axis=0)] if own else table.steps_W)]
+    result = TreatmentThrottle(
+        treatment=name,
+        n_mounts=len(own),
+        extrapolation=above,
+        observed=observed,
+        directly_observed_W=_directly_observed_W(solved, rows, observed),
+        reason=reason,
+    )
+    if reason:
+        return result
+    mean = scatter.mean[name]
+    half, half_future = _half_widths(name, len(rows), scatter, variance, confidence_level) or (None, None)
+    apart = next((item for item in scatter.differences if item.treatment == name), Difference(name, None, None))
+    return replace(
+        result,
+        throttle_power_W=mean,
+        interval_W=None if half is None else (mean - half, mean + half),
+        future_mount_interval_W=None if half_future is None else (mean - half_future, mean + half_future),
+        difference_W=apart.difference,
+        difference_interval_W=apart.interval,
+        simultaneous_difference_interval_W=apart.simultaneous_interval,
+        slope_K_per_W=float(np.mean([curve.curve.slope_K_per_W(mean) for curve in own.values()])),
+        model_spread_W=model_spread_W(table, rows, limit, mean),
+        mounts=tuple(
+            MountThrottle(table.names[i], solved.powers_W[i], curve.interval_W(limit, confidence_level))
+            for i, curve in own.items()
+        ),
+    )
+
+
+def _directly_observed_W(solved: _Solved, rows: list[int], observed: Sequence[HeldPower]) -> float | None:
+    """Mean of the powers held at the limit, each moved along a curve to the customer's room, W."""
+    table = solved.table
+    every = [curve.curve for curve in solved.curves if curve is not None]
+    own = {table.names[i]: curve.curve for i, curve in ((i, solved.curves[i]) for i in rows) if curve is not None}
+    known = [*(table.steps_W[table.present[rows].any(axis=0)] if rows else table.steps_W)]
     known += [item.held_power_W for item in observed]
     lowest = (1.0 - FARTHEST_EXTRAPOLATION) * min(known, default=0.0)
     highest = (1.0 + FARTHEST_EXTRAPOLATION) * max(known, default=0.0)
     moved = []
     for item in observed:
         # The curve of its mount, else of its treatment, or of the bench where the treatment has none of its own.
-        along = by_mount.get(item.mount) or mean_curve(own_curves or every)
-        power = None if along is None else move_along(along, item.held_power_W, item.held_rise_K, limit)
+        along = own.get(item.mount) or mean_curve([*own.values()] or every)
+        power = None if along is None else move_along(along, item.held_power_W, item.held_rise_K, solved.limit_K)
         if power is not None and lowest <= power <= highest:
             moved.append(power)
-    result = TreatmentThrottle(
-        treatment=name,
-        n_mounts=len(own_curves),
-        extrapolation=extrapolations.get(name),
-        observed=observed,
-        directly_observed_W=float(np.mean(moved)) if moved else None,
-        reason=reasons[name],
-    )
-    if reasons[name]:
-        return result
-    mean = scatter.mean[name]
-    half = _half_widths(name, len(own), scatter, variance, confidence_level)
-    difference = next((item for item in scatter.differences if item.treatment == name), None)
-    mounts = []
-    for i in own:
-        curve, power = curves[i], powers[i]
-        fit_interval = curve.interval_W(limit, confidence_level) if curve is not None and power is not None else None
-        mounts.append(MountThrottle(mount=table.names[i], throttle_power_W=power, fit_interval_W=fit_interval))
-    return replace(
-        result,
-        throttle_power_W=mean,
-        interval_W=None if half is None else (mean - half[0], mean + half[0]),
-        future_mount_interval_W=None if half is None else (mean - half[1], mean + half[1]),
-        difference_W=None if difference is None else difference.difference,
-        difference_interval_W=None if difference is None else difference.interval,
-        simultaneous_difference_interval_W=None if difference is None else difference.simultaneous_interval,
-        slope_K_per_W=float(np.mean([curve.slope_K_per_W(mean) for curve in own_curves])),
-        model_spread_W=model_spread_W(table, own, limit, mean),
-        mounts=tuple(mounts),
-    )
+    return float(np.mean(moved)) if moved else None
 
 
 def _half_widths(
