@@ -13,8 +13,7 @@ from thermlab.archives.bags import MANIFEST, TAG_MANIFEST, encode_path, is_bag
 from thermlab.archives.filing import archive
 from thermlab.base.files import walk_files
 from thermlab.reports.make import report
-from thermlab.verifying.check import verify
-from thermlab.verifying.recompute import compare_results, recompute_bag
+from thermlab.verifying.check import compare_results, recompute_bag, verify
 
 
 @pytest.fixture(scope="module")

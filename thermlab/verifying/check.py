@@ -3,22 +3,141 @@
 :func:`verify` only reads. It names each changed, missing or added file, what
 breaks the chain of the list of bags, and, where asked, which reported numbers
 the present version would report otherwise, and by how much.
+
+A bag may come from anybody, with sums that fit and anything in its files. So nothing that was filed is believed when it
+is recomputed: the inputs are run through the present version, and results, table, page and notebook are compared with
+what comes out, both ways.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import contextlib
+import csv
+import html
+import io
+import itertools
+import re
+import tempfile
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import Any, TypeGuard
 
 from thermlab.archives import listing as archive_list
 from thermlab.archives.bags import TAG_MANIFEST, BagCheck, check_bag, is_bag
-from thermlab.archives.filing import BESIDE, STAGED
+from thermlab.archives.filing import BESIDE, KINDS, STAGED, Kind
 from thermlab.base.errors import InputError, Problem, ThermlabError, show_name, shown
-from thermlab.verifying.recompute import Recomputed, recompute_bag
+from thermlab.base.files import copy_file, read_regular, walk_files
+from thermlab.reports.results import read_json, read_results
 
-if TYPE_CHECKING:
-    from collections.abc import Iterator
+SHOWN = 20
+MAX_BYTES = 256 << 20
+# When and by which version, not what; and pictures, which depend on fonts and on the library that draws them.
+NOT_COMPARED = frozenset({"created", "thermlab_version", "schema", "image/png", "image/svg+xml"})
+_ABSENT = object()
+# What results of any version hold, beside their runs.
+_ALWAYS = {
+    "campaign": ("campaign", "settings", "runs", "bench", "comparison", "throttle", "value", "cautions"),
+    "build": ("build", "settings", "runs", "verdict", "prediction", "throttle", "reference", "cautions"),
+}
+_NAMES = ("run", "treatment", "estimand", "flag", "input", "quantity", "mount")
+_UNSEEN = re.compile(r"<(style|script|svg|head)\b.*?</\1\s*>", flags=re.DOTALL | re.IGNORECASE)
+_SPOKEN = re.compile(r'<[^>]*?\balt="([^"]*)"[^>]*>')
+_TAG = re.compile(r"<[^>]*>")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Moved:
+    """A reported number or word that is no longer the same.
+
+    Attributes
+    ----------
+    where : str
+        Place in the results, such as ``comparison.treatments[pad-b].difference_K``.
+    old, new : object
+        As filed and as computed now; None for null.
+    change : float or None
+        New minus old, where both are numbers.
+    relative : float or None
+        Change as a fraction of the old number, where that is not 0.
+    """
+
+    where: str
+    old: object
+    new: object
+    change: float | None = None
+    relative: float | None = None
+
+    def __str__(self) -> str:
+        text = f"{show_name(self.where[:200])}: {_shown(self.old)} -> {_shown(self.new)}"
+        if self.change is not None:
+            text += f", by {self.change:+.3g}"
+        if self.relative is not None:
+            text += f" ({100 * self.relative:+.3g} %)"
+        return text
+
+
+def _shown(value: object) -> str:
+    if isinstance(value, str):
+        return shown(value, limit=120)
+    return "null" if value is None else shown(value, quoted=False) if _is_number(value) else type(value).__name__
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Recomputed:
+    """What the present version makes of archived inputs.
+
+    Attributes
+    ----------
+    bag : str
+        Name of the bag.
+    filed_version, version : str
+        Version that made the report, and the present one.
+    n_numbers : int
+        Reported numbers that were compared.
+    n_new : int
+        Numbers that the present version reports and the filed results do not have.
+    moved : tuple of Moved
+        Numbers and words that are no longer the same.
+    reason : str or None
+        Why it could not be recomputed; None where it was.
+    """
+
+    bag: str
+    filed_version: str
+    version: str
+    n_numbers: int = 0
+    n_new: int = 0
+    moved: tuple[Moved, ...] = ()
+    reason: str | None = None
+
+    @property
+    def same_version(self) -> bool:
+        """Whether the report was made by the present version."""
+        return self.filed_version == self.version
+
+    @property
+    def ok(self) -> bool:
+        """Whether it was recomputed and nothing moved."""
+        return self.reason is None and not self.moved
+
+    def summary(self) -> str:
+        """Return what moved and by how much, line by line."""
+        name = show_name(self.bag)
+        by = f"filed by {self.filed_version}, recomputed by {self.version}"
+        if self.reason is not None:
+            return f"{name}: not recomputed: {self.reason}"
+        if not self.same_version:
+            by += f"; {self.n_new} numbers of today's are not in it; its page and notebook were not compared"
+        if not self.moved:
+            return f"{name}: {self.n_numbers} numbers compared, none moved ({by})"
+        lines = [f"{name}: {len(self.moved)} of what it says moved, {self.n_numbers} numbers compared ({by})"]
+        lines += [f"{name}: {moved}" for moved in self.moved[:SHOWN]]
+        if len(self.moved) > SHOWN:
+            lines.append(f"{name}: and {len(self.moved) - SHOWN} more")
+        return "\n".join(lines)
+
+    __str__ = summary
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,8 +186,7 @@ class Verified:
             lines.append(f"last hash of the list: {self.last_sha256}")
         return "\n".join(lines)
 
-    def __str__(self) -> str:
-        return self.summary()
+    __str__ = summary
 
 
 def verify(place: str | Path, *, recompute: bool = False, last: str | None = None) -> Verified:
@@ -100,29 +218,32 @@ def verify(place: str | Path, *, recompute: bool = False, last: str | None = Non
         return _verify_bag(place, recompute=recompute, last=last)
     if not place.is_dir() or not (_bag_folders(place) or (place / archive_list.LIST).exists()):
         raise InputError([Problem(str(place), "neither a bag nor an archive", "a folder that thermlab archive made")])
-    entries, hashes, problems = archive_list.read_lines(place)
-    problems += archive_list.check_chain(entries, hashes, last=last)
+    listed, hashes, problems = _read_list(place, last)
     if not (place / archive_list.LIST).is_file():
         problems.append(f"{archive_list.LIST} is missing")
-    listed = {entry.bag: entry for entry in entries}
     present = _bag_folders(place)
     checks = []
     for name in [*listed, *sorted(set(present) - set(listed))]:
         if name not in present:
             problems.append(f"missing: the bag {show_name(name)}, which the list has")
             continue
-        check = _checked(place / name)
-        checks.append(check)
-        problems += _against_list(check, listed.get(name))
-    announced = archive_list.pending(place)
+        checks.append(_checked(place / name))
+        problems += _against_list(checks[-1], listed.get(name))
     return Verified(
         place=place,
         bags=tuple(checks),
         problems=tuple(problems),
-        notes=tuple(_notes(place, announced)),
+        notes=tuple(_notes(place)),
         recomputed=tuple(recompute_bag(place / check.bag) for check in checks) if recompute else (),
         last_sha256=hashes[-1] if hashes else None,
     )
+
+
+def _read_list(archive: Path, last: str | None) -> tuple[dict[str, archive_list.Entry], list[str], list[str]]:
+    """Return the entries of an archive by bag, the hashes of their lines, and what is wrong with the list."""
+    entries, hashes, problems = archive_list.read_lines(archive)
+    problems += archive_list.check_chain(entries, hashes, last=last)
+    return {entry.bag: entry for entry in entries}, hashes, problems
 
 
 def _checked(bag: Path) -> BagCheck:
@@ -138,14 +259,12 @@ def _verify_bag(bag: Path, *, recompute: bool, last: str | None) -> Verified:
     problems: list[str] = []
     archive = bag.resolve().parent
     if (archive / archive_list.LIST).is_file():
-        entries, hashes, problems = archive_list.read_lines(archive)
-        problems += archive_list.check_chain(entries, hashes, last=last)
-        problems += _against_list(check, next((entry for entry in entries if entry.bag == bag.resolve().name), None))
+        listed, _, problems = _read_list(archive, last)
+        problems += _against_list(check, listed.get(bag.resolve().name))
     elif last is not None:
         problems.append(f"no {archive_list.LIST} beside the bag to compare the kept hash with")
-    return Verified(
-        place=bag, bags=(check,), problems=tuple(problems), recomputed=(recompute_bag(bag),) if recompute else ()
-    )
+    recomputed = (recompute_bag(bag),) if recompute else ()
+    return Verified(place=bag, bags=(check,), problems=tuple(problems), recomputed=recomputed)
 
 
 def _bag_folders(archive: Path) -> list[str]:
@@ -159,7 +278,8 @@ def _against_list(check: BagCheck, entry: archive_list.Entry | None) -> Iterator
         yield f"replaced: the bag {show_name(check.bag)} is not the one that was listed ({TAG_MANIFEST} differs)"
 
 
-def _notes(archive: Path, announced: archive_list.Entry | None) -> Iterator[str]:
+def _notes(archive: Path) -> Iterator[str]:
+    announced = archive_list.pending(archive)
     if announced is not None:
         yield f"filing {show_name(announced.bag)} was cut short; the next thermlab archive finishes or clears it"
     for entry in sorted(archive.iterdir()):
@@ -167,3 +287,197 @@ def _notes(archive: Path, announced: archive_list.Entry | None) -> Iterator[str]
             yield f"{show_name(entry.name)} is left from a filing cut short; the next thermlab archive removes it"
         elif not entry.name.startswith(".") and entry.name not in BESIDE and not is_bag(entry):
             yield f"{show_name(entry.name)} is not part of the archive"
+
+
+def recompute_bag(bag: Path) -> Recomputed:
+    """Run the inputs of a bag again and compare every file that was made of them.
+
+    The inputs are copied to a temporary folder first, so that nothing can be
+    written into the bag.
+
+    Parameters
+    ----------
+    bag : Path
+        The bag.
+
+    Returns
+    -------
+    Recomputed
+        What moved; ``reason`` says why where it could not be done.
+    """
+    from thermlab import __version__  # noqa: PLC0415
+
+    found = Recomputed(bag=bag.name, filed_version="?", version=__version__)
+    kind = next((kind for kind in KINDS.values() if (bag / "data" / kind.name / kind.settings).is_file()), None)
+    if kind is None:
+        return replace(found, reason="it holds no inputs")
+    output = bag / "data" / kind.output
+    try:
+        filed = read_results(output / "results.json")  # which says whether it is whole
+        absent = [key for key in _ALWAYS[kind.name] if key not in filed]
+        if absent:
+            return replace(found, reason=f"results.json has no {', '.join(absent)}")
+        found = replace(found, filed_version=show_name(str(filed.get("thermlab_version"))[:40]))
+        with tempfile.TemporaryDirectory(prefix="thermlab-verify-") as scratch:
+            inputs = bag / "data" / kind.name
+            copied = Path(scratch) / kind.name
+            for name in walk_files(inputs)[0]:
+                copy_file(inputs / name, copied / name)
+            _make_again(kind, copied, filed)
+            n_numbers, moved = compare_outputs(kind, output, copied / kind.output, strict=found.same_version)
+            now = read_json(copied / kind.output / "results.json")
+            n_new = compare_results(now, now)[0] - n_numbers
+            settings = bag / "data" / "settings.json"
+            moved += compare_results(read_json(settings), filed.get("settings"), where=settings.name, strict=True)[1]
+    except Exception as error:  # noqa: BLE001 - a bag may hold anything: whatever it is, it is said of this bag alone
+        lines = str(error).splitlines() or [type(error).__name__]
+        reason = show_name(lines[0].replace(str(bag), bag.name)) + (f" (and {len(lines) - 1} more)" * (len(lines) > 1))
+        return replace(found, reason=reason)
+    return replace(found, n_numbers=n_numbers, n_new=n_new, moved=moved)
+
+
+def _make_again(kind: Kind, folder: Path, filed: Mapping[str, Any]) -> None:
+    if kind.name == "build":
+        from thermlab.builds.make import record  # noqa: PLC0415 - a plain check does not pay for what makes reports
+
+        outcome = record(folder, reference=filed["reference"])
+    else:
+        from thermlab.reports.make import report  # noqa: PLC0415 - likewise
+
+        tried = {name: pair[1] for name, pair in (filed.get("overrides") or {}).items()}
+        outcome = report(folder, parameters=tried)[0]
+    if outcome.state != "ok":
+        raise outcome.error or ThermlabError(outcome.message)
+
+
+def compare_outputs(kind: Kind, filed: Path, now: Path, *, strict: bool) -> tuple[int, tuple[Moved, ...]]:
+    """Compare the folder of a report as filed with that of the report made again.
+
+    Parameters
+    ----------
+    kind : Kind
+        Which files there are.
+    filed, now : Path
+        The two folders.
+    strict : bool
+        Whether both come from one version: then page and notebook have to say the same, and nothing may have been
+        added. Of another version only results and table are compared, as far as both have them.
+
+    Returns
+    -------
+    n_numbers : int
+        Numbers that were compared.
+    moved : tuple of Moved
+        What is not the same, file by file.
+    """
+    results = "results.json"
+    n_numbers, moved = compare_results(read_json(filed / results), read_json(now / results), strict=strict)
+    table, notebook = "runs_reduced.csv", f"{kind.output}.ipynb"
+    if table in kind.files:
+        moved += compare_results(_rows(filed / table), _rows(now / table), where=table, strict=strict)[1]
+    if strict:
+        moved += _page_moved(kind.page, _text(filed / kind.page), _text(now / kind.page))
+        moved += compare_results(_cells(filed / notebook), _cells(now / notebook), where=notebook, strict=True)[1]
+    return n_numbers, moved
+
+
+def _rows(path: Path) -> list[object]:
+    content = io.StringIO(read_regular(path, MAX_BYTES).decode("utf-8-sig"), newline="")
+    return [{str(name): _value(text) for name, text in row.items()} for row in csv.DictReader(content)]
+
+
+def _value(text: object) -> object:
+    try:
+        return float(str(text))
+    except ValueError:
+        return text
+
+
+def _cells(path: Path) -> object:
+    notebook = read_json(path)
+    return notebook.get("cells") if isinstance(notebook, dict) else notebook
+
+
+def _text(path: Path) -> list[str]:
+    """Return what a page says, line by line, what pictures show in words included."""
+    page = _UNSEEN.sub("", read_regular(path, MAX_BYTES).decode("utf-8", "replace"))
+    lines = html.unescape(_TAG.sub("\n", _SPOKEN.sub(r"\n\1\n", page))).splitlines()
+    return [line.strip() for line in lines if line.strip()]
+
+
+def _page_moved(name: str, old: list[str], new: list[str]) -> tuple[Moved, ...]:
+    for number, (before, after) in enumerate(itertools.zip_longest(old, new), start=1):
+        if before != after:  # one change often shifts all that follows
+            return (Moved(where=f"{name}, line {number} of its text", old=before, new=after),)
+    return ()
+
+
+def compare_results(
+    old: object, new: object, *, where: str = "", strict: bool = False
+) -> tuple[int, tuple[Moved, ...]]:
+    """Compare results as filed with results as computed now.
+
+    Parameters
+    ----------
+    old, new : object
+        JSON-native results of schema 1, or a part of them.
+    where : str
+        What the place of each difference begins with.
+    strict : bool
+        Whether a key that only ``new`` has counts; otherwise a later version may have added it.
+
+    Returns
+    -------
+    n_numbers : int
+        Numbers that were compared.
+    moved : tuple of Moved
+        What is not the same, in the order of the file.
+    """
+    pairs = list(_pairs(where, old, new, strict=strict))
+    numbers = sum(_is_number(value) for _, value, _ in pairs)
+    return numbers, tuple(_moved(place, before, after) for place, before, after in pairs if not _same(before, after))
+
+
+def _pairs(where: str, old: object, new: object, *, strict: bool) -> Iterator[tuple[str, object, object]]:
+    if isinstance(old, Mapping) and isinstance(new, Mapping):
+        for key in dict.fromkeys([*old, *new] if strict else old):
+            if key not in NOT_COMPARED:
+                place = f"{where}.{key}" if where else str(key)
+                yield from _pairs(place, old.get(key, _ABSENT), new.get(key, _ABSENT), strict=strict)
+    elif isinstance(old, list) and isinstance(new, list):
+        names, others = _labels(old), dict(zip(_labels(new), new, strict=True))
+        for name, value in zip(names, old, strict=True):
+            yield from _pairs(f"{where}[{name}]", value, others.pop(name, _ABSENT), strict=strict)
+        for name, value in others.items():
+            yield f"{where}[{name}]", _ABSENT, value
+    else:
+        yield where, old, new
+
+
+def _labels(items: list[object]) -> list[str]:
+    """Name the items of a list by what they are about, so that an inserted one does not shift the rest."""
+    found: dict[str, None] = {}
+    for place, item in enumerate(items):
+        parts = [str(item[key]) for key in _NAMES if key in item] if isinstance(item, Mapping) else []
+        label = ", ".join(parts) or str(place)
+        found[label if label not in found else f"{label} #{place}"] = None
+    return list(found)
+
+
+def _is_number(value: object) -> TypeGuard[float]:
+    return isinstance(value, (int, float)) and not isinstance(value, bool)
+
+
+def _same(old: object, new: object) -> bool:
+    both = _is_number(old) and _is_number(new)
+    return (both or type(old) is type(new)) and old == new
+
+
+def _moved(where: str, old: object, new: object) -> Moved:
+    change = relative = None
+    if _is_number(old) and _is_number(new):
+        with contextlib.suppress(OverflowError):  # JSON has whole numbers of any length
+            change = float(new) - float(old)
+            relative = change / abs(float(old)) if old else None
+    was, now = ("absent" if value is _ABSENT else value for value in (old, new))
+    return Moved(where=where, old=was, new=now, change=change, relative=relative)
