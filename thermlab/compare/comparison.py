@@ -96,10 +96,12 @@ def compare_treatments(
     reference = reference_rise(table, reference_power_W)
     noise = _run_noise(table, runs)
     prior_use = _prior_at_reference(prior, reference, noise)
-    chosen: list[str] = []
     cochran_c, cochran_critical = cochran_at_reference(table, reference)
-    used, why = choose_variance(variance, table, prior, cochran_c, cochran_critical, chosen)
-    with_order = order_covariate and order_is_usable(table, used, chosen)
+    used, why, chosen = choose_variance(variance, table, prior, cochran_c, cochran_critical)
+    no_order = _why_no_order(table, used) if order_covariate else None
+    if no_order:
+        chosen.append(f"The declared covariate for the order of the mounts is not used: {no_order}.")
+    with_order = order_covariate and not no_order
     groups = Groups(
         treatments=table.treatments,
         baseline=baseline,
@@ -123,8 +125,10 @@ def compare_treatments(
     )
     heard = hear_witness(runs, table, reference.rise_K, groups, reference.power_W, cooling=cooling)
     items = tuple(replace(item, witness=heard.get(item.treatment)) for item in items)
-    several = used == "welch" and sum(item.dof is not None for item in items) > 1
-    first = next((item for item in items if item.dof is not None), None)
+    judged = [item for item in items if item.dof is not None]
+    pooled_dof = scatter.dof if used == "pooled" and scatter.dof > 0 and not judged else None
+    # Under Welch each candidate has degrees of freedom of its own.
+    first = judged[0] if judged and (used == "pooled" or len(judged) == 1) else None
     power = reference.power_W
     found = Comparison(
         estimand="settled rise"
@@ -133,10 +137,8 @@ def compare_treatments(
         method=f"{reference.method}; {why}{method_in_words(used, with_order, prior_use, len(items))}",
         reference_power_W=power,
         variance=used,
-        dof=None
-        if several
-        else (first.dof if first else (scatter.dof if used == "pooled" and scatter.dof > 0 else None)),
-        critical_value=None if several or first is None else first.critical_value,
+        dof=first.dof if first else pooled_dof,
+        critical_value=first.critical_value if first else None,
         cochran_c=cochran_c,
         cochran_critical=cochran_critical,
         lack_of_fit=assess_curve(table),
@@ -165,14 +167,15 @@ def compare_treatments(
 
 
 def _require(treatments: Sequence[str], baseline: str, margin_K: float, confidence_level: float) -> None:
-    if baseline not in treatments:
-        raise ValueError(f"baseline: found {baseline!r}; allowed: one of {list(treatments)}")
-    if len(set(treatments)) != len(treatments):
-        raise ValueError(f"treatments: found {list(treatments)}; allowed: each name once")
-    if not margin_K > 0.0:
-        raise ValueError(f"margin_K: found {margin_K}; allowed: greater than 0")
-    if not 0.0 < confidence_level < 1.0:
-        raise ValueError(f"confidence_level: found {confidence_level}; allowed: between 0 and 1")
+    asked = (
+        (baseline in treatments, f"baseline: found {baseline!r}; allowed: one of {list(treatments)}"),
+        (len(set(treatments)) == len(treatments), f"treatments: found {list(treatments)}; allowed: each name once"),
+        (margin_K > 0.0, f"margin_K: found {margin_K}; allowed: greater than 0"),
+        (0.0 < confidence_level < 1.0, f"confidence_level: found {confidence_level}; allowed: between 0 and 1"),
+    )
+    for holds, problem in asked:
+        if not holds:
+            raise ValueError(problem)
 
 
 def _judge(
@@ -208,20 +211,19 @@ def _conclude(
         mean_rise_K=item.mean,
         difference_K=item.difference,
     )
-    if counts[item.treatment] == 0 or counts[baseline] == 0:
-        missing = item.treatment if counts[item.treatment] == 0 else baseline
-        return replace(common, verdict_note=f"no used mount of {missing}")
-    if reference.rise_K is None:
-        return replace(common, verdict_note="no rise at the reference power for every mount")
-    if scatter.dof <= 0.0:
-        return replace(common, verdict_note="one mount of each cannot separate the material from its mounting")
+    missing = [name for name in (item.treatment, baseline) if counts[name] == 0]
+    reasons = (
+        (missing, f"no used mount of {', '.join(missing[:1])}"),
+        (reference.rise_K is None, "no rise at the reference power for every mount"),
+        (scatter.dof <= 0.0, "one mount of each cannot separate the material from its mounting"),
+    )
+    for holds, reason in reasons:
+        if holds:
+            return replace(common, verdict_note=reason)
     interval = item.simultaneous_interval
     if interval is None:
-        return replace(
-            common,
-            verdict="undecided",
-            verdict_note="the mounts agree to the last digit: the readout hides their scatter",
-        )
+        hidden = "the mounts agree to the last digit: the readout hides their scatter"
+        return replace(common, verdict="undecided", verdict_note=hidden)
     equivalent = is_equivalent(item.equivalence_interval, margin_K)
     verdict, note = decide(interval, bool(equivalent), margin_K)
     mounts = needed.get(item.treatment) if verdict == "undecided" else None
@@ -278,10 +280,6 @@ def _judge_prior(prior: PriorUse | None, scatter: Scatter) -> PriorUse | None:
     return replace(prior, variance_ratio=ratio, p_value=min(1.0, p_value))
 
 
-_PLANNED_POWER = 0.80
-_SD_LIMIT_CONFIDENCE = 0.80
-
-
 def cochran_at_reference(table: MountTable, reference: ReferenceRise) -> tuple[float | None, float | None]:
     """Cochran's C of the rises at the reference, with equal counts of at least two."""
     counts = table.counts()
@@ -293,50 +291,36 @@ def cochran_at_reference(table: MountTable, reference: ReferenceRise) -> tuple[f
 
 
 def choose_variance(
-    asked: str,
-    table: MountTable,
-    prior: Prior | None,
-    cochran_c: float | None,
-    critical: float | None,
-    cautions: list[str],
-) -> tuple[Variance, str]:
-    """Choose the variance method, say why, and add a caution where it is not the one asked for."""
+    asked: str, table: MountTable, prior: Prior | None, cochran_c: float | None, critical: float | None
+) -> tuple[Variance, str, list[str]]:
+    """Choose the variance method, say why, and with which cautions."""
     counts = table.counts()
     fewest = int(counts[counts > 0].min()) if counts.any() else 0
-    unequal = cochran_c is not None and critical is not None and cochran_c > critical
     if asked == "welch":
         if prior is None and fewest >= 2:
-            return "welch", "Welch as declared: "
+            return "welch", "Welch as declared: ", []
         reason = "a prior is declared" if prior is not None else "a treatment has fewer than two used mounts"
-        cautions.append(f"Welch was declared but cannot be used, because {reason}; the pooled variance is used.")
-        return "pooled", "pooled instead of Welch: "
-    if not unequal:
-        return "pooled", ""
+        told = f"Welch was declared but cannot be used, because {reason}; the pooled variance is used."
+        return "pooled", "pooled instead of Welch: ", [told]
+    if cochran_c is None or critical is None or cochran_c <= critical:
+        return "pooled", "", []
     words = f"Cochran's C of {cochran_c:.3f} is beyond its 5 % point of {critical:.3f}"
+    unequal = f"The treatments scatter differently ({words})"
     if asked == "auto" and prior is None and fewest >= 3:
-        cautions.append(
-            f"The treatments scatter differently ({words}): the verdict rests on Welch's intervals, not pooled ones."
-        )
-        return "welch", f"Welch because {words}: "
-    cautions.append(
-        f"The treatments scatter differently ({words}); the pooled intervals of the quieter ones are too wide, "
-        "those of the noisier ones too narrow."
-    )
-    return "pooled", ""
+        told = f"{unequal}: the verdict rests on Welch's intervals, not pooled ones."
+        return "welch", f"Welch because {words}: ", [told]
+    wrong = "the pooled intervals of the quieter ones are too wide, those of the noisier ones too narrow"
+    return "pooled", "", [f"{unequal}; {wrong}."]
 
 
-def order_is_usable(table: MountTable, used: Variance, cautions: list[str]) -> bool:
-    """Say whether a declared drift with the order can be taken out, and add a caution where it cannot."""
-    reason = ""
+def _why_no_order(table: MountTable, used: Variance) -> str | None:
+    """Say why a declared drift with the order cannot be taken out; None where it can."""
     if used == "welch":
-        reason = "it does not go with Welch's method"
-    elif not table.ordered:
-        reason = "the order of the runs is not known"
-    elif not order_can_be_fitted(table.group, table.order):
-        reason = "there are too few mounts to tell it from the treatments"
-    if reason:
-        cautions.append(f"The declared covariate for the order of the mounts is not used: {reason}.")
-    return not reason
+        return "it does not go with Welch's method"
+    if not table.ordered:
+        return "the order of the runs is not known"
+    fits = order_can_be_fitted(table.group, table.order)
+    return None if fits else "there are too few mounts to tell it from the treatments"
 
 
 def method_in_words(used: Variance, with_order: bool, prior: PriorUse | None, n_candidates: int) -> str:
@@ -382,8 +366,7 @@ def mounts_to_settle(table: MountTable, scatter: Scatter, groups: Groups, margin
         return {
             item.treatment: mounts_needed(
                 margin_K,
-                sd_upper_limit(_pair_sd(scatter, item.treatment, groups.baseline), item.dof, _SD_LIMIT_CONFIDENCE),
-                power=_PLANNED_POWER,
+                sd_upper_limit(_pair_sd(scatter, item.treatment, groups.baseline), item.dof),
                 alpha=groups.alpha / (filled - 1),
             )
             for item in scatter.differences
@@ -393,8 +376,7 @@ def mounts_to_settle(table: MountTable, scatter: Scatter, groups: Groups, margin
         return {}
     number = mounts_needed(
         margin_K,
-        sd_upper_limit(scatter.sd, scatter.dof, _SD_LIMIT_CONFIDENCE),
-        power=_PLANNED_POWER,
+        sd_upper_limit(scatter.sd, scatter.dof),
         alpha=groups.alpha,
         n_treatments=filled,
         n_candidates=filled - 1,

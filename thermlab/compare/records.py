@@ -22,6 +22,7 @@ Verdict = Literal[
     "warmer",
     "undecided",
 ]
+State = Literal["nothing measured", "one mount each", "go on", "decide", "stop: out of reach"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -319,7 +320,7 @@ class Advice:
         Runs to make again, and runs that went wrong but whose repeat would change nothing.
     """
 
-    state: Literal["nothing measured", "one mount each", "go on", "decide", "stop: out of reach"]
+    state: State
     steps: tuple[str, ...]
     mounts_more: dict[str, int]
     bench_hours: float | None

@@ -19,7 +19,7 @@ class Priced(Protocol):
         """Cost of one mount in the campaign's currency, None where it is not known."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class TreatmentValue:
     """Cost and gain of one treatment.
 
@@ -79,25 +79,14 @@ def assess_value(
     first = comparison.baseline if comparison is not None else baseline
     names = sorted(treatments, key=lambda name: name != first)
     costs = {name: treatments[name].cost_per_mount for name in names}
-    rises: dict[str, float | None] = dict.fromkeys(names)
-    found: dict[str, TreatmentComparison] = {}
+    found = {item.treatment: item for item in comparison.treatments} if comparison is not None else {}
+    rises = {name: item.mean_rise_K for name, item in found.items()}
     if comparison is not None:
         rises[comparison.baseline] = comparison.baseline_mean_rise_K
-        for item in comparison.treatments:
-            rises[item.treatment] = item.mean_rise_K
-            found[item.treatment] = item
     items = []
     for name in names:
         per_K, interval = _cost_per_K(costs.get(first or ""), costs[name], found.get(name))
-        items.append(
-            TreatmentValue(
-                treatment=name,
-                cost_per_mount=costs[name],
-                cost_per_K=per_K,
-                cost_per_K_interval=interval,
-                not_beaten=_not_beaten(name, costs, rises),
-            )
-        )
+        items.append(TreatmentValue(name, costs[name], per_K, interval, _not_beaten(name, costs, rises)))
     return Value(treatments=tuple(items))
 
 
@@ -118,8 +107,5 @@ def _not_beaten(name: str, costs: Mapping[str, float | None], rises: Mapping[str
     own_cost, own_rise = costs[name], rises.get(name)
     if own_cost is None or own_rise is None:
         return None
-    for other, cost in costs.items():
-        rise = rises.get(other)
-        if other != name and cost is not None and rise is not None and cost < own_cost and rise < own_rise:
-            return False
-    return True
+    others = [(cost, rises.get(other)) for other, cost in costs.items() if other != name]
+    return not any(c is not None and r is not None and c < own_cost and r < own_rise for c, r in others)

@@ -13,11 +13,19 @@ import math
 from collections import Counter
 from dataclasses import dataclass, replace
 from statistics import median
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 from thermlab.base.numbers import listed, watts
 from thermlab.campaign.runsheet import NOT_MADE
-from thermlab.compare.records import FARTHEST_EXTRAPOLATION, Advice, Interval, OneMount, TreatmentComparison, Verdict
+from thermlab.compare.records import (
+    FARTHEST_EXTRAPOLATION,
+    Advice,
+    Interval,
+    OneMount,
+    State,
+    TreatmentComparison,
+    Verdict,
+)
 from thermlab.stats.dunnett import t_point
 
 if TYPE_CHECKING:
@@ -152,18 +160,15 @@ def in_doubt(item: TreatmentComparison, baseline: str, found: dict[str, Doubt]) 
     if not known:
         return item
     notes = "; ".join(dict.fromkeys(doubt.note for doubt in known))
-    doubted = replace(item, verdict="in doubt", verdict_note=notes, equivalent=None, p_value=None, mounts_needed=None)
     if all(doubt.interval_stays for doubt in known):
-        return doubted
-    return replace(
-        doubted,
-        interval_K=None,
-        simultaneous_interval_K=None,
-        equivalence_interval_K=None,
-        welch_interval_K=None,
-        standard_error_K=None,
-        dof=None,
-        critical_value=None,
+        return replace(item, verdict="in doubt", verdict_note=notes, equivalent=None, p_value=None, mounts_needed=None)
+    return TreatmentComparison(
+        treatment=item.treatment,
+        n_mounts=item.n_mounts,
+        mean_rise_K=item.mean_rise_K,
+        difference_K=item.difference_K,
+        verdict="in doubt",
+        verdict_note=notes,
     )
 
 
@@ -330,11 +335,7 @@ def advise_next(
     )
 
 
-_Stand = tuple[
-    Literal["nothing measured", "one mount each", "go on", "decide", "stop: out of reach"],
-    dict[str, int],
-    tuple[str, ...],
-]
+_Stand = tuple[State, dict[str, int], tuple[str, ...]]
 
 
 def _state(

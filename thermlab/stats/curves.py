@@ -220,13 +220,6 @@ def predict_inverse(
 
     interval = None
     if outside(low) > 0.0 and outside(high) > 0.0:
-        interval = (
-            crossing(outside, low, estimate),
-            crossing(outside, estimate, high),
-        )
-    return InversePrediction(
-        estimate=estimate,
-        standard_error=band(estimate) / abs(slope) if slope != 0.0 else None,
-        interval=interval,
-        dof=fit.dof,
-    )
+        interval = crossing(outside, low, estimate), crossing(outside, estimate, high)
+    error = band(estimate) / abs(slope) if slope != 0.0 else None
+    return InversePrediction(estimate=estimate, standard_error=error, interval=interval, dof=fit.dof)

@@ -24,6 +24,7 @@ from __future__ import annotations
 import math
 from collections import Counter
 from functools import lru_cache
+from itertools import accumulate
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -278,19 +279,12 @@ def step_down_p_values(
         Without candidates, with a count below 1 or ``dof`` not above 0.
     """
     _require_counts(counts, baseline_count)
-    left = sorted(range(len(t_values)), key=lambda i: -abs(t_values[i]))
-    p_values = [0.0] * len(t_values)
-    floor = 0.0
-    while left:
-        first = left[0]
-        if len(left) == 1:
-            p = t_tail(t_values[first], dof)
-        else:
-            p = 1.0 - dunnett_probability(abs(t_values[first]), [counts[i] for i in left], baseline_count, dof)
-        floor = min(1.0, max(floor, p, 0.0))
-        p_values[first] = floor
-        left = left[1:]
-    return tuple(p_values)
+    order = sorted(range(len(t_values)), key=lambda i: -abs(t_values[i]))
+    each = [t_tail(t_values[order[-1]], dof)]
+    for place in range(len(order) - 2, -1, -1):
+        left = [counts[i] for i in order[place:]]
+        each.append(1.0 - dunnett_probability(abs(t_values[order[place]]), left, baseline_count, dof))
+    return _never_falling(order, each[::-1])
 
 
 def holm_p_values(p_values: Sequence[float]) -> tuple[float, ...]:
@@ -310,12 +304,13 @@ def holm_p_values(p_values: Sequence[float]) -> tuple[float, ...]:
     Holm 1979, Scand. J. Stat. 6:65.
     """
     order = sorted(range(len(p_values)), key=lambda i: p_values[i])
-    adjusted = [0.0] * len(p_values)
-    floor = 0.0
-    for place, index in enumerate(order):
-        floor = min(1.0, max(floor, (len(p_values) - place) * p_values[index]))
-        adjusted[index] = floor
-    return tuple(adjusted)
+    return _never_falling(order, [(len(order) - place) * p_values[i] for place, i in enumerate(order)])
+
+
+def _never_falling(order: Sequence[int], p_values: Sequence[float]) -> tuple[float, ...]:
+    """Put p values given from the clearest claim on back in place, none below one before it."""
+    placed = dict(zip(order, accumulate(p_values, max), strict=True))
+    return tuple(min(1.0, max(0.0, placed[i])) for i in range(len(order)))
 
 
 def _require_counts(counts: Sequence[int], baseline_count: int) -> None:

@@ -98,11 +98,8 @@ def t_test_power(
     """
     _require_sd(sd_K)
     dof = n_treatments * (n_mounts - 1.0) + prior_dof
-    if n_candidates == 1:
-        critical = t_point(1.0 - alpha / 2.0, dof) if dof > 0.0 else math.inf
-    else:
-        # With equal counts only their ratio enters, so any whole number does for the counts.
-        critical = dunnett_critical(alpha, [1] * n_candidates, 1, dof)
+    # With equal counts only their ratio enters, so any whole number does for the counts.
+    critical = dunnett_critical(alpha, [1] * n_candidates, 1, dof)
     return noncentral_t_power(abs(difference_K) / (sd_K * math.sqrt(2.0 / n_mounts)), critical, dof)
 
 

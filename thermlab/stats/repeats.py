@@ -25,7 +25,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import groupby, pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -216,12 +216,10 @@ def individuals_chart(values: Sequence[float]) -> IndividualsChart | None:
     if not moving_range > 0.0:
         return None
     half = 3.0 * moving_range / D2
-    cautions = []
-    if len(values) < FEW:
-        cautions.append(
-            f"The limits rest on {len(values)} values and are themselves uncertain; about {FEW} are wanted "
-            "(common practice, no source)."
-        )
+    few = (
+        f"The limits rest on {len(values)} values and are themselves uncertain; about {FEW} are wanted "
+        "(common practice, no source)."
+    )
     return IndividualsChart(
         values=tuple(values),
         centre=centre,
@@ -231,16 +229,11 @@ def individuals_chart(values: Sequence[float]) -> IndividualsChart | None:
         moving_range_upper=D4 * moving_range,
         outside=tuple(place for place, value in enumerate(values) if abs(value - centre) > half),
         runs=tuple(_one_sided(values, centre)),
-        cautions=tuple(cautions),
+        cautions=(few,) if len(values) < FEW else (),
     )
 
 
 def _one_sided(values: Sequence[float], centre: float) -> list[tuple[int, int]]:
-    found, start = [], 0
     sides = [(value > centre) - (value < centre) for value in values]
-    for place in range(1, len(sides) + 1):
-        if place == len(sides) or sides[place] != sides[start]:
-            if sides[start] != 0 and place - start >= RUN_LENGTH:
-                found.append((start, place - 1))
-            start = place
-    return found
+    stretches = [list(places) for _, places in groupby(range(len(sides)), key=lambda place: sides[place])]
+    return [(own[0], own[-1]) for own in stretches if len(own) >= RUN_LENGTH and sides[own[0]] != 0]

@@ -300,8 +300,7 @@ class RunningDecision:
             if not tally.ready(candidate):
                 continue
             difference, error = tally.difference_and_error(candidate)
-            two_sided = self.rule.two_sided[look]
-            one_sided = self.rule.one_sided[candidate - 1][look]
+            two_sided, one_sided = self.rule.two_sided[look], self.rule.one_sided[candidate - 1][look]
             if two_sided is not None:
                 half = tally.critical_t(candidate, two_sided) * error
                 self.low[candidate] = np.maximum(self.low[candidate], difference - half)
@@ -356,10 +355,8 @@ def chance_over_looks(
     """
     rng = np.random.default_rng(SEED + 1)
     n_treatments = len(rule.one_sided) + 1
-    tally, decision = (
-        MountTally(n_paths, n_treatments, variance=rule.variance),
-        RunningDecision(rule, n_paths, n_treatments),
-    )
+    tally = MountTally(n_paths, n_treatments, variance=rule.variance)
+    decision = RunningDecision(rule, n_paths, n_treatments)
     mounts = np.full(n_paths, len(rule.order))
     shown = np.zeros(n_paths, dtype=bool)
     for look, treatment in enumerate(rule.order):
