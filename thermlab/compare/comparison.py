@@ -14,28 +14,17 @@ from typing import TYPE_CHECKING, Literal
 from scipy.special import fdtr, fdtrc
 
 from thermlab.compare.cautions import comparison_cautions
-from thermlab.compare.mounts import (
-    Difference,
-    Groups,
-    MountTable,
-    ReferenceRise,
-    Scatter,
-    fit_common_steps,
-    judge_mounts,
-    reference_rise,
-    summarise_mounts,
-    tabulate_mounts,
-)
+from thermlab.compare.mounts import Groups, judge_mounts, reference_rise, run_noise, summarise_mounts, tabulate_mounts
 from thermlab.compare.records import Comparison, PriorUse, TreatmentComparison, Variance
 from thermlab.compare.secondary import assess_curve, check_offset, compare_secondaries, hear_witness
 from thermlab.compare.verdict import decide, doubts, from_which_power, in_doubt, is_equivalent
-from thermlab.stats.least_squares import NotEstimableError
 from thermlab.stats.power import mounts_needed, sd_upper_limit
 from thermlab.stats.variances import Prior, cochran, order_can_be_fitted
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from thermlab.compare.mounts import Difference, MountTable, ReferenceRise, Scatter
     from thermlab.runs.records import ReducedRun
 
 
@@ -94,7 +83,7 @@ def compare_treatments(
     alpha = 1.0 - confidence_level
     table = tabulate_mounts(runs, treatments)
     reference = reference_rise(table, reference_power_W)
-    noise = _run_noise(table, runs)
+    noise = run_noise(table, runs)
     prior_use = _prior_at_reference(prior, reference, noise)
     cochran_c, cochran_critical = cochran_at_reference(table, reference)
     used, why, chosen = choose_variance(variance, table, prior, cochran_c, cochran_critical)
@@ -244,16 +233,6 @@ def _conclude(
         dof=item.dof,
         critical_value=item.critical,
     )
-
-
-def _run_noise(table: MountTable, runs: Sequence[ReducedRun]) -> float | None:
-    """Scatter of single runs about steps and mounts; with too few steps to see it, what each run says of itself."""
-    own = [run.u_rise_a_K for run in runs if run.used and run.u_rise_a_K is not None]
-    try:
-        found = fit_common_steps(table).run_noise_K
-    except NotEstimableError:
-        found = None
-    return math.sqrt(sum(u * u for u in own) / len(own)) if found is None and own else found
 
 
 def _prior_at_reference(prior: Prior | None, reference: ReferenceRise, noise: float | None) -> PriorUse | None:

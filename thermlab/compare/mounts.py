@@ -210,6 +210,19 @@ def fit_common_steps(table: MountTable) -> CommonStepFit:
     )
 
 
+def run_noise(table: MountTable, runs: Sequence[ReducedRun]) -> float | None:
+    """Return the scatter of single runs about steps and mounts, K.
+
+    With too few steps to see it, what each run says of itself; None without either.
+    """
+    own = [run.u_rise_a_K for run in runs if run.used and run.u_rise_a_K is not None]
+    try:
+        found = fit_common_steps(table).run_noise_K
+    except NotEstimableError:
+        found = None
+    return math.sqrt(sum(u * u for u in own) / len(own)) if found is None and own else found
+
+
 def fit_shared_curve(table: MountTable, exponent: float | None = None) -> LinearFit | None:
     """Fit ``y = b_ij P + a P**q`` with one ``a`` for all mounts.
 

@@ -27,16 +27,7 @@ from scipy.special import fdtrc
 
 from thermlab.base.numbers import with_interval
 from thermlab.compare.mounts import Difference, Groups, MountTable, fit_common_steps, judge_mounts
-from thermlab.compare.records import (
-    Interval,
-    Kink,
-    LackOfFit,
-    OffsetCheck,
-    OffsetTest,
-    SecondaryEffect,
-    Variance,
-    Witness,
-)
+from thermlab.compare.records import Kink, LackOfFit, OffsetCheck, OffsetTest, SecondaryEffect, Witness
 from thermlab.runs.records import TOO_SHORT
 from thermlab.stats.curves import curve_design
 from thermlab.stats.dunnett import t_point, t_tail
@@ -46,6 +37,7 @@ from thermlab.stats.power import noncentral_t_power
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
+    from thermlab.compare.records import Interval, Variance
     from thermlab.runs.records import ReducedRun
     from thermlab.stats.variances import Prior
 

@@ -23,14 +23,7 @@ from thermlab.compare.mounts import (
     judge_mounts,
     tabulate_mounts,
 )
-from thermlab.compare.records import (
-    FARTHEST_EXTRAPOLATION,
-    Interval,
-    MountThrottle,
-    ThrottlePower,
-    TreatmentThrottle,
-    Variance,
-)
+from thermlab.compare.records import FARTHEST_EXTRAPOLATION, MountThrottle, ThrottlePower, TreatmentThrottle
 from thermlab.compare.secondary import assess_curve
 from thermlab.stats.curves import EXPONENT, RiseCurve, curve_design, fit_curve, predict_inverse
 from thermlab.stats.dunnett import t_point
@@ -42,6 +35,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from thermlab.compare.records import Interval, Variance
     from thermlab.runs.records import HeldPower, ReducedRun
 
 OTHER_EXPONENTS = (0.75, 0.85)
