@@ -3,6 +3,7 @@
 import base64
 import hashlib
 import html
+import json
 import re
 import shutil
 
@@ -10,7 +11,7 @@ import pytest
 from filed_examples import make_campaign
 
 from thermlab.archives.filing import archive
-from thermlab.archives.listing import Entry, render_index, write_index
+from thermlab.archives.listing import Entry, read_lines, render_index, write_index
 
 PAYLOAD = "\"'><img src=x onerror=alert(1)><script>alert(2)</script><a href='javascript:alert(3)'>\u202e{{7*7}}${7*7}"
 
@@ -52,7 +53,7 @@ def test_without_script_it_is_a_plain_table_with_links():
 
     assert '<a href="pads-2026-03-04/data/report/report.html">Grease or pad</a>' in table
     assert "pad-b: cooler, -1.21 K [-2.00, -0.42]" in table
-    assert table.count('scope="col"') == 7
+    assert table.count('scope="col"') == 8
     assert "button" not in table
 
 
@@ -73,6 +74,34 @@ def test_text_of_a_campaign_stays_text():
 
 def test_names_are_encoded_in_links():
     assert 'href="a%20b%3F%23%25.../data/report/report.html"' in render_index([entry(bag="a b?#%...")], last=None)
+
+
+def test_bags_stand_in_the_order_measured_not_reported_or_filed():
+    """A report made again last stands where its runs were made; without a date the report's own day counts."""
+    days = {"late": "2026-02-01T09:00:00", "early": "2025-11-03T09:00:00+01:00", "undated": ""}
+    page = render_index([entry(bag=bag, measured=day) for bag, day in days.items()], last=None)
+
+    assert re.findall(r'<a href="(\w+)/">', page) == ["undated", "late", "early"]
+    assert '<td class="date">2025-11-03</td><td class="date">2026-03-04</td>' in page
+
+
+def test_lines_of_earlier_versions_have_no_day_of_measuring(tmp_path):
+    fields = json.loads(entry().line())
+    del fields["measured"]
+    (tmp_path / "bags.jsonl").write_text(json.dumps(fields) + "\n", encoding="utf-8")
+
+    entries, _, problems = read_lines(tmp_path)
+
+    assert (entries, problems) == ([entry()], [])
+    assert entries[0].day == "2026-03-04T10:00:00+00:00"
+
+
+def test_filing_notes_when_the_first_run_began(tmp_path):
+    starts = ["2026-02-11T08:00:00", "2026-02-10T08:00:00", "12:00:00", None]
+    runs = [{"run": f"r{place}", "start": start} for place, start in enumerate(starts)]
+    archive(make_campaign(tmp_path / "c", runs=runs), to=tmp_path / "store")
+
+    assert read_lines(tmp_path / "store")[0][0].measured == "2026-02-10T08:00:00"
 
 
 def test_an_empty_archive_has_a_page_too():

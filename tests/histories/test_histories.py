@@ -232,7 +232,7 @@ def test_old_files_without_a_standard_error_give_it_by_their_interval():
     results = {"comparison": {"reference_power_W": 100.0, "dof": 4.0, "treatments": [row]}}
     results["settings"] = {"decision": {"confidence_level": 0.95}}
     campaign = FiledCampaign(
-        bag="b", title="t", bench="x", baseline="grease-a", day="2026-01-01", runs=(), results=results
+        bag="b", title="t", bench="x", baseline="grease-a", measured="", day="2026-01-01", runs=(), results=results
     )
 
     study = across_campaigns([campaign])[0].studies[0]

@@ -81,8 +81,7 @@ class BagCheck:
         found += [f"added: {show_name(name)}" for name in self.added]
         return "\n".join(f"{bag}: {line}" for line in (*found, *self.problems))
 
-    def __str__(self) -> str:
-        return self.summary()
+    __str__ = summary
 
 
 def encode_path(path: str) -> str:

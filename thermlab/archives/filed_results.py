@@ -6,19 +6,21 @@ report made again, a campaign that was continued) count once, as filed last.
 
 from __future__ import annotations
 
+import math
+from collections import defaultdict
 from dataclasses import dataclass
 from pathlib import Path
+from statistics import variance
 from typing import TYPE_CHECKING, Any
 
 from thermlab.archives import listing as archive_list
-from thermlab.archives.filing import KINDS
 from thermlab.base.errors import InputError, Problem, show_name
 from thermlab.base.files import sha256_file
 from thermlab.reports.results import read_results
 from thermlab.runs.records import ReducedRun
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterable, Iterator, Mapping
 
 _NOT_LOGS = frozenset({"campaign.yaml", "build.yaml", "runs.csv"})
 
@@ -31,8 +33,10 @@ class FiledCampaign:
     ----------
     bag, title, bench, baseline : str
         Where it lies, and what it says of itself.
+    measured : str
+        When its first run began, ISO 8601 as logged; empty where no log has dates.
     day : str
-        When its report was made, ISO 8601.
+        Day of it, or else of the report: what campaigns are ordered by.
     runs : tuple of ReducedRun
         In the order made.
     results : dict
@@ -43,6 +47,7 @@ class FiledCampaign:
     title: str
     bench: str
     baseline: str
+    measured: str
     day: str
     runs: tuple[ReducedRun, ...]
     results: dict[str, Any]
@@ -55,9 +60,9 @@ class FiledResults:
     Attributes
     ----------
     campaigns : tuple of FiledCampaign
-        Oldest first.
+        In the order measured.
     builds : tuple of dict
-        ``results.json`` of each build, oldest first, with its ``bag``.
+        ``results.json`` of each build, in the order measured, with its ``bag`` and its ``day``.
     left_out : tuple of str
         What does not count, and why.
     """
@@ -102,10 +107,12 @@ def read_archive(archive: str | Path) -> FiledResults:
             if twin is not None:
                 left_out.append(f"{show_name(entry.bag)}: its measurements count as part of {show_name(twin)}")
                 continue
+            measured = archive_list.measured_from(results, archive_list.KINDS[entry.kind])
+            day = (measured or str(results.get("created") or ""))[:10]
             if entry.kind == "build":
-                builds.append(results | {"bag": entry.bag})
+                builds.append(results | {"bag": entry.bag, "day": day})
             else:
-                campaigns.append(_campaign(entry, results))
+                campaigns.append(_campaign(entry, results, measured, day))
         except InputError as error:
             left_out.append(f"{show_name(entry.bag)}: {error}")
         except (KeyError, TypeError, ValueError, AttributeError) as error:
@@ -113,15 +120,17 @@ def read_archive(archive: str | Path) -> FiledResults:
         else:
             counted |= dict.fromkeys(logs, entry.bag)
     return FiledResults(
-        campaigns=tuple(reversed(campaigns)), builds=tuple(reversed(builds)), left_out=tuple(reversed(left_out))
+        campaigns=tuple(sorted(campaigns[::-1], key=lambda one: one.measured or one.day)),
+        builds=tuple(sorted(builds[::-1], key=lambda one: str(one["day"]))),
+        left_out=tuple(reversed(left_out)),
     )
 
 
 def _read_one(place: Path, entry: archive_list.Entry) -> dict[str, Any]:
-    kind = KINDS.get(entry.kind)
+    kind = archive_list.KINDS.get(entry.kind)
     if kind is None:
         raise ValueError(f"unknown kind {entry.kind!r}")
-    path = place / entry.bag / "data" / kind.output / "results.json"
+    path = kind.results(place / entry.bag / "data")
     try:
         digest, _ = sha256_file(path)
     except OSError as error:
@@ -140,14 +149,15 @@ def _logs(results: dict[str, Any], kind: str) -> list[str]:
     return [str(digest) for name, digest in sums.items() if name not in others and not name.startswith("photos/")]
 
 
-def _campaign(entry: archive_list.Entry, results: dict[str, Any]) -> FiledCampaign:
+def _campaign(entry: archive_list.Entry, results: dict[str, Any], measured: str, day: str) -> FiledCampaign:
     about = results["campaign"]
     return FiledCampaign(
         bag=entry.bag,
         title=str(about.get("title") or entry.bag),
         bench=str(about.get("bench") or ""),
         baseline=str(about["baseline"]),
-        day=str(results.get("created") or "")[:10],
+        measured=measured,
+        day=day,
         runs=tuple(filed_runs(results)),
         results=results,
     )
@@ -176,3 +186,33 @@ def filed_runs(results: dict[str, Any]) -> Iterator[ReducedRun]:
             lot=str(row.get("lot") or ""),
             condition=str(row.get("condition") or ""),
         )
+
+
+def one_mount_scatter(found: Iterable[Mapping[str, Any]]) -> tuple[float, int] | None:
+    """Return what campaigns with one mount of each treatment say of the mount SD, K/W, and its degrees of freedom.
+
+    Half the variance of their differences: it holds run noise and what changed between the campaigns as well, so that
+    the mount SD is hardly larger.
+
+    Parameters
+    ----------
+    found : iterable of mapping
+        Results of campaigns on one bench.
+
+    Returns
+    -------
+    tuple of (float, int) or None
+        None where no difference was found twice. Candidates of one campaign share its baseline, so that only one of
+        them counts for the degrees of freedom.
+    """
+    differences: dict[tuple[str, str], list[float]] = defaultdict(list)
+    for results in found:
+        comparison = results.get("comparison") or {}
+        for row in comparison.get("treatments") or ():
+            if row.get("n_mounts") == 1 and row.get("difference_K") is not None and comparison["reference_power_W"]:
+                pair = results["campaign"]["baseline"], row["treatment"]
+                differences[pair].append(row["difference_K"] / comparison["reference_power_W"])
+    repeated = [own for own in differences.values() if len(own) > 1]
+    dof = sum(len(own) - 1 for own in repeated)
+    squares = math.fsum((len(own) - 1) * variance(own) for own in repeated) / 2.0
+    return (math.sqrt(squares / dof), max(map(len, repeated)) - 1) if squares > 0.0 else None

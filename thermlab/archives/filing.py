@@ -28,10 +28,10 @@ from typing import Any
 from thermlab import __version__
 from thermlab.archives import listing as archive_list
 from thermlab.archives.bags import is_bag, write_tags
+from thermlab.archives.listing import KINDS, Kind
 from thermlab.base.errors import ArchiveError, InputError, Problem, show_name
 from thermlab.base.files import copy_file, sha256_file, sync_folder, walk_files, write_file
-from thermlab.campaign.folder import SETTINGS_NAME, campaign_folder
-from thermlab.reports.job import ReportJob
+from thermlab.campaign.folder import campaign_folder
 from thermlab.reports.results import filed_answers, read_json, read_results
 
 STAGED = ".new-"
@@ -40,39 +40,6 @@ STALE_S = 3600.0
 BESIDE = frozenset({archive_list.LIST, archive_list.INDEX, archive_list.HISTORY})
 # What an anonymous report calls the files of a campaign.
 _ANONYMOUS = re.compile(r"file \d+")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Kind:
-    """What can be filed: the file that marks it, its finished output, the command that makes it."""
-
-    name: str
-    settings: str
-    output: str
-    files: tuple[str, ...]
-    command: str
-
-    @property
-    def page(self) -> str:
-        """Name of the page."""
-        return f"{self.output}.html"
-
-
-CAMPAIGN = Kind(
-    name=ReportJob.kind,
-    settings=SETTINGS_NAME,
-    output=ReportJob.output,
-    files=ReportJob.files,
-    command="thermlab report",
-)
-BUILD = Kind(
-    name="build",
-    settings="build.yaml",
-    output="record",
-    files=("record.html", "record.ipynb", "results.json", "status.json"),
-    command="thermlab record",
-)
-KINDS = {kind.name: kind for kind in (CAMPAIGN, BUILD)}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -119,22 +86,6 @@ def _tidy(value: object) -> str:
     return "" if value is None else str(value).encode("utf-8", "replace").decode("utf-8")
 
 
-def _kind_of(source: Path) -> Kind:
-    """Return what lies in a folder.
-
-    Raises
-    ------
-    InputError
-        Neither a campaign nor a build, or both.
-    """
-    found = [kind for kind in KINDS.values() if (source / kind.settings).is_file()]
-    if len(found) != 1:
-        names = " and ".join(kind.settings for kind in KINDS.values())
-        text = f"{names} together" if found else f"neither {names.replace(' and ', ' nor ')}"
-        raise InputError([Problem(str(source), text, "the folder of a campaign or of a build")])
-    return found[0]
-
-
 def inspect(source: Path) -> Source:
     """Look at a campaign or build that is to be filed; nothing in it is touched.
 
@@ -144,7 +95,12 @@ def inspect(source: Path) -> Source:
         It is neither, its report is missing, unfinished or older than its
         inputs, or it holds links or devices.
     """
-    kind = _kind_of(source)
+    found = [kind for kind in KINDS.values() if (source / kind.settings).is_file()]
+    if len(found) != 1:
+        names = " and ".join(kind.settings for kind in KINDS.values())
+        text = f"{names} together" if found else f"neither {names.replace(' and ', ' nor ')}"
+        raise InputError([Problem(str(source), text, "the folder of a campaign or of a build")])
+    kind = found[0]
     hidden = {entry.name for entry in source.iterdir() if entry.name.startswith(".")}
     inputs, problems = walk_files(source, skip_top={kind.output, *hidden})
     remedy = f"a finished report of the present inputs: run `{kind.command} {source}` first"
@@ -156,8 +112,10 @@ def inspect(source: Path) -> Source:
     state = status.get("state") if isinstance(status, dict) else None
     if state != "ok":
         problems.append(Problem(f"{kind.output}/status.json", f"state {state!r}", remedy))
-    results = read_results(output / "results.json")
-    sums = _input_sums(results, kind)
+    results = read_results(kind.results(source))
+    about = results.get(kind.name)
+    filed = about.get("sha256") if isinstance(about, dict) else None
+    sums = {str(name): str(digest) for name, digest in filed.items()} if isinstance(filed, dict) else {}
     if not sums:
         problems.append(Problem(f"{kind.output}/results.json", "no sums of the inputs", remedy))
     for name, digest in sums.items():
@@ -178,14 +136,8 @@ def inspect(source: Path) -> Source:
         left_out=tuple(sorted(hidden - silent)),
         results=results,
         sums=sums,
-        results_sha256=sha256_file(output / "results.json")[0],
+        results_sha256=sha256_file(kind.results(source))[0],
     )
-
-
-def _input_sums(results: dict[str, Any], kind: Kind) -> dict[str, str]:
-    about = results.get(kind.name)
-    sums = about.get("sha256") if isinstance(about, dict) else None
-    return {str(name): str(digest) for name, digest in sums.items()} if isinstance(sums, dict) else {}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -223,8 +175,7 @@ class Filed:
         lines.append(f"last hash of the list, to keep elsewhere: {self.last_sha256}")
         return "\n".join(lines)
 
-    def __str__(self) -> str:
-        return self.summary()
+    __str__ = summary
 
 
 def archive(source: str | Path, *, to: str | Path) -> Filed:
@@ -319,6 +270,7 @@ def _file(source: Source, target: Path, mended: str | None) -> Filed:
             title=source.about("title"),
             bench=source.about("bench"),
             created=source.made("created"),
+            measured=_tidy(archive_list.measured_from(source.results, source.kind)),
             filed=_now(),
             thermlab_version=source.made("thermlab_version"),
             answers=tuple(_tidy(text) for text in filed_answers(source.results)),

@@ -25,12 +25,14 @@ from dataclasses import dataclass
 from html import escape
 from importlib.resources import files
 from string import Template
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
 from thermlab.base.errors import ArchiveError
 from thermlab.base.files import held, read_regular, replace_file, sync_folder
 from thermlab.base.numbers import counted
+from thermlab.campaign.folder import SETTINGS_NAME
+from thermlab.reports.job import ReportJob
 from thermlab.reports.render import plain_page
 
 if TYPE_CHECKING:
@@ -46,8 +48,44 @@ LOCK = ".lock"
 NO_LINE = "0" * 64
 LOCK_WAIT_S = 120.0
 MAX_BYTES = 256 << 20
-REPORTS = {"campaign": "data/report/report.html", "build": "data/record/record.html"}
-_HEADINGS = ("Title", "Answer", "What", "Bench", "Report made", "Filed", "Folder")
+_HEADINGS = ("Title", "Answer", "What", "Bench", "Measured", "Report made", "Filed", "Folder")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Kind:
+    """What can be filed: the file that marks it, its finished output, the command that makes it."""
+
+    name: str
+    settings: str
+    output: str
+    files: tuple[str, ...]
+    command: str
+
+    @property
+    def page(self) -> str:
+        """Name of the page."""
+        return f"{self.output}.html"
+
+    def results(self, folder: Path) -> Path:
+        """Return where a campaign or build has its results; a bag has them below its ``data``."""
+        return folder / self.output / "results.json"
+
+
+CAMPAIGN = Kind(
+    name=ReportJob.kind,
+    settings=SETTINGS_NAME,
+    output=ReportJob.output,
+    files=ReportJob.files,
+    command="thermlab report",
+)
+BUILD = Kind(
+    name="build",
+    settings="build.yaml",
+    output="record",
+    files=("record.html", "record.ipynb", "results.json", "status.json"),
+    command="thermlab record",
+)
+KINDS = {kind.name: kind for kind in (CAMPAIGN, BUILD)}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,6 +102,8 @@ class Entry:
         As in the filed settings.
     created, filed : str
         When the report was made and when it was filed, ISO 8601 in UTC.
+    measured : str
+        When the first run began, ISO 8601 as logged; empty where no log has dates, and in lines of earlier versions.
     thermlab_version : str
         Version that made the report.
     answers : tuple of str
@@ -87,11 +127,24 @@ class Entry:
     results_sha256: str
     tagmanifest_sha256: str
     previous: str
+    measured: str = ""
+
+    @property
+    def day(self) -> str:
+        """When it was measured, or else reported: what the archive is ordered by."""
+        return self.measured or self.created
 
     def line(self) -> str:
         """Return the line of the list, without its line break."""
         fields = {name: getattr(self, name) for name in self.__slots__}
         return json.dumps(fields, ensure_ascii=False, sort_keys=True)
+
+
+def measured_from(results: dict[str, Any], kind: Kind) -> str:
+    """Return when the first run of a campaign or build began, ISO 8601 as logged; empty where no log has dates."""
+    said = results[kind.name].get("measured") or {}
+    starts = [str(run.get("start") or "") for run in results.get("runs") or ()]
+    return str(said.get("from") or min((start for start in starts if "T" in start), default=""))
 
 
 def archive_lock(archive: Path) -> AbstractContextManager[None]:
@@ -140,6 +193,7 @@ def _entry(fields: object) -> Entry:
     if not isinstance(fields, dict):
         raise TypeError("no object")
     # Keys that a later version adds are covered by the hash of the line and otherwise left alone.
+    fields = {"measured": ""} | fields
     names = [name for name in Entry.__slots__ if name != "answers"]
     if not all(isinstance(fields[name], str) for name in names):
         raise TypeError("not text")
@@ -275,7 +329,7 @@ def render_index(entries: Sequence[Entry], *, last: str | None, history: bool = 
     Parameters
     ----------
     entries : sequence of Entry
-        Lines of the list, oldest first; the page shows the newest first.
+        Lines of the list; the page shows what was measured last first, what has no date as reported.
     last : str or None
         Last hash of the list.
     history : bool
@@ -291,10 +345,10 @@ def render_index(entries: Sequence[Entry], *, last: str | None, history: bool = 
     )
     builds = sum(entry.kind == "build" for entry in entries)
     body = Template(page).substitute(
-        summary=f"{counted(len(entries) - builds, 'campaign')} and {counted(builds, 'build')}, the newest first.",
+        summary=f"{counted(len(entries) - builds, 'campaign')} and {counted(builds, 'build')}, last measured first.",
         link=f'<p><a href="{HISTORY}">History of the benches</a></p>' if history else "",
         head="".join(f'<th scope="col">{heading}</th>' for heading in _HEADINGS),
-        rows="\n".join(map(_row, reversed(entries))),
+        rows="\n".join(map(_row, sorted(entries, key=lambda entry: entry.day)[::-1])),
         list=LIST,
         kept=f"<p>Last hash of the list: <code>{escape(last)}</code></p>" if last else "",
     )
@@ -302,17 +356,16 @@ def render_index(entries: Sequence[Entry], *, last: str | None, history: bool = 
 
 
 def _row(entry: Entry) -> str:
-    page = REPORTS.get(entry.kind)
+    kind = KINDS.get(entry.kind)
     title = _plain(entry.title) or _plain(entry.bag)
-    shown = f'<a href="{quote(entry.bag)}/{page}">{title}</a>' if page else title
+    shown = f'<a href="{quote(entry.bag)}/data/{kind.output}/{kind.page}">{title}</a>' if kind else title
     found = "".join(f"<li>{_plain(text)}</li>" for text in entry.answers)
     cells = [
         f'<th scope="row">{shown}</th>',
         f'<td class="wide"><ul>{found}</ul></td>',
         f"<td>{_plain(entry.kind)}</td>",
         f"<td>{_plain(entry.bench)}</td>",
-        f'<td class="date">{_plain(entry.created[:10])}</td>',
-        f'<td class="date">{_plain(entry.filed[:10])}</td>',
+        *(f'<td class="date">{_plain(day[:10])}</td>' for day in (entry.measured, entry.created, entry.filed)),
         f'<td><a href="{quote(entry.bag)}/">{_plain(entry.bag)}</a></td>',
     ]
     return f"<tr>{''.join(cells)}</tr>"

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar
 
 from thermlab import __version__
-from thermlab.archives.filing import BUILD, CAMPAIGN
+from thermlab.archives.listing import BUILD, CAMPAIGN
 from thermlab.base.errors import InputError, Problem, shown
 from thermlab.builds.settings import Build, load_build
 from thermlab.campaign.folder import campaign_folder

@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, Any
 
 from thermlab.archives.bags import check_bag
 from thermlab.archives.filed_results import filed_runs
-from thermlab.archives.filing import CAMPAIGN, inspect
+from thermlab.archives.filing import inspect
+from thermlab.archives.listing import CAMPAIGN
 from thermlab.base.errors import InputError, Problem, ThermlabError, shown
 from thermlab.base.files import sha256_file
 from thermlab.campaign.settings import CheckThresholds

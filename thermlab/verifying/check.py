@@ -25,7 +25,8 @@ from typing import Any, TypeGuard
 
 from thermlab.archives import listing as archive_list
 from thermlab.archives.bags import TAG_MANIFEST, BagCheck, check_bag, is_bag
-from thermlab.archives.filing import BESIDE, KINDS, STAGED, Kind
+from thermlab.archives.filing import BESIDE, STAGED
+from thermlab.archives.listing import KINDS, Kind
 from thermlab.base.errors import InputError, Problem, ThermlabError, show_name, shown
 from thermlab.base.files import copy_file, read_regular, walk_files
 from thermlab.reports.results import read_json, read_results
