@@ -120,8 +120,8 @@ def read_archive(archive: str | Path) -> FiledResults:
         else:
             counted |= dict.fromkeys(logs, entry.bag)
     return FiledResults(
-        campaigns=tuple(sorted(campaigns[::-1], key=lambda one: one.measured or one.day)),
-        builds=tuple(sorted(builds[::-1], key=lambda one: str(one["day"]))),
+        campaigns=tuple(sorted(campaigns, key=lambda one: (one.measured or one.day, str(one.results.get("created"))))),
+        builds=tuple(sorted(builds, key=lambda one: (one["day"], str(one.get("created"))))),
         left_out=tuple(reversed(left_out)),
     )
 
