@@ -563,6 +563,6 @@ def numbers(assessment: BuildAssessment) -> dict[str, Any]:
         "acceptance": settings.acceptance.model_dump() | {"required_W": settings.acceptance.required_W},
         "uncertainty": settings.uncertainty.model_dump() | {"ambient_u_K": settings.ambient_u_K},
         "checks": reference.checks,
-        "log": settings.log.model_dump(),
+        "log": settings.how_read.model_dump(),
         "ambient_log": None if settings.ambient_log is None else settings.ambient_log.model_dump(),
     }

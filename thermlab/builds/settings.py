@@ -180,7 +180,7 @@ def _files(settings: BuildSettings, tree: YamlTree, folder: Path) -> Iterator[Pr
 
 def _overlapping(settings: BuildSettings, tree: YamlTree) -> Iterator[Problem]:
     """Refuse two runs made of the same readings, which would count as two observations."""
-    time = settings.log.time
+    time = settings.how_read.time
     cuts: dict[str, list[tuple[float, float, int]]] = {}
     for place, run in enumerate(settings.runs):
         start = parse_time(run.start, time) if run.start else -math.inf
@@ -200,6 +200,6 @@ def _times(settings: BuildSettings, tree: YamlTree) -> Iterator[Problem]:
             if not text:
                 continue
             try:
-                parse_time(text, settings.log.time)
+                parse_time(text, settings.how_read.time)
             except TimeRefusedError as refused:
                 yield Problem(tree.where(("runs", place, key)), refused.found, refused.allowed)

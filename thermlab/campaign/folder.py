@@ -14,7 +14,7 @@ from pydantic import ValidationError
 from thermlab.base.errors import InputError, Problem, show_name, shown
 from thermlab.base.files import PathRefusedError, inside, read_plain, write_file
 from thermlab.campaign.runsheet import MAX_SHEET_BYTES, NAME, OPTIONAL, REQUIRED, RunLine, RunSheet, read_run_sheet
-from thermlab.campaign.settings import BenchSettings, CampaignSettings
+from thermlab.campaign.settings import NO_LOG_SETTINGS, NO_ROOM, BenchSettings, CampaignSettings
 from thermlab.campaign.yaml_files import MAX_YAML_BYTES, YamlTree, load_yaml, read_model
 from thermlab.logs.settings import TimeSettings
 
@@ -135,6 +135,7 @@ def read_folder(
         sheet = read_run_sheet(raw, folder, treatments=treatments, time=time)
         problems += sheet.problems
         sheet = replace(sheet, cautions=(*sheet.cautions, *alike_mounts(sheet.runs)))
+        problems += [] if sheet.problems else _log_and_room(tree, sheet.runs)
     if problems:
         settings = None
     return settings, tree, sheet, sha256, problems
@@ -193,6 +194,22 @@ def _known(tree: YamlTree | None) -> tuple[tuple[str, ...] | None, TimeSettings 
     except ValidationError:
         time = None
     return treatments, time
+
+
+def _log_and_room(tree: YamlTree | None, runs: Sequence[RunLine]) -> list[Problem]:
+    """Return what only both files together can lack: how the logs are read, and the room of a run."""
+    if tree is None or not isinstance(tree.data, Mapping):
+        return []
+    data, log = tree.data, tree.data.get("log")
+    logged = any(run.log for run in runs)
+    problems = [] if log is not None or not logged else [Problem(tree.where(("log",)), *NO_LOG_SETTINGS)]
+    constant = data.get("ambient_constant") is not None
+    room = constant or data.get("ambient_log") is not None or (isinstance(log, Mapping) and "ambient" in log)
+    bare = [run for run in runs if run.room_C is None and not run.exclude and not (room if run.log else constant)]
+    if not room and (bare or logged) and all(run.room_C is None for run in runs):
+        return [*problems, Problem(tree.where(()), NO_ROOM[0], f"{NO_ROOM[1]}; or room_C of every run in {NAME}")]
+    allowed = "the room of the run, degC: no other is known of it"
+    return problems + [Problem(f"{NAME}:{run.line} (room_C)", "nothing", allowed) for run in bare]
 
 
 def _room_file(folder: Path, tree: YamlTree) -> list[Problem]:

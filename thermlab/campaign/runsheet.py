@@ -15,7 +15,8 @@ from thermlab.base.errors import Problem, commands_terminal, shown
 from thermlab.base.files import PathRefusedError, inside
 from thermlab.campaign.settings import MAX_POWER_W
 from thermlab.campaign.yaml_files import MAX_PROBLEMS, decoded, first_problems
-from thermlab.logs.times import DAY_S, TimeRefusedError, parse_time
+from thermlab.logs.settings import ROOM_C
+from thermlab.logs.times import DAY_S, TimeRefusedError, date_seconds, parse_time
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterable, Iterator
@@ -25,14 +26,17 @@ if TYPE_CHECKING:
 NAME = "runs.csv"
 REQUIRED = ("run", "treatment", "mount", "set_power_W", "log", "start", "end", "exclude", "note")
 OPTIONAL = ("lot", "condition")
+BY_HAND = ("room_C", "reading_C", "started")
+"""Optional columns for what was read off and written down: the room, a finished reading, when the run was made."""
 NOT_MADE = "not made yet"
 """Why a run that is planned is not used."""
 MAX_SHEET_BYTES = 16 << 20
 MAX_LINES = 100_000
 MAX_CELL = 10_000
 MAX_COMMAS = 20_000
+READING_C = (-100.0, 400.0)
 
-_NUMBER = re.compile(r"[+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d{1,3})?\Z", re.ASCII)
+_NUMBER = re.compile(r"[-+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d{1,3})?\Z", re.ASCII)
 
 
 T = TypeVar("T")
@@ -49,7 +53,7 @@ class RunLine:
     set_power_W : float
         The power step, W.
     log : str
-        Path of the log, relative to the campaign folder.
+        Path of the log, relative to the campaign folder; blank for a reading without a log.
     start, end : str
         In the log's own time; blank for the first or last row.
     exclude : str
@@ -58,6 +62,10 @@ class RunLine:
         Free text.
     line : int
         Line of the run sheet, from 1.
+    room_C, reading_C : float or None
+        Room of this run and finished reading of the device, read off by hand, degC.
+    started : str
+        When the run was made, ISO 8601, where the log has no date.
     """
 
     run: str
@@ -72,6 +80,14 @@ class RunLine:
     lot: str
     condition: str
     line: int
+    room_C: float | None = None
+    reading_C: float | None = None
+    started: str = ""
+
+    @property
+    def is_reading(self) -> bool:
+        """Whether it is a finished reading without a log."""
+        return self.reading_C is not None and not self.log
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,6 +109,7 @@ class _Sheet:
         self.problems: list[tuple[int, Problem]] = []
         self.cautions: list[str] = []
         self.lost: list[tuple[str, str]] = []
+        self.logged_too: list[str] = []
         self.first_line: dict[str, int] = {}
         self.files: dict[str, Path | PathRefusedError] = {}
         self.cuts: dict[Path, list[tuple[float, float, RunLine]]] = {}
@@ -105,9 +122,10 @@ class _Sheet:
         """Check one line on its own and keep it where it is well formed."""
         before = len(self.problems)
         self.texts(cells, line)
-        power = self.power(cells["set_power_W"], line)
+        power = self.number(cells, "set_power_W", line, (0.0, MAX_POWER_W), "a number of watts above 0, at most 100000")
+        room, reading = self.by_hand(cells, line)
         found = self.file(cells, line)
-        start, end = (self.moment(cells[column], column, line) for column in ("start", "end"))
+        start, end = (self.moment(cells["log"] and cells[column], column, line) for column in ("start", "end"))
         if start is not None and end is not None and self.time is not None:
             end = after_midnight(start, end, self.time)
         if start is not None and end is not None and end <= start:
@@ -117,9 +135,11 @@ class _Sheet:
         if len(self.problems) > before:
             return
         fields = {name: cells.get(name, "") for name in (*REQUIRED, *OPTIONAL) if name != "set_power_W"}
-        fields["log"] = PurePosixPath(cells["log"]).as_posix()
-        entry = RunLine(set_power_W=power, line=line, **fields)
+        fields["log"] = cells["log"] and PurePosixPath(cells["log"]).as_posix()
+        fields["started"] = cells.get("started", "").replace(" ", "T", 1)
+        entry = RunLine(set_power_W=power or 0.0, line=line, room_C=room, reading_C=reading, **fields)
         self.runs.append(entry)
+        self.logged_too += [entry.run] if entry.log and reading is not None and not entry.exclude else []
         if found is not None and not entry.exclude:
             cut = (-math.inf if start is None else start, math.inf if end is None else end, entry)
             self.cuts.setdefault(found, []).append(cut)
@@ -127,8 +147,9 @@ class _Sheet:
     def texts(self, cells: dict[str, str], line: int) -> None:
         """Check the cells that are text."""
         for column in ("run", "treatment", "mount", "log", "set_power_W"):
-            if not cells[column]:
-                self.refuse(line, column, "nothing", "not blank")
+            if not cells[column] and not (column == "log" and cells.get("reading_C")):
+                more = ", or a finished reading in the column reading_C" if column == "log" else ""
+                self.refuse(line, column, "nothing", f"not blank{more}")
         for column in ("run", "treatment", "mount"):
             if len(cells[column]) > 200:
                 self.refuse(line, column, f"{len(cells[column])} characters", "at most 200 characters")
@@ -146,14 +167,38 @@ class _Sheet:
             names = ", ".join(shown(name) for name in list(self.treatments)[:30])
             self.refuse(line, "treatment", shown(treatment), f"one of the treatments of campaign.yaml: {names}")
 
-    def power(self, text: str, line: int) -> float:
+    def number(
+        self, cells: dict[str, str], column: str, line: int, between: tuple[float, float], allowed: str
+    ) -> float | None:
+        """Return the number of a cell, None where it is blank or no number within the bounds."""
+        text = cells.get(column, "")
         # Only where a comma cannot stand between cells may it be a decimal sign.
         number = text if self.separator == "," else text.replace(",", ".")
         value = float(number) if _NUMBER.match(number) else math.nan
-        if text and not 0 < value <= MAX_POWER_W:
-            hint = " with a decimal point" if "," in text else ""
-            self.refuse(line, "set_power_W", shown(text), f"a number of watts above 0, at most 100000{hint}")
-        return value
+        low, high = between
+        if low <= value <= high and (value > 0 or column != "set_power_W"):
+            return value
+        if text:
+            self.refuse(line, column, shown(text), f"{allowed}{' with a decimal point' if ',' in text else ''}")
+        return None
+
+    def by_hand(self, cells: dict[str, str], line: int) -> tuple[float | None, float | None]:
+        """Check what was read off by hand; return room and finished reading, degC."""
+        room, reading = (
+            self.number(cells, column, line, (low, high), f"{what} in degC, from {low:g} to {high:g}")
+            for column, what, (low, high) in (("room_C", "a room", ROOM_C), ("reading_C", "a reading", READING_C))
+        )
+        if room is not None and reading is not None and reading <= room:
+            self.refuse(line, "reading_C", f"{reading:g}, not above the room of {room:g}", "a reading above the room")
+        started = cells.get("started", "")
+        if started and date_seconds(started) is None:
+            allowed = "a date such as 2026-03-31, or with its time 2026-03-31 14:05"
+            self.refuse(line, "started", shown(started), allowed)
+        for column in ("start", "end"):
+            if cells[column] and not cells["log"]:
+                allowed = "blank without a log; when the reading was taken goes into the column started"
+                self.refuse(line, column, shown(cells[column]), allowed)
+        return room, reading
 
     def file(self, cells: dict[str, str], line: int) -> Path | None:
         log = cells["log"]
@@ -241,6 +286,9 @@ def read_run_sheet(
         sheet.overlaps()
     problems = first_problems([problem for _, problem in sorted(sheet.problems, key=lambda pair: pair[0])], NAME)
     sheet.cautions += _lost_logs(sheet.lost)
+    if sheet.logged_too:
+        listed = ", ".join(shown(run) for run in sheet.logged_too[:12])
+        sheet.cautions.append(f"a log counts, not the reading_C beside it, in {len(sheet.logged_too)} runs: {listed}")
     used = {run.treatment for run in sheet.runs}
     if not problems:
         sheet.cautions += [f"treatment {name!r} has no runs" for name in treatments or () if name not in used]
@@ -341,7 +389,7 @@ def _line(cells: list[str], header: list[str], line: int, sheet: _Sheet) -> None
 
 
 def _header(cells: list[str], line: int, sheet: _Sheet) -> list[str] | None:
-    allowed = f"the header {','.join(REQUIRED)} (any order), optionally {' and '.join(OPTIONAL)}"
+    allowed = f"the header {','.join(REQUIRED)} (any order), optionally {', '.join(OPTIONAL + BY_HAND)}"
     if len(cells) <= 2 and cells[0].count("|") >= 3:
         sheet.refuse(line, "", "cells separated by bars", "cells separated by commas, semicolons or tabs")
         return None
@@ -349,7 +397,7 @@ def _header(cells: list[str], line: int, sheet: _Sheet) -> list[str] | None:
         cells.pop()
     before = len(sheet.problems)
     missing = [name for name in REQUIRED if name not in cells]
-    unknown = [name for name in cells if name not in REQUIRED + OPTIONAL]
+    unknown = [name for name in cells if name not in REQUIRED + OPTIONAL + BY_HAND]
     twice = sorted(name for name, count in Counter(cells).items() if count > 1)
     for names, words in ((missing, "no column"), (unknown, "the unknown column"), (twice, "twice the column")):
         if names:

@@ -7,10 +7,11 @@ no published source it says so.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, ClassVar, Literal
 
 from pydantic import AfterValidator, Field
 
+from thermlab.base.errors import InputError, Problem
 from thermlab.logs.settings import (
     AmbientConstant,
     AmbientLogSettings,
@@ -309,10 +310,17 @@ class Question(Model):
             yield Broken(("baseline",), repr(baseline), f"one of the treatments: {names}")
 
 
+NO_LOG_SETTINGS = ("no such key", "required: how the logs are read")
+NO_ROOM = ("no room temperature", "exactly one of log.ambient, ambient_log, ambient_constant")
+
+
 class LogsAndRoom(Model):
     """How logs are read, where the room temperature comes from, and how sure the instruments are."""
 
-    log: LogSettings = Field(description="how the logs are read")
+    needs_logs: ClassVar[bool] = True
+    """Whether there must be logs and a room, as where no run sheet can hold readings."""
+
+    log: LogSettings | None = Field(default=None, description="how the logs are read")
     ambient_log: AmbientLogSettings | None = Field(default=None, description="a room file of its own")
     ambient_constant: AmbientConstant | None = Field(default=None, description="{value_C, u_K}")
     uncertainty: UncertaintyInputs = Field(default_factory=UncertaintyInputs, description="Type B inputs")
@@ -320,14 +328,17 @@ class LogsAndRoom(Model):
     @classmethod
     def rules(cls, data: Mapping[str, Any]) -> Iterator[Broken]:
         """One source of room temperature, clocks that can be matched."""
+        if cls.needs_logs and data.get("log") is None:
+            yield Broken(("log",), *NO_LOG_SETTINGS)
         log, room = _table(data.get("log")), _table(data.get("ambient_log"))
         given = {"log.ambient": log.get("ambient")}
         given |= {name: data.get(name) for name in ("ambient_log", "ambient_constant")}
         sources = [name for name, value in given.items() if value is not None]
-        if len(sources) != 1:
-            path = (sources[-1],) if sources and sources[-1] in data else ()
-            found = " and ".join(sources) or "no room temperature"
-            yield Broken(path, found, f"exactly one of {', '.join(given)}")
+        if len(sources) > 1:
+            path = (sources[-1],) if sources[-1] in data else ()
+            yield Broken(path, " and ".join(sources), f"exactly one of {', '.join(given)}")
+        elif cls.needs_logs and not sources:
+            yield Broken((), *NO_ROOM)
         uncertainty = _table(data.get("uncertainty"))
         if data.get("ambient_constant") is not None and "ambient_u_K" in uncertainty:
             allowed = "ambient_constant.u_K alone when the room is constant"
@@ -337,6 +348,13 @@ class LogsAndRoom(Model):
             found = f"{clocks[1]} times for a log in {clocks[0]} times"
             allowed = f"{clocks[0]} times, as in log.time: the two cannot be matched otherwise"
             yield Broken(("ambient_log", "time"), found, allowed)
+
+    @property
+    def how_read(self) -> LogSettings:
+        """How the logs are read, where there are any; raises InputError where nobody said."""
+        if self.log is None:
+            raise InputError([Problem("campaign.yaml (log)", *NO_LOG_SETTINGS)])
+        return self.log
 
     @property
     def ambient_u_K(self) -> float:
@@ -362,13 +380,15 @@ class BenchSettings(LogsAndRoom):
 
 
 class CampaignSettings(BenchSettings, Question):
-    """Everything ``campaign.yaml`` says."""
+    """Everything ``campaign.yaml`` says; what logs and room it may lack depends on the run sheet."""
+
+    needs_logs: ClassVar[bool] = False
 
     @classmethod
     def rules(cls, data: Mapping[str, Any]) -> Iterator[Broken]:
         """Return what holds of the question, and of logs and room."""
         yield from Question.rules(data)
-        yield from LogsAndRoom.rules(data)
+        yield from super().rules(data)
 
 
 def _clock_of(table: Mapping[str, Any]) -> Clock | None:

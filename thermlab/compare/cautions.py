@@ -467,6 +467,7 @@ def campaign_cautions(
     """
     alone = len(campaign.settings.treatments) == 1
     found = [
+        *_about("runs", _by_hand(settled)),
         *_about(
             "campaign",
             _overridden(overrides, DECISION, "was changed after the data were seen"),
@@ -487,6 +488,27 @@ def campaign_cautions(
     for caution in found:
         first.setdefault(caution.text, caution)
     return tuple(first.values())
+
+
+def _by_hand(settled: SettledRuns) -> Iterator[str]:
+    """Say how many runs are readings without a log, first of all where they stand beside settled rises."""
+    grades: dict[str, list[bool]] = {}
+    for run in settled.runs:
+        if run.used and run.rise_K is not None:
+            grades.setdefault(run.treatment, []).append(run.by_hand)
+    by_hand = sum(map(sum, grades.values()))
+    n_runs = sum(map(len, grades.values()))
+    if 0 < by_hand < n_runs:
+        listed = ", ".join(f"{name} {sum(of)} of {len(of)} runs" for name, of in grades.items())
+        yield (
+            f"Readings without a log are mixed with settled rises ({listed}): one taken before the bench had settled "
+            "is too low, and makes its treatment look cooler than it is."
+        )
+    if by_hand:
+        yield (
+            f"{by_hand} of {n_runs} runs are of the lower grade: readings without a log, whose rise is the reading "
+            "less the room; nothing shows that they had settled."
+        )
 
 
 def _about_files(notes: Sequence[str], files: Collection[str], else_about: str) -> list[Caution]:
@@ -529,7 +551,7 @@ def _bench(settled: SettledRuns) -> Iterator[str]:
             f"The treatments settle at different speeds ({listed}), as different heat sinks do: each was reduced with "
             "its own time constant, so an equal soak leaves different amounts to come."
         )
-    if constant is None and any(run.reason != NOT_MADE for run in settled.runs):
+    if constant is None and any(run.reason != NOT_MADE and not run.by_hand for run in settled.runs):
         yield (
             "The runs do not determine the time constant of the bench; only runs that are steady at their end have a "
             "settled rise, and it is their mean."
@@ -574,7 +596,8 @@ def _room(campaign: Campaign, settled: SettledRuns) -> Iterator[str]:
 
 def _days_exchanged(campaign: Campaign, settled: SettledRuns) -> Iterator[str]:
     """Say so where the dates read either way round and only the declared way leaves weeks between the runs."""
-    written = campaign.settings.log.time.format or ""
+    log = campaign.settings.log
+    written = (log.time.format if log is not None else None) or ""
     days = sorted({date.fromisoformat(run.start[:10]) for run in settled.runs if run.start and "-" in run.start[:10]})
     if not {"%d", "%m"} <= set(re.findall("%.", written)) or len(days) < 2 or any(day.day > 12 for day in days):
         return

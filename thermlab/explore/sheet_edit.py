@@ -279,7 +279,8 @@ def _refuse_misread(text: str, rows: Sequence[Sequence[tuple[int, int]]], betwee
 def _refuse_invalid(new: bytes, campaign: Campaign, run: str, reason: str) -> None:
     """Read the changed sheet as a campaign does: no problem, and nothing else changed."""
     settings = campaign.settings
-    sheet = read_run_sheet(new, campaign.folder, treatments=tuple(settings.treatments), time=settings.log.time)
+    time = None if settings.log is None else settings.log.time
+    sheet = read_run_sheet(new, campaign.folder, treatments=tuple(settings.treatments), time=time)
     if sheet.problems:
         raise InputError(sheet.problems)
 

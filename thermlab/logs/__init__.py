@@ -10,9 +10,9 @@ __all__, __getattr__, __dir__ = face(
     cells="UNIT_OF number_pattern",
     log="ClockJump Log NoRowsYetError RoomLog read_log read_room_log",
     settings=(
-        "AmbientConstant AmbientLogSettings Broken Clock Line LogSettings Model Name TemperatureColumns Text "
+        "AmbientConstant AmbientLogSettings Broken Clock Line LogSettings Model Name ROOM_C TemperatureColumns Text "
         "TimeSettings refused"
     ),
     text="MAX_BYTES split_line",
-    times="DAY_S TimeRefusedError UNIT_S example iso_time parse_time pattern_of seconds_of",
+    times="DAY_S TimeRefusedError UNIT_S date_seconds example iso_time parse_time pattern_of seconds_of",
 )

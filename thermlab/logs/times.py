@@ -94,6 +94,11 @@ def pattern_of(time_format: str) -> re.Pattern[str]:
     return re.compile("".join(parts), re.ASCII | re.IGNORECASE)
 
 
+def date_seconds(text: str) -> float | None:
+    """Return the seconds since 1970-01-01 of a date as ISO 8601, with or without its time; None where it is none."""
+    return seconds_of(_ISO.fullmatch(text.strip()))
+
+
 def parse_time(text: str, settings: TimeSettings) -> float:
     """Return a time of the run sheet on the log's own clock.
 

@@ -113,6 +113,7 @@ class FiledRun(_Part):
     start: str | None = None
     end: str | None = None
     sensors: list[FiledSensor] = []
+    settled_rise_K: float | None = None
 
 
 class FiledMeasured(_Part):
@@ -426,14 +427,16 @@ def _advice(found: Advice) -> dict[str, Any]:
 
 
 def _measured(runs: Sequence[ReducedRun]) -> dict[str, str] | None:
-    """Return when the first run that has a date began, and the last one ended."""
-    dated = [
-        (run.start, run.end) for run in runs if run.start and run.end and "T" in run.start and run.reason != NOT_MADE
-    ]
+    """Return when the first run that has a date began, and the last one ended; of a reading one moment is known."""
+    dated = [run for run in runs if run.start and "-" in run.start[:10] and run.reason != NOT_MADE]
     if not dated:
         return None
-    starts, ends = zip(*dated, strict=True)
-    return {"from": min(starts, key=datetime.fromisoformat), "to": max(ends, key=datetime.fromisoformat)}
+
+    def moment(text: str) -> datetime:
+        return datetime.fromisoformat(text).replace(tzinfo=None)  # logs and what was written down share one wall clock
+
+    starts, ends = [run.start or "" for run in dated], [run.end or run.start or "" for run in dated]
+    return {"from": min(starts, key=moment), "to": max(ends, key=moment)}
 
 
 def _with_sentences(part: Comparison | ThrottlePower | None) -> dict[str, Any] | None:

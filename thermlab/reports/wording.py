@@ -239,7 +239,7 @@ def _made(analysis: Analysis) -> list[ReducedRun]:
 
 def measured_words(analysis: Analysis) -> str:
     """Say when the runs were made; empty where the logs have no dates."""
-    days = sorted(when[:10] for run in _made(analysis) for when in (run.start, run.end) if when and "T" in when)
+    days = sorted(when[:10] for run in _made(analysis) for when in (run.start, run.end) if when and "-" in when[:10])
     if not days:
         return ""
     return f"Measured {days[0]}" if days[0] == days[-1] else f"Measured from {days[0]} to {days[-1]}"

@@ -100,7 +100,8 @@ class RunCheck:
 
     def summary(self) -> str:
         """Return one line for a person."""
-        parts = [f"run {self.run}: {self.treatment}, mount {self.mount}, {self.set_power_W:g} W, {self.log}"]
+        log = self.log or "a reading without a log"
+        parts = [f"run {self.run}: {self.treatment}, mount {self.mount}, {self.set_power_W:g} W, {log}"]
         if self.soak_min is not None:
             parts.append(f"{self.n_readings} readings in {self.soak_min:.1f} min of soak")
         if self.power_W is not None:
@@ -166,7 +167,7 @@ def check(folder: str | Path) -> CheckReport:
     root = campaign_folder(folder)
     settings, tree, sheet, sha256, problems = read_folder(root)
     data = tree.data if tree is not None and isinstance(tree.data, dict) else {}
-    names = list(dict.fromkeys(run.log for run in sheet.runs))
+    names = list(dict.fromkeys(run.log for run in sheet.runs if run.log))
     if settings is None or problems:
         raise InputError([*problems, *_log_problems(root, names, data)][:MAX_PROBLEMS])
     campaign = Campaign(root.resolve(), settings, sheet.runs, sha256, sheet.cautions)

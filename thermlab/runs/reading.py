@@ -33,7 +33,7 @@ class Readings:
     Attributes
     ----------
     traces : tuple of Trace or None
-        One entry a line of the run sheet; None for an excluded run whose log is missing.
+        One entry a line of the run sheet; None for a reading without a log, and an excluded run whose log is missing.
     sha256 : dict of str to str
         Checksum of every file read, by its path in the campaign folder.
     notes : tuple of str
@@ -70,7 +70,7 @@ def read_campaign_logs(campaign: RunsToReduce, *, seen: Callable[[Log | RoomLog]
     room = _read_room(campaign, problems, notes, sha256)
     if seen is not None and isinstance(room, RoomLog):
         seen(room)
-    traces: dict[int, Trace | None] = {}
+    traces: dict[int, Trace | None] = {line.line: None for line in campaign.runs if not line.log}
     spans: dict[str, tuple[float, float]] = {}
     spool = Spool()
     for name, lines in _by_log(campaign).items():
@@ -82,7 +82,7 @@ def read_campaign_logs(campaign: RunsToReduce, *, seen: Callable[[Log | RoomLog]
             problems.extend(Problem(f"runs.csv:{line.line} (log)", repr(name), "a log that exists") for line in lines)
             continue
         try:
-            log = read_log(path, campaign.settings.log, name=name)
+            log = read_log(path, campaign.settings.how_read, name=name)
         except InputError as error:
             problems.extend(error.problems)
             continue
@@ -92,7 +92,7 @@ def read_campaign_logs(campaign: RunsToReduce, *, seen: Callable[[Log | RoomLog]
         notes.extend(f"{name}: {note}" for note in log.notes)
         if not all(line.exclude for line in lines):
             spans[name] = float(log.raw_time_s[0]), float(log.raw_time_s[-1])
-        begins = {parse_time(line.start, campaign.settings.log.time) for line in lines if line.start}
+        begins = {parse_time(line.start, campaign.settings.how_read.time) for line in lines if line.start}
         for line in lines:
             trace = cut_run(campaign, line, log, room, begins)
             if trace is None:
@@ -145,7 +145,8 @@ def _by_log(campaign: RunsToReduce) -> dict[str, list[RunLine]]:
     """Lines of the run sheet by log, in order of appearance: each log is read once and let go."""
     grouped: dict[str, list[RunLine]] = {}
     for line in campaign.runs:
-        grouped.setdefault(line.log, []).append(line)
+        if line.log:
+            grouped.setdefault(line.log, []).append(line)
     return grouped
 
 
@@ -175,8 +176,11 @@ def _read_room(
 def cut_run(
     campaign: RunsToReduce, line: RunLine, log: Log, room: RoomLog | float | None, begins: Collection[float]
 ) -> Trace | None:
-    """Cut one run out of its log; `begins`: when the runs of this log begin, s. None where it has no readings."""
-    time = campaign.settings.log.time
+    """Cut one run out of its log; `begins`: when the runs of this log begin, s. None where it has no readings.
+
+    The room of the run's own line, read off by hand, goes before any other.
+    """
+    time = campaign.settings.how_read.time
     end_s = parse_time(line.end, time) if line.end else None
     if end_s is not None and end_s in begins:
         # Where one run ends as the next begins, the reading of that moment is the next one's: its power is stepped.
@@ -186,7 +190,7 @@ def cut_run(
         log,
         start_s=parse_time(line.start, time) if line.start else None,
         end_s=end_s,
-        room=room,
+        room=room if line.room_C is None else line.room_C,
         limit_C=campaign.settings.limit_C,
     )
 

@@ -33,6 +33,7 @@ FLAG_NAMES = (
     "copied readings",
     "at the ceiling",
     "soaks overlap",
+    "no log",
 )
 
 
@@ -114,7 +115,8 @@ class ReducedRun:
     ambient_C : float or None
         Mean room temperature over the fit window, degC.
     rise_K : float or None
-        Settled rise at the set power, K; None where it cannot be had.
+        Settled rise at the set power, K, or of a reading without a log the reading less the room; None where it cannot
+        be had.
     u_rise_K : float or None
         Combined standard uncertainty (Type A and B, k = 1), K.
     u_rise_a_K : float or None
@@ -189,6 +191,16 @@ class ReducedRun:
     note: str = ""
     window_min: tuple[float, float] | None = None
     """Fit window of the level, minutes since the soak began."""
+
+    @property
+    def by_hand(self) -> bool:
+        """Whether it is a reading without a log: of the lower grade, for nothing shows that it had settled."""
+        return any(flag.flag == "no log" for flag in self.flags)
+
+    @property
+    def settled_rise_K(self) -> float | None:
+        """Settled rise at the set power, K; None of a reading without a log too."""
+        return None if self.by_hand else self.rise_K
 
     def worst(self) -> Severity | None:
         """Return the worst severity among the flags, None without flags."""

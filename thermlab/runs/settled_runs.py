@@ -17,11 +17,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from thermlab.logs.times import iso_time
+from thermlab.logs.times import date_seconds, iso_time
 from thermlab.runs.checks.between import check_between, check_readings
 from thermlab.runs.checks.single import check_run
 from thermlab.runs.checks.view import view_runs
-from thermlab.runs.records import TOO_SHORT, Flag, ReducedRun
+from thermlab.runs.records import TOO_SHORT, Flag, ReducedRun, raise_flag
 from thermlab.runs.settled_rise import (
     EarlyRise,
     Estimate,
@@ -173,13 +173,13 @@ def settle_runs(campaign: Campaign, traces: Sequence[Trace | None]) -> SettledRu
     if disturbed - excluded and len(disturbed) <= len(found) // 2:
         bench = reduce_bench(found, settings, leave_out=disturbed, blocks=blocks, near=bench.time_constant)
         flags = _joined(check_runs(settings, found, bench), shared)
-    curve = _curve(settings, found, bench, flags, excluded)
+    curve = _curve(settings, found, bench, flags, excluded) or _curve_of_readings(campaign.runs, settings)
     early_s, early = _early_rises(found, bench, settings)
     made = iter(zip(bench.estimates, flags, early, strict=True))
     runs = []
     for order, (line, trace) in enumerate(lines):
         if trace is None:
-            runs.append(unread_run(line, order))
+            runs.append(run_by_hand(line, order, settings, curve) if line.is_reading else unread_run(line, order))
             continue
         estimate, own_flags, own = next(made)
         runs.append(
@@ -213,7 +213,7 @@ def _early_rises(
 
 
 def order_made(lines: Sequence[RunLine], traces: Sequence[Trace | None]) -> list[tuple[RunLine, Trace | None]]:
-    """Put runs into the order in which they were made: by start where all share a clock, else by line.
+    """Put runs into the order in which they were made: by start where all have a date or one log, else by line.
 
     Parameters
     ----------
@@ -227,13 +227,19 @@ def order_made(lines: Sequence[RunLine], traces: Sequence[Trace | None]) -> list
     list of (RunLine, Trace or None)
     """
     pairs = list(zip(lines, traces, strict=True))
-    known = [(line, trace) for line, trace in pairs if trace is not None]
-    one_clock = len(known) == len(pairs) and (
-        all(trace.clock == "calendar" for _, trace in known) or len({line.log for line, _ in known}) == 1
-    )
-    if not one_clock:
+    one_log = len({line.log for line in lines}) == 1
+    made_s = [_made_s(line, trace, one_log=one_log) for line, trace in pairs]
+    known = [seconds for seconds in made_s if seconds is not None]
+    if len(known) < len(pairs):
         return pairs
-    return sorted(pairs, key=lambda pair: pair[1].began_s if pair[1] is not None else 0.0)
+    return [pair for _, pair in sorted(zip(known, pairs, strict=True), key=lambda both: both[0])]
+
+
+def _made_s(line: RunLine, trace: Trace | None, *, one_log: bool) -> float | None:
+    """When a run was made, s on the clock that the runs share; None where that is not known."""
+    if trace is not None and (trace.clock == "calendar" or one_log):
+        return trace.began_s
+    return date_seconds(line.started)
 
 
 def check_runs(settings: BenchSettings, traces: Sequence[Trace], bench: BenchReduction) -> list[tuple[Flag, ...]]:
@@ -294,6 +300,56 @@ def unread_run(line: RunLine, order: int) -> ReducedRun:
     return ReducedRun(**_as_planned(line, order), used=False, reason=line.exclude)
 
 
+def run_by_hand(line: RunLine, order: int, settings: BenchSettings, curve: RiseCurve | None) -> ReducedRun:
+    """Take a reading without a log as it stands, less the room; its uncertainty is of Type B alone."""
+    room_C, reading_C = _room_by_hand(line, settings), line.reading_C or 0.0
+    flags = [
+        raise_flag(
+            "no log",
+            "note",
+            f"A reading of {reading_C:g} degC in a room of {room_C:g} degC, written down by hand: nothing shows that "
+            "it had settled, nor what power and room did meanwhile.",
+        )
+    ]
+    limits = settings.checks
+    if settings.limit_C is not None and reading_C >= settings.limit_C - limits.shed_limit_K:
+        reason = f"The reading is at the limit of {settings.limit_C:g} degC: whether power was shed nobody can tell."
+        flags.append(raise_flag("shed power at limit", "unusable", reason, reading_C=reading_C))
+    excluded = line.exclude or "; ".join(flag.flag for flag in flags if flag.severity == "unusable")
+    declared = settings.uncertainty
+    slope = 0.0 if curve is None else curve.slope_K_per_W(line.set_power_W)
+    parts = (
+        declared.temperature_u_K,
+        settings.ambient_u_K,
+        declared.temperature_resolution_K / np.sqrt(12.0),  # uniform, JCGM 100:2008, F.2.2.1
+        slope * line.set_power_W * declared.power_u_percent / 100.0,
+    )
+    return ReducedRun(
+        **_as_planned(line, order),
+        ambient_C=room_C,
+        rise_K=reading_C - room_C,
+        u_rise_K=float(np.linalg.norm(parts)),
+        end_reading_C=reading_C,
+        end_rise_K=reading_C - room_C,
+        start=line.started or None,
+        flags=tuple(flags),
+        used=not excluded,
+        reason=excluded,
+    )
+
+
+def _room_by_hand(line: RunLine, settings: BenchSettings) -> float:
+    constant = settings.ambient_constant
+    return line.room_C if line.room_C is not None else constant.value_C if constant is not None else float("nan")
+
+
+def _curve_of_readings(lines: Sequence[RunLine], settings: BenchSettings) -> RiseCurve | None:
+    """Fit the rise curve of a bench that has readings without logs only."""
+    used = [line for line in lines if line.is_reading and not line.exclude]
+    rises = [(line.reading_C or 0.0) - _room_by_hand(line, settings) for line in used]
+    return bench_curve([line.set_power_W for line in used], rises, cooling=settings.cooling)
+
+
 def reduced_run(
     line: RunLine,
     trace: Trace,
@@ -306,6 +362,7 @@ def reduced_run(
 ) -> ReducedRun:
     """Put a run at its set power, with its combined uncertainty, its flags and whether it is used."""
     slope = curve.slope_K_per_W(line.set_power_W) if curve is not None else 0.0
+    begun = iso_time(trace.began_s, settings.how_read.time, like=line.start)
     rise = None
     if estimate.level_K is not None and not estimate.shed and np.isfinite(estimate.power_W):
         rise = estimate.level_K + slope * (line.set_power_W - estimate.power_W)
@@ -329,8 +386,8 @@ def reduced_run(
         sensor=estimate.sensor,
         soak_min=trace.soak_s / 60.0,
         settled=None if estimate.shed else estimate.settled,
-        start=iso_time(trace.began_s, settings.log.time, like=line.start),
-        end=iso_time(trace.began_s + trace.time_s[-1], settings.log.time, like=line.start),
+        start=line.started if line.started and trace.clock != "calendar" else begun,
+        end=iso_time(trace.began_s + trace.time_s[-1], settings.how_read.time, like=line.start),
         sensors=sensor_rises(trace, estimate, rise),
         flags=flags,
         used=not reason,

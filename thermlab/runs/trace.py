@@ -117,6 +117,8 @@ class Trace:
         Readings of zero that were taken as missing.
     missing_end_s : float
         How long before the declared end the log ends, s; 0 where it does not, within a few readings.
+    room_by_hand : bool
+        Whether the room was read off a thermometer, so that it stands still.
     """
 
     run: str
@@ -144,6 +146,7 @@ class Trace:
     onset_C: Array = field(default_factory=lambda: np.empty((0, 0)))
     dead: tuple[Dead, ...] = ()
     missing_end_s: float = 0.0
+    room_by_hand: bool = False
 
     @property
     def finished(self) -> bool:
@@ -304,6 +307,7 @@ def cut_trace(
         history_power_W=power,
         onset_s=float("nan") if on is None else float(log.time_s[on]) - began,
         onset_time_s=log.time_s[around] - began,
+        room_by_hand=isinstance(room, float),
         onset_power_W=log.power_W[around],
         onset_C=log.temperature_C[around],
         dead=dead,

@@ -114,7 +114,7 @@ class Watch:
     def _log_name(self) -> str:
         if self._named is not None:
             return next(line.log for line in self.campaign.runs if line.run == self._named)
-        present = {line.log for line in self.campaign.runs if (self.campaign.folder / line.log).is_file()}
+        present = {line.log for line in self.campaign.runs if line.log and (self.campaign.folder / line.log).is_file()}
         if not present:
             raise InputError([Problem("runs.csv (log)", "no log that exists", "the log of the run under way")])
         return max(sorted(present), key=self._grew)
@@ -125,8 +125,10 @@ class Watch:
     def _tail(self, name: str) -> Tail:
         path = self.campaign.folder / name
         if not path.is_file():
-            raise InputError([Problem(name, "no such file", "a log that exists: start it before switching on")])
-        return self._tails.setdefault(name, Tail(path, self.campaign.settings.log, name))
+            raise InputError(
+                [Problem(name or "runs.csv (log)", "no such file", "a log that exists: start it before switching on")]
+            )
+        return self._tails.setdefault(name, Tail(path, self.campaign.settings.how_read, name))
 
     def _line(self, name: str, log: Log | None) -> RunLine:
         """Return the named run, or the last one of a log that had begun when its last row was written."""
@@ -137,7 +139,7 @@ class Watch:
         return max(begun or lines[:1], key=self._starts_s)
 
     def _starts_s(self, line: RunLine) -> float:
-        return parse_time(line.start, self.campaign.settings.log.time) if line.start else -np.inf
+        return parse_time(line.start, self.campaign.settings.how_read.time) if line.start else -np.inf
 
     def _cut(self, line: RunLine, log: Log) -> Trace | None:
         begins = {self._starts_s(other) for other in self.campaign.runs if other.log == line.log and other.start}
@@ -163,7 +165,7 @@ class Watch:
         return self._known[1]
 
     def _finished_traces(self, run: str) -> Iterator[Trace]:
-        for name in dict.fromkeys(line.log for line in self.campaign.runs if not line.exclude):
+        for name in dict.fromkeys(line.log for line in self.campaign.runs if line.log and not line.exclude):
             try:
                 log = self._tail(name).grow()
             except InputError:

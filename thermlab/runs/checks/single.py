@@ -213,7 +213,7 @@ def load_step(view: RunView) -> Flag | None:
 
 def ambient_unsteady(view: RunView) -> Flag | None:
     """A room that drifts or jumps within the soak."""
-    if view.settings.ambient_constant is not None:
+    if view.trace.room_by_hand:
         return None
     limits, blocks = view.settings.checks, view.blocks
     t, room = blocks.time_s, blocks.ambient_C
@@ -574,7 +574,7 @@ def _taken_from(view: RunView) -> str:
 
 def _room_stuck(view: RunView) -> Flag | None:
     trace, limits = view.trace, view.settings.checks
-    if view.settings.ambient_constant is not None or np.isnan(trace.ambient_C).any():
+    if trace.room_by_hand or np.isnan(trace.ambient_C).any():
         return None
     begin, end = longest_still(trace.ambient_C)
     lasted = float(trace.time_s[end] - trace.time_s[begin])
