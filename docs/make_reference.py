@@ -13,7 +13,7 @@ from typing import Any
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
-from thermlab.campaign.runsheet import OPTIONAL, REQUIRED
+from thermlab.campaign.runsheet import BY_HAND, OPTIONAL, REQUIRED
 from thermlab.campaign.settings import CampaignSettings, CheckThresholds
 from thermlab.compare import analysis, uncertainty, value
 from thermlab.compare import records as effects
@@ -37,6 +37,10 @@ SHEET = {
     "note": "anything",
     "lot": "batch of the compound",
     "condition": "age or cycles of the compound, as text",
+    "room_C": "room of this run, read off a thermometer; goes before any logged room, and the run needs none",
+    "reading_C": "finished reading of the device; without a log it counts less the room, and `log`, `start`, `end` are "
+    "blank; beside a log the log counts",
+    "started": "when the run was made, a date or `2026-03-31 14:05`, where no log says it",
 }
 OBJECTS: dict[str, type] = {
     "runs[]": runs.ReducedRun,
@@ -63,6 +67,7 @@ MORE = {
     "thermlab_version": "version that wrote the file",
     "created": "when, ISO 8601 with offset",
     "campaign": "what was compared",
+    "runs[].settled_rise_K": "settled rise at the set power; null of a reading without a log too",
     "campaign.title": "as in campaign.yaml",
     "campaign.bench": "as in campaign.yaml",
     "campaign.baseline": "as in campaign.yaml",
@@ -207,7 +212,8 @@ def keys(model: type[BaseModel], path: str = "") -> Iterator[tuple[object, ...]]
 def formats() -> str:
     """Return docs/formats.md."""
     sheet: list[tuple[object, ...]] = [
-        (f"`{name}`", "yes" if name in REQUIRED else "no", unit(name), SHEET[name]) for name in (*REQUIRED, *OPTIONAL)
+        (f"`{name}`", "yes" if name in REQUIRED else "no", unit(name), SHEET[name])
+        for name in (*REQUIRED, *OPTIONAL, *BY_HAND)
     ]
     checks: list[tuple[object, ...]] = [
         (f"`{name}`", default(field), allowed(field), unit(name), field.description or "")

@@ -99,7 +99,6 @@ def test_the_demo_campaign_is_accepted():
         ("decision:", "cooling: fan\ndecision:", "campaign.yaml:6 (cooling): found the text 'fan'; allowed: passive or forced"),
         ("decision:", "limits: {temperature_C: 20, room_C: 35}\ndecision:", "campaign.yaml:6 (limits.temperature_C): found 20 degC at a room of 35 degC; allowed: a limit above limits.room_C"),
         ("decision:", "ambient_constant: {value_C: 22, u_K: 1}\ndecision:", "campaign.yaml:6 (ambient_constant): found log.ambient and ambient_constant; allowed: exactly one of log.ambient, ambient_log, ambient_constant"),
-        ("  ambient: {columns: [room], unit: degC}\n", "", "campaign.yaml:1: found no room temperature; allowed: exactly one of"),
         ("decision:", "prior: {mount_sd_K: 0.5, dof: 12, source: x}\ndecision:", "campaign.yaml:6 (prior): found mount_sd_K; allowed: exactly one of mount_sd_K_per_W, or mount_sd_K with at_power_W"),
         ("decision:", "prior: {mount_sd_K_per_W: 0.5, dof: 0.5, source: x}\ndecision:", "campaign.yaml:6 (prior.dof): found 0.5; allowed: at least 1"),
         ("decision:", 'prior: {mount_sd_K_per_W: 0.5, dof: 5, source: " "}\ndecision:', "campaign.yaml:6 (prior.source): found only spaces"),

@@ -6,8 +6,8 @@ __all__, __getattr__, __dir__ = face(
     __name__,
     folder="Campaign RunsToReduce SETTINGS_NAME campaign_folder load_campaign new read_folder write_new",
     parameters="DECISION apply_overrides as_made as_overrides check_parameters",
-    runsheet="MAX_SHEET_BYTES NAME NOT_MADE OPTIONAL REQUIRED RunLine after_midnight overlapping read_run_sheet "
-    "separator",
+    runsheet="BY_HAND MAX_SHEET_BYTES NAME NOT_MADE OPTIONAL REQUIRED RunLine after_midnight overlapping "
+    "read_run_sheet separator",
     settings="BenchSettings CampaignSettings CheckThresholds Limits LogsAndRoom PowerW describe",
     yaml_files="MAX_YAML_BYTES YamlTree load_yaml read_model",
 )
