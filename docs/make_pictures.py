@@ -19,8 +19,8 @@ from demo_copies import small_copy  # noqa: E402  after the path is set
 
 from thermlab.archives.filing import archive  # noqa: E402
 from thermlab.compare.analysis import analyse  # noqa: E402
-from thermlab.planning import figures as figures_plan  # noqa: E402
 from thermlab.planning import make as planning  # noqa: E402
+from thermlab.planning import pages as plan_pages  # noqa: E402
 from thermlab.reports import figures  # noqa: E402
 from thermlab.reports.make import report  # noqa: E402
 from thermlab.reports.pictures import Pictures  # noqa: E402
@@ -36,7 +36,7 @@ COLOURS = 128
 def draw(campaign: Path) -> dict[str, bytes]:
     """Return every figure of a report and of a plan as PNG, by name."""
     analysis = analyse(campaign)
-    drawn = {"plan": figures_plan.trade(planning.plan(**PLAN)).png()}
+    drawn = {"plan": plan_pages.trade(planning.plan(**PLAN)).png()}
     for name in FIGURES:
         made = getattr(figures, name)(analysis)
         drawn[name] = (made[0] if isinstance(made, Pictures) else made).png()

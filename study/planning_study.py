@@ -8,8 +8,9 @@ from __future__ import annotations
 import argparse
 import math
 import sys
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
+from types import SimpleNamespace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -17,9 +18,11 @@ from scipy.special import ndtr, ndtri, stdtrit
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from thermlab.planning.make import assumed_curve
-from thermlab.planning.run_order import plan_order
-from thermlab.planning.splits import BenchHours, SplitProblem, compare_splits, recommend_split
+from thermlab.planning.folder import plan_order
+from thermlab.planning.make import request_of
+from thermlab.planning.mount_sd import given_scatter
+from thermlab.planning.records import BenchHours
+from thermlab.planning.splits import SplitProblem, assumed_curve, compare_splits, recommend_split
 from thermlab.stats.power import mounts_needed, t_test_power
 from thermlab.stats.sequential import LookRule, MountTally, RunningDecision, critical_values, power_spending
 
@@ -116,20 +119,17 @@ def compare_with_ladder(
     """Return the seven-step ladder of one mount each, soaks of 40 min, and the best whole ladders of the same hours."""
     ladder_times = BenchHours()
     hours = 2 * ladder_times.mount_h(len(LADDER_W))
-    problem = SplitProblem(
-        ladder_W=LADDER_W,
-        reference_power_W=120.0,
-        mount_sd_K=mount_sd_K,
-        run_noise_K=RUN_NOISE_K,
+    request = request_of(
+        treatments=["a", "b"],
+        baseline="a",
         margin_K=1.0,
-        n_treatments=2,
         confidence_level=1 - ALPHA,
-        curve=assumed_curve(),
-        limit_rise_K=60.0,
-        curve_known=curve_known,
+        steps_W=LADDER_W,
         time_constant_min=time_constant_min,
-        whole_ladders=True,
+        estimand="through origin",  # every mount runs every step
     )
+    scatter = given_scatter(mount_sd_K, None, run_noise_K=RUN_NOISE_K)
+    problem = SplitProblem(request=request, scatter=replace(scatter, curve=assumed_curve() if curve_known else None))
     split, _ = recommend_split(problem, compare_splits(problem, hours=hours))
     given = {"mount_sd_K": mount_sd_K, "n": n, "seed": seed}
     ladder = simulate_split(LADDER_W, 1, hours=hours, **given)
@@ -223,8 +223,10 @@ def simulate_looks(
 
 def block_order(n_treatments: int, n_mounts: int, seed: int = 3) -> tuple[int, ...]:
     """Randomised blocks as the planner makes them."""
-    names = [str(i) for i in range(n_treatments)]
-    runs = plan_order(names, n_mounts=n_mounts, steps_W=(120.0,), seed=seed)
+    asked = SimpleNamespace(
+        treatments=[str(i) for i in range(n_treatments)], seed=seed, step_order="ascending", reference_W=120.0
+    )
+    runs = plan_order(asked, SimpleNamespace(n_mounts=n_mounts, n_ladder=0, steps_W=()))
     return tuple(int(run.treatment) for run in runs)
 
 

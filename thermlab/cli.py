@@ -205,9 +205,6 @@ def plan(folder: Path | None, from_campaign: Path | None, **given: Any) -> None:
 
     request = {name: value for name, value in given.items() if value is not None}
     try:
-        for name in ("treatments", "steps_W"):
-            if name in request:
-                request[name] = planning.listed(request[name], numbers=name == "steps_W")
         made = planning.plan(folder, from_campaign=from_campaign, **request)
     except InputError as error:
         raise InputError(_by_option(problem, click.get_current_context()) for problem in error.problems) from None
@@ -218,27 +215,16 @@ def plan(folder: Path | None, from_campaign: Path | None, **given: Any) -> None:
         click.echo(f"{folder}: print bench_sheet.html, fill in campaign.yaml, then run: thermlab check {folder}")
 
 
-# What the planner calls a number, where its option is not called so too.
-_OPTION_OF = {
-    "power steps": "--steps",
-    "reference power": "--reference",
-    "temperature limit": "--limit",
-    "bench hours in a day": "--day",
-    "degrees of freedom of the mount SD": "--mount-sd-dof",
-}
-
-
 def _by_option(problem: Problem, ctx: click.Context) -> Problem:
     """Return a problem of a plan in the words of the command line."""
     options = {str(option.name): option.opts[-1] for option in ctx.command.params if isinstance(option, click.Option)}
-    if problem.where == "plan":
-        names = re.compile(rf"\b({'|'.join(options)})\b")
+    if problem.where.startswith("plan"):
+        label = problem.where.removeprefix("plan: ")
+        # Words such as "mounts" are options only where a list of fields is meant.
+        fields = [name for name in options if "_" in name or problem.where == "plan"]
+        names = re.compile(rf"\b({'|'.join(fields)})\b")
         found, allowed = (names.sub(lambda name: options[name[0]], text) for text in (problem.found, problem.allowed))
-        return replace(problem, found=found, allowed=allowed)
-    label = problem.where.removeprefix("plan: ")
-    option = _OPTION_OF.get(label, f"--{label.lower().replace(' ', '-')}")
-    if label != problem.where and option in options.values():
-        return replace(problem, where=option)
+        return Problem(options.get(label, problem.where), found, allowed)
     given = [(options[name], str(value)) for name, value in ctx.params.items() if name in options]
     paths = {value.removesuffix("/campaign.yaml"): option for option, value in given}
     named = paths.get(problem.where)

@@ -18,8 +18,7 @@ from thermlab.archives.filing import archive
 from thermlab.builds.make import record
 from thermlab.histories.findings import history
 from thermlab.histories.page import write_history
-from thermlab.planning.run_order import bench_sheet_html, calendar, plan_order
-from thermlab.planning.splits import BenchHours
+from thermlab.planning.make import plan
 from thermlab.reports.make import report
 
 AXE = Path(__file__).parents[1] / "vendor" / "axe.min.js"
@@ -53,11 +52,8 @@ def pages(tmp_path_factory):
     archive(campaign, to=store)
     write_history(history(store), store)
 
-    runs = plan_order(["grease-a", "pad-b"], n_mounts=3, steps_W=(40, 80, 120), seed=5)
-    times = BenchHours(soak_min=30, pre_soak_min=15)
-    entries = calendar(runs, times)
-    sheet = place / "bench_sheet.html"
-    sheet.write_text(bench_sheet_html(runs, entries, times, title="Grease or pad", seed=5), encoding="utf-8")
+    plan(place / "plan", treatments="grease-a,pad-b", baseline="grease-a", margin_K=1.0, mounts=3)
+    sheet = place / "plan" / "bench_sheet.html"
     return {
         "report": outcomes[0].page,
         "nothing to compare": outcomes[1].page,

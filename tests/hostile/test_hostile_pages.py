@@ -29,8 +29,8 @@ from thermlab.first_look.look import look
 from thermlab.histories.findings import history
 from thermlab.histories.page import write_history
 from thermlab.planning import pages as plan_pages
+from thermlab.planning.folder import bench_sheet_html
 from thermlab.planning.make import plan
-from thermlab.planning.run_order import bench_sheet_html
 from thermlab.reports.make import report
 from thermlab.simulate.ladders import SimulatedTreatment, simulate_campaign
 from thermlab.simulate.logs import write_campaign
@@ -166,7 +166,7 @@ def poisoned_bench_sheet():
     planned = plan(**PLANNED)
     poison = Poison()
     runs = [replace(run, run=poison(), treatment=poison(), mount=poison()) for run in planned.runs]
-    return bench_sheet_html(runs, planned.entries, planned.times, title=poison(), seed=1)
+    return bench_sheet_html(replace(planned, runs=tuple(runs), title=poison()))
 
 
 def live_blocks(folder):

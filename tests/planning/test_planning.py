@@ -18,23 +18,27 @@ from scipy.special import stdtrit
 from thermlab.base.errors import InputError
 from thermlab.campaign.folder import load_campaign
 from thermlab.cli import main
-from thermlab.planning.make import assumed_curve, make_plan, plan, request_of
+from thermlab.planning.make import (
+    look_after_every_mount,
+    make_plan,
+    mount_numbers,
+    mounts_for_looking,
+    one_mount_sd_K,
+    plan,
+    request_of,
+)
 from thermlab.planning.mount_sd import archive_scatter, given_scatter, pilot_scatter
 from thermlab.planning.pages import plan_sentences
-from thermlab.planning.records import DEFAULT_STEPS_W
+from thermlab.planning.records import BenchHours, MountScatter
 from thermlab.planning.splits import (
-    BenchHours,
     SplitProblem,
+    assumed_curve,
     compare_soaks,
     compare_splits,
     fewest_steps,
     half_width,
     left_after_soak_K,
-    look_after_every_mount,
-    mount_numbers,
-    mounts_for_looking,
     noise_factor,
-    one_mount_sd_K,
     recommend_split,
     settled_rise_sd_K,
 )
@@ -42,30 +46,32 @@ from thermlab.stats.curves import RiseCurve
 from thermlab.stats.dunnett import dunnett_critical
 from thermlab.stats.power import equivalence_power, mounts_needed, noncentral_t_power, t_test_power, tost_power
 
-
-def problem(**changes):
-    given = {
-        "ladder_W": DEFAULT_STEPS_W,
-        "reference_power_W": 120.0,
-        "mount_sd_K": 0.5,
-        "run_noise_K": 0.2,
-        "margin_K": 1.0,
-        "n_treatments": 2,
-        "confidence_level": 0.95,
-        "curve": assumed_curve(),
-        "limit_rise_K": 60.0,
-    }
-    return SplitProblem(**(given | changes))
+DEFAULT_STEPS_W = (40.0, 56.0, 72.0, 88.0, 104.0, 120.0)
 
 
-def needed(sd_K, margin_K, *, estimand, goal="difference", true_K=None, n_treatments=2):
-    rows = mount_numbers(
-        problem(mount_sd_K=sd_K, margin_K=margin_K, n_treatments=n_treatments),
-        steps_W=DEFAULT_STEPS_W,
-        estimand=estimand,
+def problem(*, mount_sd_K=0.5, run_noise_K=0.2, curve_known=True, curve=None, limit_rise_K=60.0, n=2, **asked):
+    """Return a question about a bench whose mount SD is taken as known exactly."""
+    scatter = MountScatter(
+        sd_K=mount_sd_K,
+        dof=None,
+        planned_sd_K=mount_sd_K,
+        run_noise_K=run_noise_K,
+        source="test",
+        curve=(curve or assumed_curve()) if curve_known else None,
     )
+    limit = {"throttle": False} if limit_rise_K is None else {"temperature_C": 35.0 + limit_rise_K}
+    given = {"treatments": [f"t{i}" for i in range(n)], "baseline": "t0", "margin_K": 1.0}
+    return SplitProblem(request=request_of(**(given | limit | asked)), scatter=scatter)
+
+
+def needed(sd_K, margin_K, *, estimand, goal="difference", true_K=None, n=2):
+    asked = problem(mount_sd_K=sd_K, margin_K=margin_K, n=n, estimand=estimand)
     true_K = margin_K if true_K is None else true_K
-    chosen = {r.power: r.n_mounts for r in rows if r.goal == goal and r.true_difference_K == pytest.approx(true_K)}
+    chosen = {
+        row.power: row.n_mounts
+        for row in mount_numbers(asked, DEFAULT_STEPS_W)
+        if row.goal == goal and row.true_difference_K == pytest.approx(true_K)
+    }
     return f"{chosen[0.8]}/{chosen[0.9]}"
 
 
@@ -91,7 +97,7 @@ def test_table_of_mounts_through_the_origin(sd_K):
     found = (
         *(needed(sd_K, margin, **how) for margin in (0.5, 1.0, 2.0)),
         *(needed(sd_K, 1.0, goal="equivalence", true_K=true, **how) for true in (0.0, 0.3)),
-        needed(sd_K, 1.0, n_treatments=4, **how),
+        needed(sd_K, 1.0, n=4, **how),
     )
 
     assert found == THROUGH_ORIGIN[sd_K]
@@ -114,7 +120,7 @@ def test_table_of_mounts_at_the_reference_step(sd_K):
     ],
 )
 def test_table_of_half_widths(sd_K, printed):
-    sd = one_mount_sd_K(sd_K, 0.2, steps_W=DEFAULT_STEPS_W, estimand="through origin")
+    sd = one_mount_sd_K(problem(mount_sd_K=sd_K, estimand="through origin"), DEFAULT_STEPS_W)
 
     found = [half_width(sd, m, 2, level=0.95) for m in (2, 3, 4, 6, 10)]
 
@@ -295,14 +301,14 @@ def test_a_throttle_power_is_not_given_up_on_an_assumed_curve():
     assert fewest_steps(asked) == 3
     assert split.n_steps == 3
     assert split.throttle_half_width_W is not None
-    assert make_plan(request(temperature_C=200.0)).n_ladder == 1
+    assert make_plan(request(temperature_C=200.0)).split.n_ladder == 1
 
 
 def test_a_kelvin_at_half_a_kelvin_takes_at_most_23_hours():
     made = make_plan(request(time_constant_min=12.0))
 
     assert made.hours <= 23.0
-    assert (made.n_mounts, made.n_ladder, len(made.steps_W)) == (6, 1, 3)
+    assert (made.split.n_mounts, made.split.n_ladder, len(made.split.steps_W)) == (6, 1, 3)
     assert made.split.power_at_margin >= 0.80
     assert made.split.left_K <= 2.0
     whole = problem(curve_known=False, time_constant_min=12.0).best(3, n_mounts=6, whole=True)
@@ -329,22 +335,21 @@ def test_of_two_splits_of_the_same_worth_the_shorter_wins():
 @pytest.mark.parametrize(("sd_K", "more"), [(0.5, 1), (0.6, 1), (0.8, 2)])
 def test_looking_after_every_mount_costs_mounts(sd_K, more):
     asked = problem(mount_sd_K=sd_K)
-    sd = math.hypot(sd_K, 0.2)
-    at_one_look = mounts_needed(1.0, sd)
+    at_one_look = mounts_needed(1.0, math.hypot(sd_K, 0.2))
 
-    found = mounts_for_looking(asked, at_one_look, 60, power=0.80, sd_K=sd, goal="difference")
+    found = mounts_for_looking(asked, at_one_look)
 
     assert found.n_mounts == at_one_look + more
     assert found.chance >= 0.80
-    assert look_after_every_mount(asked, at_one_look, sd_K=sd, goal="difference").chance < 0.80
+    assert look_after_every_mount(asked, at_one_look).chance < 0.80
     assert found.mean_mounts < 2 * at_one_look
 
 
 def test_the_plan_counts_for_the_looking_it_recommends():
     end, every = make_plan(request()), make_plan(request(looks="every mount"))
 
-    assert (end.looks, end.n_mounts, end.looking.n_mounts) == ("end", 6, 7)
-    assert every.n_mounts == 7
+    assert (end.looks, end.split.n_mounts, end.looking.n_mounts) == ("end", 6, 7)
+    assert every.split.n_mounts == 7
     assert "7 mounts of each treatment" in plan_sentences(end)[-2]
     assert plan_sentences(every)[-2].startswith("Look after every mount")
     few = make_plan(request(looks="every mount", mounts=6))
@@ -353,11 +358,11 @@ def test_the_plan_counts_for_the_looking_it_recommends():
     assert make_plan(request(mount_sd_K=1.3)).looks == "every mount"
 
 
-def test_hours_and_ladders_that_cannot_be_planned_are_refused():
-    with pytest.raises(InputError) as caught:
-        compare_splits(problem(reference_power_W=77.0), hours=float("nan"))
-
-    assert len(caught.value.problems) == 2
+def test_hours_that_buy_nothing_or_more_than_can_be_planned_are_refused():
+    with pytest.raises(InputError, match="at least"):
+        compare_splits(problem(), hours=float("nan"))
+    with pytest.raises(InputError, match="at most 200"):
+        make_plan(request(hours=9_000.0))
 
 
 # --- soak
@@ -377,8 +382,8 @@ def test_a_longer_soak_costs_mounts_and_a_shorter_one_leaves_more():
 
     assert soaks[-1].n_mounts < soaks[1].n_mounts
     assert soaks[-1].left_K < min(s.left_K for s in soaks[:-1])
-    assert soaks[-1].note == "settles by itself"
-    assert all((s.note == "too short to trust") == (s.soak_time_constants < 1.6 or s.left_K > 2) for s in soaks)
+    assert soaks[-1].soak_note == "settles by itself"
+    assert all((s.soak_note == "too short to trust") == (s.soak_time_constants < 1.6 or s.left_K > 2) for s in soaks)
     assert all(s.throttle_error_W > 0 for s in soaks)
     assert compare_soaks(problem(), 24.0, n_steps=3) == ()
 
@@ -443,17 +448,17 @@ def write(folder, name, content):
 @pytest.mark.parametrize("dof", [0.0, 1e-3, 0.49, float("nan"), float("inf")])
 def test_a_mount_sd_with_next_to_no_degrees_of_freedom_is_refused(dof):
     """Its upper limit has no bound."""
-    with pytest.raises(InputError, match=r"degrees of freedom of the mount SD: .*; allowed: at least 0\.5"):
-        given_scatter(1.0, dof)
+    with pytest.raises(InputError, match=r"mount_sd_dof: .*; allowed: at least 0\.5"):
+        given_scatter(1.0, dof, run_noise_K=0.2)
 
 
 def test_a_given_sd_is_planned_at_its_upper_limit():
-    scatter = given_scatter(0.5, 4.0)
+    scatter = given_scatter(0.5, 4.0, run_noise_K=0.2)
 
     # chi-squared quantile 0.2 at 4 degrees of freedom: 1.6488 (any table).
     assert scatter.planned_sd_K == pytest.approx(0.5 * math.sqrt(4 / 1.6488), abs=1e-4)
-    assert given_scatter(0.5, None).planned_sd_K == 0.5
-    assert any("assumed" in caution for caution in given_scatter(None, None).cautions)
+    assert given_scatter(0.5, None, run_noise_K=0.2).planned_sd_K == 0.5
+    assert any("assumed" in caution for caution in given_scatter(None, None, run_noise_K=0.2).cautions)
 
 
 def test_a_pilot_gives_sd_time_constant_and_curve(tmp_path):
@@ -489,13 +494,13 @@ def test_a_campaign_with_a_prior_gives_its_own_scatter_only(tmp_path):
         for name, rise in (("a", 60.0), ("a", 61.0), ("b", 58.0), ("b", 58.6), ("c", 5))
     ]
 
-    scatter = pilot_scatter(write(tmp_path, "pilot", with_prior))
+    scatter = pilot_scatter(write(tmp_path, "pilot", with_prior), reference_power_W=100.0)
 
     assert scatter.dof == 2
     assert scatter.sd_K == pytest.approx(math.sqrt((0.5 + 0.18) / 2))
     del with_prior["comparison"]["mounts"]
     with pytest.raises(InputError, match="no mount SD"):
-        pilot_scatter(write(tmp_path, "older", with_prior))
+        pilot_scatter(write(tmp_path, "older", with_prior), reference_power_W=100.0)
 
 
 def test_campaigns_of_two_benches_are_not_pooled_by_accident(tmp_path):
@@ -511,7 +516,7 @@ def test_an_empty_archive_and_a_pilot_without_scatter_are_refused(tmp_path):
     with pytest.raises(InputError, match="no campaign with a mount SD"):
         archive_scatter(tmp_path, reference_power_W=100.0)
     with pytest.raises(InputError, match="no mount SD"):
-        pilot_scatter(write(tmp_path, "pilot", results(sd_K=None)))
+        pilot_scatter(write(tmp_path, "pilot", results(sd_K=None)), reference_power_W=100.0)
 
 
 # --- the plan and its folder
@@ -523,19 +528,19 @@ def request(**changes):
 
 
 def test_a_plan_takes_the_mounts_its_goal_needs():
-    assert make_plan(request()).n_mounts == 6
-    assert make_plan(request(power=0.9)).n_mounts == 8
-    assert make_plan(request(goal="equivalence")).n_mounts == 6
-    assert make_plan(request(mounts=2)).n_mounts == 2
-    assert make_plan(request(mount_sd_dof=4.0)).n_mounts > 6
+    assert make_plan(request()).split.n_mounts == 6
+    assert make_plan(request(power=0.9)).split.n_mounts == 8
+    assert make_plan(request(goal="equivalence")).split.n_mounts == 6
+    assert make_plan(request(mounts=2)).split.n_mounts == 2
+    assert make_plan(request(mount_sd_dof=4.0)).split.n_mounts > 6
 
 
 def test_hours_are_kept_and_decide_mounts_and_steps():
     made = make_plan(request(hours=24.0))
 
     assert made.hours <= 24.0
-    assert (made.n_mounts, made.steps_W) == (made.split.n_mounts, made.split.steps_W)
-    assert len(made.runs) == 2 * (made.n_mounts + made.n_ladder * (len(made.steps_W) - 1))
+    assert (made.split.n_mounts, made.split.steps_W) == (made.split.n_mounts, made.split.steps_W)
+    assert len(made.runs) == 2 * (made.split.n_mounts + made.split.n_ladder * (len(made.split.steps_W) - 1))
 
 
 def test_a_plan_says_what_it_assumed_and_where_it_plans():
@@ -545,7 +550,6 @@ def test_a_plan_says_what_it_assumed_and_where_it_plans():
     assert any("the power steps" in caution and "35 degC" in caution for caution in made.cautions)
     known = make_plan(request(steps_W=(40, 80, 120), time_constant_min=10.0, throttle=False, mount_sd_dof=9.0))
     assert not any("Assumed" in caution for caution in known.cautions)
-    assert known.times.soak_min == 20.0
     assert known.split.times.soak_min == 20.0
     assert known.soaks
 
@@ -555,10 +559,10 @@ def test_hours_too_few_for_the_question_are_the_first_caution(goal, chance):
     made = make_plan(request(hours=24.0, goal=goal))
     needed = next(row for row in made.numbers if row.goal == goal and row.power == 0.8)
 
-    assert made.n_mounts < needed.n_mounts
+    assert made.split.n_mounts < needed.n_mounts
     assert made.cautions[0] == (
-        f"{made.n_mounts} mounts of each treatment are fewer than the {needed.n_mounts} it takes to {needed.question} "
-        f"with a chance of 0.80: it is {getattr(made.split, chance):.2f}."
+        f"{made.split.n_mounts} mounts of each treatment are fewer than the {needed.n_mounts} it takes "
+        f"to {needed.question} with a chance of 0.80: it is {getattr(made.split, chance):.2f}."
     )
     assert not any("fewer than" in caution for caution in make_plan(request(goal=goal)).cautions)
     assert any("fewer than" in caution for caution in make_plan(request(goal=goal, mounts=2)).cautions)
@@ -576,11 +580,11 @@ def test_the_folder_is_a_campaign_that_waits_for_its_logs(tmp_path):
         "runs.csv",
     ]
     assert campaign.settings.decision.margin_K == 0.75
-    assert campaign.settings.decision.mounts_planned == made.n_mounts
+    assert campaign.settings.decision.mounts_planned == made.split.n_mounts
     assert campaign.settings.limits.temperature_C == 95.0
     assert [run.run for run in campaign.runs] == [run.run for run in made.runs]
     stored = json.loads((tmp_path / "new" / "plan.json").read_text())
-    assert stored["n_mounts"] == made.n_mounts
+    assert stored["split"]["n_mounts"] == made.split.n_mounts
     assert stored["request"]["seed"] == 1
     assert os.access(tmp_path / "new" / "runs.csv", os.W_OK)
 
@@ -600,7 +604,7 @@ def test_nothing_is_overwritten_and_nothing_half_done_is_left(tmp_path, monkeypa
 
     with pytest.raises(InputError, match="not empty"):
         plan(tmp_path / "full", **given)
-    monkeypatch.setattr("thermlab.planning.make.load_campaign", lambda _: (_ for _ in ()).throw(OSError("full disk")))
+    monkeypatch.setattr("thermlab.planning.folder.load_campaign", lambda _: (_ for _ in ()).throw(OSError("full disk")))
     with pytest.raises(InputError, match="full disk"):
         plan(tmp_path / "other", **given)
 
@@ -620,10 +624,13 @@ def test_nothing_is_overwritten_and_nothing_half_done_is_left(tmp_path, monkeypa
         ({"goal": "win"}, "goal"),
         ({"mounts": 3, "hours": 10.0}, "one of them"),
         ({"pilot": "x"}, "2 sources"),
-        ({"reference_power_W": 77.0}, "reference power"),
+        ({"reference_power_W": 77.0}, "reference_power_W"),
         ({"temperature_C": 30.0}, "above the room"),
         ({"hours": 1.0}, "hours"),
-        ({"steps_W": (40.0, -1.0)}, "power steps"),
+        ({"steps_W": (40.0, -1.0)}, "steps_W"),
+        ({"steps_W": (40.0, 40.0)}, "each once"),
+        ({"mount_sd_K": None, "mount_sd_dof": 3.0}, "only together with mount_sd_K"),
+        ({"run_noise_K": -0.1}, "run_noise_K"),
     ],
 )
 def test_what_cannot_be_planned_is_named(changes, words):
@@ -633,7 +640,7 @@ def test_what_cannot_be_planned_is_named(changes, words):
 
 def test_every_problem_of_a_request_is_named_at_once():
     with pytest.raises(InputError) as caught:
-        make_plan(request(margin_K=-1.0, goal="win", day_h=0.0, seed=-1))
+        request(margin_K=-1.0, goal="win", day_h=0.0, seed=-1)
 
     assert len(caught.value.problems) == 4
 
@@ -642,7 +649,9 @@ def test_unknown_and_missing_fields_are_named():
     with pytest.raises(InputError) as caught:
         plan(None, treatments=["a"], colour="red")
 
-    assert len(caught.value.problems) == 3
+    assert {problem.where for problem in caught.value.problems} == {
+        "plan: baseline", "plan: margin_K", "plan: colour", "plan: treatments",
+    }  # fmt: skip
 
 
 # --- the simulations of the study, reduced
@@ -727,8 +736,11 @@ def test_the_command_without_a_folder_only_shows(tmp_path, monkeypatch):
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        (["--margin", "1"], "no --treatments"),
-        (["--margin", "1", "--treatments", "a,b", "--baseline", "a", "--steps", "40,warm"], "powers in W"),
+        (["--margin", "1"], "--treatments: found nothing"),
+        (
+            ["--margin", "1", "--treatments", "a,b", "--baseline", "a", "--steps", "40,warm"],
+            "--steps: found the text 'warm'; allowed: a finite number",
+        ),
         (["--from", "nowhere", "--margin", "1"], "only --mounts"),
     ],
 )

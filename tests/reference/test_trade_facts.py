@@ -8,7 +8,7 @@ from mount_campaigns import TREATMENTS, simulate
 
 from thermlab.compare.comparison import compare_treatments
 from thermlab.compare.throttle import predict_throttle
-from thermlab.planning.make import assumed_curve
+from thermlab.planning.splits import assumed_curve
 from thermlab.simulate.ladders import SimulatedTreatment, simulate_ladder
 from thermlab.simulate.network import forced_bench, passive_bench, time_constant_s
 from thermlab.simulate.readings import SimulatedRoom, SimulatedSensors

@@ -8,6 +8,7 @@ __all__, __getattr__, __dir__ = face(
     parameters="DECISION apply_overrides as_made as_overrides check_parameters",
     runsheet="BY_HAND MAX_SHEET_BYTES NAME NOT_MADE OPTIONAL REQUIRED RunLine after_midnight overlapping "
     "read_run_sheet separator",
-    settings="BenchSettings CampaignSettings CheckThresholds Limits LogsAndRoom PowerW describe",
+    settings="BenchSettings CampaignSettings CheckThresholds ConfidenceLevel LimitC Limits LogsAndRoom MarginK PowerW "
+    "RoomC describe",
     yaml_files="MAX_YAML_BYTES YamlTree load_yaml read_model",
 )

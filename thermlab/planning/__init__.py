@@ -4,7 +4,7 @@ from thermlab.base.faces import face
 
 __all__, __getattr__, __dir__ = face(
     __name__,
-    make="listed plan",
+    make="plan",
     pages="outlook_sentences plan_sentences",
     records="Plan PlanRequest",
 )

@@ -2,44 +2,43 @@
 
 :func:`make_plan` puts together how many mounts the question needs, which power steps and which soak serve it best, the
 order of the mounts and a calendar of bench hours. :func:`plan` writes that as a campaign folder that only waits for its
-logs, all of it or nothing, or looks at a campaign that is under way and says what the next mount can still change.
+logs, all of it or nothing, or looks at a campaign that is under way and gives the numbers of the mounts to come.
 """
 
 from __future__ import annotations
 
-import json
-import shutil
-import tempfile
-from pathlib import Path
+import math
+from functools import lru_cache, partial
 from typing import TYPE_CHECKING, Any
 
-from thermlab import __version__
 from thermlab.base.errors import InputError, Problem
-from thermlab.base.files import sync_folder, write_file
-from thermlab.campaign.folder import load_campaign
-from thermlab.planning.mount_sd import MountScatter, archive_scatter, given_scatter, pilot_scatter
-from thermlab.planning.records import Plan, PlanRequest
-from thermlab.planning.run_order import LOG_FOLDER, MOST_MOUNTS, bench_sheet_html, calendar, plan_order, run_sheet_csv
+from thermlab.campaign.yaml_files import YamlTree, read_model
+from thermlab.planning.folder import calendar, plan_order, write_plan
+from thermlab.planning.mount_sd import archive_scatter, given_scatter, pilot_scatter
+from thermlab.planning.records import MOST_MOUNTS, Looking, MountNumber, Plan, PlanRequest
 from thermlab.planning.splits import (
     DEFAULT_SOAK_MIN,
     SplitProblem,
     compare_soaks,
     compare_splits,
     fewest_steps,
-    look_after_every_mount,
-    mount_numbers,
-    mounts_for_looking,
-    one_mount_sd_K,
+    half_width,
     recommend_split,
 )
-from thermlab.reports.results import plain
-from thermlab.stats.curves import RiseCurve
+from thermlab.stats.power import equivalence_mounts_needed, mounts_needed, smallest
+from thermlab.stats.sequential import chance_over_looks, look_rule
 
 if TYPE_CHECKING:
-    from thermlab.planning.splits import Looking, Looks, MountNumber, Split
-    from thermlab.planning.underway import NextMounts
+    from collections.abc import Callable, Sequence
+    from pathlib import Path
+
+    from thermlab.planning.records import Goal, Looks, MountScatter, NextMounts, Split
 
 LONG_CAMPAIGN_H = 100.0
+SMALL_DIFFERENCE = 0.3
+"""True difference, as a share of the margin, that the second question of equivalence allows for."""
+LOOK_PATHS = 20_000
+MANY_LOOKS = 100
 
 
 def plan(
@@ -52,7 +51,7 @@ def plan(
     folder : str, Path or None
         New folder for the campaign; None works the plan out and writes nothing.
     from_campaign : str, Path or None
-        A campaign with runs so far: what can the next mount still change?
+        A campaign with runs so far: what are the mounts still to come, and what can they change?
     **request
         Fields of :class:`PlanRequest`; with ``from_campaign`` only ``mounts``.
 
@@ -81,47 +80,24 @@ def plan(
 
 
 def request_of(**fields: Any) -> PlanRequest:
-    """Return a request; lists become tuples, unknown or missing fields are named.
+    """Return a checked request.
 
     Raises
     ------
     InputError
-        An unknown field, or one of margin, treatments and baseline is missing.
+        Fields that are unknown, missing, of the wrong kind or out of range, all at once.
     """
-    known = PlanRequest.__dataclass_fields__
-    missing = [name for name in ("treatments", "baseline", "margin_K") if fields.get(name) is None]
-    problems = [Problem("plan", f"no {name}", "treatments, baseline and margin_K") for name in missing]
-    problems += [Problem("plan", repr(name), ", ".join(known)) for name in fields if name not in known]
-    if problems:
-        raise InputError(problems)
-    for name in ("treatments", "steps_W"):
-        if isinstance(fields.get(name), list):
-            fields[name] = tuple(fields[name])
-    return PlanRequest(**fields)
-
-
-def listed(text: str, *, numbers: bool) -> tuple[Any, ...]:
-    """Return what a comma-separated text lists.
-
-    Parameters
-    ----------
-    text : str
-        Names, or powers in W.
-    numbers : bool
-        Whether they are numbers.
-
-    Raises
-    ------
-    InputError
-        Something in it is no number.
-    """
-    parts = [part.strip() for part in text.split(",") if part.strip()]
-    if not numbers:
-        return tuple(parts)
-    try:
-        return tuple(float(part) for part in parts)
-    except ValueError:
-        raise InputError([Problem("plan: power steps", repr(text), "powers in W, separated by commas")]) from None
+    tree = YamlTree("plan", data={name: value for name, value in fields.items() if value is not None})
+    request, problems = read_model(PlanRequest, tree)
+    if request is None:
+        named = [(problem.where.partition("(")[2].partition(")")[0].partition(".")[0], problem) for problem in problems]
+        raise InputError(
+            Problem(
+                f"plan: {name}", "nothing" if problem.allowed.startswith("required") else problem.found, problem.allowed
+            )
+            for name, problem in named
+        )
+    return request
 
 
 def make_plan(request: PlanRequest) -> Plan:
@@ -142,58 +118,38 @@ def make_plan(request: PlanRequest) -> Plan:
     InputError
         With every problem found.
     """
-    request.check()
-    scatter = _scatter(request)
-    tau = scatter.time_constant_min if request.time_constant_min is None else request.time_constant_min
-    problem = _problem(request, scatter, tau)
-    steps_W = problem.choose_steps(fewest_steps(problem), problem.soaks_min()[0])
-    numbers = mount_numbers(
-        problem, steps_W=steps_W, estimand=request.estimand, powers=sorted({0.80, 0.90, request.power})
-    )
-    sd_K = one_mount_sd_K(problem.mount_sd_K, problem.run_noise_K, steps_W=steps_W, estimand=request.estimand)
-    split, reason, looks, looking = _size(request, problem, numbers, sd_K)
-    runs = plan_order(
-        request.treatments,
-        n_mounts=split.n_mounts,
-        n_ladder=split.n_ladder,
-        steps_W=split.steps_W,
-        reference_W=request.reference_W,
-        step_order=request.step_order,
-        seed=request.seed,
-    )
+    problem = SplitProblem(request=request, scatter=_scatter(request))
+    numbers = mount_numbers(problem)
+    split, reason, looks, looking = _size(problem, numbers)
+    runs = plan_order(request, split)
     entries = calendar(runs, split.times, day_h=request.day_h)
-    hours = sum(entry.end_h - entry.start_h for entry in entries)
     budget = split.hours if request.hours is None else request.hours
-    splits = (other if other.n_steps != split.n_steps else split for other in compare_splits(problem, hours=budget))
+    others = compare_splits(problem, hours=budget)
     return Plan(
         request=request,
         title=request.title or " or ".join(request.treatments),
-        n_mounts=split.n_mounts,
-        n_ladder=split.n_ladder,
-        steps_W=split.steps_W,
-        hours=hours,
-        times=split.times,
-        scatter=scatter,
+        hours=sum(entry.end_h - entry.start_h for entry in entries),
+        scatter=problem.scatter,
         numbers=numbers,
         looks=looks,
         looking=looking,
-        splits=tuple(splits),
+        splits=tuple(other if other.n_steps != split.n_steps else split for other in others),
         split=split,
         reason=reason,
         soaks=compare_soaks(problem, budget, n_steps=split.n_steps),
         runs=runs,
         entries=entries,
-        settings=_settings(request, problem, scatter, tau),
-        cautions=(
-            *_caution_size(request, problem, numbers, split, looks, looking, sd_K),
-            *_cautions(request, scatter, tau),
-        ),
+        settings={
+            "ladder_W": request.ladder_W,
+            "reference_power_W": request.reference_W,
+            "temperature_C": request.limit_C if request.throttle else None,
+            "room_C": request.customers_room_C if request.throttle else None,
+            "throttle_power_W": problem.throttle_power_W(),
+            "curve": problem.curve,
+            "time_constant_min": problem.time_constant_min,
+        },
+        cautions=(*_caution_size(problem, numbers, split, looks, looking), *_cautions(problem)),
     )
-
-
-def assumed_curve() -> RiseCurve:
-    """Return the curve assumed while the bench is unknown: 18 K interface and 45 K sink at 120 W."""
-    return RiseCurve(b_K_per_W=0.15, a=45.0 / 120.0**0.8, lowest_W=40.0, highest_W=120.0)
 
 
 def _scatter(request: PlanRequest) -> MountScatter:
@@ -204,42 +160,23 @@ def _scatter(request: PlanRequest) -> MountScatter:
     return given_scatter(request.mount_sd_K, request.mount_sd_dof, run_noise_K=request.run_noise_K)
 
 
-def _problem(request: PlanRequest, scatter: MountScatter, time_constant_min: float | None) -> SplitProblem:
-    return SplitProblem(
-        ladder_W=request.ladder_W,
-        reference_power_W=request.reference_W,
-        mount_sd_K=scatter.planned_sd_K,
-        run_noise_K=scatter.run_noise_K,
-        margin_K=request.margin_K,
-        n_treatments=len(request.treatments),
-        confidence_level=request.confidence_level,
-        curve=scatter.curve or assumed_curve(),
-        curve_known=scatter.curve is not None,
-        limit_rise_K=request.limit_C - request.customers_room_C if request.throttle else None,
-        time_constant_min=time_constant_min,
-        soak_min=request.soak_min,
-        change_over_min=request.change_over_min,
-        remount_min=request.remount_min,
-        whole_ladders=request.estimand == "through origin",
-    )
-
-
-def _size(
-    request: PlanRequest, problem: SplitProblem, numbers: tuple[MountNumber, ...], sd_K: float
-) -> tuple[Split, str, Looks, Looking | None]:
+def _size(problem: SplitProblem, numbers: tuple[MountNumber, ...]) -> tuple[Split, str, Looks, Looking | None]:
     """Return the recommended split, why, the way of looking, and what looking after every mount takes."""
+    request = problem.request
     needed = _asked(request, numbers).n_mounts
-    looking = None
-    if needed is not None and needed <= MOST_MOUNTS:
-        looking = mounts_for_looking(problem, needed, MOST_MOUNTS, power=request.power, sd_K=sd_K, goal=request.goal)
-    n_mounts = needed if request.mounts is None else request.mounts
+    looking = None if needed is None or needed > MOST_MOUNTS else mounts_for_looking(problem, needed)
     if request.hours is not None:
         split, reason = recommend_split(problem, compare_splits(problem, hours=request.hours))
+        if split.n_mounts > MOST_MOUNTS:
+            found = f"{request.hours:g} h, which buy {split.n_mounts} mounts of each treatment"
+            raise InputError([Problem("plan: hours", found, f"hours for at most {MOST_MOUNTS}")])
         return split, reason, request.looks or "end", looking
+    n_mounts = request.mounts or needed
     if n_mounts is None or n_mounts > MOST_MOUNTS:
         found = f"{request.margin_K:g} K, which needs {n_mounts or 'more than 10000'} mounts of each treatment"
-        allowed = f"a margin that at most {MOST_MOUNTS} mounts settle at a mount SD of {problem.mount_sd_K:.2g} K"
-        raise InputError([Problem("plan: margin", found, allowed)])
+        sd_K = problem.scatter.planned_sd_K
+        allowed = f"a margin that at most {MOST_MOUNTS} mounts settle at a mount SD of {sd_K:.2g} K"
+        raise InputError([Problem("plan: margin_K", found, allowed)])
     split, reason = recommend_split(problem, compare_splits(problem, n_mounts=n_mounts), n_mounts=n_mounts)
     looks: Looks = request.looks or ("every mount" if split.hours > LONG_CAMPAIGN_H and looking else "end")
     if looks == "every mount" and request.mounts is None:
@@ -251,55 +188,133 @@ def _size(
     return split, reason, looks, looking
 
 
-def _asked(request: PlanRequest, numbers: tuple[MountNumber, ...]) -> MountNumber:
+def _asked(request: PlanRequest, numbers: Sequence[MountNumber]) -> MountNumber:
     return next(row for row in numbers if row.goal == request.goal and row.power == request.power)
 
 
-def _settings(request: PlanRequest, problem: SplitProblem, scatter: MountScatter, tau: float | None) -> dict[str, Any]:
-    return {
-        "ladder_W": request.ladder_W,
-        "reference_power_W": request.reference_W,
-        "temperature_C": request.limit_C if request.throttle else None,
-        "room_C": request.customers_room_C if request.throttle else None,
-        "throttle_power_W": problem.throttle_power_W(),
-        "curve": problem.curve,
-        "time_constant_min": tau,
-        "mount_sd_K": scatter.sd_K,
-        "mount_sd_dof": scatter.dof,
-        "planned_mount_sd_K": scatter.planned_sd_K,
-        "run_noise_K": scatter.run_noise_K,
-    }
+def one_mount_sd_K(problem: SplitProblem, steps_W: Sequence[float] = ()) -> float:
+    """Return the SD of the value of one mount, K at the reference step.
+
+    The estimand through the origin uses all the steps of a ladder mount (those given, or the fewest that answer what
+    is asked), and so averages their run noise.
+    """
+    share, steps_W = 1.0, steps_W or _fewest_steps_W(problem)
+    if problem.request.estimand == "through origin":
+        share = max(steps_W) ** 2 / sum(step * step for step in steps_W)
+    return math.hypot(problem.scatter.planned_sd_K, math.sqrt(share) * problem.scatter.run_noise_K)
+
+
+def _fewest_steps_W(problem: SplitProblem) -> tuple[float, ...]:
+    return problem.choose_steps(fewest_steps(problem), problem.soaks_min()[0])
+
+
+def mount_numbers(problem: SplitProblem, steps_W: Sequence[float] = ()) -> tuple[MountNumber, ...]:
+    """Return the mounts that each question needs at one look, for chances of 0.80, 0.90 and as asked.
+
+    Parameters
+    ----------
+    problem : SplitProblem
+        Bench, scatter and margin; several candidates take Dunnett's point.
+    steps_W : sequence of float
+        Steps of a ladder mount, W; without any the fewest that answer what is asked.
+    """
+    steps_W = steps_W or _fewest_steps_W(problem)
+    request, margin_K, treatments = problem.request, problem.request.margin_K, problem.n_treatments
+    sd_K, small_K = one_mount_sd_K(problem, steps_W), SMALL_DIFFERENCE * margin_K
+    given: dict[str, Any] = {"alpha": 1 - request.confidence_level, "n_treatments": treatments}
+    shown = partial(mounts_needed, margin_K, sd_K, n_candidates=max(1, treatments - 1), **given)
+    equal = partial(equivalence_mounts_needed, margin_K, sd_K, **given)
+    within = f"show equivalence within {margin_K:g} K where"
+    questions: tuple[tuple[str, Goal, float, Callable[..., int | None]], ...] = (
+        (f"show a difference of {margin_K:g} K", "difference", margin_K, shown),
+        (f"{within} nothing differs", "equivalence", 0.0, equal),
+        (f"{within} {small_K:.2g} K differ", "equivalence", small_K, partial(equal, difference_K=small_K)),
+    )
+    rows = []
+    for question, goal, true_K, needed in questions:
+        for power in sorted({0.80, 0.90, request.power}):
+            number = needed(power=power)
+            width = throttle = difference = None
+            if number is not None:
+                width = half_width(sd_K, number, treatments, level=request.confidence_level)
+                throttle, difference = problem.throttle_half_widths_W(steps_W, number, 1)
+            rows.append(
+                MountNumber(
+                    question=question,
+                    goal=goal,
+                    true_difference_K=true_K,
+                    power=power,
+                    n_mounts=number,
+                    difference_half_width_K=width,
+                    throttle_half_width_W=throttle,
+                    throttle_difference_half_width_W=difference,
+                )
+            )
+    return tuple(rows)
+
+
+def look_after_every_mount(problem: SplitProblem, n_mounts: int) -> Looking:
+    """Return the chance of an answer where the campaign is looked at after every mount, by simulation.
+
+    Parameters
+    ----------
+    problem : SplitProblem
+        The answer is a difference of the margin where that is true, or equivalence where nothing differs.
+    n_mounts : int
+        Mounts of each treatment.
+    """
+    request, equivalence = problem.request, problem.request.goal == "equivalence"
+    order = tuple(range(problem.n_treatments)) * n_mounts
+    rule = look_rule(
+        order,
+        n_treatments=problem.n_treatments,
+        margin_K=request.margin_K,
+        alpha=1 - request.confidence_level,
+        n_paths=LOOK_PATHS if len(order) <= MANY_LOOKS else LOOK_PATHS // 4,
+    )
+    true_K, sd_K = 0.0 if equivalence else request.margin_K, one_mount_sd_K(problem)
+    chance, mean_mounts = chance_over_looks(rule, true_K, sd_K, equivalence=equivalence, n_paths=LOOK_PATHS)
+    return Looking(n_mounts=n_mounts, chance=chance, mean_mounts=mean_mounts)
+
+
+def mounts_for_looking(problem: SplitProblem, fewest: int) -> Looking | None:
+    """Return how many mounts keep the chance asked for where one looks after every mount; None beyond 200.
+
+    Parameters
+    ----------
+    problem : SplitProblem
+        As for :func:`look_after_every_mount`.
+    fewest : int
+        Mounts of each treatment that one look needs.
+    """
+    look = lru_cache(maxsize=None)(partial(look_after_every_mount, problem))
+    number = smallest(lambda n_mounts: look(n_mounts).chance >= problem.request.power, fewest, MOST_MOUNTS)
+    return None if number is None else look(number)
 
 
 def _caution_size(
-    request: PlanRequest,
-    problem: SplitProblem,
-    numbers: tuple[MountNumber, ...],
-    split: Split,
-    looks: Looks,
-    looking: Looking | None,
-    sd_K: float,
+    problem: SplitProblem, numbers: tuple[MountNumber, ...], split: Split, looks: Looks, looking: Looking | None
 ) -> tuple[str, ...]:
     """Say when the mounts that the hours buy, or that were asked for, are fewer than the question needs."""
     if split.n_mounts == 1:
         return ("One mount of each treatment cannot tell material from mounting: there will be no interval.",)
+    request, each = problem.request, looks == "every mount"
     row = _asked(request, numbers)
-    needed, each = row.n_mounts, looks == "every mount"
-    if each:
-        needed = None if looking is None else looking.n_mounts
-    if needed is not None and split.n_mounts >= needed:
-        return ()
+    needed, most, how = row.n_mounts, "10000", ""
     chance = split.power_at_margin if request.goal == "difference" else split.equivalence_power
     if each:
-        chance = look_after_every_mount(problem, split.n_mounts, sd_K=sd_K, goal=request.goal).chance
+        needed, most, how = looking.n_mounts if looking else None, str(MOST_MOUNTS), " and looks after every mount"
+    if needed is not None and split.n_mounts >= needed:
+        return ()
+    if each:
+        chance = look_after_every_mount(problem, split.n_mounts).chance
     reached = f": it is {chance:.2f}" if chance is not None and request.estimand == "reference" else ""
-    many = MOST_MOUNTS if each else "10000"
-    short = f"{split.n_mounts} mounts of each treatment are fewer than the {needed or f'more than {many}'} it takes"
-    how = " and looks after every mount" if each else ""
+    short = f"{split.n_mounts} mounts of each treatment are fewer than the {needed or f'more than {most}'} it takes"
     return (f"{short} to {row.question} with a chance of {request.power:.2f}{how}{reached}.",)
 
 
-def _cautions(request: PlanRequest, scatter: MountScatter, tau: float | None) -> list[str]:
+def _cautions(problem: SplitProblem) -> list[str]:
+    request, scatter, tau = problem.request, problem.scatter, problem.time_constant_min
     cautions = list(scatter.cautions)
     if scatter.dof is not None:
         cautions.insert(
@@ -307,160 +322,19 @@ def _cautions(request: PlanRequest, scatter: MountScatter, tau: float | None) ->
             f"Planned at the upper 80 % limit of the mount SD, {scatter.planned_sd_K:.2g} K, "
             f"not at its estimate {scatter.sd_K:.2g} K with {scatter.dof:g} degrees of freedom.",
         )
-    assumed = [
-        ("the power steps", not request.steps_W),
-        ("the curve of rise against power", scatter.curve is None and request.throttle),
-        ("the temperature limit of 95 degC", request.temperature_C is None and request.throttle),
-        ("the customer's room of 35 degC", request.room_C is None and request.throttle),
-        (f"the soak of {DEFAULT_SOAK_MIN:g} min", tau is None and request.soak_min is None),
-    ]
-    names = [name for name, holds in assumed if holds]
-    if names:
-        cautions.append(f"Assumed, not known from your bench: {', '.join(names)}.")
+    assumed = {
+        "the power steps": not request.steps_W,
+        "the curve of rise against power": scatter.curve is None and request.throttle,
+        "the temperature limit of 95 degC": request.temperature_C is None and request.throttle,
+        "the customer's room of 35 degC": request.room_C is None and request.throttle,
+        f"the soak of {DEFAULT_SOAK_MIN:g} min": tau is None and request.soak_min is None,
+    }
+    if any(assumed.values()):
+        names = ", ".join(name for name, holds in assumed.items() if holds)
+        cautions.append(f"Assumed, not known from your bench: {names}.")
     if tau is None:
         cautions.append(
             "The time constant of the bench is not known: it can be read off the first report, "
             "and the soak may then be cut to two of them, or a little more after large steps."
         )
     return cautions
-
-
-SCHEMA = 1
-
-
-def write_plan(plan: Plan, folder: str | Path) -> Path:
-    """Write ``campaign.yaml``, ``runs.csv``, ``bench_sheet.html`` and ``plan.json`` into a new folder.
-
-    Parameters
-    ----------
-    plan : Plan
-        What is to be made.
-    folder : str or Path
-        A folder that does not exist, or is empty. Nothing is ever overwritten.
-
-    Returns
-    -------
-    Path
-        The folder.
-
-    Raises
-    ------
-    InputError
-        The folder holds something, or cannot be made.
-    """
-    target = Path(folder)
-    _check_target(target)
-    files = {
-        "campaign.yaml": campaign_yaml(plan),
-        "runs.csv": run_sheet_csv(plan.runs, plan.times),
-        "bench_sheet.html": bench_sheet_html(
-            plan.runs,
-            plan.entries,
-            plan.times,
-            title=plan.title,
-            seed=plan.request.seed,
-        ),
-        "plan.json": json.dumps(plan_results(plan), ensure_ascii=False, indent=1, allow_nan=False) + "\n",
-    }
-    target.parent.mkdir(parents=True, exist_ok=True)
-    staged = Path(tempfile.mkdtemp(prefix=f".{target.name}.", dir=target.parent))
-    try:
-        staged.chmod(0o755)
-        (staged / LOG_FOLDER).mkdir()
-        for name, text in files.items():
-            write_file(staged / name, text.encode())
-        load_campaign(staged)  # what the kit writes, the kit can read
-        sync_folder(staged)
-        if target.exists():
-            target.rmdir()  # empty, as checked; anything put there since makes this fail and stays
-        staged.rename(target)
-    except OSError as error:
-        raise InputError([Problem(str(target), f"a folder that cannot be made ({error})", "a new folder")]) from error
-    finally:
-        shutil.rmtree(staged, ignore_errors=True)
-    return target
-
-
-def _check_target(target: Path) -> None:
-    if target.is_symlink() or (target.exists() and not target.is_dir()):
-        raise InputError([Problem(str(target), "a file or a link", "a new or an empty folder")])
-    if target.is_dir() and any(target.iterdir()):
-        raise InputError([Problem(str(target), "a folder that is not empty", "a new or an empty folder")])
-
-
-def plan_results(plan: Plan) -> dict[str, Any]:
-    """Return the plan as JSON-native data, with the request it was made from.
-
-    Parameters
-    ----------
-    plan : Plan
-        What is to be made.
-    """
-    data: dict[str, Any] = plain(plan)
-    request = data["request"]
-    for name in ("pilot", "archive"):
-        request[name] = None if request[name] is None else Path(request[name]).name
-    return {"schema": SCHEMA, "thermlab_version": __version__, **data}
-
-
-def campaign_yaml(plan: Plan) -> str:
-    """Return ``campaign.yaml`` with the decision, limits and soak of the plan; the log columns are a start to edit.
-
-    Parameters
-    ----------
-    plan : Plan
-        What is to be made.
-    """
-    request = plan.request
-    lines = [
-        "# Written by thermlab plan. Lines marked EDIT are guesses: set them to what your logger writes.",
-        f"title: {_quoted(plan.title)}",
-        f"bench: {_quoted(request.bench or 'bench-1')}               # EDIT: name of the bench; one name, one bench",
-        "cooling: passive               # EDIT: passive | forced (fixed fans)",
-        f"baseline: {_quoted(request.baseline)}",
-        "currency: EUR                  # EDIT",
-        "treatments:",
-    ]
-    for name in request.treatments:
-        lines += [
-            f"  {_quoted(name)}:",
-            '    description: ""            # EDIT: material, amount, spreading, torque, frame',
-            '    handling: ""               # EDIT; price as pack_price with uses_per_pack, or with pack_g and use_g',
-        ]
-    lines += [
-        "decision:                      # set before the data are seen; a report shows every later change",
-        f"  margin_K: {_number(request.margin_K)}",
-        f"  reference_power_W: {_number(request.reference_W)}",
-        f"  confidence_level: {_number(request.confidence_level)}",
-        f"  mounts_planned: {plan.n_mounts}",
-    ]
-    if request.throttle:
-        lines += [
-            "limits:",
-            f"  temperature_C: {_number(request.limit_C)}        # where the device throttles",
-            f"  room_C: {_number(request.customers_room_C)}               # the customer's room",
-        ]
-    lines += [
-        "soak:",
-        f"  minutes: {_number(plan.times.soak_min)}",
-        "log:                           # EDIT: how the sensor logs are written; nothing is guessed",
-        '  delimiter: ","',
-        '  decimal: "."',
-        "  encoding: utf-8",
-        '  time: {columns: [time], format: "%Y-%m-%d %H:%M:%S"}',
-        '  temperature: {columns: ["die * [degC]"], unit: degC}',
-        '  power: {columns: ["heater power [W]"], unit: W}',
-        '  ambient: {columns: ["room [degC]"], unit: degC}',
-    ]
-    return "\n".join(lines) + "\n"
-
-
-def _quoted(text: str) -> str:
-    # A JSON string is a YAML string.
-    return json.dumps(text, ensure_ascii=False)
-
-
-def _number(value: float) -> str:
-    # YAML 1.1 takes 1e-05 for text.
-    text = f"{value:.12g}"
-    return f"{value:.15f}".rstrip("0") if "e" in text else text

@@ -1,19 +1,25 @@
-"""A plan, and the outlook of a campaign under way, as tables for a notebook and sentences for a terminal."""
+"""A plan, and the outlook of a campaign under way: tables and a picture for a notebook, sentences for a terminal."""
 
 from __future__ import annotations
 
 from functools import partial
 from typing import TYPE_CHECKING
 
-from thermlab.planning.run_order import MOST_MOUNTS, clock
+from thermlab.base.marks import MARKER, PAGE
+from thermlab.planning.folder import clock
+from thermlab.planning.records import MOST_MOUNTS
 from thermlab.reports.pages import Block, Column, cautions_block, join, listing, paragraph, table
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from pathlib import Path
 
-    from thermlab.planning.records import Plan
-    from thermlab.planning.underway import CandidateOutlook, NextMounts
+    from matplotlib.axes import Axes
 
+    from thermlab.planning.records import CandidateOutlook, NextMounts, Plan, Split
+    from thermlab.reports.pictures import Picture
+
+MOST_NAMED = 12
 ORDINALS = ("1 more mount", "2 more mounts", "3 more mounts")
 
 
@@ -26,12 +32,11 @@ def plan_sentences(plan: Plan) -> tuple[str, ...]:
         A plan.
     """
     request = plan.request
-    days = max(entry.day for entry in plan.entries)
     sentences = [f"caution: {caution}" for caution in plan.cautions]
     sentences.append(
-        f"{plan.n_mounts} mounts of each of {len(request.treatments)} treatments, {_who_runs(plan)}, "
-        f"pre-soak {plan.times.pre_soak_min:g} min, soak {plan.times.soak_min:g} min: "
-        f"{plan.hours:.1f} bench hours on {days} days."
+        f"{plan.split.n_mounts} mounts of each of {len(request.treatments)} treatments, {_who_runs(plan)}, "
+        f"pre-soak {plan.split.times.pre_soak_min:g} min, soak {plan.split.times.soak_min:g} min: "
+        f"{plan.hours:.1f} bench hours on {plan.entries[-1].day} days."
     )
     for row in plan.numbers:
         if row.power != request.power:
@@ -51,10 +56,11 @@ def plan_sentences(plan: Plan) -> tuple[str, ...]:
 
 
 def _who_runs(plan: Plan) -> str:
-    steps = ", ".join(f"{step:g}" for step in plan.steps_W)
-    if plan.n_ladder == plan.n_mounts:
-        return f"power steps {steps} W"
-    return f"power steps {steps} W on the first {plan.n_ladder}, {plan.request.reference_W:g} W alone on the others"
+    split = plan.split
+    steps = f"power steps {', '.join(f'{step:g}' for step in split.steps_W)} W"
+    if split.n_ladder == split.n_mounts:
+        return steps
+    return f"{steps} on the first {split.n_ladder}, {plan.request.reference_W:g} W alone on the others"
 
 
 def _looks(plan: Plan) -> str:
@@ -73,24 +79,16 @@ def _looks(plan: Plan) -> str:
 
 
 def outlook_sentences(ahead: NextMounts) -> tuple[str, ...]:
-    """Return the outlook of a campaign under way in a few sentences, cautions first.
+    """Return the outlook of a campaign under way in a few sentences: cautions, the advice of its report, numbers.
 
     Parameters
     ----------
     ahead : NextMounts
         The outlook.
     """
-    made = ", ".join(f"{name} {count}" for name, count in ahead.n_mounts.items())
-    sentences = [f"caution: {caution}" for caution in ahead.cautions]
-    sentences.extend(ahead.lead)
-    planned = ", ".join(ahead.next_treatments[:3])
-    lead = "Next" if ahead.advice == "go on" else "Still planned"
-    to_come = f"{lead}: {planned}"
-    if not ahead.next_treatments:
-        to_come = "No more are planned"
-    sentences.append(f"Mounts so far: {made}. {to_come}.")
+    sentences = [*(f"caution: {caution}" for caution in ahead.cautions), lead(ahead), _mounts_to_come(ahead)]
     for candidate in ahead.candidates:
-        text = f"{candidate.treatment}: {candidate.verdict}, {_difference(candidate)}"
+        text = f"{candidate.treatment}: {_difference(candidate)}, {candidate.verdict} where every mount is looked at"
         chances = [
             f"{chance:.2f} after {words}" for chance, words in zip(candidate.chance_after, ORDINALS, strict=False)
         ]
@@ -98,6 +96,17 @@ def outlook_sentences(ahead: NextMounts) -> tuple[str, ...]:
             text += f"; chance of a verdict {', '.join(chances)}, {candidate.chance_at_end:.2f} at the end"
         sentences.append(f"{text}.")
     return tuple(sentences)
+
+
+def lead(ahead: NextMounts) -> str:
+    """Return state and text of the one advice, as report and results have them."""
+    return f"{ahead.advice.state}. {ahead.advice.text}"
+
+
+def _mounts_to_come(ahead: NextMounts) -> str:
+    made = ", ".join(f"{name} {count}" for name, count in ahead.n_mounts.items())
+    to_come, more = ", ".join(ahead.next_treatments[:MOST_NAMED]) or "none", len(ahead.next_treatments) - MOST_NAMED
+    return f"Mounts so far: {made}. Mounts to come, in this order: {to_come}{f' and {more} more' if more > 0 else ''}."
 
 
 def numbers(plan: Plan) -> Block:
@@ -137,27 +146,27 @@ def soaks(plan: Plan) -> Block:
         return paragraph("The time constant of the bench is not known, so soaks cannot be compared.")
     wrong = "Error of the rise where the time constant is 5 % wrong, K"
     columns: list[Column] = [
-        (
-            "Soak, min",
-            "text",
-            lambda soak: f"{soak.soak_min:g}{' (planned)' if soak.soak_min == plan.times.soak_min else ''}",
-        ),
+        ("Soak, min", "text", lambda soak: _marked(soak.times.soak_min, plan.split.times.soak_min)),
         ("Time constants", "number", lambda soak: f"{soak.soak_time_constants:.1f}"),
         ("Mounts of each treatment", "number", lambda soak: soak.n_mounts),
         ("Difference", "number", lambda soak: _pm(soak.difference_half_width_K, "K")),
         ("Left to extrapolate, K", "number", lambda soak: _hundredths(soak.left_K)),
         (wrong, "number", lambda soak: _hundredths(soak.rise_error_K)),
         ("Error of the throttle power, W", "number", lambda soak: _hundredths(soak.throttle_error_W)),
-        ("Remark", "text", lambda soak: soak.note),
+        ("Remark", "text", lambda soak: soak.soak_note),
     ]
     return listing("What a soak costs and leaves, for the same hours", plan.soaks, columns)
+
+
+def _marked(soak_min: float, planned_min: float) -> str:
+    return f"{soak_min:g}{' (planned)' if soak_min == planned_min else ''}"
 
 
 def bench_hours(plan: Plan) -> Block:
     """Return the calendar, one line per mount."""
     lines: dict[tuple[str, str, int], list[float]] = {}
     for entry in plan.entries:
-        lines.setdefault((entry.treatment, entry.mount, entry.day), []).extend((entry.start_h, entry.end_h))
+        lines.setdefault((*entry.run.of, entry.day), []).extend((entry.start_h, entry.end_h))
     rows = [
         (f"day {day}", clock(min(hours)), clock(max(hours)), treatment, mount)
         for (treatment, mount, day), hours in lines.items()
@@ -197,7 +206,8 @@ def outlook(ahead: NextMounts) -> Block:
     ]
     return join(
         [
-            *map(paragraph, ahead.lead),
+            paragraph(lead(ahead)),
+            paragraph(_mounts_to_come(ahead)),
             cautions_block(ahead.cautions),
             listing("Chance of a verdict after the next mounts", ahead.candidates, columns),
         ]
@@ -227,3 +237,76 @@ def _pm(value: float | None, unit: str) -> str:
 
 def _hundredths(value: float | None) -> str:
     return "" if value is None else f"{value:.2f}"
+
+
+def trade(plan: Plan) -> Picture:
+    """Draw what every split of the hours gives, and what every soak gives where the time constant is known.
+
+    Parameters
+    ----------
+    plan : Plan
+        A plan.
+
+    Returns
+    -------
+    Picture
+        Figure with its words.
+    """
+    from thermlab.reports.pictures import DASHED, Picture, new_figure, stack  # noqa: PLC0415
+
+    panels = 2 if plan.soaks else 1
+    with new_figure(2.9 * panels + 0.2) as figure:
+        upper, *rest = stack(figure, [1.85] * panels, left=0.75, right=0.75, top=0.45, gap=1.05, share=False)
+        steps = [split.n_steps for split in plan.splits]
+        _against(upper, steps, plan.splits, "throttle_half_width_W", "throttle power: ± W", plan.split.n_steps)
+        upper.axhline(plan.request.margin_K, color=PAGE["band-edge"], lw=1, ls=DASHED)
+        upper.set_xticks(steps, [f"{split.n_steps}\n{split.n_mounts} mounts" for split in plan.splits])
+        upper.set_xlabel("power steps, and the mounts of each treatment for the same hours")
+        upper.set_title("Half-widths (shaded: recommended, dashed: margin)", loc="left", fontsize=11)
+        for lower in rest:
+            soaks = [soak.times.soak_min for soak in plan.soaks]
+            _against(lower, soaks, plan.soaks, "left_K", "left to extrapolate: K", plan.split.times.soak_min)
+            lower.set_xticks(soaks, [f"{soak.times.soak_min:g}\n{soak.n_mounts}" for soak in plan.soaks])
+            lower.set_xlabel("soak in min, and the mounts of each treatment for the same hours")
+            lower.set_title("Soak (shaded: planned)", loc="left", fontsize=11)
+    return Picture(figure, _words(plan))
+
+
+def _against(axes: Axes, at: Sequence[float], choices: Sequence[Split], second: str, label: str, chosen: float) -> None:
+    """Draw the half-width of a difference and a second quantity over the choices, the one that was taken shaded."""
+    import numpy as np  # noqa: PLC0415 - a plan on the terminal draws nothing
+    import seaborn as sns  # noqa: PLC0415
+
+    from thermlab.reports.pictures import quiet  # noqa: PLC0415
+
+    axes.axvline(chosen, color=PAGE["band"], lw=12, zorder=0)
+    # The two curves have nearly the same shape: more room over the second keeps them apart.
+    curves = [("difference_half_width_K", "difference: ± K", PAGE["link"], "one", 1.15)]
+    curves.append((second, label, PAGE["caution-edge"], "second", 1.5))
+    for quantity, words, colour, marker, room in curves:
+        drawn = np.array([getattr(choice, quantity) for choice in choices], dtype=float)
+        if np.isnan(drawn).all() and quantity == second:
+            continue
+        own = axes if quantity != second else axes.twinx()
+        sns.lineplot(x=at, y=drawn, color=colour, marker=MARKER[marker], mec=colour, lw=1.5, ax=own)
+        highest = np.fmax.reduce(drawn)
+        own.set_ylim(0, room * highest if highest > 0 else 1)  # zero is the floor, so that heights compare
+        own.set_ylabel(words, color=colour)
+        quiet(own, keep=("bottom", "left") if own is axes else ("right",))
+
+
+def _words(plan: Plan) -> str:
+    parts = [
+        f"{split.n_steps} steps: {split.n_mounts} mounts, difference {_pm(split.difference_half_width_K, 'K')}, "
+        f"throttle power {_pm(split.throttle_half_width_W, 'W')}"
+        for split in plan.splits
+    ]
+    text = f"Half-widths for the same hours. {'; '.join(parts)}. Recommended: {plan.split.n_steps} steps."
+    if plan.soaks:
+        soaks = [
+            f"{soak.times.soak_min:g} min: {soak.n_mounts} mounts, "
+            f"difference {_pm(soak.difference_half_width_K, 'K')}, {soak.left_K:.2f} K left to extrapolate"
+            for soak in plan.soaks
+        ]
+        text += f" Soak. {'; '.join(soaks)}. Planned: {plan.split.times.soak_min:g} min."
+    return text

@@ -1,35 +1,64 @@
-"""What a plan is asked for, with every default in one place, and the plan that comes of it."""
+"""What a plan is asked for, with every default in one place, and what comes of it."""
 
 from __future__ import annotations
 
-import math
 import re
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
-from thermlab.base.errors import InputError, Problem
-from thermlab.planning.mount_sd import RUN_NOISE_K
-from thermlab.planning.run_order import MOST_MOUNTS
-from thermlab.planning.splits import MOST_STEPS
+from pydantic import BeforeValidator, Field
+
+from thermlab.campaign.settings import ConfidenceLevel, LimitC, MarginK, PowerW, RoomC
+from thermlab.logs.settings import Broken, Line, Model
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-    from pathlib import Path
+    from collections.abc import Iterator, Mapping
 
-    from thermlab.planning.mount_sd import MountScatter
-    from thermlab.planning.run_order import CalendarEntry, PlannedRun, StepOrder
-    from thermlab.planning.splits import BenchHours, Estimand, Goal, Looking, Looks, MountNumber, SoakChoice, Split
+    from thermlab.compare.records import Advice
+    from thermlab.stats.curves import RiseCurve
 
-DEFAULT_STEPS_W = (40.0, 56.0, 72.0, 88.0, 104.0, 120.0)
+Activity = Literal["mount", "pre-soak", "run", "change-over"]
+Goal = Literal["difference", "equivalence"]
+Looks = Literal["end", "every mount"]
+
+MOST_MOUNTS = 200
+MOST_STEPS = 12
 MOST_TREATMENTS = 20
+FEWEST_DOF = 0.5
+"""Half of one, as is left of a prior with one."""
 
 # A name goes into file names, a run sheet that a spreadsheet may open, and pages.
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]{0,59}\Z")
+_NAMES = "up to 60 letters, digits and _ . - (it becomes part of file names), the first a letter or digit"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PlanRequest:
-    """What a plan is asked for.
+def _names(value: Any) -> Any:
+    """Return what a list, or a text with commas, names."""
+    if isinstance(value, str):
+        value = [part.strip() for part in value.split(",") if part.strip()]
+    return tuple(value) if isinstance(value, list) else value
+
+
+def _powers(value: Any) -> Any:
+    """Return powers, W, as numbers; what is none stays, and the model says so."""
+    powers = _names(value)
+    return tuple(map(_power, powers)) if isinstance(powers, tuple) else powers
+
+
+def _power(value: Any) -> Any:
+    try:
+        return float(value) if isinstance(value, str) else value
+    except ValueError:
+        return value
+
+
+_Minutes = Annotated[float, Field(gt=0, lt=10_000)]
+_Handling = Annotated[float, Field(ge=0, le=10_000)]
+
+
+class PlanRequest(Model):
+    """What a plan is asked for; lists may be given as text with commas.
 
     Attributes
     ----------
@@ -65,7 +94,7 @@ class PlanRequest:
     hours : float or None
         Bench hours to be spent, h.
     steps_W : tuple of float
-        Power steps the bench can run, W; empty takes the six of the kit.
+        Power steps the bench can run, W; without any those of the kit.
     reference_power_W : float or None
         Step of the primary comparison, W; None: the highest.
     soak_min : float or None
@@ -86,45 +115,45 @@ class PlanRequest:
         Temperature limit and room of the throttle power, degC; None: 95 and 35.
     """
 
-    treatments: tuple[str, ...]
+    treatments: Annotated[tuple[str, ...], BeforeValidator(_names)]
     baseline: str
-    margin_K: float
-    title: str = ""
+    margin_K: MarginK
+    title: Annotated[Line, Field(max_length=500)] = ""
     goal: Goal = "difference"
-    power: float = 0.80
-    confidence_level: float = 0.95
-    estimand: Estimand = "reference"
+    power: Annotated[float, Field(gt=0.05, lt=1)] = 0.80
+    confidence_level: ConfidenceLevel = 0.95
+    estimand: Literal["reference", "through origin"] = "reference"
     looks: Looks | None = None
-    mount_sd_K: float | None = None
-    mount_sd_dof: float | None = None
-    run_noise_K: float = RUN_NOISE_K
+    mount_sd_K: Annotated[float, Field(gt=0)] | None = None
+    mount_sd_dof: Annotated[float, Field(ge=FEWEST_DOF)] | None = None
+    run_noise_K: Annotated[float, Field(ge=0)] = 0.2
     pilot: str | Path | None = None
     archive: str | Path | None = None
     bench: str | None = None
-    mounts: int | None = None
-    hours: float | None = None
-    steps_W: tuple[float, ...] = ()
-    reference_power_W: float | None = None
-    soak_min: float | None = None
-    time_constant_min: float | None = None
-    change_over_min: float = 5.0
-    remount_min: float = 45.0
-    day_h: float = 8.0
-    step_order: StepOrder = "ascending"
-    seed: int = 1
+    mounts: Annotated[int, Field(ge=1, le=MOST_MOUNTS)] | None = None
+    hours: Annotated[float, Field(gt=0, lt=10_000)] | None = None
+    steps_W: Annotated[tuple[PowerW, ...], BeforeValidator(_powers)] = ()
+    reference_power_W: PowerW | None = None
+    soak_min: _Minutes | None = None
+    time_constant_min: _Minutes | None = None
+    change_over_min: _Handling = 5.0
+    remount_min: _Handling = 45.0
+    day_h: Annotated[float, Field(gt=0, le=24)] = 8.0
+    step_order: Literal["ascending", "random"] = "ascending"
+    seed: Annotated[int, Field(ge=0)] = 1
     throttle: bool = True
-    temperature_C: float | None = None
-    room_C: float | None = None
+    temperature_C: LimitC | None = None
+    room_C: RoomC | None = None
 
     @property
     def ladder_W(self) -> tuple[float, ...]:
         """Power steps the bench can run, ascending, W."""
-        return tuple(sorted(float(step) for step in self.steps_W or DEFAULT_STEPS_W))
+        return tuple(sorted(self.steps_W or (40.0, 56.0, 72.0, 88.0, 104.0, 120.0)))
 
     @property
     def reference_W(self) -> float:
         """Step of the primary comparison, W."""
-        return max(self.ladder_W) if self.reference_power_W is None else float(self.reference_power_W)
+        return self.reference_power_W or max(self.ladder_W)
 
     @property
     def limit_C(self) -> float:
@@ -136,85 +165,270 @@ class PlanRequest:
         """The customer's room, degC."""
         return 35.0 if self.room_C is None else self.room_C
 
-    def check(self) -> None:
-        """Refuse what cannot be planned.
+    @classmethod
+    def rules(cls, data: Mapping[str, Any]) -> Iterator[Broken]:
+        """What several numbers of a request have to keep together."""
+        if isinstance(names := _names(data.get("treatments")), tuple):
+            yield from _rules_of_names([str(name) for name in names], data.get("baseline"))
+        sources = sum(data.get(name) is not None for name in ("mount_sd_K", "pilot", "archive"))
+        if sources > 1:
+            yield Broken(("mount_sd_K",), f"{sources} sources", "a given one, a pilot campaign or an archive")
+        for name, other in (("bench", "archive"), ("mount_sd_dof", "mount_sd_K")):
+            if data.get(name) is not None and data.get(other) is None:
+                yield Broken((name,), f"{data[name]!r}", f"only together with {other}")
+        if data.get("mounts") is not None and data.get("hours") is not None:
+            yield Broken(("mounts",), "mounts and hours", "one of them; the other follows")
+        try:
+            request = cls.model_construct(**data)
+            steps = _powers(request.steps_W)
+            ladder = cls.model_construct(steps_W=steps).ladder_W
+            if len(set(steps)) != len(steps) or len(steps) > MOST_STEPS:
+                yield Broken(("steps_W",), f"{len(steps)} steps", f"up to {MOST_STEPS} power steps, each once")
+            elif (request.reference_power_W or ladder[-1]) not in ladder:
+                yield Broken(("reference_power_W",), f"{request.reference_power_W:g} W", "one of the power steps")
+            if request.throttle and request.limit_C <= request.customers_room_C:
+                found = f"{request.limit_C:g} degC in a room of {request.customers_room_C:g} degC"
+                yield Broken(("temperature_C",), found, "a limit above the room")
+        except (TypeError, ValueError):
+            return  # what is no number has a problem of its own
 
-        Raises
-        ------
-        InputError
-            With every problem found.
-        """
-        problems = [*self._names(), *self._choices(), *self._numbers(), *self._ladder()]
-        if problems:
-            raise InputError(problems)
 
-    def _names(self) -> Iterator[Problem]:
-        allowed = "up to 60 letters, digits and _ . - (it becomes part of file names), the first a letter or digit"
-        for name in self.treatments:
-            if not _NAME.match(name):
-                yield Problem("plan: treatments", repr(name[:80]), allowed)
-        lowered = [name.casefold() for name in self.treatments]
-        if not 2 <= len(lowered) <= MOST_TREATMENTS or len(set(lowered)) != len(lowered):
-            found = ", ".join(self.treatments[:30]) or "none"
-            yield Problem("plan: treatments", found, f"2 to {MOST_TREATMENTS} names, each once (capitals do not count)")
-        if self.baseline not in self.treatments:
-            yield Problem("plan: baseline", repr(self.baseline), f"one of {', '.join(self.treatments[:30]) or 'none'}")
-        if len(self.title) > 500 or not self.title.isprintable():
-            yield Problem("plan: title", repr(self.title[:80]), "up to 500 printable characters")
+def _rules_of_names(names: list[str], baseline: Any) -> Iterator[Broken]:
+    for name in names:
+        if not _NAME.match(name):
+            yield Broken(("treatments",), repr(name[:80]), _NAMES)
+    shown = ", ".join(names[:30]) or "none"
+    if not 2 <= len(names) <= MOST_TREATMENTS or len({name.casefold() for name in names}) != len(names):
+        allowed = f"2 to {MOST_TREATMENTS} names, each once (capitals do not count)"
+        yield Broken(("treatments",), shown, allowed)
+    if baseline is not None and baseline not in names:
+        yield Broken(("baseline",), repr(baseline), f"one of {shown}")
 
-    def _choices(self) -> Iterator[Problem]:
-        for name, found, choices in (
-            ("goal", self.goal, ("difference", "equivalence")),
-            ("estimand", self.estimand, ("reference", "through origin")),
-            ("looks", self.looks or "end", ("end", "every mount")),
-            ("order of the steps", self.step_order, ("ascending", "random")),
-        ):
-            if found not in choices:
-                yield Problem(f"plan: {name}", repr(found), " or ".join(choices))
-        sources = [self.mount_sd_K is not None, self.pilot is not None, self.archive is not None]
-        if sum(sources) > 1:
-            yield Problem("plan: mount SD", f"{sum(sources)} sources", "a given one, a pilot campaign or an archive")
-        if self.mounts is not None and self.hours is not None:
-            yield Problem("plan: mounts", "mounts and hours", "one of them; the other follows")
-        if self.bench is not None and self.archive is None:
-            yield Problem("plan: bench", repr(self.bench), "only together with an archive")
 
-    def _numbers(self) -> Iterator[Problem]:
-        limits: tuple[tuple[str, float | None, float, float, str], ...] = (
-            ("margin", self.margin_K, 0.0, 1000.0, "K"),
-            ("power", self.power, 0.05, 1.0, ""),
-            ("confidence level", self.confidence_level, 0.5, 0.999999, ""),
-            ("hours", self.hours, 0.0, 10_000.0, "h"),
-            ("soak", self.soak_min, 0.0, 10_000.0, "min"),
-            ("time constant", self.time_constant_min, 0.0, 10_000.0, "min"),
-            ("bench hours in a day", self.day_h, 0.0, 24.01, "h"),
-        )
-        for name, value, low, high, unit in limits:
-            if value is not None and not (math.isfinite(value) and low < value < high):
-                yield Problem(
-                    f"plan: {name}", f"{value:g} {unit}".strip(), f"above {low:g}, below {high:g} {unit}".strip()
-                )
-        for name, value in (("change-over", self.change_over_min), ("re-mounting", self.remount_min)):
-            if not (math.isfinite(value) and 0 <= value <= 10_000):
-                yield Problem(f"plan: {name}", f"{value:g} min", "0 to 10000 min")
-        if self.mounts is not None and not 1 <= self.mounts <= MOST_MOUNTS:
-            yield Problem("plan: mounts", str(self.mounts), f"1 to {MOST_MOUNTS}")
-        if self.seed < 0:
-            yield Problem("plan: seed", str(self.seed), "a whole number, 0 or more")
-        if self.throttle and not 0 < self.limit_C - self.customers_room_C <= 1000:
-            found = f"{self.limit_C:g} degC in a room of {self.customers_room_C:g} degC"
-            yield Problem("plan: temperature limit", found, "a limit above the room")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MountScatter:
+    """Mount SD to plan with.
 
-    def _ladder(self) -> Iterator[Problem]:
-        steps = self.steps_W or DEFAULT_STEPS_W
-        usable = all(math.isfinite(step) and 0 < step <= 1e5 for step in steps)
-        if not usable or len(set(steps)) != len(steps) or len(steps) > MOST_STEPS:
-            found = ", ".join(f"{step:g}" for step in steps[:30])
-            yield Problem(
-                "plan: power steps", found, f"up to {MOST_STEPS} powers above 0 W, at most 100000 W, each once"
-            )
-        elif self.reference_W not in self.ladder_W:
-            yield Problem("plan: reference power", f"{self.reference_W:g} W", "one of the power steps")
+    Attributes
+    ----------
+    sd_K : float
+        Estimate at the reference step, K.
+    dof : float or None
+        Its degrees of freedom as used; None where it is taken as known.
+    planned_sd_K : float
+        What the plan uses: the upper 80 % limit, or the estimate where it is taken as known, K.
+    run_noise_K : float
+        Run noise still to be added, K; 0 where the estimate holds it already.
+    source : str
+        Where it comes from.
+    time_constant_min : float or None
+        Time constant of the bench, where the source says so, min.
+    curve : RiseCurve or None
+        Rise against power of the bench, where the source says so.
+    campaigns : tuple of dict
+        Of a pooled SD: title, mount SD per watt and dof of each campaign.
+    cautions : tuple of str
+        What limits it.
+    """
+
+    sd_K: float
+    dof: float | None
+    planned_sd_K: float
+    run_noise_K: float
+    source: str
+    time_constant_min: float | None = None
+    curve: RiseCurve | None = None
+    campaigns: tuple[dict[str, Any], ...] = ()
+    cautions: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BenchHours:
+    """What one mount costs in time.
+
+    Attributes
+    ----------
+    soak_min, pre_soak_min : float
+        Soak of one power step, and time at the first step's power before its soak begins, min.
+    change_over_min : float
+        From one step to the next, min.
+    remount_min : float
+        Cooling, taking apart, cleaning and mounting anew, min.
+    """
+
+    soak_min: float = 40.0
+    pre_soak_min: float = 40.0
+    change_over_min: float = 5.0
+    remount_min: float = 45.0
+
+    def mount_h(self, n_steps: int) -> float:
+        """Return the hours of one mount with its pre-soak."""
+        return (self.remount_min + self.pre_soak_min + n_steps * (self.soak_min + self.change_over_min)) / 60.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Split:
+    """What one way of spending the hours gives.
+
+    Attributes
+    ----------
+    n_mounts, n_ladder : int
+        Mounts of each treatment, and how many of them run every step; the others run the reference step.
+    steps_W : tuple of float
+        The steps of a ladder mount, the reference among them, W.
+    times : BenchHours
+        Soak and pre-soak, min.
+    soak_time_constants : float or None
+        The soak in time constants of the bench.
+    hours : float
+        Bench hours it takes, h.
+    left_K : float
+        The most that any run still lacks at the end of its soak, K; 0 while the time constant is unknown.
+    rise_error_K, throttle_error_W : float or None
+        What an error of 5 % in the time constant leaves of it in a rise (K) and in a throttle power (W). It cancels in
+        a difference.
+    difference_half_width_K : float or None
+        Expected half-width of the interval of a difference, K; None with one mount a treatment and no prior.
+    power_at_margin : float or None
+        Chance to show a difference as large as the margin, at one look.
+    equivalence_power : float or None
+        Chance to show equivalence where nothing differs, at one look.
+    throttle_half_width_W : float or None
+        Expected half-width of the interval of a treatment's throttle power, W.
+    throttle_difference_half_width_W : float or None
+        The same for a difference of two throttle powers, W.
+    note : str
+        Why a value is missing; empty where none is.
+    soak_note : str
+        ``too short to trust``, ``settles by itself`` or empty.
+    """
+
+    n_mounts: int
+    n_ladder: int
+    steps_W: tuple[float, ...]
+    times: BenchHours
+    soak_time_constants: float | None
+    hours: float
+    left_K: float
+    rise_error_K: float
+    throttle_error_W: float | None
+    difference_half_width_K: float | None
+    power_at_margin: float | None
+    equivalence_power: float | None
+    throttle_half_width_W: float | None
+    throttle_difference_half_width_W: float | None
+    note: str
+    soak_note: str
+
+    @property
+    def n_steps(self) -> int:
+        """Power steps of a ladder mount."""
+        return len(self.steps_W)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MountNumber:
+    """Mounts that one question needs at one look, when all are made.
+
+    Attributes
+    ----------
+    question : str
+        In words.
+    goal : {"difference", "equivalence"}
+        Which kind it is.
+    true_difference_K : float
+        What is assumed to be true, K.
+    power : float
+        Chance of the answer.
+    n_mounts : int or None
+        Mounts of each treatment; None above 10 000.
+    difference_half_width_K : float or None
+        Half-width of the interval of a difference with so many mounts, at the planned mount SD, K.
+    throttle_half_width_W, throttle_difference_half_width_W : float or None
+        The same for the throttle power of a treatment and for a difference of two, W; one ladder mount of each.
+    """
+
+    question: str
+    goal: Goal
+    true_difference_K: float
+    power: float
+    n_mounts: int | None
+    difference_half_width_K: float | None
+    throttle_half_width_W: float | None
+    throttle_difference_half_width_W: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Looking:
+    """What looking after every mount, and stopping at the verdict, takes and gives.
+
+    Attributes
+    ----------
+    n_mounts : int
+        Mounts of each treatment to plan.
+    chance : float
+        Chance that the question has its answer by the last of them.
+    mean_mounts : float
+        Mounts of all treatments made on average until it has.
+    """
+
+    n_mounts: int
+    chance: float
+    mean_mounts: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlannedRun:
+    """One run of the plan, a line of ``runs.csv``.
+
+    Attributes
+    ----------
+    run : str
+        Its name, unique in the campaign.
+    treatment, mount : str
+        The mount it belongs to.
+    set_power_W : float
+        Power step, W.
+    block : int
+        Block, from 1.
+    pre_soak : bool
+        Whether the bench is soaked once more before it.
+    """
+
+    run: str
+    treatment: str
+    mount: str
+    set_power_W: float
+    block: int
+    pre_soak: bool
+
+    @property
+    def of(self) -> tuple[str, str]:
+        """Treatment and mount."""
+        return self.treatment, self.mount
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CalendarEntry:
+    """What the bench does from one time to another.
+
+    Attributes
+    ----------
+    day : int
+        Bench day, from 1.
+    start_h, end_h : float
+        Hours since the day began, h.
+    activity : {"mount", "pre-soak", "run", "change-over"}
+        What is done.
+    run : PlannedRun
+        The run it serves; of a mounting the first one.
+    """
+
+    day: int
+    start_h: float
+    end_h: float
+    activity: Activity
+    run: PlannedRun
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -227,14 +441,8 @@ class Plan:
         What was asked for.
     title : str
         Of the campaign.
-    n_mounts, n_ladder : int
-        Mounts of each treatment, and how many of them run every step; the others run the reference step.
-    steps_W : tuple of float
-        Power steps of a ladder mount, W.
     hours : float
         Bench hours of the whole campaign, h.
-    times : BenchHours
-        Soak, pre-soak, change-over and re-mounting, min.
     scatter : MountScatter
         Mount SD, its source and the value planned with.
     numbers : tuple of MountNumber
@@ -246,28 +454,24 @@ class Plan:
     splits : tuple of Split
         What every number of steps gives for the same hours.
     split : Split
-        The one recommended for these hours.
+        The one that is planned.
     reason : str
         Why.
-    soaks : tuple of SoakChoice
+    soaks : tuple of Split
         What other soaks give; empty while the time constant is unknown.
     runs : tuple of PlannedRun
         In the order to be made.
     entries : tuple of CalendarEntry
         The same over bench days.
     settings : dict
-        Every number used.
+        What was known or assumed of the bench and the limits.
     cautions : tuple of str
         What was assumed.
     """
 
     request: PlanRequest
     title: str
-    n_mounts: int
-    n_ladder: int
-    steps_W: tuple[float, ...]
     hours: float
-    times: BenchHours
     scatter: MountScatter
     numbers: tuple[MountNumber, ...]
     looks: Looks
@@ -275,8 +479,68 @@ class Plan:
     splits: tuple[Split, ...]
     split: Split
     reason: str
-    soaks: tuple[SoakChoice, ...]
+    soaks: tuple[Split, ...]
     runs: tuple[PlannedRun, ...]
     entries: tuple[CalendarEntry, ...]
     settings: dict[str, Any]
+    cautions: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CandidateOutlook:
+    """What looks after every mount say of one candidate, and what may become of it.
+
+    Attributes
+    ----------
+    treatment : str
+        Candidate.
+    n_mounts : int
+        Mounts of it so far.
+    difference_K : float or None
+        Candidate minus baseline, K.
+    interval_K : tuple of float or None
+        Interval that holds at every look, for all candidates at once, K.
+    verdict : str
+        That interval in the words of the report; ``undecided`` where nothing is shown.
+    decided_after : int or None
+        Mounts (of all treatments) after which the verdict first stood.
+    chance_after : tuple of float
+        Chance that a verdict stands after 1, 2, 3 more mounts; shorter where fewer are planned, empty where no scatter
+        is known.
+    chance_at_end : float or None
+        The same after all planned mounts.
+    """
+
+    treatment: str
+    n_mounts: int
+    difference_K: float | None
+    interval_K: tuple[float, float] | None
+    verdict: str
+    decided_after: int | None
+    chance_after: tuple[float, ...]
+    chance_at_end: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NextMounts:
+    """A campaign under way: the advice of its report, and the numbers of the mounts to come.
+
+    Attributes
+    ----------
+    advice : Advice
+        What to do, as report and results have it.
+    n_mounts : dict of str to int
+        Mounts so far by treatment.
+    next_treatments : tuple of str
+        Treatments of the mounts still planned, in order.
+    candidates : tuple of CandidateOutlook
+        Candidates in the order of the campaign; none before there is a comparison.
+    cautions : tuple of str
+        What limits the numbers.
+    """
+
+    advice: Advice
+    n_mounts: dict[str, int]
+    next_treatments: tuple[str, ...]
+    candidates: tuple[CandidateOutlook, ...]
     cautions: tuple[str, ...]

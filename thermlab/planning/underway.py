@@ -1,9 +1,9 @@
-"""A campaign that is under way, and what the next mount can still change: decide now, go on, or stop as hopeless.
+"""A campaign that is under way: the advice of its report, and the numbers of the mounts still to come.
 
-The intervals are those of :mod:`thermlab.stats.sequential`, which allow a look after every mount. The chance of a
-decision is the predictive power: mean SD and means of the treatments are drawn from what the mounts so far leave open,
-the mounts still planned are simulated on, and the share of these futures that ends in a verdict is counted. Stopping
-because there is no hope never makes a false claim more likely, so it needs no part of the error.
+What to do is said in one place, :mod:`thermlab.compare.verdict`; here are the order of the mounts to come, intervals
+that allow a look after every mount (:mod:`thermlab.stats.sequential`), and the chance that the next mounts bring a
+verdict. That is the predictive power: mean SD and means of the treatments are drawn from what the mounts so far leave
+open, the mounts still planned are simulated on, and the share of these futures that ends in a verdict is counted.
 
 References
 ----------
@@ -12,124 +12,25 @@ Spiegelhalter, Freedman and Blackburn 1986, Controlled Clinical Trials 7, 8-17: 
 
 from __future__ import annotations
 
-import dataclasses
 import math
 from collections import Counter
-from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from thermlab.base.errors import InputError, Problem
 from thermlab.campaign.runsheet import NOT_MADE
+from thermlab.planning.records import CandidateOutlook, NextMounts
 from thermlab.stats.sequential import LookRule, MountTally, RunningDecision, Variance, look_rule
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from thermlab.compare.analysis import Analysis
-    from thermlab.compare.records import Advice as CampaignAdvice
-    from thermlab.compare.records import Comparison, MountSummary
+    from thermlab.compare.records import Comparison
 
-Advice = Literal["decide now", "go on", "stop as hopeless"]
-
-HOPELESS_BELOW = 0.10
 N_FUTURES = 4_000
 FUTURE_SEED = 7
-METHOD = (
-    "group-sequential t intervals, error spent as the square of the share of the planned mounts "
-    "(Kim and DeMets 1987), critical values from 200 000 simulated campaigns, intersected over the looks"
-)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CandidateOutlook:
-    """Where one candidate stands and what may become of it.
-
-    Attributes
-    ----------
-    treatment : str
-        Candidate.
-    n_mounts : int
-        Mounts of it so far.
-    difference_K : float or None
-        Candidate minus baseline, K.
-    interval_K : tuple of float or None
-        Interval that holds at every look, for all candidates at once, K.
-    verdict : str
-        As in the report; ``undecided`` where nothing is shown.
-    decided_after : int or None
-        Mounts (of all treatments) after which the verdict first stood.
-    chance_after : tuple of float
-        Chance that a verdict stands after 1, 2, 3 more mounts; shorter where fewer are planned, empty where no scatter
-        is known.
-    chance_at_end : float or None
-        The same after all planned mounts.
-    """
-
-    treatment: str
-    n_mounts: int
-    difference_K: float | None
-    interval_K: tuple[float, float] | None
-    verdict: str
-    decided_after: int | None
-    chance_after: tuple[float, ...]
-    chance_at_end: float | None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class NextMounts:
-    """What to do next on a campaign that is under way.
-
-    Attributes
-    ----------
-    advice : {"decide now", "go on", "stop as hopeless"}
-        What the numbers say.
-    reason : str
-        Why, in one sentence.
-    n_mounts : dict of str to int
-        Mounts so far by treatment.
-    next_treatments : tuple of str
-        Treatments of the mounts still planned, in order.
-    candidates : tuple of CandidateOutlook
-        Candidates in the order of the campaign.
-    chance_after : tuple of float
-        Chance that every candidate has a verdict after 1, 2, 3 more mounts.
-    chance_at_end : float or None
-        The same after all planned mounts.
-    mount_sd_K, mount_sd_dof : float or None
-        Pooled mount SD so far, K, and its degrees of freedom (with those of the prior as used).
-    method : str
-        The intervals.
-    settings : dict
-        Margin, confidence level, limit of hope, prior, number of futures.
-    cautions : tuple of str
-        What limits the answer.
-    campaign : Advice or None
-        What the report of the campaign says is to be done: it leads.
-    """
-
-    advice: Advice
-    reason: str
-    n_mounts: dict[str, int]
-    next_treatments: tuple[str, ...]
-    candidates: tuple[CandidateOutlook, ...]
-    chance_after: tuple[float, ...]
-    chance_at_end: float | None
-    mount_sd_K: float | None
-    mount_sd_dof: float
-    method: str
-    settings: dict[str, float | int | str | None]
-    cautions: tuple[str, ...]
-    campaign: CampaignAdvice | None = None
-
-    @property
-    def lead(self) -> tuple[str, ...]:
-        """What to do as the report says it, and what looks after every mount say."""
-        if self.campaign is None:
-            return (f"{self.advice}. {self.reason}",)
-        return (f"{self.campaign.state}. {self.campaign.text}", f"Looked at after every mount: {self.reason}")
 
 
 def look_ahead(
@@ -143,10 +44,9 @@ def look_ahead(
     prior_sd_K: float | None = None,
     prior_dof: float = 0.0,
     variance: Variance = "pooled",
-    hopeless_below: float = HOPELESS_BELOW,
     n_futures: int = N_FUTURES,
-) -> NextMounts:
-    """Say whether to decide, to go on or to stop.
+) -> tuple[tuple[CandidateOutlook, ...], tuple[str, ...]]:
+    """Return where each candidate stands, what the mounts still planned may bring, and what limits that.
 
     Parameters
     ----------
@@ -168,36 +68,15 @@ def look_ahead(
         Its degrees of freedom as used (half the pooled ones).
     variance : {"pooled", "welch"}
         As the report's comparison chose it.
-    hopeless_below : float
-        Chance at the end below which going on is called hopeless.
     n_futures : int
         Futures simulated.
-
-    Returns
-    -------
-    NextMounts
-        Advice with its numbers.
-
-    Raises
-    ------
-    InputError
-        An unknown treatment, no candidate, a margin that is not above 0.
     """
     names = [baseline, *(name for name in treatments if name != baseline)]
-    _check(mounts, names, still_planned, margin_K)
     number = {name: index for index, name in enumerate(names)}
     order = tuple(number[name] for name in [*(name for name, _ in mounts), *still_planned])
-    prior_dof = prior_dof if prior_sd_K else 0.0
-    rule = look_rule(
-        order,
-        n_treatments=len(names),
-        margin_K=margin_K,
-        alpha=1 - confidence_level,
-        prior_dof=prior_dof,
-        variance=variance,
-    )
-    prior_variance = (prior_sd_K or 0.0) ** 2
-    tally = MountTally(1, len(names), prior_dof=prior_dof, prior_variance=prior_variance, variance=variance)
+    given: dict[str, Any] = {"prior_dof": prior_dof if prior_sd_K else 0.0, "variance": variance}
+    rule = look_rule(order, n_treatments=len(names), margin_K=margin_K, alpha=1 - confidence_level, **given)
+    tally = MountTally(1, len(names), prior_variance=(prior_sd_K or 0.0) ** 2, **given)
     decision = RunningDecision(rule, 1, len(names))
     first: dict[int, int] = {}
     for look, (treatment, rise_K) in enumerate(mounts):
@@ -206,53 +85,8 @@ def look_ahead(
         for candidate in np.flatnonzero(decision.decided()[:, 0]):
             first.setdefault(int(candidate), look + 1)
     futures = _futures(rule, tally, decision, made=len(mounts), n_futures=n_futures)
-    candidates = tuple(
-        _outlook(names, index, tally, decision, first=first.get(index), futures=futures)
-        for index in range(1, len(names))
-    )
-    together = futures.all(axis=1).mean(axis=1) if futures is not None else np.empty(0)
-    at_end = float(together[-1]) if together.size else None
-    advice, reason = _advice(candidates, bool(still_planned), tally.dof, hopeless_below)
-    sd = float(np.sqrt(tally.sum_squares[0] / tally.dof)) if tally.dof > 0 else None
-    return NextMounts(
-        advice=advice,
-        reason=reason,
-        n_mounts={name: tally.counts[number[name]] for name in treatments},
-        next_treatments=tuple(still_planned),
-        candidates=candidates,
-        chance_after=tuple(float(chance) for chance in together[:3]),
-        chance_at_end=at_end,
-        mount_sd_K=sd,
-        mount_sd_dof=tally.dof,
-        method=f"{METHOD}; {variance} variance",
-        settings={
-            "margin_K": margin_K,
-            "confidence_level": confidence_level,
-            "hopeless_below": hopeless_below,
-            "prior_sd_K": prior_sd_K,
-            "prior_dof": prior_dof,
-            "variance": variance,
-            "n_futures": n_futures,
-            "mounts_planned": len(order),
-        },
-        cautions=_cautions(names, tally, decision, prior_sd_K, sd),
-    )
-
-
-def _check(mounts: Sequence[tuple[str, float]], names: Sequence[str], planned: Sequence[str], margin_K: float) -> None:
-    problems = [
-        Problem("plan: mounts", f"treatment {name!r}", f"one of {', '.join(names)}")
-        for name in dict.fromkeys([*(name for name, _ in mounts), *planned])
-        if name not in names
-    ]
-    if len(names) < 2:
-        problems.append(Problem("plan: treatments", f"{len(names)} treatment", "a baseline and at least one candidate"))
-    if not margin_K > 0:
-        problems.append(Problem("plan: margin", f"{margin_K} K", "above 0 K"))
-    if not mounts and not planned:
-        problems.append(Problem("plan: mounts", "no mount made and none planned", "at least one"))
-    if problems:
-        raise InputError(problems)
+    outlooks = tuple(_outlook(names, i, tally, decision, first.get(i), futures) for i in range(1, len(names)))
+    return outlooks, _cautions(names, tally, decision, prior_sd_K)
 
 
 def _futures(
@@ -297,7 +131,6 @@ def _outlook(
     index: int,
     tally: MountTally,
     decision: RunningDecision,
-    *,
     first: int | None,
     futures: np.ndarray | None,
 ) -> CandidateOutlook:
@@ -317,29 +150,8 @@ def _outlook(
     )
 
 
-def _advice(
-    candidates: Sequence[CandidateOutlook], more: bool, dof: float, hopeless_below: float
-) -> tuple[Advice, str]:
-    waiting = [candidate for candidate in candidates if candidate.verdict == "undecided"]
-    names = ", ".join(candidate.treatment for candidate in waiting)
-    if not waiting:
-        return "decide now", "Every candidate has a verdict that more mounts need not be spent on."
-    if not more:
-        return "stop as hopeless", f"All planned mounts are made and {names} stays undecided: more would be a new plan."
-    chances = [candidate.chance_at_end for candidate in waiting if candidate.chance_at_end is not None]
-    if dof <= 0 or not chances:
-        return "go on", "The scatter between mounts is not known yet, so no chance can be given."
-    listed = ", ".join(
-        f"{candidate.treatment} {chance:.2f}" for candidate, chance in zip(waiting, chances, strict=True)
-    )
-    text = f"Chance of a verdict with all planned mounts made: {listed}"
-    if max(chances) < hopeless_below:
-        return "stop as hopeless", f"{text}; below {hopeless_below:g} going on is not worth the hours."
-    return "go on", f"{text}."
-
-
 def _cautions(
-    names: Sequence[str], tally: MountTally, decision: RunningDecision, prior_sd_K: float | None, sd_K: float | None
+    names: Sequence[str], tally: MountTally, decision: RunningDecision, prior_sd_K: float | None
 ) -> tuple[str, ...]:
     scatter = (
         "pool the scatter" if tally.variance == "pooled" else "take each treatment's own scatter, as the report does"
@@ -349,7 +161,7 @@ def _cautions(
     ]
     if prior_sd_K:
         cautions.insert(0, f"The scatter rests in part on a mount SD of {prior_sd_K:.2g} K from earlier campaigns.")
-    if sd_K == 0:
+    if tally.dof > 0 and not tally.sum_squares[0] > 0:
         cautions.append("The mounts do not scatter at all: the readout hides the scatter, and no chance can be given.")
     cautions.extend(
         f"The intervals of {names[index]} from different looks exclude each other: something changed on the way."
@@ -360,11 +172,8 @@ def _cautions(
     return tuple(cautions)
 
 
-ASSUMED_MOUNTS = 6
-
-
 def advise(campaign: str | Path | Analysis, *, mounts: int | None = None) -> NextMounts:
-    """Say whether a campaign should be decided, go on or be stopped.
+    """Return the advice of a campaign under way and the numbers of its mounts to come.
 
     Parameters
     ----------
@@ -372,17 +181,17 @@ def advise(campaign: str | Path | Analysis, *, mounts: int | None = None) -> Nex
         Campaign folder, or its analysis.
     mounts : int or None
         Mounts of each treatment in all; None: the lines of the run sheet that are ``not made yet``, or
-        ``decision.mounts_planned``.
+        ``decision.mounts_planned``, or as many more as the advice asks for.
 
     Returns
     -------
     NextMounts
-        Advice, intervals that hold at every look, chances after 1, 2, 3 more mounts.
+        Advice, order, intervals that hold at every look, chances after 1, 2, 3 more mounts.
 
     Raises
     ------
     InputError
-        The campaign cannot be read, or has no two treatments to compare.
+        The campaign cannot be read.
     """
     if isinstance(campaign, (str, Path)):
         from thermlab.compare.analysis import analyse  # noqa: PLC0415
@@ -390,43 +199,52 @@ def advise(campaign: str | Path | Analysis, *, mounts: int | None = None) -> Nex
         analysis = analyse(campaign)
     else:
         analysis = campaign
-    settings, comparison = analysis.campaign.settings, analysis.comparison
-    where = str(analysis.campaign.folder)
-    if comparison is None:
-        raise InputError([Problem(where, "no comparison", "a campaign with a baseline and a candidate that have runs")])
-    comparison, half = _whole_mounts(analysis, comparison)
-    made = sorted(comparison.mounts, key=lambda mount: mount.order)
-    if any(mount.rise_K is None for mount in made):
-        found = "mounts without a rise at the reference power"
-        raise InputError([Problem(where, found, "runs at a power step that all mounts share")])
+    settings = analysis.campaign.settings
+    comparison, half = _whole_mounts(analysis)
+    made = [] if comparison is None else sorted(comparison.mounts, key=lambda mount: mount.order)
+    counts = Counter(mount.treatment for mount in made)
+    planned, beyond, cautions = _still_planned(analysis, counts, half, mounts)
+    candidates: tuple[CandidateOutlook, ...] = ()
     values = [(mount.treatment, mount.rise_K) for mount in made if mount.rise_K is not None]
-    planned, cautions = _still_planned(analysis, made, half, mounts)
-    prior = comparison.prior
-    ahead = look_ahead(
-        values,
-        treatments=list(settings.treatments),
-        baseline=settings.baseline,
-        margin_K=settings.decision.margin_K,
-        still_planned=planned,
-        confidence_level=settings.decision.confidence_level,
-        prior_sd_K=None if prior is None else math.hypot(prior.mount_sd_K, prior.run_noise_K),
-        prior_dof=0.0 if prior is None else prior.used_dof,
-        variance=comparison.variance,
+    if len(values) < len(made):
+        cautions.append("No intervals: mounts without a rise at the reference power; make a step that all share.")
+    elif comparison is not None and comparison.treatments:
+        prior = comparison.prior
+        candidates, more = look_ahead(
+            values,
+            treatments=list(settings.treatments),
+            baseline=settings.baseline,
+            margin_K=settings.decision.margin_K,
+            still_planned=planned,
+            confidence_level=settings.decision.confidence_level,
+            prior_sd_K=None if prior is None else math.hypot(prior.mount_sd_K, prior.run_noise_K),
+            prior_dof=0.0 if prior is None else prior.used_dof,
+            variance=comparison.variance,
+        )
+        cautions += more
+    return NextMounts(
+        advice=analysis.advice,
+        n_mounts={name: counts[name] for name in settings.treatments},
+        next_treatments=(*planned, *beyond),
+        candidates=candidates,
+        cautions=tuple(cautions),
     )
-    return dataclasses.replace(ahead, cautions=(*cautions, *ahead.cautions), campaign=analysis.advice)
 
 
-def _whole_mounts(analysis: Analysis, comparison: Comparison) -> tuple[Comparison, set[tuple[str, str]]]:
+def _whole_mounts(analysis: Analysis) -> tuple[Comparison | None, set[tuple[str, str]]]:
     """Return the comparison of the mounts that have their reference step, and the mounts that lack it.
 
     Half a mount counts as not made: its rise at the reference would rest on the curve, and a verdict on a guess. Where
     no mount has the step, the comparison stays as it is.
     """
+    comparison = analysis.comparison
+    if comparison is None or comparison.reference_power_W is None:
+        return comparison, set()
     power = comparison.reference_power_W
     half = {
         (mount.treatment, mount.mount)
         for mount in comparison.mounts
-        if power is None or not any(abs(step - power) <= 1e-6 for step in mount.steps_W)
+        if not any(abs(step - power) <= 1e-6 for step in mount.steps_W)
     }
     if not half or len(half) == len(comparison.mounts):
         return comparison, set()
@@ -438,40 +256,50 @@ def _whole_mounts(analysis: Analysis, comparison: Comparison) -> tuple[Compariso
 
 
 def _still_planned(
-    analysis: Analysis, mounts_made: Sequence[MountSummary], half: set[tuple[str, str]], mounts: int | None
-) -> tuple[list[str], list[str]]:
-    """Return treatments of the mounts still planned, in order, and what has to be said about the plan."""
-    settings = analysis.campaign.settings
-    names = list(settings.treatments)
-    made = [mount.treatment for mount in mounts_made]
-    listed = _listed(analysis, half)
+    analysis: Analysis, made: Counter[str], half: set[tuple[str, str]], mounts: int | None
+) -> tuple[list[str], list[str], list[str]]:
+    """Return treatments of the mounts still planned, in order, of those beyond the plan, and what has to be said."""
+    planned = analysis.campaign.settings.decision.mounts_planned
+    more = {
+        name: made[name] + analysis.advice.mounts_more.get(name, 0) for name in analysis.campaign.settings.treatments
+    }
     said: list[str] = []
     if half:
         lacking = ", ".join(" ".join(mount) for mount in sorted(half))
         said.append(f"Counted as not made, for want of the reference step: {lacking}.")
+    listed = _listed(analysis, half)
     if mounts is None and listed:
-        return listed, said
-    total = mounts if mounts is not None else settings.decision.mounts_planned
-    if total is None:
-        total = ASSUMED_MOUNTS
+        return listed, [], said
+    if mounts is None and planned is None:
         said.append(
-            f"The campaign names no number of planned mounts: {ASSUMED_MOUNTS} of each treatment are assumed. "
+            "The campaign names no number of planned mounts: as many more as the advice asks for are taken. "
             "Write decision.mounts_planned before the next look."
         )
-    elif mounts is not None and mounts != settings.decision.mounts_planned:
+        return _in_turns(made, more), [], said
+    if mounts is not None and mounts != planned:
         said.append(
             "The number of planned mounts is not the one in the campaign. "
             "Changed after the data were seen, it lets the error rate grow."
         )
-    counts = Counter(made)
-    planned: list[str] = []
-    while any(counts[name] < total for name in names):
-        fewest = min(names, key=lambda name: (counts[name], names.index(name)))
-        counts[fewest] += 1
-        planned.append(fewest)
-    if len(made) > total * len(names) or any(count > total for count in counts.values()):
+    total = mounts or planned or 0
+    if any(made[name] > total for name in more):
         said.append("More mounts were made than planned: the error that may be spent had all been spent before.")
-    return planned, said
+    to_come = _in_turns(made, dict.fromkeys(more, total))
+    beyond = [] if to_come or mounts is not None else _in_turns(made, more)
+    if beyond:
+        said.append(
+            "All planned mounts are made. For more, planned after the data were seen, no interval holds at every look, "
+            "and no chance is given."
+        )
+    return to_come, beyond, said
+
+
+def _in_turns(made: Counter[str], totals: dict[str, int]) -> list[str]:
+    counts, order = Counter(made), []
+    while waiting := [name for name in totals if counts[name] < totals[name]]:
+        order.append(min(waiting, key=lambda name: counts[name]))
+        counts[order[-1]] += 1
+    return order
 
 
 def _listed(analysis: Analysis, half: set[tuple[str, str]]) -> list[str]:
