@@ -120,6 +120,7 @@ def test_the_same_readings_written_otherwise(read, raw, changes):
         ((HEADER + TWO).encode("utf-16"), {}, "logs/x.csv:1: found the byte 0xff; allowed: text in utf-8, as log.encoding declares; it begins like utf-16"),
         ((HEADER + TWO).encode("utf-16-le"), {}, "logs/x.csv:1: found a NUL byte; allowed: text in utf-8 without NUL bytes; perhaps the encoding is utf-16"),
         ((HEADER + row(1, "5\u00b0") + row(2)).encode("cp1252"), {}, "logs/x.csv:2: found the byte 0xb0; allowed: text in utf-8, as log.encoding declares; perhaps the encoding is cp1252 or latin-1"),
+        ((HEADER + row(1, "5\u00b0") + row(2)).replace("\n", "\r").encode("cp1252"), {}, "logs/x.csv:2: found the byte 0xb0"),
         (HEADER.replace("die", "die °C") + TWO, {"encoding": "cp1252"}, "logs/x.csv:1 (log.temperature): found the column name 'die Â°C'; allowed: a header in cp1252; it reads like another encoding, perhaps utf-8"),
         ("\ufeff" + HEADER + TWO, {"encoding": "latin-1"}, "logs/x.csv:1: found the byte order mark of utf-8"),
         ((HEADER + TWO).encode("utf-16")[:-1], {"encoding": "utf-16"}, "logs/x.csv:3: found the byte"),

@@ -186,7 +186,8 @@ def growing(folder, run="a-2-120W"):
     return folder / line.log, (folder / line.log).read_text(encoding="utf-8").splitlines(keepends=True)
 
 
-def test_log_read_as_it_grows_is_the_log_read_at_once(tmp_path):
+@pytest.mark.parametrize("line_end", ["\n", "\r\n", "\r"])
+def test_log_read_as_it_grows_is_the_log_read_at_once(tmp_path, line_end):
     folder = simulated(tmp_path / "c")
     path, lines = growing(folder)
     settings = load_campaign(folder).settings.log
@@ -194,11 +195,12 @@ def test_log_read_as_it_grows_is_the_log_read_at_once(tmp_path):
     tail = Tail(path, settings, "x")
     path.write_text("", encoding="utf-8")
     assert tail.grow() is None
-    path.write_text(lines[0], encoding="utf-8")
+    lines = [line.replace("\n", line_end) for line in lines]
+    path.write_text(lines[0], encoding="utf-8", newline="")
     assert tail.grow() is None
     text = "".join(lines)
     for end in (len(lines[0]) + 30, 5000, 5001, 60_007, len(text) - 3, len(text)):
-        path.write_text(text[:end], encoding="utf-8")
+        path.write_text(text[:end], encoding="utf-8", newline="")
         log = tail.grow()
 
     for name in ("time_s", "raw_time_s", "temperature_C", "power_W", "ambient_C"):

@@ -132,7 +132,7 @@ def _decode(log: LogText) -> None:
             if not raw.isascii():
                 raw.decode("ascii" if codec == "ascii" else "utf-8")
         except UnicodeDecodeError as error:
-            line = raw.count(b"\n", 0, error.start) + 1
+            line = _line_of(raw[: error.start].decode("latin-1"))
             raise log.refuse(line, "", f"the byte 0x{raw[error.start]:02x}", allowed + _hint(raw)) from None
         log.data = raw.removeprefix(b"\xef\xbb\xbf")
         return
@@ -143,9 +143,14 @@ def _decode(log: LogText) -> None:
     except UnicodeDecodeError as error:
         before = raw[: error.start].decode(log.encoding, "replace")
         found = f"the byte 0x{raw[error.start]:02x}" if error.start < len(raw) else "an end within a character"
-        raise log.refuse(before.count("\n") + 1, "", found, allowed + _hint(raw)) from None
+        raise log.refuse(_line_of(before), "", found, allowed + _hint(raw)) from None
     except (ValueError, LookupError, OverflowError) as error:
         raise log.refuse(0, "", f"bytes that cannot be decoded ({shown(error, quoted=False)})", allowed) from None
+
+
+def _line_of(before: str) -> int:
+    """Return the line on which a text ends, whatever ends its lines."""
+    return max(before.count("\n"), before.count("\r")) + 1
 
 
 def _hint(raw: bytes) -> str:

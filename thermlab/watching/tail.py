@@ -81,7 +81,7 @@ class Tail:
         if self._decoder is None:
             self._decoder = codecs.getincrementaldecoder(self.settings.encoding)(errors="replace")
         text = self._pending + self._decoder.decode(new)
-        whole = text.rfind("\n") + 1
+        whole = max(text.rfind("\n"), text.rfind("\r")) + 1
         self._pending = text[whole:]
         if text[:whole].strip():
             self._take(text[:whole])
