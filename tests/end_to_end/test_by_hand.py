@@ -9,6 +9,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import yaml
+from build_examples import build_settings, write_log
 from click.testing import CliRunner
 from scipy import stats
 from statsmodels.stats.weightstats import CompareMeans, DescrStatsW
@@ -39,10 +41,10 @@ DAYS = {
 }
 
 
-def notebook(folder: Path, *, yaml: str = YAML, change: tuple[str, str] = ("", "")) -> Path:
+def notebook(folder: Path, *, settings: str = YAML, change: tuple[str, str] = ("", "")) -> Path:
     """Write the notebook as a campaign; `change`: one text of the sheet for another."""
     folder.mkdir()
-    (folder / "campaign.yaml").write_text(yaml)
+    (folder / "campaign.yaml").write_text(settings)
     lines = [
         f"{name}-{i + 1},{name},{i + 1},90,,,,,,{ROOMS_C[name][i]},{READINGS_C[name][i]},{DAYS[name][i]}"
         for i in range(3)
@@ -91,17 +93,17 @@ def test_a_campaign_of_readings_alone_goes_from_sheet_to_report_and_archive(tmp_
 
 def test_the_uncertainty_of_a_reading_is_the_declared_one(tmp_path):
     """Type B alone: sensor, room, readout step over the root of twelve, and power along the curve of the bench."""
-    yaml = (
+    settings = (
         YAML
         + "uncertainty: {temperature_resolution_K: 0.5, temperature_u_K: 0.4, ambient_u_K: 0.2, power_u_percent: 0}\n"
     )
-    found = analyse(notebook(tmp_path / "notebook", yaml=yaml))
+    found = analyse(notebook(tmp_path / "notebook", settings=settings))
     assert found.runs[0].u_rise_K == pytest.approx((0.4**2 + 0.2**2 + 0.5**2 / 12) ** 0.5)
 
 
 def test_a_reading_at_the_limit_is_left_out(tmp_path):
-    yaml = YAML + "limits: {temperature_C: 66, room_C: 20}\n"
-    found = analyse(notebook(tmp_path / "notebook", yaml=yaml))
+    settings = YAML + "limits: {temperature_C: 66, room_C: 20}\n"
+    found = analyse(notebook(tmp_path / "notebook", settings=settings))
     out = [run for run in found.runs if not run.used]
     assert {run.reason for run in out} == {"shed power at limit"}
     assert {run.treatment for run in out} == {"pad-b"}
@@ -201,3 +203,17 @@ def test_a_log_counts_before_the_reading_beside_it(logged, tmp_path):
     assert found.runs == analyse(logged).runs
     assert "a log counts, not the reading_C beside it, in 1 runs: 'pad-b-1-60W'" in found.cautions
     assert "run pad-b-1-60W" in check(tmp_path / "both").summary()
+
+
+def test_a_build_says_that_its_campaign_is_of_readings(tmp_path):
+    folder = notebook(tmp_path / "campaign")
+    assert CliRunner().invoke(main, ["report", str(folder)]).exit_code == 0
+    build = tmp_path / "build"
+    write_log(build / "logs" / "r1.csv", 90.0)
+    (build / "build.yaml").write_text(yaml.safe_dump(build_settings()))
+
+    done = CliRunner().invoke(main, ["record", str(build)])
+
+    assert done.exit_code == 0, done.stderr
+    cautions = json.loads((build / "record" / "results.json").read_text())["cautions"]
+    assert "6 of 6 runs of the campaign are readings without a log, of the lower grade." in cautions

@@ -17,7 +17,7 @@ from thermlab.archives import listing as archive_list
 from thermlab.base.errors import InputError, Problem, show_name
 from thermlab.base.files import sha256_file
 from thermlab.reports.results import read_results
-from thermlab.runs.records import ReducedRun
+from thermlab.runs.records import NO_LOG, ReducedRun
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
@@ -183,6 +183,7 @@ def filed_runs(results: dict[str, Any]) -> Iterator[ReducedRun]:
             used=bool(row["used"]),
             reason=str(row.get("reason") or ""),
             order=order,
+            flags=tuple(NO_LOG for flag in row.get("flags") or () if flag["flag"] == NO_LOG.flag),
             lot=str(row.get("lot") or ""),
             condition=str(row.get("condition") or ""),
         )

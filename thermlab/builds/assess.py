@@ -514,6 +514,9 @@ def judge(rises: Sequence[Expected], throttle: BuildThrottle) -> tuple[BuildVerd
 
 
 def _campaign_cautions(reference: Reference) -> Iterator[str]:
+    by_hand = sum(run.by_hand for run in reference.runs)
+    if by_hand:
+        yield f"{by_hand} of {len(reference.runs)} runs of the campaign are readings without a log, of the lower grade."
     if reference.time_constant_min is None:
         yield "The campaign gives no time constant of the bench: the settled rises are means over the steady end."
     if reference.dropped_checks:

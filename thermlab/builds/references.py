@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
     from thermlab.runs.records import ReducedRun
 
-_RUN_KEYS = ("run", "treatment", "mount", "set_power_W", "rise_K", "used", "lot", "condition")
+_RUN_KEYS = ("run", "treatment", "mount", "set_power_W", "rise_K", "used", "lot", "condition", "flags")
 _SETTINGS_KEYS = ("cooling", "measurand", "decision", "analysis", "prior", "checks", "fit_from_min")
 
 

@@ -320,6 +320,8 @@ def _reduction_words(analysis: Analysis) -> str:
         "as the slow sink feels it (low-passed with the time constant of the bench), and an exponential approach with "
         "that time constant gives the rise the run tends to, at the set power."
     )
+    if any(run.by_hand for run in analysis.runs):
+        text += " A reading without a log counts as it stands, less the room, with its Type B uncertainty."
     if bench.time_constant_min is not None:
         decimals = decimals_for(bench.u_time_constant_min)
         text += f" Time constant of this bench: {number(bench.time_constant_min, decimals)} min"

@@ -60,6 +60,10 @@ class Flag:
     evidence: dict[str, float]
 
 
+NO_LOG = Flag(flag="no log", severity="note", reason="A reading without a log.", evidence={})
+"""What marks a run as of the lower grade."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HeldPower:
     """What a run that shed power at its limit says about the throttle power.
@@ -195,7 +199,7 @@ class ReducedRun:
     @property
     def by_hand(self) -> bool:
         """Whether it is a reading without a log: of the lower grade, for nothing shows that it had settled."""
-        return any(flag.flag == "no log" for flag in self.flags)
+        return any(flag.flag == NO_LOG.flag for flag in self.flags)
 
     @property
     def settled_rise_K(self) -> float | None:

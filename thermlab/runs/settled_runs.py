@@ -21,7 +21,7 @@ from thermlab.logs.times import date_seconds, iso_time
 from thermlab.runs.checks.between import check_between, check_readings
 from thermlab.runs.checks.single import check_run
 from thermlab.runs.checks.view import view_runs
-from thermlab.runs.records import TOO_SHORT, Flag, ReducedRun, raise_flag
+from thermlab.runs.records import NO_LOG, TOO_SHORT, Flag, ReducedRun, raise_flag
 from thermlab.runs.settled_rise import (
     EarlyRise,
     Estimate,
@@ -305,8 +305,8 @@ def run_by_hand(line: RunLine, order: int, settings: BenchSettings, curve: RiseC
     room_C, reading_C = _room_by_hand(line, settings), line.reading_C or 0.0
     flags = [
         raise_flag(
-            "no log",
-            "note",
+            NO_LOG.flag,
+            NO_LOG.severity,
             f"A reading of {reading_C:g} degC in a room of {room_C:g} degC, written down by hand: nothing shows that "
             "it had settled, nor what power and room did meanwhile.",
         )
