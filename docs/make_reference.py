@@ -88,7 +88,13 @@ MORE = {
     "cautions": "what a reader has to know, the gravest first",
     "caution_list": "the same, with what each is about and where it is to be said",
     "comparison.treatments[].matters_from_W": "power from which the difference reaches the margin",
-    "comparison.treatments[].matters_interval_W": "the same at the ends of the interval; null where none is shown",
+    "comparison.treatments[].matters_interval_W": "the same at the ends of the interval; null where none is shown, or "
+    "more than 20 % outside the steps used",
+    "comparison.treatments[].matters_note": "why one of these is null",
+    "comparison.treatments[].decision": "what to do with it in the workshop",
+    "comparison.treatments[].decision.choice": "keep the baseline, switch, or stock it beside; null: undecided",
+    "comparison.treatments[].decision.from_W": "power above which it is worth its price, with stock",
+    "comparison.treatments[].decision.text": "the same in a sentence",
     "comparison.one_mount": "without a replicate: what one mount each could have shown, were the scatter known",
     "comparison.one_mount[].mount_sd_K": "scatter between mounts supposed",
     "comparison.one_mount[].smallest_difference_K": "smallest difference whose interval would leave out zero",
@@ -235,7 +241,7 @@ a treatment. `log.*` says how the logs are written: nothing is guessed.
 
 {table(heads, list(keys(CampaignSettings)))}
 - Exactly one of `log.ambient`, `ambient_log`, `ambient_constant`; with the last, no `uncertainty.ambient_u_K`.
-- Price: `uses_per_pack`, or `pack_g` with `use_g`; else the cost is not known.
+- Price: `uses_per_pack`, or `pack_g` with `use_g`; `packs` lists more packs, and the cheapest by the mount counts.
 - `time`: `format` for clock times (Python's `strptime`; several columns are joined by one space), or `unit` for elapsed
   time. `ambient_log.clock_offset_s` is added to the room file's times to bring them to the log's clock.
 - In `columns`, `*` and `?` are wildcards and everything else is literal.

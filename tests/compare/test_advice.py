@@ -13,11 +13,13 @@ from thermlab.campaign.folder import load_campaign
 from thermlab.campaign.runsheet import NOT_MADE
 from thermlab.compare.analysis import analyse
 from thermlab.compare.comparison import compare_treatments
-from thermlab.compare.verdict import advise_next, what_one_mount_shows
+from thermlab.compare.records import TreatmentComparison
+from thermlab.compare.verdict import advise_next, from_which_power, what_one_mount_shows
 from thermlab.planning.pages import outlook_sentences
 from thermlab.planning.underway import advise
 from thermlab.reports.pages import next_steps
 from thermlab.reports.results import to_results
+from thermlab.reports.wording import matters_from
 
 
 @pytest.fixture(scope="module")
@@ -139,6 +141,30 @@ def test_the_power_from_which_a_difference_matters_is_that_of_the_bench():
     assert apart * pad.matters_from_W / 90.0 == pytest.approx(1.0)
     assert pad.matters_interval_W[0] < pad.matters_from_W < pad.matters_interval_W[1]
     assert sheet.matters_interval_W[1] is None
+
+
+def test_an_end_far_outside_the_steps_used_is_open():
+    """Differences of 0.3 to 1.1 K at 90 W reach 1 K at 82 W to 300 W: the ladder ends at 90 W, and nobody ran 300."""
+    item = TreatmentComparison(
+        treatment="pad-b", n_mounts=3, mean_rise_K=40.0, difference_K=-0.7, simultaneous_interval_K=(-1.1, -0.3),
+        verdict="cooler",
+    )  # fmt: skip
+
+    def said(margin_K, *, difference_K=-0.7, interval=(-1.1, -0.3), steps=(30.0, 60.0, 90.0)):
+        own = replace(item, difference_K=difference_K, simultaneous_interval_K=interval)
+        found = from_which_power(own, 90.0, margin_K, steps)
+        return found.matters_from_W, found.matters_interval_W, matters_from(found)
+
+    assert said(0.5) == (
+        pytest.approx(64.3, abs=0.1),
+        (pytest.approx(40.9, abs=0.1), None),
+        "64 W [41, beyond the ladder]",
+    )
+    assert said(1.0) == (None, (pytest.approx(81.8, abs=0.1), None), "not below 82 W")
+    assert said(0.25)[1:] == ((None, pytest.approx(75.0)), "32 W [below the ladder, 75]")
+    assert said(2.0) == (None, (None, None), "not up to 108 W")
+    assert said(0.05) == (None, (None, None), "at every power down to 24 W")
+    assert said(0.9, interval=(-1.5, 0.1))[1:] == ((pytest.approx(54.0), None), "not below 54 W")
 
 
 def test_one_mount_each_says_what_it_could_have_shown():

@@ -181,6 +181,14 @@ def _name(value: str) -> str:
 TreatmentName = Annotated[Name, AfterValidator(_name)]
 
 
+class Pack(Model):
+    """A pack in which a material is sold."""
+
+    price: float = Field(ge=0, le=1e9, description="price of the pack")
+    g: _Amount | None = Field(default=None, description="mass in it, g; with use_g")
+    uses: _Amount | None = Field(default=None, description="mounts it is enough for")
+
+
 class Treatment(Model):
     """One thing that is compared, with its price and handling."""
 
@@ -189,6 +197,7 @@ class Treatment(Model):
     pack_g: _Amount | None = Field(default=None, description="mass in one pack, g")
     use_g: _Amount | None = Field(default=None, description="mass used on one mount, g")
     uses_per_pack: _Amount | None = Field(default=None, description="mounts one pack is enough for")
+    packs: list[Pack] | None = Field(default=None, description="more packs: [{price, g | uses}, ...]")
     electrically_conductive: bool | None = Field(default=None, description="true or false")
     handling: Text = Field(default="", description="how it handles")
 
@@ -201,17 +210,27 @@ class Treatment(Model):
             yield Broken(("uses_per_pack",), found, "uses_per_pack, or pack_g with use_g")
         if use and pack and use > pack:
             yield Broken(("use_g",), f"{use:g} g of a pack of {pack:g} g", "no more than pack_g")
+        packs = data.get("packs")
+        for place, entry in enumerate(packs if isinstance(packs, list) else [], start=1):
+            counted = {name for name in ("g", "uses") if _table(entry).get(name) is not None}
+            if len(counted) != 1 or ("g" in counted and use is None):
+                found = " and ".join(sorted(counted)) or "neither g nor uses"
+                yield Broken(("packs",), f"pack {place}: {found}", "g (with use_g of the treatment) or uses")
+
+    @property
+    def costs(self) -> dict[float, float]:
+        """Cost of the material of one mount by the price of the pack it is taken from, where the amount is given."""
+        packs = [(self.pack_price, self.pack_g, self.uses_per_pack)]
+        packs += [(pack.price, pack.g, pack.uses) for pack in self.packs or ()]
+        counted = [
+            (price, uses or (grams / self.use_g if grams and self.use_g else None)) for price, grams, uses in packs
+        ]
+        return {price: price / uses for price, uses in counted if price is not None and uses is not None}
 
     @property
     def cost_per_mount(self) -> float | None:
-        """Cost of the material of one mount in the campaign's currency; None where price or amount is not given."""
-        if self.pack_price is None:
-            return None
-        if self.uses_per_pack is not None:
-            return self.pack_price / self.uses_per_pack
-        if self.pack_g is not None and self.use_g is not None:
-            return self.pack_price * self.use_g / self.pack_g
-        return None
+        """Cost of one mount from the pack that is cheapest by the mount; None where price or amount is not given."""
+        return min(self.costs.values(), default=None)
 
 
 class Decision(Model):

@@ -21,7 +21,7 @@ from thermlab.compare.records import Warned
 from thermlab.compare.secondary import SCREENED
 from thermlab.compare.throttle import predict_throttle
 from thermlab.compare.uncertainty import BudgetInputs, BudgetLine, build_budget
-from thermlab.compare.value import Value, assess_value
+from thermlab.compare.value import Value, assess_value, decide_each
 from thermlab.compare.verdict import advise_next, what_one_mount_shows
 from thermlab.runs.reading import read_campaign_logs
 from thermlab.runs.settled_rise import time_constant_leverage
@@ -187,6 +187,7 @@ def conclude(
     throttle = _throttle(settings, runs, whole)
     if comparison is not None:
         comparison = replace(comparison, one_mount=what_one_mount_shows(comparison, throttle))
+        comparison = decide_each(settings, comparison, throttle)
     return Analysis(
         campaign=campaign,
         overrides=overrides or {},

@@ -109,6 +109,7 @@ def compare_treatments(
             in_doubt(_conclude(item, welch, table, baseline, margin_K, reference, scatter, needed), baseline, doubted),
             reference.power_W,
             margin_K,
+            table.steps_W.tolist(),
         )
         for item, welch in zip(scatter.differences, plain_welch.differences, strict=True)
     )

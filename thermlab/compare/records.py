@@ -238,6 +238,26 @@ class Witness:
     says: str
 
 
+@dataclass(frozen=True, slots=True)
+class Decision:
+    """What to do with a candidate in the workshop.
+
+    Attributes
+    ----------
+    choice : {"keep", "switch", "stock"} or None
+        Keep the baseline, take the candidate for everything, or have it in stock for builds above a power; None where
+        something is missing.
+    from_W : float or None
+        The power above which it is worth its price, W; only with "stock".
+    text : str
+        The same in a sentence, with what it rests on or what is missing.
+    """
+
+    choice: Literal["keep", "switch", "stock"] | None
+    from_W: float | None
+    text: str
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TreatmentComparison:
     """One candidate against the baseline.
@@ -273,9 +293,14 @@ class TreatmentComparison:
     matters_from_W : float or None
         Power from which the difference reaches the margin, W; None in doubt or without an interval.
     matters_interval_W : tuple or None
-        The same at the two ends of the headline interval, W; its upper end is None where no difference is shown.
+        The same at the two ends of the headline interval, W; an end is None where no difference is shown, or more
+        than 20 % outside the steps used.
+    matters_note : str
+        Why one of these is None.
     witness : Witness or None
         What the early rises say of the difference.
+    decision : Decision or None
+        What to do with it in the workshop; filled in by the analysis.
     standard_error_K, dof, critical_value : float or None
         Standard error of the difference, its degrees of freedom, and the point of the headline interval.
     """
@@ -295,8 +320,10 @@ class TreatmentComparison:
     mounts_needed: int | None = None
     without_exclusions_K: float | None = None
     matters_from_W: float | None = None
-    matters_interval_W: tuple[float, float | None] | None = None
+    matters_interval_W: tuple[float | None, float | None] | None = None
+    matters_note: str = ""
     witness: Witness | None = None
+    decision: Decision | None = None
     standard_error_K: float | None = None
     dof: float | None = None
     critical_value: float | None = None

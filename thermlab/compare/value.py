@@ -1,14 +1,19 @@
-"""What a treatment costs against what it gains."""
+"""What a treatment costs against what it gains, and what to do with it: keep the baseline, switch, or stock both."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Protocol
+
+from thermlab.base.numbers import number
+from thermlab.compare.records import Decision
+from thermlab.compare.verdict import MOST_MOUNTS
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from thermlab.compare.records import Comparison, Interval, TreatmentComparison
+    from thermlab.campaign.settings import CampaignSettings
+    from thermlab.compare.records import Comparison, Interval, ThrottlePower, TreatmentComparison
 
 
 class Priced(Protocol):
@@ -109,3 +114,100 @@ def _not_beaten(name: str, costs: Mapping[str, float | None], rises: Mapping[str
         return None
     others = [(cost, rises.get(other)) for other, cost in costs.items() if other != name]
     return not any(c is not None and r is not None and c < own_cost and r < own_rise for c, r in others)
+
+
+def decide_each(settings: CampaignSettings, comparison: Comparison, throttle: ThrottlePower | None) -> Comparison:
+    """Return a comparison with the decision on each candidate.
+
+    Parameters
+    ----------
+    settings : CampaignSettings
+        Prices, packs and handling.
+    comparison : Comparison
+        What is shown.
+    throttle : ThrottlePower or None
+        What one machine with the baseline carries in the customer's room.
+
+    Returns
+    -------
+    Comparison
+        No decision rests on a single mount, on what is in doubt, or on what only the air differs by.
+    """
+    carried = throttle.treatments[0].future_mount_interval_W if throttle is not None else None
+    limit_W = carried[0] if carried is not None else None
+    decided = [replace(i, decision=_decision(settings, comparison, i, limit_W)) for i in comparison.treatments]
+    return replace(comparison, treatments=tuple(decided))
+
+
+def _decision(
+    settings: CampaignSettings, comparison: Comparison, item: TreatmentComparison, limit_W: float | None
+) -> Decision:
+    name, base = item.treatment, comparison.baseline
+    missing = _missing(settings, comparison, item)
+    extra, cost = _extra_cost(settings, base, name)
+    alike = item.verdict == "equivalent within the margin"
+    if alike and extra is None:
+        missing = "it runs alike, and a price is missing"
+    if item.verdict == "cooler" and (extra is None or extra > 0.0):
+        missing = f"it is cooler{cost}; only more mounts tell whether by {settings.decision.margin_K:g} K"
+    if missing:
+        return Decision(None, None, f"Not yet: {missing}.")
+    if item.verdict == "undecided":
+        return Decision("keep", None, f"Keep {base}: no bench makes the mounts that would tell them apart.")
+    if item.verdict.startswith("warmer") or (alike and (extra or 0.0) >= 0.0):
+        return Decision("keep", None, f"Keep {base}: {name} {'runs alike' if alike else 'is warmer'}{cost}.")
+    beside = _beside(settings, base, name)
+    if alike or (extra is not None and extra <= 0.0):
+        return Decision("switch", None, f"Switch to {name}: it {'runs alike' if alike else 'is cooler'}{cost}{beside}.")
+    if item.matters_from_W is None:
+        return Decision("switch", None, f"Switch to {name}: it is worth it at every power run{cost}{beside}.")
+    from_W = min(power for power in (item.matters_from_W, limit_W) if power is not None)
+    why = "there it is cooler by the margin" if from_W == item.matters_from_W else f"{base} may reach its limit there"
+    return Decision("stock", from_W, f"Stock {name} for builds above {from_W:.0f} W: {why}{cost}{beside}.")
+
+
+def _missing(settings: CampaignSettings, comparison: Comparison, item: TreatmentComparison) -> str:
+    """Say what a decision still lacks; empty where nothing."""
+    planned = settings.decision.mounts_planned or 0
+    made = {comparison.baseline: comparison.baseline_n_mounts, item.treatment: item.n_mounts}
+    single = [
+        f"{'a second' if count else 'two'} mount{'s' * (not count)} of {n}" for n, count in made.items() if count < 2
+    ]
+    undecided, needed = item.verdict == "undecided", item.mounts_needed
+    lacks = (
+        (item.verdict == "in doubt", "what is in doubt has to be mended first"),
+        (single, f"{' and '.join(single)} first"),
+        (item.simultaneous_interval_K is None, item.verdict_note),
+        (item.witness is not None and item.witness.agrees is False, "the difference is not in the interface alone"),
+        (min(made.values()) < planned, f"the {planned} mounts of each that were planned come first"),
+        (undecided and needed and needed <= MOST_MOUNTS, f"about {needed} mounts of each would tell"),
+    )
+    return next((text for holds, text in lacks if holds), "")
+
+
+def _extra_cost(settings: CampaignSettings, base: str, name: str) -> tuple[float | None, str]:
+    """What a mount of a candidate costs more than one of the baseline, and the same in words."""
+    costs = settings.treatments[name].costs
+    own, usual = settings.treatments[name].cost_per_mount, settings.treatments[base].cost_per_mount
+    if own is None or usual is None:
+        return None, ""
+    extra, currency = own - usual, f" {settings.currency}" if settings.currency else ""
+    more = f"costs {number(extra, 2)}{currency} more" if extra > 0.0 else f"saves {number(-extra, 2)}{currency}"
+    pack = min(costs, key=lambda price: costs[price])
+    where = f" (from the pack for {pack:g}{currency})" if len(costs) > 1 else ""
+    if abs(extra) < 0.005:
+        return 0.0, f" at the same price{where}"
+    return extra, f" and {more} a mount{where}"
+
+
+def _beside(settings: CampaignSettings, base: str, name: str) -> str:
+    """What has to be weighed by hand: how it handles and whether it conducts."""
+    own, usual = settings.treatments[name], settings.treatments[base]
+    conducts = own.electrically_conductive and not usual.electrically_conductive
+    told = (
+        own.handling,
+        conducts and "it conducts electricity",
+        None in (own.cost_per_mount, usual.cost_per_mount) and "no price is stated",
+    )
+    known = [str(text) for text in told if text]
+    return f" (mind: {'; '.join(known)})" if known else ""

@@ -228,7 +228,7 @@ def _listed(names: Sequence[str], most: int = 4) -> str:
 
 
 def from_which_power(
-    item: TreatmentComparison, reference_power_W: float | None, margin_K: float
+    item: TreatmentComparison, reference_power_W: float | None, margin_K: float, steps_W: Sequence[float]
 ) -> TreatmentComparison:
     """Return a candidate with the power from which its difference reaches the margin.
 
@@ -242,6 +242,8 @@ def from_which_power(
         Power of the comparison, W.
     margin_K : float
         Margin, K.
+    steps_W : sequence of float
+        Power steps used; as for a throttle power, nothing is said more than 20 % outside them.
 
     Returns
     -------
@@ -252,10 +254,24 @@ def from_which_power(
     if reference_power_W is None or not item.difference_K or interval is None or item.verdict == "in doubt":
         return item
     reach = margin_K * reference_power_W
-    largest, smallest = max(map(abs, interval)), min(map(abs, interval))
+    lowest, highest = (1.0 - FARTHEST_EXTRAPOLATION) * min(steps_W), (1.0 + FARTHEST_EXTRAPOLATION) * max(steps_W)
+
+    def said(power: float) -> float | None:
+        return power if lowest <= power <= highest else None
+
     shown = interval[0] > 0.0 or interval[1] < 0.0
-    ends = (reach / largest, reach / smallest if shown else None)
-    return replace(item, matters_from_W=reach / abs(item.difference_K), matters_interval_W=ends)
+    low, high = reach / max(map(abs, interval)), reach / min(map(abs, interval)) if shown else math.inf
+    side = f"end lies more than {100.0 * FARTHEST_EXTRAPOLATION:g} %"
+    open_ends = (
+        (low < lowest, f"its lower {side} below the steps used"),
+        (not shown, "no difference is shown"),
+        (shown and high > highest, f"its upper {side} above the steps used"),
+    )
+    note = "; ".join(text for holds, text in open_ends if holds)
+    if low > highest or high < lowest:
+        note = f"not up to {highest:.0f} W" if low > highest else f"at every power down to {lowest:.0f} W"
+    from_W, ends = said(reach / abs(item.difference_K)), (said(low), said(high))
+    return replace(item, matters_from_W=from_W, matters_interval_W=ends, matters_note=note)
 
 
 _SUPPOSED_SD_K = (0.3, 0.6, 1.0)

@@ -298,6 +298,7 @@ def _answer_table(analysis: Analysis) -> Block:
             "number",
             lambda name: number(getattr(costs.get(name), "cost_per_mount", None), 2),
         ),
+        ("decision", "text", lambda name: of(name, lambda i: i.decision.text if i.decision else "–")),
         ("what to do next", "text", lambda name: wording.short_step(analysis, name)),
     ]
     names = [comparison.baseline, *found]

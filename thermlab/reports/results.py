@@ -154,6 +154,14 @@ class FiledWitness(_Part):
     says: str
 
 
+class FiledDecision(_Part):
+    """What to do with a candidate in the workshop."""
+
+    choice: Literal["keep", "switch", "stock"] | None
+    from_W: float | None
+    text: str
+
+
 class FiledDifference(_Part):
     """One candidate against the baseline."""
 
@@ -173,7 +181,9 @@ class FiledDifference(_Part):
     without_exclusions_K: float | None
     matters_from_W: float | None = None
     matters_interval_W: Annotated[list[float | None], Field(min_length=2, max_length=2)] | None = None
+    matters_note: str = ""
     witness: FiledWitness | None = None
+    decision: FiledDecision | None = None
 
 
 class FiledSecondary(_Part):

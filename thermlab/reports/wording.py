@@ -272,12 +272,13 @@ def matters(analysis: Analysis, item: TreatmentComparison) -> str:
 
 def matters_from(item: TreatmentComparison) -> str:
     """Say from which power on a difference reaches the margin."""
-    if item.matters_interval_W is None or item.matters_from_W is None:
-        return "–"
-    low, high = item.matters_interval_W
-    if high is None:
-        return f"not below {low:.0f} W"
-    return f"{item.matters_from_W:.0f} W [{low:.0f}, {high:.0f}]"
+    low, high = item.matters_interval_W or (None, None)
+    if item.matters_interval_W is None or item.matters_note.startswith(("not up to", "at every")):
+        return item.matters_note or "–"
+    if item.matters_from_W is None or "no difference" in item.matters_note:
+        return f"not below {low:.0f} W" if low is not None else "not known yet"
+    ends = ("below the ladder" if low is None else f"{low:.0f}", "beyond the ladder" if high is None else f"{high:.0f}")
+    return f"{item.matters_from_W:.0f} W [{', '.join(ends)}]"
 
 
 def short_step(analysis: Analysis, treatment: str) -> str:
