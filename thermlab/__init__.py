@@ -38,7 +38,7 @@ if TYPE_CHECKING:
     from thermlab.planning.make import plan as plan
     from thermlab.reports.make import report as report
     from thermlab.reports.results import to_results as to_results
-    from thermlab.runs.look import check as check
+    from thermlab.runs.reading import check as check
     from thermlab.runs.records import Flag as Flag
     from thermlab.runs.records import HeldPower as HeldPower
     from thermlab.runs.records import ReducedRun as ReducedRun
@@ -73,7 +73,7 @@ __all__, __getattr__, __dir__ = face(
         "planning.make": "plan",
         "reports.make": "report",
         "reports.results": "to_results",
-        "runs.look": "check",
+        "runs.reading": "check",
         "runs.records": "Flag HeldPower ReducedRun",
         "simulate.ladders": "simulate_campaign simulate_ladder simulate_ladders",
         "simulate.logs": "write_campaign",

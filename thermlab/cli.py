@@ -90,7 +90,7 @@ def new(folder: Path, logs: Path | None, like: Path | None) -> None:
 @click.argument("campaign", type=_PATH)
 def check(campaign: Path) -> None:
     """Check a campaign and its logs without computing anything."""
-    from thermlab.runs.look import check as look  # noqa: PLC0415
+    from thermlab.runs.reading import check as look  # noqa: PLC0415
 
     click.echo(look(campaign).summary())
 

@@ -10,7 +10,7 @@ import pytest
 from thermlab.base.errors import InputError, Problem
 from thermlab.campaign.folder import load_campaign
 from thermlab.logs.log import read_log
-from thermlab.runs.look import check
+from thermlab.runs.reading import check
 
 YAML = """\
 title: Grease or pad
@@ -157,8 +157,7 @@ def test_check_reads_every_log_once(folder, monkeypatch):
         read.append(name)
         return read_log(path, settings, name=name)
 
-    for place in ("thermlab.runs.reading.read_log", "thermlab.runs.look.read_log"):
-        monkeypatch.setattr(place, counted)
+    monkeypatch.setattr("thermlab.runs.reading.read_log", counted)
     check(folder)
     assert sorted(read) == ["logs/a.csv", "logs/b.csv"]
 

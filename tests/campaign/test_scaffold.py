@@ -7,7 +7,7 @@ import pytest
 
 from thermlab.base.errors import InputError
 from thermlab.campaign.folder import new
-from thermlab.runs.look import check
+from thermlab.runs.reading import check
 
 
 def test_a_new_campaign_passes_check_once_filled(tmp_path):

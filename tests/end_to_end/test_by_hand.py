@@ -20,7 +20,7 @@ from thermlab.base.errors import InputError
 from thermlab.campaign.folder import load_campaign
 from thermlab.cli import main
 from thermlab.compare.analysis import Analysis, analyse
-from thermlab.runs.look import check
+from thermlab.runs.reading import check
 from thermlab.simulate.ladders import SimulatedTreatment, simulate_campaign
 from thermlab.simulate.logs import write_campaign
 from thermlab.simulate.network import passive_bench

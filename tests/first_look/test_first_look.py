@@ -19,8 +19,7 @@ from thermlab.first_look.guesses import NotALogError, fitting_formats, guess_tex
 from thermlab.first_look.look import find_steps, look, look_at_file, mark_idle, set_powers
 from thermlab.first_look.proposals import propose, write_proposal
 from thermlab.reports.pictures import Picture
-from thermlab.runs.look import check
-from thermlab.runs.reading import read_campaign_logs
+from thermlab.runs.reading import check, read_campaign_logs
 from thermlab.simulate.ladders import SimulatedTreatment, simulate_campaign
 from thermlab.simulate.logs import DIALECTS, LogDialect, write_campaign, write_logs
 from thermlab.simulate.network import passive_bench

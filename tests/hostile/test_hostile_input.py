@@ -31,7 +31,7 @@ from thermlab.reports.execute import execute_template
 from thermlab.reports.make import report
 from thermlab.reports.photos import MAX_PIXELS, read_photo
 from thermlab.reports.results import read_json, runs_reduced_csv, to_results
-from thermlab.runs.look import check
+from thermlab.runs.reading import check
 
 ESCAPES = ("\x1b[2J\x1b]0;title\x07", "\x9b31m", "\x00", "\x7f", "\x08" * 5)
 

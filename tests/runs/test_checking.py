@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from thermlab.base.errors import InputError
-from thermlab.runs.look import check
+from thermlab.runs.reading import check
 from thermlab.simulate.ladders import SimulatedTreatment, simulate_campaign
 from thermlab.simulate.logs import LogDialect, write_campaign
 from thermlab.simulate.network import forced_bench

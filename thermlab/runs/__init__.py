@@ -7,9 +7,8 @@ from thermlab.base.faces import face
 
 __all__, __getattr__, __dir__ = face(
     __name__,
-    look="check",
     **{"checks.between": "check_readings reading_marks same_readings"},
-    reading="cut_run read_campaign_logs",
+    reading="check cut_run read_campaign_logs",
     records="FLAG_NAMES Flag HeldPower NO_LOG ReducedRun SensorRise TOO_SHORT Severity raise_flag",
     settled_rise="Estimate time_constant_leverage",
     settled_runs="BenchReduction RunTrace SettledRuns bench_curve check_runs estimate_under_way order_made "

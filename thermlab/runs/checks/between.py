@@ -18,15 +18,19 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from thermlab.runs.checks.ladder import (
+from thermlab.runs.checks.ladders import (
+    core_spread,
+    exchanged_mounts,
     find_exchanged,
     find_off,
     flag_exchanged_runs,
     flag_off,
     lay_ladders,
+    measure_spread,
+    mount_levels,
+    off_treatment,
     powers_exchanged,
 )
-from thermlab.runs.checks.mounts import core_spread, exchanged_mounts, measure_spread, mount_levels, off_treatment
 from thermlab.runs.checks.plume import flag_following, follow_power
 from thermlab.runs.records import Flag, ReducedRun, raise_flag
 

@@ -21,7 +21,7 @@ from thermlab.stats.variances import robust_sd
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from thermlab.runs.checks.shape import Departure
+    from thermlab.runs.checks.view import Departure
     from thermlab.runs.trace import Trace
 
 Array = npt.NDArray[np.float64]

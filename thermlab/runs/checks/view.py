@@ -1,4 +1,4 @@
-"""What each run's checks may look at: the run itself, and what is usual on its bench."""
+"""What each run's checks may look at: the run, its departures from its approach, and what is usual on its bench."""
 
 from __future__ import annotations
 
@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from thermlab.runs.checks.shape import Departure, describe_departures
 from thermlab.runs.settled_rise import reading_noise
-from thermlab.runs.time_constant import SINGLE_STEP_SLOPE, SLOW_FROM
+from thermlab.runs.time_constant import SINGLE_STEP_SLOPE, SLOW_FROM, decay, straighten
+from thermlab.stats.variances import autocorrelation
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -24,6 +24,209 @@ Array = npt.NDArray[np.float64]
 LEAST_DITHER = 0.05
 LATE = 0.2
 FEWEST_FOR_USUAL = 5
+FEWEST_IN_COMMON = 3
+MOST_IN_COMMON = 15
+FEWEST_BLOCKS = 20
+LEAST_DEPARTURE_K = 0.15
+# No bench approaches as an exponential to the last per cent: departure of a passive one from cold, and what looks like
+# a shift with fans, where device and sink settle about as fast (simulated).
+DEPARTURE_SHARE, FORCED_MISFIT_SHARE = 0.015, 0.01
+LARGEST_VARIANCE = 2.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shape:
+    """How a run departs from its approach.
+
+    Attributes
+    ----------
+    bend_K : float
+        Shift of the rise, from one instant on, that fits best, as seen at the end of the soak, K.
+    bend_at_min : float
+        That instant, minutes since the soak began.
+    seen_K : float
+        How far, peak to peak, it takes the rise from the plain approach, K.
+    leverage : float
+        Sum of squares of its shape: its variance is that of one value over this.
+    departure_K : float
+        Largest smoothed departure from the plain approach, K.
+    variance_K2 : float
+        Variance of a block mean about the approach with the shift, inflated for correlation.
+    approach_K : float
+        How far the plain approach goes within the window, K.
+    """
+
+    bend_K: float
+    bend_at_min: float
+    seen_K: float
+    leverage: float
+    departure_K: float
+    variance_K2: float
+    approach_K: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Departure:
+    """A shape, and what is usual on this bench.
+
+    Attributes
+    ----------
+    shape : Shape
+        Of the run.
+    usual_variance_K2, usual_departure_K : float
+        Medians over the runs of those two numbers of their shapes.
+    misfit_K : float
+        What the bench's own approach may look like a shift by, K.
+    """
+
+    shape: Shape
+    usual_variance_K2: float
+    usual_departure_K: float
+    misfit_K: float = 0.0
+
+    @property
+    def u_bend_K(self) -> float:
+        """Standard uncertainty of the shift, K."""
+        # A disturbance of another shape adds to the run's own variance and must not hide itself.
+        most = LARGEST_VARIANCE * self.usual_variance_K2
+        variance = min(max(self.usual_variance_K2, self.shape.variance_K2), most)
+        return float(np.sqrt(variance / max(self.shape.leverage, 1e-9) + self.misfit_K**2))
+
+
+@dataclass(frozen=True, slots=True)
+class _Residual:
+    """What a plain approach leaves of a run within the slow part of its soak."""
+
+    time_s: Array
+    left_K: Array
+    basis: Array
+    tau_s: float
+    approach_K: float
+
+
+def describe_departures(
+    estimates: Sequence[Estimate], blocks: Sequence[Blocks], powers_W: Sequence[float], *, slow_from: float
+) -> list[tuple[Departure, ...]]:
+    """Compare every run with a plain approach to its settled rise.
+
+    What runs at one power have in common is the bench's, not the run's: an
+    approach is never exactly an exponential. So the median of what the other
+    runs of the same power leave is taken off first, where there are three.
+    The mean of all sensors is looked at as well: it has less noise, and what
+    goes wrong with the bench moves them all.
+
+    Parameters
+    ----------
+    estimates, blocks : sequence
+        The runs of a bench and their block means.
+    powers_W : sequence of float
+        Their set powers.
+    slow_from : float
+        Where the slow approach begins, in time constants.
+
+    Returns
+    -------
+    list of tuple of Departure
+        Empty without a time constant or with fewer than 20 blocks.
+    """
+    series = [[(e.time_s, e.rise_K) for e in estimates]]
+    if any(block.temperature_C.shape[1] > 1 for block in blocks):
+        series.append([_mean_rise(e, block) for e, block in zip(estimates, blocks, strict=True)])
+    departures: list[list[Departure]] = [[] for _ in estimates]
+    for rises in series:
+        residuals = [_residual(t, rise, e, slow_from) for (t, rise), e in zip(rises, estimates, strict=True)]
+        shapes = _shapes_of(residuals, powers_W)
+        known = [s for s, e in zip(shapes, estimates, strict=True) if s is not None and not e.shed]
+        if not known:
+            continue
+        variance = float(np.median([s.variance_K2 for s in known]))
+        usual = float(np.median([s.departure_K for s in known]))
+        for mine, shape, e in zip(departures, shapes, estimates, strict=True):
+            if shape is None:
+                continue
+            if len(known) <= FEWEST_IN_COMMON:
+                usual = max(LEAST_DEPARTURE_K, DEPARTURE_SHARE * shape.approach_K)
+            misfit = FORCED_MISFIT_SHARE * shape.approach_K if e.curvature == 0.0 else 0.0
+            mine.append(Departure(shape=shape, usual_variance_K2=variance, usual_departure_K=usual, misfit_K=misfit))
+    return [tuple(mine) for mine in departures]
+
+
+def _mean_rise(estimate: Estimate, blocks: Blocks) -> tuple[Array, Array]:
+    """Mean of all sensors less the room as the sink feels it, where all are known."""
+    at = np.searchsorted(blocks.time_s, estimate.time_s).clip(max=max(blocks.time_s.size - 1, 0))
+    rise = blocks.temperature_C[at].mean(axis=1) - estimate.ambient_C
+    known = ~np.isnan(rise)
+    return estimate.time_s[known], rise[known]
+
+
+def _shapes_of(residuals: Sequence[_Residual | None], powers_W: Sequence[float]) -> list[Shape | None]:
+    shapes: list[Shape | None] = []
+    for i, mine in enumerate(residuals):
+        if mine is None:
+            shapes.append(None)
+            continue
+        same = [
+            other for j, other in enumerate(residuals) if j != i and other is not None and powers_W[j] == powers_W[i]
+        ]
+        left = mine.left_K
+        if len(same) >= FEWEST_IN_COMMON:
+            few = same[:: -(-len(same) // MOST_IN_COMMON)]
+            common = np.median([np.interp(mine.time_s, other.time_s, other.left_K) for other in few], axis=0)
+            left = left - (common - mine.basis @ (mine.basis.T @ common))
+        shapes.append(_shape(mine, left))
+    return shapes
+
+
+def _residual(time_s: Array, rise_K: Array, estimate: Estimate, slow_from: float) -> _Residual | None:
+    tau_s = estimate.time_constant_s
+    if tau_s is None:
+        return None
+    inside = time_s >= slow_from * tau_s
+    if inside.sum() < FEWEST_BLOCKS:
+        return None
+    t = time_s[inside]
+    # Where the steps come in any order the runs of one power begin far below or above it, each from elsewhere: the
+    # bend of natural convection, which goes with the square of that, is then not what they have in common.
+    y = straighten(t, rise_K[inside], tau_s, end_s=float(t[-1]), curvature=estimate.curvature)
+    basis, _ = np.linalg.qr(np.column_stack([np.ones(t.size), decay(t, tau_s, end_s=float(t[-1]))]))
+    plain = basis @ (basis.T @ y)
+    return _Residual(t, y - plain, basis, tau_s, float(abs(plain[-1] - plain[0])))
+
+
+def _shape(mine: _Residual, r: Array) -> Shape:
+    t, tau, q = mine.time_s, mine.tau_s, mine.basis
+    wide = max(3, int(0.12 * tau / max(float(np.median(np.diff(t))), 1e-9)))
+    wide = min(wide, t.size // 4)
+    smooth = np.convolve(r, np.ones(wide) / wide, mode="valid")
+    shapes, at = _shifts(t, tau)
+    shapes = shapes - (shapes @ q) @ q.T
+    sizes = np.einsum("gt,gt->g", shapes, shapes)
+    usable = sizes > 1e-4 * t.size
+    coefficients = np.where(usable, (shapes @ r) / np.maximum(sizes, 1e-12), 0.0)
+    best = int(np.argmax(coefficients**2 * sizes))
+    bend = coefficients[best] * shapes[best]
+    left = r - bend
+    r1 = autocorrelation(left, most=0.9)
+    return Shape(
+        bend_K=float(coefficients[best]),
+        bend_at_min=float(at[best]) / 60.0,
+        seen_K=float(np.ptp(bend)),
+        leverage=float(sizes[best]),
+        departure_K=float(np.abs(smooth).max()),
+        variance_K2=float(left @ left) / max(1.0, t.size - 4.0) * (1 + r1) / (1 - r1),
+        approach_K=mine.approach_K,
+    )
+
+
+def _shifts(t: Array, tau: float) -> tuple[Array, Array]:
+    """Shapes of a change at one of 24 instants, each 1 at the end: a slow approach to it, or within a minute."""
+    span = float(t[-1] - t[0])
+    begins = np.repeat(t[0] + np.linspace(0.08, 0.88, 24) * span, 2)
+    after = np.maximum(t[None, :] - begins[:, None], 0.0)
+    shapes = np.where(
+        (np.arange(begins.size) % 2 == 0)[:, None], 1.0 - np.exp(-after / tau), np.minimum(after / (0.08 * tau), 1.0)
+    )
+    return shapes / np.maximum(shapes[:, -1:], 1e-9), begins
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

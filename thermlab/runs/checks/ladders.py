@@ -1,8 +1,14 @@
-"""Does a mount fit: the other mounts of its treatment, and its sensors those of the other mounts.
+"""Does a run fit the ladder of its mount, and a mount its treatment, as the other runs lay them out.
+
+Mounts differ by a resistance in the heat path, so their rises differ in
+proportion to the power. With one effect for each step, common to all mounts,
+and one slope for each mount, what is left is the run's own. With fewer than
+three mounts the steps follow a smooth curve in power instead. Two runs, or two
+mounts, may fit better with exchanged labels.
 
 There are never many mounts, so their own scatter is taken together with what
-mounts are known to scatter, and what is said is said with care. Two mounts may
-fit better with exchanged labels; poor contact shows first in how sensors differ.
+mounts are known to scatter, and what is said is said with care. Poor contact
+shows first in how sensors differ.
 """
 
 from __future__ import annotations
@@ -12,8 +18,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import stdtrit
 
-from thermlab.runs.checks.ladder import studentise
 from thermlab.runs.records import Flag, ReducedRun, raise_flag, side
 from thermlab.runs.trace import known_mean
 from thermlab.stats.variances import robust_sd
@@ -22,15 +28,336 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from thermlab.campaign.settings import CheckThresholds
-    from thermlab.runs.checks.ladder import Ladders
     from thermlab.runs.settled_rise import Estimate
     from thermlab.runs.trace import Trace
 
 Array = npt.NDArray[np.float64]
+Flags = npt.NDArray[np.bool_]
 
+FEWEST_DOF = 2
+# An approximation of a curve by b P + a P^0.8 with few mounts; the exponent is natural convection's.
+EXPONENT = 0.8
+# At most this part of the runs can be off: beyond, nobody knows what the ladder is.
+MOST_OFF = 0.25
+FEW_MOUNTS = 3
+SUSPECTED = 3.0
+LEAST_FREE = 0.05
+MOST_SUSPECTS = 6
 MountKey = tuple[str, str]
 MISSING = 0.5
 SHARED = 0.5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ladders:
+    """Rises of the runs against common steps and a slope for each mount.
+
+    Attributes
+    ----------
+    members : tuple of int
+        Positions of the runs that have a settled rise, among all runs.
+    rise_K, power_W : ndarray, shape (n,)
+        Their rises and set powers.
+    mount, step : ndarray of int, shape (n,)
+        Which mount and which step.
+    """
+
+    members: tuple[int, ...]
+    rise_K: Array
+    power_W: Array
+    mount: npt.NDArray[np.intp]
+    step: npt.NDArray[np.intp]
+
+    def design(self, kept: Flags | None = None) -> Array:
+        """Effects of the steps, or with few mounts a curve in power, and a slope for each mount."""
+        size = self.power_W[:, None] / self.power_W.max()
+        slopes = (self.mount[:, None] == np.unique(self.mount)[None, :]) * size
+        if np.unique(self.mount if kept is None else self.mount[kept]).size < FEW_MOUNTS:
+            return np.hstack([size**EXPONENT, slopes])
+        return np.hstack([self.step[:, None] == np.unique(self.step)[None, :], slopes]).astype(np.float64)
+
+    def projection(self, kept: Flags | None = None) -> tuple[Array, int]:
+        """Projection on what is left of the runs kept, and its rank; rows and columns of the others are zero."""
+        kept = np.ones(len(self.members), dtype=np.bool_) if kept is None else kept
+        u, s, _ = np.linalg.svd(self.design(kept)[kept], full_matrices=False)
+        u = u[:, s > 1e-9 * s[0]]
+        left = np.zeros((kept.size, kept.size))
+        left[np.ix_(kept, kept)] = np.eye(int(kept.sum())) - u @ u.T
+        return left, int(kept.sum()) - u.shape[1]
+
+
+def lay_ladders(runs: Sequence[ReducedRun]) -> Ladders | None:
+    """Put the runs that have a settled rise side by side.
+
+    Parameters
+    ----------
+    runs : sequence of ReducedRun
+        All runs; those left out or without a rise are passed over.
+
+    Returns
+    -------
+    Ladders or None
+        None where nothing is left to judge a run by.
+    """
+    members = tuple(i for i, run in enumerate(runs) if run.rise_K is not None and run.used)
+    if len(members) < 4:
+        return None
+    mounts: dict[tuple[str, str], int] = {}
+    steps: dict[float, int] = {}
+    mount = np.array([mounts.setdefault((runs[i].treatment, runs[i].mount), len(mounts)) for i in members])
+    power = np.array([runs[i].set_power_W for i in members])
+    step = np.array([steps.setdefault(p, len(steps)) for p in power.tolist()])
+    rises = np.array([runs[i].rise_K for i in members], dtype=np.float64)
+    ladders = Ladders(members=members, rise_K=rises, power_W=power, mount=mount, step=step)
+    return ladders if ladders.projection()[1] >= FEWEST_DOF else None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Off:
+    """A run that does not fit: how far from where the others put it, and against what scatter."""
+
+    at: int
+    off_K: float
+    scatter_K: float
+    ratio: float
+    allowed_ratio: float
+
+
+def find_off(ladders: Ladders, thresholds: CheckThresholds) -> tuple[Off, ...]:
+    """Find the runs off their ladders, the worst first.
+
+    The test is that of the externally studentised residual against the
+    Bonferroni point (Cook & Weisberg 1982, from memory). Runs far from a
+    robust fit are set aside first and judged by the others, so that bad runs
+    do not hide each other.
+
+    Parameters
+    ----------
+    ladders : Ladders
+        Runs side by side.
+    thresholds : CheckThresholds
+        Limits in use.
+
+    Returns
+    -------
+    tuple of Off
+    """
+    n = len(ladders.members)
+    kept = np.ones(n, dtype=np.bool_)
+    found: dict[int, Off] = {}
+    for at in _suspects(ladders, thresholds):
+        kept[at] = False
+    # Suspects are let in again, the least suspected first, where they fit what is left without them.
+    for at in np.flatnonzero(~kept)[np.argsort(_distance(ladders, kept)[~kept])].tolist():
+        kept[at] = True
+        one = _worst(ladders, kept, thresholds, only=at)
+        if one is not None:
+            kept[at] = False
+            found[at] = one
+    while (worst := _worst(ladders, kept, thresholds)) is not None:
+        found[worst.at] = worst
+        kept[worst.at] = False
+    if len(found) > MOST_OFF * n:
+        return ()
+    return tuple(sorted(found.values(), key=lambda off: -off.ratio))
+
+
+def _suspects(ladders: Ladders, thresholds: CheckThresholds) -> list[int]:
+    """Runs far from a fit of least absolute deviations: several bad runs cannot pull it as they pull least squares."""
+    design = ladders.design()
+    left, dof = ladders.projection()
+    residual = left @ ladders.rise_K
+    for _ in range(30):
+        root = 1.0 / np.sqrt(np.maximum(np.abs(residual), 0.02))
+        fit = np.linalg.lstsq(design * root[:, None], ladders.rise_K * root, rcond=None)[0]
+        residual = ladders.rise_K - design @ fit
+    n = residual.size
+    scale = max(robust_sd(residual, about=0.0) * np.sqrt(n / dof), thresholds.usual_run_sd_K)
+    far = np.flatnonzero(np.abs(residual) > SUSPECTED * scale)
+    return [int(i) for i in far[np.argsort(-np.abs(residual[far]))][: int(MOST_OFF * n)]]
+
+
+def _distance(ladders: Ladders, kept: Flags) -> Array:
+    """How far each run is from the fit of those kept."""
+    design = ladders.design()
+    fit = np.linalg.lstsq(design[kept], ladders.rise_K[kept], rcond=None)[0]
+    distance: Array = np.abs(ladders.rise_K - design @ fit)
+    return distance
+
+
+def _worst(ladders: Ladders, kept: Flags, thresholds: CheckThresholds, *, only: int | None = None) -> Off | None:
+    """The run that fits least, if it fits too badly; or the one given."""
+    left, dof = ladders.projection(kept)
+    free = np.diag(left)
+    usable = kept & (free > LEAST_FREE)
+    if not usable.any() or (only is None and dof < FEWEST_DOF):
+        return None
+    known = thresholds.usual_run_sd_K, thresholds.usual_run_sd_dof
+    off, scatter, ratio, allowed = studentise(
+        left @ np.where(kept, ladders.rise_K, 0.0), free, usable, dof, known, thresholds.between_alarm_percent
+    )
+    allowed = max(allowed, thresholds.ladder_ratio)
+    at = int(np.argmax(np.where(usable, ratio, -1.0))) if only is None else only
+    if not usable[at] or ratio[at] <= allowed or abs(off[at]) <= thresholds.ladder_K:
+        return None
+    return Off(
+        at=at, off_K=float(off[at]), scatter_K=float(scatter[at]), ratio=float(ratio[at]), allowed_ratio=allowed
+    )  # fmt: skip
+
+
+def studentise(
+    residual: Array, free: Array, usable: Flags, dof: float, known: tuple[float, float], alarm_percent: float
+) -> tuple[Array, Array, Array, float]:
+    """Judge each residual by the scatter of the others, together with what is known of such scatter.
+
+    Parameters
+    ----------
+    residual, free : ndarray, shape (n,)
+        Residuals of a fit, K, and the part of its own value that each holds.
+    usable : ndarray of bool, shape (n,)
+        Those that can be judged.
+    dof : float
+        Degrees of freedom of the fit.
+    known : tuple of float
+        Usual standard deviation, K, and its degrees of freedom.
+    alarm_percent : float
+        How often all of them together may raise a false alarm, %.
+
+    Returns
+    -------
+    off_K, scatter_K, ratio : ndarray, shape (n,)
+        Distance from where the others put it, their scatter, and one over the other.
+    allowed_ratio : float
+        Bonferroni point.
+    """
+    sd_K, sd_dof = known
+    off = np.where(usable, residual / np.maximum(free, LEAST_FREE), 0.0)
+    others = np.maximum(float(residual @ residual) - residual * off, 0.0)
+    nu = max(dof - 1, 0) + sd_dof
+    scatter = np.sqrt((others + sd_dof * sd_K**2) / nu)
+    ratio = np.abs(off) * np.sqrt(np.maximum(free, LEAST_FREE)) / scatter
+    return off, scatter, ratio, float(-stdtrit(nu, 0.5 * alarm_percent / 100.0 / int(usable.sum())))
+
+
+def flag_off(off: Off, *, few: bool) -> Flag:
+    """Say that a run is off its ladder."""
+    careful = " With so few mounts it may be its neighbour that is off." if few else ""
+    return raise_flag(
+        "off the ladder",
+        "doubtful",
+        f"The rise is {abs(off.off_K):.1f} K {side(off.off_K)} where the other runs of its mount and of its step put "
+        f"it, {off.ratio:.1f} times what such runs scatter.{careful}",
+        off_K=off.off_K,
+        studentised=off.ratio,
+        allowed_ratio=off.allowed_ratio,
+        scatter_K=off.scatter_K,
+    )
+
+
+def find_exchanged(
+    ladders: Ladders, off: Sequence[Off], thresholds: CheckThresholds
+) -> tuple[tuple[int, int, float], ...]:
+    """Find two runs of one step on different mounts that fit better with exchanged labels.
+
+    Parameters
+    ----------
+    ladders : Ladders
+        Runs side by side.
+    off : sequence of Off
+        Runs off their ladders: at least one of the pair is one of them, or of those with the largest residuals.
+    thresholds : CheckThresholds
+        Limits in use.
+
+    Returns
+    -------
+    tuple of (int, int, float)
+        Positions among ``members`` of at most one pair, and by what the sum of squares falls.
+    """
+    y = ladders.rise_K
+    left, _ = ladders.projection()
+    residual = left @ y
+    free = np.diag(left)
+    # Two exchanged runs hide each other from the test of single runs.
+    strongest = np.argsort(-np.abs(residual) / np.sqrt(np.maximum(free, LEAST_FREE)))[:MOST_SUSPECTS]
+    suspects = sorted({found.at for found in off} | set(strongest.tolist()))
+    # Runs that are off otherwise must not hide the gain of an exchange.
+    floor = thresholds.usual_run_sd_dof * thresholds.usual_run_sd_K**2
+    total = float(residual @ y)
+    best: tuple[int, int, float] | None = None
+    for i in suspects:
+        same = np.flatnonzero((ladders.step == ladders.step[i]) & (ladders.mount != ladders.mount[i]))
+        if same.size == 0:
+            continue
+        d = y[same] - y[i]
+        # Moving d from run j to run i changes the sum of squares of what is left by this.
+        change = 2 * d * (residual[i] - residual[same]) + d**2 * (free[i] + free[same] - 2 * left[i, same])
+        ratio = (total + floor) / np.maximum(total + change + floor, 1e-12)
+        ratio = np.where(np.abs(d) > thresholds.ladder_K, ratio, 0.0)
+        j = int(np.argmax(ratio))
+        if best is None or ratio[j] > best[2]:
+            best = (i, int(same[j]), float(ratio[j]))
+    if best is None or best[2] < thresholds.swap_ratio:
+        return ()
+    # By what the sum of squares falls when that run is left out.
+    rest = total - residual[best[0]] ** 2 / max(free[best[0]], LEAST_FREE)
+    alone = (total + floor) / max(rest + floor, 1e-12)
+    # Leaving the worse of the two out must not do as well: then it is one run that is off.
+    return (best,) if best[2] > alone * thresholds.swap_gain_ratio else ()
+
+
+def flag_exchanged_runs(mine: ReducedRun, other: ReducedRun, ratio: float) -> Flag:
+    """Say that two runs fit better with each other's labels."""
+    return raise_flag(
+        "labels may be swapped",
+        "doubtful",
+        f"Exchanged with {other.run}, both runs fit the ladders of their mounts: the scatter falls "
+        f"{ratio:.0f}-fold. Look at both logs before anything else.",
+        scatter_falls_by_ratio=ratio,
+        difference_K=(other.rise_K or 0.0) - (mine.rise_K or 0.0),
+    )
+
+
+def powers_exchanged(runs: Sequence[ReducedRun]) -> dict[int, Flag]:
+    """Find two runs whose logged powers are each other's set power.
+
+    Parameters
+    ----------
+    runs : sequence of ReducedRun
+        All runs.
+
+    Returns
+    -------
+    dict of int to Flag
+        By position.
+    """
+    off = [
+        i
+        for i, run in enumerate(runs)
+        if run.power_W is not None and abs(run.power_W / run.set_power_W - 1) > 0.05
+    ]  # fmt: skip
+    flags: dict[int, Flag] = {}
+    for i in off:
+        for j in off:
+            mine, other = runs[i], runs[j]
+            if i in flags or j in flags or i >= j or mine.power_W is None or other.power_W is None:
+                continue
+            if abs(mine.set_power_W / other.set_power_W - 1) < 0.05:
+                continue
+            if (
+                abs(mine.power_W / other.set_power_W - 1) < 0.03
+                and abs(other.power_W / mine.set_power_W - 1) < 0.03
+            ):  # fmt: skip
+                for at, own, partner in ((i, mine, other), (j, other, mine)):
+                    flags[at] = raise_flag(
+                        "labels may be swapped",
+                        "doubtful",
+                        f"The logged power is the set power of {partner.run}, and the other way round: "
+                        "the two lines of the run sheet may be exchanged.",
+                        logged_W=own.power_W,
+                        set_W=own.set_power_W,
+                        other_set_W=partner.set_power_W,
+                    )
+    return flags
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
