@@ -32,8 +32,8 @@ from thermlab.base.errors import InputError
 from thermlab.builds import make as records
 from thermlab.builds import pages as record_pages
 from thermlab.builds.assess import BuildThrottle, Expected, build_throttle, expected_rises, judge
+from thermlab.builds.evidence import Reference, load_reference
 from thermlab.builds.make import assess_build, record, record_results
-from thermlab.builds.references import Reference, load_reference
 from thermlab.builds.settings import BuildSettings, load_build
 from thermlab.campaign.folder import load_campaign
 from thermlab.reports.make import report
@@ -355,7 +355,7 @@ def test_a_sensor_that_ends_is_seen_on_a_build_too(place):
 
     found = assess_build(folder)
 
-    assert all("at the ceiling" in {flag.flag for flag in run.flags} for run in found.runs)
+    assert all("at the ceiling" in {flag.flag for flag in run.flags} for run in found.reduced.runs)
     assert found.verdict == "refer"
 
 

@@ -25,7 +25,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
-from thermlab.builds.runs import mean_curve
+from thermlab.builds.evidence import curve_and_bends
 from thermlab.compare.comparison import compare_treatments
 from thermlab.compare.records import FARTHEST_EXTRAPOLATION
 from thermlab.compare.throttle import OTHER_EXPONENTS, predict_throttle
@@ -33,13 +33,11 @@ from thermlab.compare.uncertainty import effective_dof
 from thermlab.stats.curves import EXPONENT, RiseCurve, fit_curve
 from thermlab.stats.dunnett import t_point
 from thermlab.stats.least_squares import NotEstimableError
-from thermlab.stats.variances import Prior
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from thermlab.builds.references import Reference
-    from thermlab.builds.runs import BuildRuns
+    from thermlab.builds.evidence import BuildRuns, Reference
     from thermlab.builds.settings import Build, BuildSettings
     from thermlab.reports.photos import Photo
     from thermlab.runs.records import ReducedRun
@@ -109,9 +107,11 @@ def expected_rises(runs: Sequence[ReducedRun], reference: Reference, *, treatmen
     treatment's own scatter is tried too and the wider interval kept: own scatter alone, chosen by the same few mounts,
     would be too small too often. Where Welch was declared, the own scatter counts alone.
     """
+    used = [run for run in runs if run.used and run.rise_K is not None]
+    level = 0.5 + reference.confidence_level / 2.0
     found = []
-    for power in sorted({run.set_power_W for run in runs if run.used and run.rise_K is not None}):
-        own = [run for run in runs if run.used and run.rise_K is not None and run.set_power_W == power]
+    for power in sorted({run.set_power_W for run in used}):
+        own = [run for run in used if run.set_power_W == power]
         rise = math.fsum(run.rise_K or 0.0 for run in own) / len(own)
         # What the sensors are off by is common to repeats, so that averaging them does not help.
         u = max((run.u_rise_K for run in own if run.u_rise_K is not None), default=None)
@@ -119,11 +119,7 @@ def expected_rises(runs: Sequence[ReducedRun], reference: Reference, *, treatmen
         mean = math.fsum(mounts) / len(mounts) if mounts else None
         interval = fresh = None
         if mean is not None and scatters:
-            level = 0.5 + reference.confidence_level / 2.0
-            halves = [
-                max(_half_width(sd, dof, len(mounts), known, level) for sd, dof in scatters)
-                for known in (u or 0.0, 0.0)
-            ]
+            halves = [max(_half_width(*sd, len(mounts), known, level) for sd in scatters) for known in (u or 0.0, 0.0)]
             interval, fresh = ((mean - half, mean + half) for half in halves)
         found.append(
             Expected(
@@ -150,33 +146,15 @@ def _campaign_at(
     reference: Reference, treatment: str, power_W: float
 ) -> tuple[tuple[float, ...], list[tuple[float, float]]]:
     """Return the mounts of a treatment at a power, and the scatters with their dof that may stand behind them."""
-    decision, analysis = reference.settings.get("decision") or {}, reference.settings.get("analysis") or {}
-    declared = analysis.get("variance") or "auto"
-    found = compare_treatments(
-        reference.runs,
-        treatments=reference.treatments,
-        baseline=reference.baseline if reference.baseline in reference.treatments else reference.treatments[0],
-        margin_K=float(decision.get("margin_K") or 1.0),
-        confidence_level=reference.confidence_level,
-        reference_power_W=power_W,
-        variance="welch" if declared == "welch" else "pooled",
-        prior=prior_of(reference),
-    )
+    margin_K = float((reference.settings.get("decision") or {}).get("margin_K") or 1.0)
+    found = compare_treatments(reference.runs, margin_K=margin_K, reference_power_W=power_W, **reference.asked())
     rises = tuple(one.rise_K for one in found.mounts if one.treatment == treatment and one.rise_K is not None)
     own = (found.mount_sd_by_treatment.get(treatment), len(rises) - 1.0)
     pooled = (found.mount_sd_K, float(found.mount_sd_dof or 0.0))
     unequal = found.cochran_c is not None and found.cochran_c > (found.cochran_critical or math.inf)
-    tried = [own] if found.variance == "welch" else [pooled, own] if declared == "auto" and unequal else [pooled]
+    both = reference.variance == "auto" and unequal
+    tried = [own] if found.variance == "welch" else [pooled, own] if both else [pooled]
     return rises, [(sd, dof) for sd, dof in tried if sd is not None and sd > 0.0 and dof > 0.0]
-
-
-def prior_of(reference: Reference) -> Prior | None:
-    """Return the prior mount SD the campaign declared."""
-    given = reference.settings.get("prior")
-    if not given:
-        return None
-    per_W = given.get("mount_sd_K_per_W") or float(given["mount_sd_K"]) / float(given["at_power_W"])
-    return Prior(mount_sd_K_per_W=float(per_W), dof=float(given["dof"]), source=str(given.get("source") or ""))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -253,31 +231,32 @@ def build_throttle(
     own readings (taken as fully correlated between steps), what the mounts leave open of the bend a, and the
     exponent (0.75 to 0.85, rectangular).
     """
-    room, limit_C = settings.customer.room_C, settings.customer.temperature_C
-    limit_K = limit_C - room
-    required = settings.acceptance.required_W
-    expected_W, expected_interval = _expected_throttle(reference, settings)
+    room_C, limit_C = settings.customer.room_C, settings.customer.temperature_C
+    limit_K, required = limit_C - room_C, settings.acceptance.required_W
+    asked = predict_throttle(
+        reference.runs, room_C=room_C, temperature_C=limit_C, cooling=reference.cooling, **reference.asked()
+    )
+    mounts = next((one for one in asked.treatments if one.treatment == settings.treatment), None)
+    curve, bends = curve_and_bends(reference)
+    moved = None if curve is None or not rises else _moved(curve, rises)
     found = BuildThrottle(
-        room_C=room,
+        room_C=room_C,
         temperature_limit_C=limit_C,
         required_W=required,
-        expected_W=expected_W,
-        expected_interval_W=expected_interval,
+        expected_W=None if mounts is None else mounts.throttle_power_W,
+        expected_interval_W=None if mounts is None else mounts.future_mount_interval_W,
+        directly_observed_W=None if moved is None else _observed(runs, moved, limit_K),
     )
-    mean = mean_curve(reference)
-    if not rises or mean is None:
-        reason = "no acceptance run could be used" if not rises else "the campaign has too few power steps for a curve"
+    if curve is None or moved is None:
+        reason = "the campaign has too few power steps for a curve" if rises else "no acceptance run could be used"
         return replace(found, reason=reason)
-    curve, bends = mean
-    moved = _moved(curve, rises)
     power = moved.power_W(limit_K)
-    found = replace(found, directly_observed_W=_observed(runs, moved, limit_K))
     reason = _refusal(power, curve)
     if power is None or reason:
         return replace(found, reason=reason)
     parts, dofs = _contributions(reference, rises, moved, power, limit_K, bends)
-    u = math.hypot(*parts.values())
     dof = effective_dof(list(parts.values()), dofs)
+    u = math.hypot(*parts.values())
     half = t_point(0.5 + reference.confidence_level / 2.0, math.inf if dof is None else dof) * u
     return replace(
         found,
@@ -295,21 +274,14 @@ def _refusal(power_W: float | None, curve: RiseCurve) -> str:
     """Say why a power is not given; empty where it is."""
     if power_W is None:
         return "the build's curve does not reach the limit"
-    beyond, below = power_W / curve.highest_W - 1.0, 1.0 - power_W / curve.lowest_W
     trusted = f"more than {FARTHEST_EXTRAPOLATION:.0%} is not trusted"
-    if beyond > FARTHEST_EXTRAPOLATION:
-        return f"it would lie {beyond:.0%} above the campaign's highest step of {curve.highest_W:g} W; {trusted}"
-    if below > FARTHEST_EXTRAPOLATION:
-        return f"it would lie {below:.0%} below the campaign's lowest step of {curve.lowest_W:g} W; {trusted}"
+    for share, where in (
+        (power_W / curve.highest_W - 1.0, f"above the campaign's highest step of {curve.highest_W:g} W"),
+        (1.0 - power_W / curve.lowest_W, f"below the campaign's lowest step of {curve.lowest_W:g} W"),
+    ):
+        if share > FARTHEST_EXTRAPOLATION:
+            return f"it would lie {share:.0%} {where}; {trusted}"
     return ""
-
-
-def _u_bend(bends: Sequence[float]) -> float:
-    """Return the standard uncertainty of the mean bend.
-
-    A bend shared by all mounts has no scatter to judge it by; the exponent then stands for the doubt about the shape.
-    """
-    return float(np.std(bends, ddof=1)) / math.sqrt(len(bends)) if len(bends) > 1 and np.ptp(bends) > 0.0 else 0.0
 
 
 def _moved(curve: RiseCurve, rises: Sequence[Expected]) -> RiseCurve:
@@ -331,7 +303,9 @@ def _contributions(
     readings = math.fsum(one.set_power_W * (one.u_rise_K or 0.0) for one in rises) / squares * power_W / slope
     # How far a change of the bend moves the curve at the limit once it is held at the build's own steps.
     held = math.fsum(one.set_power_W * one.set_power_W**EXPONENT for one in rises) / squares * power_W
-    bend = _u_bend(bends) * abs(power_W**EXPONENT - held) / slope
+    # A bend shared by all mounts has no scatter to judge it by; the exponent then stands for the doubt about the shape.
+    scatter = float(np.std(bends, ddof=1)) / math.sqrt(len(bends)) if len(bends) > 1 and np.ptp(bends) > 0.0 else 0.0
+    bend = scatter * abs(power_W**EXPONENT - held) / slope
     others = [_power_with(reference, rises, exponent, limit_K) for exponent in OTHER_EXPONENTS]
     known = [power_W, *(value for value in others if value is not None)]
     parts = {
@@ -361,24 +335,6 @@ def _observed(runs: Sequence[ReducedRun], moved: RiseCurve, limit_K: float) -> f
     return math.fsum(found) / len(found) if found else None
 
 
-def _expected_throttle(reference: Reference, settings: BuildSettings) -> tuple[float | None, Interval | None]:
-    """Return where the campaign's mounts throttle in the customer's room, and where a fresh one was expected."""
-    analysis = reference.settings.get("analysis") or {}
-    found = predict_throttle(
-        reference.runs,
-        treatments=reference.treatments,
-        baseline=reference.treatments[0],
-        room_C=settings.customer.room_C,
-        temperature_C=settings.customer.temperature_C,
-        confidence_level=reference.confidence_level,
-        variance="welch" if analysis.get("variance") == "welch" else "pooled",
-        prior=prior_of(reference),
-        cooling=reference.cooling,
-    )
-    item = next((one for one in found.treatments if one.treatment == settings.treatment), None)
-    return (None, None) if item is None else (item.throttle_power_W, item.future_mount_interval_W)
-
-
 BuildVerdict = Literal["pass", "refer", "fail"]
 ROOM_OFF_K = 3.0
 _WARMER_ROOM = {
@@ -397,8 +353,8 @@ class BuildAssessment:
         What the user wrote.
     reference : Reference
         The campaign it is held against.
-    runs : tuple of ReducedRun
-        Its acceptance runs.
+    reduced : BuildRuns
+        Its acceptance runs, with the checksum of every input by its path in the build folder.
     rises : tuple of Expected
         One entry a power step with a used run.
     throttle : BuildThrottle
@@ -411,29 +367,23 @@ class BuildAssessment:
         For the page, without where they were taken.
     cautions : tuple of str
         What a reader has to know.
-    sha256 : dict of str to str
-        Checksum of every input, by its path in the build folder.
     """
 
     build: Build
     reference: Reference
-    runs: tuple[ReducedRun, ...]
+    reduced: BuildRuns
     rises: tuple[Expected, ...]
     throttle: BuildThrottle
     verdict: BuildVerdict
     verdict_reason: str
     photos: tuple[Photo, ...]
     cautions: tuple[str, ...]
-    sha256: dict[str, str]
 
-    def summary(self) -> str:
+    def __str__(self) -> str:
         """Return verdict, reason and cautions as text."""
         settings = self.build.settings
         lines = [f"{settings.build}, {settings.title}: {self.verdict}: {self.verdict_reason}"]
         return "\n".join([*lines, *(f"caution: {text}" for text in self.cautions)])
-
-    def __str__(self) -> str:
-        return self.summary()
 
 
 def assess(build: Build, reference: Reference, reduced: BuildRuns, photos: tuple[Photo, ...] = ()) -> BuildAssessment:
@@ -466,14 +416,13 @@ def assess(build: Build, reference: Reference, reduced: BuildRuns, photos: tuple
     return BuildAssessment(
         build=build,
         reference=reference,
-        runs=reduced.runs,
+        reduced=reduced,
         rises=rises,
         throttle=throttle,
         verdict=verdict,
         verdict_reason=reason,
         photos=photos,
         cautions=tuple(_cautions(build, reference, reduced, rises, throttle)),
-        sha256=dict(reduced.sha256),
     )
 
 
@@ -513,19 +462,6 @@ def judge(rises: Sequence[Expected], throttle: BuildThrottle) -> tuple[BuildVerd
     return "pass", f"the whole interval of the throttle power lies at or above the {required} required"
 
 
-def _campaign_cautions(reference: Reference) -> Iterator[str]:
-    by_hand = sum(run.by_hand for run in reference.runs)
-    if by_hand:
-        yield f"{by_hand} of {len(reference.runs)} runs of the campaign are readings without a log, of the lower grade."
-    if reference.time_constant_min is None:
-        yield "The campaign gives no time constant of the bench: the settled rises are means over the steady end."
-    if reference.dropped_checks:
-        yield (
-            "The campaign's report comes from another version, with thresholds of run checks that this one does not "
-            f"have ({', '.join(reference.dropped_checks)}): they do not count here."
-        )
-
-
 def _cautions(
     build: Build, reference: Reference, reduced: BuildRuns, rises: Sequence[Expected], throttle: BuildThrottle
 ) -> Iterator[str]:
@@ -536,7 +472,16 @@ def _cautions(
         for flag in run.flags:
             if flag.severity == "doubtful" and run.used:
                 yield f"Run {run.run} is doubtful: {flag.reason}"
-    yield from _campaign_cautions(reference)
+    by_hand = sum(run.by_hand for run in reference.runs)
+    if by_hand:
+        yield f"{by_hand} of {len(reference.runs)} runs of the campaign are readings without a log, of the lower grade."
+    if reference.time_constant_min is None:
+        yield "The campaign gives no time constant of the bench: the settled rises are means over the steady end."
+    if reference.dropped_checks:
+        yield (
+            "The campaign's report comes from another version, with thresholds of run checks that this one does not "
+            f"have ({', '.join(reference.dropped_checks)}): they do not count here."
+        )
     steps = {run.set_power_W for run in reference.runs if run.used}
     other = [one.set_power_W for one in rises if one.set_power_W not in steps]
     if other:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, ClassVar
 from thermlab import __version__
 from thermlab.archives.listing import BUILD, CAMPAIGN
 from thermlab.base.errors import InputError, Problem, shown
-from thermlab.builds.settings import Build, load_build
+from thermlab.builds.settings import load_build
 from thermlab.campaign.folder import campaign_folder
 from thermlab.reports import execute as execution
 from thermlab.reports.job import ReportJob, ReportOutcome, report_one
@@ -82,33 +82,25 @@ def assess_build(folder: str | Path, *, reference: dict[str, Any] | None = None)
         With every problem of ``build.yaml``, the campaign, the logs and the photos.
     """
     from thermlab.builds.assess import assess  # noqa: PLC0415
-    from thermlab.builds.references import load_reference, reference_from_results  # noqa: PLC0415 - numpy behind it
-    from thermlab.builds.runs import reduce_build  # noqa: PLC0415
+    from thermlab.builds.evidence import load_reference, reduce_build, reference_from_results  # noqa: PLC0415 - numpy
     from thermlab.reports.photos import read_photos  # noqa: PLC0415
 
     build = load_build(folder)
     campaign = None
     if reference is None:
-        campaign = _campaign_folder(build)
+        # It lies beside the build or in an archive: the one path that may lead out of the build folder.
+        campaign = campaign_folder(Path(build.folder, build.settings.campaign))
         found = load_reference(campaign, where="build.yaml (campaign)")
         filed = campaign / "data" / CAMPAIGN.name
         campaign = filed if filed.is_dir() else campaign
     else:
         found = reference_from_results(reference, results_sha256=str(reference.get("results_sha256") or ""))
     if build.settings.treatment not in found.treatments:
-        known = ", ".join(map(repr, found.treatments))
-        where = "build.yaml (treatment)"
-        raise InputError(
-            [Problem(where, shown(build.settings.treatment), f"a treatment with runs in the campaign: {known}")]
-        )
+        allowed = f"a treatment with runs in the campaign: {', '.join(map(repr, found.treatments))}"
+        raise InputError([Problem("build.yaml (treatment)", shown(build.settings.treatment), allowed)])
     reduced = reduce_build(build, found, campaign=campaign)
     photos = read_photos(build.folder, [(photo.file, photo.shows) for photo in build.settings.photos])
     return assess(build, found, reduced, photos)
-
-
-def _campaign_folder(build: Build) -> Path:
-    # The campaign lies beside the build or in an archive: the one path that may lead out of the build folder.
-    return campaign_folder(Path(build.folder, build.settings.campaign))
 
 
 def record_results(assessment: BuildAssessment, *, created: datetime | None = None) -> Results:
@@ -137,19 +129,15 @@ def record_results(assessment: BuildAssessment, *, created: datetime | None = No
         created=(created or datetime.now(UTC)).isoformat(timespec="seconds"),
         build={
             "id": settings.build,
-            "title": settings.title,
             "bench": reference.bench,
-            "treatment": settings.treatment,
-            "lot": settings.lot,
-            "notes": settings.notes,
-            "photos": [photo.model_dump() for photo in settings.photos],
-            "sha256": dict(assessment.sha256),
+            **plain(settings.model_dump(include={"title", "treatment", "lot", "notes", "photos"})),
+            "sha256": assessment.reduced.sha256,
         },
         verdict=assessment.verdict,
         verdict_reason=assessment.verdict_reason,
         prediction=plain(assessment.rises),
         throttle=plain(assessment.throttle),
-        runs=plain(assessment.runs),
+        runs=plain(assessment.reduced.runs),
         settings=plain(numbers(assessment)),
         reference=plain(reference.to_results()),
         cautions=list(assessment.cautions),

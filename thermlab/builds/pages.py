@@ -31,34 +31,25 @@ SAFETY = (
 
 def opening(assessment: BuildAssessment) -> Block:
     """Return title, verdict and cautions: what a customer reads."""
-    settings, throttle = assessment.build.settings, assessment.throttle
-    lead = VERDICT_WORDS[assessment.verdict]
+    settings, observed_W = assessment.build.settings, assessment.throttle.directly_observed_W
     reason = assessment.verdict_reason[:1].upper() + assessment.verdict_reason[1:] + "."
     style = (files("thermlab.builds") / "record.css").read_text(encoding="utf-8")
-    return join(
-        [
-            tag("style", Block("\n" + style)),
-            tag("h1", f"{settings.build}: {settings.title}"),
-            tag("p", _made_of(assessment), class_="subtitle"),
-            tag(
-                "div",
-                tag("p", tag("strong", lead), class_="lead"),
-                paragraph(reason),
-                paragraph(_throttle_words(assessment)),
-                class_="answer",
-            ),
-            cautions_block(assessment.cautions),
-        ]
-        + ([paragraph(settings.notes)] if settings.notes else [])
-        + ([] if throttle.directly_observed_W is None else [paragraph(_observed_words(assessment))]),
-        "\n",
-    )
-
-
-def _made_of(assessment: BuildAssessment) -> str:
-    settings = assessment.build.settings
     lot = f", lot {settings.lot}" if settings.lot else ""
-    return f"Built with {settings.treatment}{lot}. Held against the campaign “{assessment.reference.title}”."
+    made_of = f"Built with {settings.treatment}{lot}. Held against the campaign “{assessment.reference.title}”."
+    answer = (tag("strong", VERDICT_WORDS[assessment.verdict]), reason, _throttle_words(assessment))
+    blocks = [
+        tag("style", Block("\n" + style)),
+        tag("h1", f"{settings.build}: {settings.title}"),
+        tag("p", made_of, class_="subtitle"),
+        tag("div", tag("p", answer[0], class_="lead"), *map(paragraph, answer[1:]), class_="answer"),
+        cautions_block(assessment.cautions),
+    ]
+    if settings.notes:
+        blocks.append(paragraph(settings.notes))
+    if observed_W is not None:
+        said = f"A run that reached the limit held a power that corresponds to {number(observed_W, 1)} W in "
+        blocks.append(paragraph(f"{said}the customer's room: an observation of the throttle power."))
+    return join(blocks, "\n")
 
 
 def _throttle_words(assessment: BuildAssessment) -> str:
@@ -71,14 +62,6 @@ def _throttle_words(assessment: BuildAssessment) -> str:
     return (
         f"In a room at {found.room_C:g} °C it reaches {found.temperature_limit_C:g} °C, where it begins to throttle, "
         f"at {power} W ({level} interval). {found.required_W:g} W are required: a margin of {margin} W."
-    )
-
-
-def _observed_words(assessment: BuildAssessment) -> str:
-    found = assessment.throttle
-    return (
-        f"A run that reached the limit held a power that corresponds to {number(found.directly_observed_W, 1)} W in "
-        "the customer's room: an observation of the throttle power."
     )
 
 
@@ -126,7 +109,7 @@ def _image(photo: Photo) -> Block:
 def provenance(assessment: BuildAssessment) -> Block:
     """Return rule, campaign, checksums, versions and safety in a few lines."""
     reference = assessment.reference
-    sums = ", ".join(f"{name} {digest[:12]}" for name, digest in assessment.sha256.items())
+    sums = ", ".join(f"{name} {digest[:12]}" for name, digest in assessment.reduced.sha256.items())
     settings = assessment.build.settings
     rule = (
         "Pass: the whole interval of the throttle power lies at or above what is required, and every rise is inside "

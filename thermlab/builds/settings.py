@@ -6,9 +6,9 @@ import hashlib
 import math
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Any
 
-from pydantic import BeforeValidator, Field
+from pydantic import Field
 
 from thermlab.base.errors import InputError, Problem, shown
 from thermlab.base.files import PathRefusedError, inside, read_plain
@@ -24,10 +24,6 @@ if TYPE_CHECKING:
 
 SETTINGS_NAME = "build.yaml"
 MAX_RUNS = 50
-
-
-def _as_tuple(value: object) -> object:
-    return tuple(value) if isinstance(value, list) else value
 
 
 class BuildRun(Model):
@@ -86,11 +82,11 @@ class Machine(Model):
     )
     customer: Limits = Field(description="{temperature_C, room_C}")
     acceptance: Acceptance = Field(description="{least_throttle_power_W} or {load_W, least_margin_W}")
-    runs: Annotated[tuple[BuildRun, ...], BeforeValidator(_as_tuple)] = Field(
-        min_length=1, max_length=MAX_RUNS, description="one or more acceptance runs"
+    runs: tuple[BuildRun, ...] = Field(
+        strict=False, min_length=1, max_length=MAX_RUNS, description="one or more acceptance runs"
     )
-    photos: Annotated[tuple[BuildPhoto, ...], BeforeValidator(_as_tuple)] = Field(
-        default=(), max_length=MAX_PHOTOS, description="photos with what they show"
+    photos: tuple[BuildPhoto, ...] = Field(
+        default=(), strict=False, max_length=MAX_PHOTOS, description="photos with what they show"
     )
     notes: Text = Field(default="", description="what the customer should know")
     signature: Line = Field(default="", max_length=200, description="name under the signature line")
@@ -148,19 +144,10 @@ def load_build(folder: str | Path) -> Build:
     tree = load_yaml(raw, SETTINGS_NAME)
     settings, problems = read_model(BuildSettings, tree)
     if settings is not None:
-        problems = [*_repeated(settings, tree), *_files(settings, tree, place), *_times(settings, tree)]
-        problems += [] if problems else _overlapping(settings, tree)
+        problems = [*_files(settings, tree, place), *_runs(settings, tree)]
     if problems or settings is None:
         raise InputError(problems)
     return Build(place.resolve(), settings, {SETTINGS_NAME: hashlib.sha256(raw).hexdigest()})
-
-
-def _repeated(settings: BuildSettings, tree: YamlTree) -> Iterator[Problem]:
-    seen: set[str] = set()
-    for place, run in enumerate(settings.runs):
-        if run.run in seen:
-            yield Problem(tree.where(("runs", place, "run")), f"{shown(run.run)} a second time", "each run once")
-        seen.add(run.run)
 
 
 def _files(settings: BuildSettings, tree: YamlTree, folder: Path) -> Iterator[Problem]:
@@ -178,28 +165,26 @@ def _files(settings: BuildSettings, tree: YamlTree, folder: Path) -> Iterator[Pr
             yield Problem(tree.where(path), refused.found.replace("campaign folder", "build folder"), allowed)
 
 
-def _overlapping(settings: BuildSettings, tree: YamlTree) -> Iterator[Problem]:
-    """Refuse two runs made of the same readings, which would count as two observations."""
-    time = settings.how_read.time
+def _runs(settings: BuildSettings, tree: YamlTree) -> Iterator[Problem]:
+    """Refuse a run named twice, a time that is none, and two runs of the same readings: they would count twice."""
+    time, seen = settings.how_read.time, set()
     cuts: dict[str, list[tuple[float, float, int]]] = {}
     for place, run in enumerate(settings.runs):
-        start = parse_time(run.start, time) if run.start else -math.inf
-        end = after_midnight(start, parse_time(run.end, time), time) if run.end else math.inf
-        if not run.exclude:
-            cuts.setdefault(PurePosixPath(run.log).as_posix(), []).append((start, end, place))
+        if run.run in seen:
+            yield Problem(tree.where(("runs", place, "run")), f"{shown(run.run)} a second time", "each run once")
+        seen.add(run.run)
+        moments: list[float] = []
+        for key, text, open_end in (("start", run.start, -math.inf), ("end", run.end, math.inf)):
+            try:
+                moments.append(parse_time(text, time) if text else open_end)
+            except TimeRefusedError as refused:
+                yield Problem(tree.where(("runs", place, key)), refused.found, refused.allowed)
+        if len(moments) == 2 and not run.exclude:
+            start, end = moments
+            cut = (start, after_midnight(start, end, time), place)
+            cuts.setdefault(PurePosixPath(run.log).as_posix(), []).append(cut)
     pairs = (pair for of_log in cuts.values() for pair in overlapping(of_log))
     for place, other in sorted((max(pair), min(pair)) for pair in pairs):
         run = settings.runs[place]
         found = f"{shown(run.run)} overlapping {shown(settings.runs[other].run)} in {shown(run.log)}"
         yield Problem(tree.where(("runs", place)), found, "runs that do not share rows of a log")
-
-
-def _times(settings: BuildSettings, tree: YamlTree) -> Iterator[Problem]:
-    for place, run in enumerate(settings.runs):
-        for key, text in (("start", run.start), ("end", run.end)):
-            if not text:
-                continue
-            try:
-                parse_time(text, settings.how_read.time)
-            except TimeRefusedError as refused:
-                yield Problem(tree.where(("runs", place, key)), refused.found, refused.allowed)

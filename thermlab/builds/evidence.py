@@ -1,0 +1,357 @@
+"""What a build is judged by: the results of its campaign, and its own acceptance runs.
+
+Only the reported results of the campaign are used, from its folder or from its
+bag in an archive, however old the version that wrote them. The record keeps
+what it used, so that it can be recomputed without the campaign.
+
+One or two runs cannot fix a time constant of their own, so that of the campaign
+is used, moved to the power of each run as for any run of the bench. The checks
+of single runs are the campaign's, with its thresholds.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from thermlab.archives.bags import check_bag
+from thermlab.archives.filed_results import filed_runs
+from thermlab.archives.filing import inspect
+from thermlab.archives.listing import CAMPAIGN
+from thermlab.base.errors import InputError, Problem, ThermlabError, shown
+from thermlab.base.files import sha256_file
+from thermlab.campaign.folder import RunsToReduce, load_campaign
+from thermlab.campaign.runsheet import RunLine
+from thermlab.campaign.settings import BenchSettings, CheckThresholds, LogsAndRoom
+from thermlab.compare.mounts import tabulate_mounts
+from thermlab.compare.throttle import curves_of_mounts, mean_curve
+from thermlab.reports.results import read_results
+from thermlab.runs.checks.between import check_readings, reading_marks, same_readings
+from thermlab.runs.reading import read_campaign_logs
+from thermlab.runs.settled_runs import BenchReduction, bench_curve, check_runs, reduce_runs, reduced_run, unread_run
+from thermlab.runs.time_constant import SLOW_FROM, BenchTimeConstant
+from thermlab.runs.trace import block_means
+from thermlab.stats.variances import Prior
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from pathlib import Path
+
+    from thermlab.builds.settings import Build
+    from thermlab.runs.records import ReducedRun
+    from thermlab.runs.trace import Trace
+    from thermlab.stats.curves import RiseCurve
+
+_RUN_KEYS = ("run", "treatment", "mount", "set_power_W", "rise_K", "used", "lot", "condition", "flags")
+_SETTINGS_KEYS = ("cooling", "measurand", "decision", "analysis", "prior", "checks", "fit_from_min")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reference:
+    """What a campaign says that a build is held against.
+
+    Attributes
+    ----------
+    title, bench, baseline, created, thermlab_version : str
+        Which campaign, and who made its report when.
+    results_sha256 : str
+        SHA-256 of its ``results.json``.
+    runs : tuple of ReducedRun
+        In the order made.
+    time_constant_min, u_time_constant_min : float or None
+        Of the bench, at its highest power step, min.
+    settings : dict
+        Its cooling, measurand, decision, analysis, prior and thresholds.
+    """
+
+    title: str
+    bench: str
+    baseline: str
+    created: str
+    thermlab_version: str
+    results_sha256: str
+    runs: tuple[ReducedRun, ...]
+    time_constant_min: float | None
+    u_time_constant_min: float | None
+    settings: dict[str, Any]
+
+    @property
+    def treatments(self) -> tuple[str, ...]:
+        """Treatments with runs, baseline first."""
+        present = dict.fromkeys(run.treatment for run in self.runs)
+        return tuple(sorted(present, key=lambda name: name != self.baseline))
+
+    @property
+    def highest_power_W(self) -> float:
+        """Power step the time constant refers to, W."""
+        return max(run.set_power_W for run in self.runs)
+
+    @property
+    def cooling(self) -> str:
+        """Whether the bench is ``passive`` or ``forced``."""
+        return str(self.settings.get("cooling") or "passive")
+
+    @property
+    def confidence_level(self) -> float:
+        """Confidence level of the campaign, as a fraction."""
+        return float(self.settings.get("decision", {}).get("confidence_level", 0.95))
+
+    @property
+    def variance(self) -> str:
+        """How the campaign took the scatter of its treatments, as declared: auto, pooled or welch."""
+        return str((self.settings.get("analysis") or {}).get("variance") or "auto")
+
+    def asked(self) -> dict[str, Any]:
+        """Return how its runs are compared, as arguments of the comparison and of the throttle power."""
+        prior, given = None, self.settings.get("prior")
+        if given:
+            per_W = given.get("mount_sd_K_per_W") or float(given["mount_sd_K"]) / float(given["at_power_W"])
+            source = str(given.get("source") or "")
+            prior = Prior(mount_sd_K_per_W=float(per_W), dof=float(given["dof"]), source=source)
+        return {
+            "treatments": self.treatments,
+            "baseline": self.treatments[0],
+            "confidence_level": self.confidence_level,
+            "variance": "welch" if self.variance == "welch" else "pooled",
+            "prior": prior,
+        }
+
+    @property
+    def checks(self) -> dict[str, Any]:
+        """Thresholds of the run checks, as far as this version still has them."""
+        filed = self.settings.get("checks") or {}
+        return {name: value for name, value in filed.items() if name in CheckThresholds.model_fields}
+
+    @property
+    def dropped_checks(self) -> tuple[str, ...]:
+        """Thresholds the campaign was judged by that this version no longer has."""
+        return tuple(sorted(set(self.settings.get("checks") or {}) - set(CheckThresholds.model_fields)))
+
+    def to_results(self) -> dict[str, Any]:
+        """Return what was used, in the form of ``results.json``."""
+        return {
+            "results_sha256": self.results_sha256,
+            "created": self.created,
+            "thermlab_version": self.thermlab_version,
+            "campaign": {"title": self.title, "bench": self.bench, "baseline": self.baseline},
+            "settings": self.settings,
+            "bench": {"time_constant_min": self.time_constant_min, "u_time_constant_min": self.u_time_constant_min},
+            "runs": [{key: getattr(run, key) for key in _RUN_KEYS} for run in self.runs],
+        }
+
+
+def reference_from_results(results: dict[str, Any], *, results_sha256: str) -> Reference:
+    """Take what is needed out of the results of a campaign.
+
+    Parameters
+    ----------
+    results : dict
+        Of schema 1, or what :meth:`Reference.to_results` made.
+    results_sha256 : str
+        SHA-256 of the file they come from.
+
+    Raises
+    ------
+    InputError
+        They are not the results of a campaign with runs.
+    """
+    where, allowed = "results.json of the campaign", "the results of a campaign as thermlab writes them"
+    try:
+        about, bench, settings = results["campaign"], results.get("bench") or {}, results["settings"]
+        said: dict[str, Any] = {name: str(about.get(name) or "") for name in ("title", "bench")}
+        said |= {name: str(results.get(name) or "") for name in ("created", "thermlab_version")}
+        reference = Reference(
+            **said,
+            baseline=str(about["baseline"]),
+            results_sha256=results_sha256,
+            runs=tuple(filed_runs(results)),
+            time_constant_min=bench.get("time_constant_min"),
+            u_time_constant_min=bench.get("u_time_constant_min"),
+            settings={key: settings.get(key) for key in _SETTINGS_KEYS},
+        )
+    except (KeyError, TypeError, ValueError, AttributeError) as error:
+        found = f"results that cannot be read ({type(error).__name__}: {error})"
+        raise InputError([Problem(where, found, allowed)]) from error
+    if not reference.runs:
+        raise InputError([Problem(where, "no runs", allowed)])
+    return reference
+
+
+def load_reference(folder: Path, *, where: str) -> Reference:
+    """Read the campaign a build refers to.
+
+    Parameters
+    ----------
+    folder : Path
+        A campaign with a finished report of its present inputs, or a bag.
+    where : str
+        What problems call the place it was named, such as ``build.yaml:5 (campaign)``.
+
+    Raises
+    ------
+    InputError
+        There is no such campaign, its report is missing or older than its inputs, or the bag is damaged.
+    """
+    bagged, path = (folder / "bagit.txt").is_file(), folder / CAMPAIGN.output / "results.json"
+    if bagged:
+        path = folder / "data" / CAMPAIGN.output / "results.json"
+        check = check_bag(folder)
+        if not check.ok:
+            found = f"a damaged bag: {' / '.join(check.summary().splitlines())}"
+            raise InputError([Problem(where, found, "a whole bag")])
+    elif not (folder / CAMPAIGN.settings).is_file():
+        found = f"{shown(folder, limit=300)}, which is neither a campaign nor a bag"
+        raise InputError([Problem(where, found, "the folder of a campaign, or of its bag in an archive")])
+    else:
+        try:
+            inspect(folder)
+        except InputError as error:
+            raise InputError(Problem(f"{where}: {e.where}", e.found, e.allowed) for e in error.problems) from None
+    try:
+        return reference_from_results(read_results(path), results_sha256=sha256_file(path)[0])
+    except OSError as error:
+        raise ThermlabError(f"{where}: {error}") from error
+
+
+_SHEET_PLACE = re.compile(r"runs\.csv:(\d+)")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BuildRuns:
+    """The acceptance runs, reduced.
+
+    Attributes
+    ----------
+    runs : tuple of ReducedRun
+        In the order of ``build.yaml``; the mount is the build.
+    sha256 : dict of str to str
+        Checksum of every file read.
+    notes : tuple of str
+        What the reader passed over.
+    """
+
+    runs: tuple[ReducedRun, ...]
+    sha256: dict[str, str]
+    notes: tuple[str, ...]
+
+
+def reduce_build(build: Build, reference: Reference, *, campaign: Path | None = None) -> BuildRuns:
+    """Read and reduce the acceptance runs of a build.
+
+    Parameters
+    ----------
+    build : Build
+        As written.
+    reference : Reference
+        The campaign it is judged by.
+    campaign : Path, optional
+        Folder of its inputs: no readings of the build may be readings of it.
+
+    Returns
+    -------
+    BuildRuns
+
+    Raises
+    ------
+    InputError
+        With every problem of every log, and where its readings are those of a run of the campaign.
+    """
+    to_reduce = _to_reduce(build, reference)
+    try:
+        readings = read_campaign_logs(to_reduce)
+    except InputError as error:
+        raise InputError([_placed(problem) for problem in error.problems]) from None
+    traces = [trace for trace in readings.traces if trace is not None]
+    if campaign is not None:
+        _refuse_copies(traces, campaign, to_reduce.settings.checks)
+    bench = _reduce_bench(traces, to_reduce.settings, reference)
+    excluded = {line.run for line in to_reduce.runs if line.exclude}
+    left_out = {i for i, trace in enumerate(traces) if trace.run in excluded}
+    shared = check_readings(traces, bench.estimates, to_reduce.settings.checks, left_out)
+    flags = (own + more for own, more in zip(check_runs(to_reduce.settings, traces, bench), shared, strict=True))
+    estimates = iter(bench.estimates)
+    curve, _ = curve_and_bends(reference)
+    tau_s = None if bench.time_constant is None else bench.time_constant.time_constant_s
+    runs = []
+    for order, (line, trace) in enumerate(zip(to_reduce.runs, readings.traces, strict=True)):
+        if trace is None:
+            runs.append(unread_run(line, order))
+            continue
+        estimate, own = next(estimates), curve
+        if own is None and estimate.level_K is not None:
+            own = bench_curve([trace.set_power_W], [estimate.level_K], cooling=reference.cooling)
+        runs.append(reduced_run(line, trace, estimate, next(flags), own, to_reduce.settings, order, tau_s))
+    return BuildRuns(runs=tuple(runs), sha256=build.sha256 | readings.sha256, notes=readings.notes)
+
+
+def _refuse_copies(traces: Sequence[Trace], campaign: Path, thresholds: CheckThresholds) -> None:
+    """Refuse a build made of readings of its campaign: it would be held against itself."""
+    try:
+        theirs = [trace for trace in read_campaign_logs(load_campaign(campaign)).traces if trace is not None]
+    except InputError:
+        return  # what another version accepted; its report stands, and there is nothing to compare with
+    marks = [reading_marks(trace) for trace in (*theirs, *traces)]
+    same = same_readings(marks, share=thresholds.copied_percent / 100.0)
+    problems = [
+        Problem(
+            f"build.yaml, run {j - len(theirs) + 1}",
+            f"readings that are those of the campaign's run {theirs[i].run} ({share:.0%}, change by change)",
+            "a log of the build itself",
+        )
+        for i, j, share in same
+        if i < len(theirs) <= j
+    ]
+    if problems:
+        raise InputError(problems)
+
+
+def _to_reduce(build: Build, reference: Reference) -> RunsToReduce:
+    """Take how runs are reduced and checked from the campaign, and all else from the build."""
+    settings = build.settings
+    bench = {name: getattr(settings, name) for name in LogsAndRoom.model_fields} | {
+        "cooling": reference.cooling,
+        "limits": settings.customer,
+        "measurand": reference.settings.get("measurand") or "hottest",
+        "checks": reference.checks,
+    }
+    lines = tuple(
+        RunLine(
+            **run.model_dump(),
+            treatment=settings.treatment,
+            mount=settings.build,
+            lot=settings.lot,
+            condition="",
+            line=place,
+        )
+        for place, run in enumerate(settings.runs)
+    )
+    return RunsToReduce(build.folder, BenchSettings.model_validate(bench), lines, dict(build.sha256))
+
+
+def _placed(problem: Problem) -> Problem:
+    """Say where a problem lies in ``build.yaml`` instead of in a run sheet."""
+    where = _SHEET_PLACE.sub(lambda match: f"build.yaml, run {int(match[1]) + 1}", problem.where)
+    return Problem(where, problem.found, problem.allowed)
+
+
+def _reduce_bench(traces: Sequence[Trace], settings: BenchSettings, reference: Reference) -> BenchReduction:
+    """Reduce runs with the time constant that the campaign found."""
+    constant = None
+    if reference.time_constant_min is not None:
+        tau_s = 60.0 * reference.time_constant_min
+        found = reference.settings.get("fit_from_min")
+        constant = BenchTimeConstant(
+            time_constant_s=tau_s,
+            u_time_constant_s=60.0 * (reference.u_time_constant_min or 0.0),
+            fit_from_s=SLOW_FROM[reference.cooling] * tau_s if found is None else 60.0 * float(found),
+        )
+    blocks = [block_means(trace) for trace in traces]
+    return reduce_runs(traces, blocks, settings, constant, highest_power_W=reference.highest_power_W)
+
+
+def curve_and_bends(reference: Reference) -> tuple[RiseCurve | None, tuple[float, ...]]:
+    """Return the mean rise curve of the campaign's mounts, None where no mount has one, and the bend of each."""
+    fitted = curves_of_mounts(tabulate_mounts(reference.runs, reference.treatments))[0]
+    curves = [curve.curve for curve in fitted if curve is not None]
+    return mean_curve(curves), tuple(curve.a for curve in curves)
