@@ -462,16 +462,7 @@ def judge(rises: Sequence[Expected], throttle: BuildThrottle) -> tuple[BuildVerd
     return "pass", f"the whole interval of the throttle power lies at or above the {required} required"
 
 
-def _cautions(
-    build: Build, reference: Reference, reduced: BuildRuns, rises: Sequence[Expected], throttle: BuildThrottle
-) -> Iterator[str]:
-    settings = build.settings
-    for run in reduced.runs:
-        if not run.used:
-            yield f"Run {run.run} is not used: {run.reason}."
-        for flag in run.flags:
-            if flag.severity == "doubtful" and run.used:
-                yield f"Run {run.run} is doubtful: {flag.reason}"
+def _campaign_cautions(reference: Reference, rises: Sequence[Expected]) -> Iterator[str]:
     by_hand = sum(run.by_hand for run in reference.runs)
     if by_hand:
         yield f"{by_hand} of {len(reference.runs)} runs of the campaign are readings without a log, of the lower grade."
@@ -487,6 +478,19 @@ def _cautions(
     if other:
         shown = ", ".join(f"{power:g} W" for power in other)
         yield f"The campaign has no step at {shown}: what was expected there comes from its rise curve."
+
+
+def _cautions(
+    build: Build, reference: Reference, reduced: BuildRuns, rises: Sequence[Expected], throttle: BuildThrottle
+) -> Iterator[str]:
+    settings = build.settings
+    for run in reduced.runs:
+        if not run.used:
+            yield f"Run {run.run} is not used: {run.reason}."
+        for flag in run.flags:
+            if flag.severity == "doubtful" and run.used:
+                yield f"Run {run.run} is doubtful: {flag.reason}"
+    yield from _campaign_cautions(reference, rises)
     rooms = [run.ambient_C for run in reduced.runs if run.used and run.ambient_C is not None]
     room = settings.customer.room_C
     if rooms and room - max(rooms) > ROOM_OFF_K:
