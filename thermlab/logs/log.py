@@ -363,64 +363,47 @@ def _judge(table: _LogRows, odd: Any, regular: Any, good: Any) -> None:
         table.n_more += len(odd) - MAX_SHOWN
         return
     last_good = int(np.flatnonzero(good)[-1]) if good.any() else -1
-    sorter = _OddLines(table, last_good)
+    notes, last = table.log.notes, len(table.cells.starts) - 1
+    headers: list[int] = []
+    empty: list[int] = []
+    summaries: list[int] = []
+    after_header, units = 0, ""
     for row in odd.tolist():
-        sorter.add(row, bool(regular[row]))
-    sorter.note()
-
-
-class _OddLines:
-    """Sorts the lines below the header that hold no readings, in order."""
-
-    def __init__(self, table: _LogRows, last_good: int) -> None:
-        self.table = table
-        self.last_good = last_good
-        self.after_header = 0
-        self.units = ""
-        self.headers: list[int] = []
-        self.empty: list[int] = []
-        self.summaries: list[int] = []
-
-    def add(self, row: int, is_regular: bool) -> None:
-        """Put one line where it belongs."""
-        table = self.table
-        text = table.cells.line(row)
+        is_regular, text = bool(regular[row]), table.cells.line(row)
+        below = row > last_good >= 0
         if is_regular and _is_header(table, row):
-            self.headers.append(row)
-            self.after_header = row + 1
-        elif is_regular and row == self.after_header and self.units in ("", text) and _is_units(table, row):
+            headers.append(row)
+            after_header = row + 1
+        elif is_regular and row == after_header and units in ("", text) and _is_units(table, row):
             table.problems += _wrong_units(table, row)
-            self.units = text
+            units = text
         elif not text.strip(" \t" + table.delimiter):
-            self.empty.append(row)
-        elif row > self.last_good >= 0 and self.is_cut_short(row, is_regular):
-            table.log.notes.append(f"last line {table.line(row)} is cut short, dropped")
-        elif row > self.last_good >= 0 and _is_summary(table, row, is_regular):
-            self.summaries.append(row)
+            empty.append(row)
+        elif below and row == last and not (table.terminated or is_regular):
+            notes.append(f"last line {table.line(row)} is cut short, dropped")
+        elif below and _is_summary(table, row, is_regular):
+            summaries.append(row)
         else:
             table.problems.append(_problem(table, row, is_regular))
+    _note_passed_over(table, units, headers, empty, summaries)
 
-    def is_cut_short(self, row: int, is_regular: bool) -> bool:
-        """Tell whether a line is the last one, without a line end, and has too few cells."""
-        table = self.table
-        return not table.terminated and row == len(table.cells.starts) - 1 and not is_regular
 
-    def note(self) -> None:
-        """Note what was passed over; too many lines at the end are no summary."""
-        table, notes = self.table, self.table.log.notes
-        if self.units:
-            notes.append(f"a line of units: {shown(self.units.strip())}")
-        if self.headers:
-            lines = ", ".join(str(table.line(row)) for row in self.headers[:MAX_SHOWN])
-            notes.append(f"header repeated on line {lines}{' ...' if len(self.headers) > MAX_SHOWN else ''}, dropped")
-        if self.empty:
-            notes.append(f"{len(self.empty)} lines without any value dropped")
-        if len(self.summaries) > MAX_FOOTER:
-            table.problems += [_problem(table, row, is_regular=True) for row in self.summaries]
-        elif self.summaries:
-            first = self.summaries[0]
-            label = shown(table.cells.line(first).strip().replace(table.delimiter, " "), limit=40)
-            notes.append(f"from line {table.line(first)} on {len(self.summaries)} summary lines dropped: {label}")
+def _note_passed_over(table: _LogRows, units: str, headers: list[int], empty: list[int], summaries: list[int]) -> None:
+    """Note what was passed over; too many lines at the end are no summary."""
+    notes = table.log.notes
+    if units:
+        notes.append(f"a line of units: {shown(units.strip())}")
+    if headers:
+        listed = ", ".join(str(table.line(row)) for row in headers[:MAX_SHOWN])
+        notes.append(f"header repeated on line {listed}{' ...' if len(headers) > MAX_SHOWN else ''}, dropped")
+    if empty:
+        notes.append(f"{len(empty)} lines without any value dropped")
+    if len(summaries) > MAX_FOOTER:
+        table.problems += [_problem(table, row, is_regular=True) for row in summaries]
+    elif summaries:
+        label = shown(table.cells.line(summaries[0]).strip().replace(table.delimiter, " "), limit=40)
+        count = len(summaries)
+        notes.append(f"from line {table.line(summaries[0])} on {count} summary lines dropped: {label}")
 
 
 def _is_header(table: _LogRows, row: int) -> bool:
@@ -670,9 +653,9 @@ def read_log(path: Path, settings: LogSettings, *, name: str) -> Log:
         power_W=table.values["log.power"][:, 0].copy(),
         clock_MHz=means.get("log.clock"),
         n_missing={
-            column: int(np.isnan(readings).sum())
+            column: count
             for key, values in table.values.items()
-            for column, readings in zip(table.header.named(key), values.T, strict=True)
+            for column, count in zip(table.header.named(key), np.isnan(values).sum(axis=0).tolist(), strict=True)
         },
     )
 

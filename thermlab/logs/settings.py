@@ -127,24 +127,23 @@ def _time_format(value: str) -> str:
         allowed = "the directives " + " ".join("%" + letter for letter in _DIRECTIVES)
         raise refused("format", f"{shown} with " + ", ".join("%" + letter for letter in unknown), allowed)
     letters = set(found)
-    if len(letters - {"%"}) < len([letter for letter in found if letter != "%"]):
-        raise refused("format", f"{shown} with a directive twice", "each directive once")
-    if "I" in letters and "p" not in letters:
-        raise refused("format", f"{shown}: %I without %p", "%I with %p (AM or PM), or %H: a 12 h clock needs its half")
-    if "p" in letters and "I" not in letters:
-        raise refused("format", f"{shown}: %p without %I", "%I with %p, or %H without %p")
-    if {"H", "I"} <= letters or not letters & {"H", "I"} or "M" not in letters:
-        raise refused("format", shown, "hours (%H, or %I with %p) and minutes (%M)")
-    if "f" in letters and "S" not in letters:
-        raise refused("format", f"{shown}: %f without %S", "seconds (%S) before their fraction (%f)")
-    date = letters & _DATE
-    whole = len(date & {"Y", "y"}) == 1 and (
-        date - {"Y", "y"} == {"j"} or ("d" in date and len(date) == 3 and "j" not in date)
-    )
-    if date and not whole:
-        raise refused("format", shown, "a whole date (%Y or %y; %m, %b or %B; %d), or none at all")
-    if "z" in letters and not date:
-        raise refused("format", f"{shown}: %z without a date", "an offset (%z) only together with a date")
+    date, year = letters & _DATE, letters & {"Y", "y"}
+    twice = len(letters - {"%"}) < len([letter for letter in found if letter != "%"])
+    by_month = "d" in date and len(date) == 3 and "j" not in date
+    whole = len(year) == 1 and (date - year == {"j"} or by_month)
+    clock = len(letters & {"H", "I"}) == 1 and "M" in letters
+    half = "%I with %p (AM or PM), or %H: a 12 h clock needs its half"
+    for broken, what, allowed in (
+        (twice, " with a directive twice", "each directive once"),
+        ("I" in letters and "p" not in letters, ": %I without %p", half),
+        ("p" in letters and "I" not in letters, ": %p without %I", "%I with %p, or %H without %p"),
+        (not clock, "", "hours (%H, or %I with %p) and minutes (%M)"),
+        ("f" in letters and "S" not in letters, ": %f without %S", "seconds (%S) before their fraction (%f)"),
+        (date and not whole, "", "a whole date (%Y or %y; %m, %b or %B; %d), or none at all"),
+        ("z" in letters and not date, ": %z without a date", "an offset (%z) only together with a date"),
+    ):
+        if broken:
+            raise refused("format", shown + what, allowed)
     return value
 
 

@@ -126,31 +126,21 @@ def read_text(path: Path, encoding: str, *, name: str, key: str) -> LogText:
 def _decode(log: LogText) -> None:
     """Turn the bytes into UTF-8 without a byte order mark, strictly."""
     raw, codec = log.data, codecs.lookup(log.encoding).name
-    allowed = f"text in {log.encoding}, as {log.key}.encoding declares"
-    if codec in ("utf-8", "utf-8-sig", "ascii"):
-        try:
-            if not raw.isascii():
-                raw.decode("ascii" if codec == "ascii" else "utf-8")
-        except UnicodeDecodeError as error:
-            line = _line_of(raw[: error.start].decode("latin-1"))
-            raise log.refuse(line, "", f"the byte 0x{raw[error.start]:02x}", allowed + _hint(raw)) from None
-        log.data = raw.removeprefix(b"\xef\xbb\xbf")
+    is_utf_8 = codec in ("utf-8", "utf-8-sig")
+    if raw.isascii() and (is_utf_8 or codec == "ascii"):
         return
-    if raw.startswith(b"\xef\xbb\xbf"):
+    allowed = f"text in {log.encoding}, as {log.key}.encoding declares"
+    if raw.startswith(b"\xef\xbb\xbf") and not is_utf_8:
         raise log.refuse(1, "", "the byte order mark of utf-8", f"{allowed}; perhaps {log.key}.encoding: utf-8")
     try:
         log.data = raw.decode(log.encoding).removeprefix("\ufeff").encode("utf-8")
     except UnicodeDecodeError as error:
         before = raw[: error.start].decode(log.encoding, "replace")
+        line = max(before.count("\n"), before.count("\r")) + 1
         found = f"the byte 0x{raw[error.start]:02x}" if error.start < len(raw) else "an end within a character"
-        raise log.refuse(_line_of(before), "", found, allowed + _hint(raw)) from None
+        raise log.refuse(line, "", found, allowed + _hint(raw)) from None
     except (ValueError, LookupError, OverflowError) as error:
         raise log.refuse(0, "", f"bytes that cannot be decoded ({shown(error, quoted=False)})", allowed) from None
-
-
-def _line_of(before: str) -> int:
-    """Return the line on which a text ends, whatever ends its lines."""
-    return max(before.count("\n"), before.count("\r")) + 1
 
 
 def _hint(raw: bytes) -> str:

@@ -66,32 +66,19 @@ def pattern_of(time_format: str) -> re.Pattern[str]:
     A fraction of a second may be missing or there, whatever the format says:
     loggers leave ``.0`` out.
     """
-    parts: list[str] = []
-    position = 0
-    while position < len(time_format):
-        rest = time_format[position:]
-        if rest.startswith("%S"):
-            position += 2
-            gap = re.match(r"([.,:]?)%f", time_format[position:])
-            parts.append(f"(?P<S>{PATTERNS['S']})")
-            if gap:
-                parts.append(f"(?:{re.escape(gap.group(1))}(?P<f>{PATTERNS['f']}))?")
-                position += gap.end()
-            elif "f" not in directives(time_format):
-                parts.append(rf"(?:[.,](?P<f>{PATTERNS['f']}))?")
-        elif rest.startswith("%%"):
-            parts.append("%")
-            position += 2
-        elif rest.startswith("%"):
-            parts.append(f"(?P<{rest[1]}>{PATTERNS[rest[1]]})")
-            position += 2
-        elif rest[0].isspace():
-            parts.append(r"\s+")
-            position += len(rest) - len(rest.lstrip())
-        else:
-            parts.append(re.escape(rest[0]))
-            position += 1
-    return re.compile("".join(parts), re.ASCII | re.IGNORECASE)
+    other_fraction = rf"(?:[.,](?P<f>{PATTERNS['f']}))?" if "f" not in directives(time_format) else ""
+
+    def expression(piece: re.Match[str]) -> str:
+        text, between, letter = piece[0], piece["between"], piece["letter"]
+        if between is not None:
+            return f"(?P<S>{PATTERNS['S']})(?:{re.escape(between)}(?P<f>{PATTERNS['f']}))?"
+        if letter is None:
+            return r"\s+" if text.isspace() else re.escape(text)
+        group = "%" if letter == "%" else f"(?P<{letter}>{PATTERNS[letter]})"
+        return group + (other_fraction if letter == "S" else "")
+
+    pieces = r"%S(?P<between>[.,:]?)%f|%(?P<letter>.)|\s+|."
+    return re.compile(re.sub(pieces, expression, time_format, flags=re.DOTALL), re.ASCII | re.IGNORECASE)
 
 
 def date_seconds(text: str) -> float | None:

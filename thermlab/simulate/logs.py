@@ -1,7 +1,6 @@
 """Write a simulated campaign as a campaign folder, its logs in any of many dialects."""
 
 import csv
-import io
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta, timezone
@@ -254,8 +253,10 @@ class _LogWriter:
         if self.dialect.room == "own file":
             self._write_room(campaign, zero)
         if self.dialect.files == "one":
-            rows = [self._rows(m.ladder, (m.start - zero).total_seconds(), zero, slice(None)) for m in campaign.mounts]
-            self._save("logs/bench.csv", [row for part in rows for row in part])
+            parts = [
+                self._columns(m.ladder, (m.start - zero).total_seconds(), zero, slice(None)) for m in campaign.mounts
+            ]
+            self._save("logs/bench.csv", {name: [cell for part in parts for cell in part[name]] for name in parts[0]})
             return [self._cuts("logs/bench.csv", m, zero) for m in campaign.mounts]
         entries = []
         for mount in campaign.mounts:
@@ -263,7 +264,7 @@ class _LogWriter:
             if self.dialect.files == "run":
                 entries.append([self._write_run(mount, k) for k in range(len(campaign.steps_W))])
             else:
-                self._save(name, self._rows(mount.ladder, 0.0, mount.start, slice(None)))
+                self._save(name, self._columns(mount.ladder, 0.0, mount.start, slice(None)))
                 entries.append(self._cuts(name, mount, mount.start))
         return entries
 
@@ -286,46 +287,47 @@ class _LogWriter:
         name = f"logs/{run_name(mount, run.set_power_W)}.csv"
         begin = float(ladder.time_s[first])
         zero = mount.start + timedelta(seconds=begin)
-        self._save(name, self._rows(ladder, -begin, zero, slice(int(first), int(last) + 1)))
+        self._save(name, self._columns(ladder, -begin, zero, slice(int(first), int(last) + 1)))
         return name, "", ""
 
     def _write_room(self, campaign: SimulatedCampaign, zero: datetime) -> None:
         if self.dialect.time == "time of day" or (self.dialect.elapsed and self.dialect.files != "one"):
             raise ValueError("a room file needs a calendar clock, or elapsed time in one log for all")
-        rows = []
+        columns: dict[str, list[str]] = {}
         for mount in campaign.mounts:
             time_s = mount.ladder.probe_time_s
             rows_apart = max(1, round(self.dialect.room_interval_s / (time_s[1] - time_s[0])))
             shift_s = (mount.start - zero).total_seconds() + self.dialect.room_clock_ahead_s
-            times = self.dialect.time_text(time_s[::rows_apart] + shift_s, zero)
+            part = self._times(time_s[::rows_apart] + shift_s, zero)
             room = self._temperatures(mount.ladder.probe_C[::rows_apart], max(self.decimals, 1))
-            rows += [[*self._time_cells(time), value] for time, value in zip(times, room, strict=True)]
-        self._save("logs/room.csv", rows, header=[*self._time_header(), f"room [{self.dialect.unit_text}]"])
+            for name, cells in (part | {f"room [{self.dialect.unit_text}]": room}).items():
+                columns.setdefault(name, []).extend(cells)
+        self._save("logs/room.csv", columns, plain=True)
 
-    def _rows(self, ladder: SimulatedLadder, shift_s: float, zero: datetime, rows: slice) -> list[list[str]]:
-        times = self.dialect.time_text(ladder.time_s[rows] + shift_s, zero)
-        cores = ladder.temperature_C[rows].T
-        columns = [self._temperatures(core, self.decimals) for core in cores]
-        if self.dialect.missing_share:
-            for column in columns:
-                for i in np.flatnonzero(self.rng.random(len(column)) < self.dialect.missing_share):
-                    column[i] = self.dialect.missing
-        scale, digits = {"W": (1.0, 2), "mW": (1000.0, 0), "kW": (0.001, 6)}[self.dialect.power_unit]
-        columns.append(self._numbers(ladder.power_W[rows] * scale, digits))
-        columns.append(self._numbers(ladder.clock_MHz[rows], 0))
+    def _columns(self, ladder: SimulatedLadder, shift_s: float, zero: datetime, rows: slice) -> dict[str, list[str]]:
+        """Return the cells of a log by the name of their column."""
+        unit, power_unit = self.dialect.unit_text, self.dialect.power_unit
+        columns = self._times(ladder.time_s[rows] + shift_s, zero)
+        for i, core in enumerate(ladder.temperature_C[rows].T, start=1):
+            cells = columns[f"core {i} [{unit}]"] = self._temperatures(core, self.decimals)
+            if self.dialect.missing_share:
+                for k in np.flatnonzero(self.rng.random(len(cells)) < self.dialect.missing_share):
+                    cells[k] = self.dialect.missing
+        scale, digits = {"W": (1.0, 2), "mW": (1000.0, 0), "kW": (0.001, 6)}[power_unit]
+        columns[f"power [{power_unit}]"] = self._numbers(ladder.power_W[rows] * scale, digits)
+        columns["clock [MHz]"] = self._numbers(ladder.clock_MHz[rows], 0)
         if self.dialect.room == "log":
-            columns.append(self._temperatures(ladder.ambient_C[rows], max(self.decimals, 1)))
+            columns[f"room [{unit}]"] = self._temperatures(ladder.ambient_C[rows], max(self.decimals, 1))
         if self.dialect.text_column:
-            columns.append(["ok"] * len(times))
-        return [[*self._time_cells(time), *cells] for time, *cells in zip(times, *columns, strict=True)]
+            columns["state"] = ["ok"] * len(cells)
+        return columns
 
-    def _time_header(self) -> list[str]:
-        return list(self.dialect.time_settings()["columns"])
-
-    def _time_cells(self, time: str) -> list[str]:
-        if self.dialect.time == "two columns":
-            return time.split(" ")
-        return [time.replace(".", self.dialect.decimal)] if self.dialect.elapsed else [time]
+    def _times(self, time_s: Floats, zero: datetime) -> dict[str, list[str]]:
+        names, texts = self.dialect.time_settings()["columns"], self.dialect.time_text(time_s, zero)
+        if self.dialect.elapsed:
+            texts = [text.replace(".", self.dialect.decimal) for text in texts]
+        parts = zip(*(text.split(" ") for text in texts), strict=True) if len(names) > 1 else [texts]
+        return dict(zip(names, map(list, parts), strict=True))
 
     def _numbers(self, values: Floats, digits: int) -> list[str]:
         texts = [f"{value:.{digits}f}" for value in values.tolist()]
@@ -339,21 +341,12 @@ class _LogWriter:
         more = 0 if self.dialect.temperature_unit == "degC" else 2
         return self._numbers(factor * values_C + zero, digits + more)
 
-    def _header(self, cores: int) -> list[str]:
-        unit = self.dialect.unit_text
-        names = [*self._time_header(), *(f"core {i} [{unit}]" for i in range(1, cores + 1))]
-        names += [f"power [{self.dialect.power_unit}]", "clock [MHz]"]
-        names += [f"room [{unit}]"] if self.dialect.room == "log" else []
-        return names + (["state"] if self.dialect.text_column else [])
-
-    def _save(self, name: str, rows: list[list[str]], header: list[str] | None = None) -> None:
-        others = len(self._header(0))
-        names = header or self._header(len(rows[0]) - others)
-        lines = [names]
-        if self.dialect.units_row and header is None:
-            lines.append([text.partition("[")[2].rstrip("]") for text in names])
+    def _save(self, name: str, columns: dict[str, list[str]], *, plain: bool = False) -> None:
+        """Write a log; `plain`: without what the dialect puts around the rows."""
+        rows: list[Sequence[str]] = [list(columns)]
+        if self.dialect.units_row and not plain:
+            rows.append([text.partition("[")[2].rstrip("]") for text in columns])
+        rows += zip(*columns.values(), strict=True)
         end = self.dialect.delimiter if self.dialect.trailing_delimiter else ""
-        text = io.StringIO()
-        text.writelines(line + "\n" for line in self.dialect.preamble if header is None)
-        text.writelines(self.dialect.delimiter.join(line) + end + "\n" for line in lines + rows)
-        (self.folder / name).write_bytes(text.getvalue().encode(self.dialect.encoding))
+        lines = [*(() if plain else self.dialect.preamble), *(self.dialect.delimiter.join(row) + end for row in rows)]
+        (self.folder / name).write_bytes("".join(line + "\n" for line in lines).encode(self.dialect.encoding))
