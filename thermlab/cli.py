@@ -293,7 +293,7 @@ def verify(place: Path, recompute: bool, last: str | None) -> None:
 @click.option("--confidence-level", type=click.FloatRange(0.0, 1.0, min_open=True, max_open=True), default=0.95,
               show_default=True, help="Of the intervals, as a fraction.")  # fmt: skip
 def history(archive: Path, bench: str | None, confidence_level: float) -> None:
-    """Say what an archive teaches, and write history.html into it."""
+    """Say what an archive teaches, and write history.html and history.json into it."""
     from thermlab.archives.listing import write_index  # noqa: PLC0415
     from thermlab.histories.findings import history as look  # noqa: PLC0415
     from thermlab.histories.page import write_history  # noqa: PLC0415

@@ -8,10 +8,11 @@ import shutil
 
 import numpy as np
 import pytest
+import scipy.stats
 import yaml
 from filed_examples import example_results, sha256, write_report
 
-from thermlab.archives.filed_results import FiledCampaign, read_archive
+from thermlab.archives.filed_results import FiledCampaign, filed_runs, read_archive
 from thermlab.archives.filing import archive
 from thermlab.base.errors import InputError
 from thermlab.campaign.settings import Prior
@@ -26,8 +27,10 @@ from thermlab.histories.findings import (
     history,
     parse_age,
 )
-from thermlab.histories.page import render_history, write_history
-from thermlab.stats.repeats import combine, individuals_chart
+from thermlab.histories.page import history_data, render_history, write_history
+from thermlab.planning.mount_sd import archive_scatter
+from thermlab.stats.repeats import combine, combine_campaigns, individuals_chart
+from thermlab.verifying.check import verify
 
 # Published values -----------------------------------------------------------------------------------------------------
 
@@ -150,15 +153,18 @@ def compared(runs, power=90.0):
             by_treatment.setdefault(run["treatment"], []).append(run["rise_K"])
     a, b = by_treatment["grease-a"], by_treatment["pad-b"]
     dof = len(a) + len(b) - 2
-    s2 = ((len(a) - 1) * np.var(a, ddof=1) + (len(b) - 1) * np.var(b, ddof=1)) / dof
-    u = math.sqrt(s2 * (1 / len(a) + 1 / len(b)))
     difference = float(np.mean(b) - np.mean(a))
-    row = {"treatment": "pad-b", "verdict": "cooler", "difference_K": difference, "standard_error_K": u}
-    row |= {"interval_K": [difference - 3 * u, difference + 3 * u]}
+    row = {"treatment": "pad-b", "n_mounts": len(b), "verdict": "cooler", "difference_K": difference}
+    if dof:
+        s2 = sum(float(np.sum((np.array(one) - np.mean(one)) ** 2)) for one in (a, b)) / dof
+        u = math.sqrt(s2 * (1 / len(a) + 1 / len(b)))
+        row |= {"standard_error_K": u, "interval_K": [difference - 3 * u, difference + 3 * u]}
+    else:
+        row |= {"verdict": "not replicated", "interval_K": None}
     return {"reference_power_W": power, "dof": dof, "treatments": [row]}
 
 
-def file_campaign(tmp_path, number, runs, **about):
+def file_campaign(tmp_path, number, runs, created=None, **about):
     folder = tmp_path / f"campaign{number}"
     (folder / "logs").mkdir(parents=True)
     inputs = {"campaign.yaml": b"x", "runs.csv": str(number).encode(), "logs/a.csv": f"log {number}".encode()}
@@ -166,9 +172,11 @@ def file_campaign(tmp_path, number, runs, **about):
         (folder / name).write_bytes(content)
     sums = {name: sha256(content) for name, content in inputs.items()}
     results = example_results(
-        sums, runs=runs, comparison=compared(runs), created=f"2026-{number:02d}-04T10:00:00+00:00"
+        sums, runs=runs, comparison=compared(runs), created=created or f"2026-{number:02d}-04T10:00:00+00:00"
     )
     results["campaign"] |= {"title": f"Campaign {number}"} | about
+    if not results["comparison"]["dof"]:
+        results["bench"] = {"mount_sd_K": None, "mount_sd_dof": None}
     write_report(folder, results)
     return archive(folder, to=tmp_path / "store")
 
@@ -222,8 +230,9 @@ def test_a_bench_name_cannot_break_the_prior_block(tmp_path):
 def test_a_treatment_over_campaigns_finds_the_true_gain(store):
     one = across_campaigns(read_archive(store).campaigns)[0]
 
-    assert (one.treatment, one.baseline, one.combined.n) == ("pad-b", "grease-a", 8)
-    assert one.combined.interval[0] < -0.012 < one.combined.interval[1]
+    assert (one.treatment, one.baseline, len(one.studies)) == ("pad-b", "grease-a", 8)
+    assert one.at_power_W == 90.0
+    assert one.combined.interval[0] < -0.012 * 90.0 < one.combined.interval[1]
     assert one.studies[0].lots == ("L1", "L2")
 
 
@@ -231,8 +240,14 @@ def test_old_files_without_a_standard_error_give_it_by_their_interval():
     row = {"treatment": "pad-b", "difference_K": -1.0, "interval_K": [-3.776445, 1.776445]}
     results = {"comparison": {"reference_power_W": 100.0, "dof": 4.0, "treatments": [row]}}
     results["settings"] = {"decision": {"confidence_level": 0.95}}
+    names = ("grease-a", "pad-b")
+    results["runs"] = [
+        {"run": name, "treatment": name, "mount": "m1", "set_power_W": 100.0, "rise_K": 50.0, "used": True}
+        for name in names
+    ]
+    runs = tuple(filed_runs(results))
     campaign = FiledCampaign(
-        bag="b", title="t", bench="x", baseline="grease-a", measured="", day="2026-01-01", runs=(), results=results
+        bag="b", title="t", bench="x", baseline="grease-a", measured="", day="2026-01-01", runs=runs, results=results
     )
 
     study = across_campaigns([campaign])[0].studies[0]
@@ -340,6 +355,176 @@ def test_results_with_a_wrong_type_are_refused_with_file_and_key(tmp_path):
 def test_a_folder_that_is_no_archive_is_refused(tmp_path):
     with pytest.raises(InputError, match=r"no bags\.jsonl"):
         history(tmp_path)
+
+
+# Few campaigns --------------------------------------------------------------------------------------------------------
+
+
+def test_without_a_spread_and_with_equal_weights_it_is_the_t_interval():
+    """With s pooled over all: 12 degrees of freedom of the mounts and 3 of the campaigns, by hand."""
+    values, u, dof = [-1.0, -1.4, -0.8, -1.6], 0.3, 12
+    s2 = (dof * u**2 + sum((value + 1.2) ** 2 for value in values)) / (dof + 3)
+    half = scipy.stats.t.ppf(0.975, dof + 3) * math.sqrt(s2 / 4)
+
+    found = combine_campaigns(values, [u] * 4, dof=dof, scale=1e-9)
+
+    assert found.mean == pytest.approx(-1.2)
+    assert found.interval == pytest.approx((-1.2 - half, -1.2 + half), rel=1e-4)
+
+
+@pytest.mark.parametrize("dof", [1, 4, 20])
+def test_the_interval_is_that_of_a_million_draws(dof):
+    """Importance sampling of the same model: draws of the pooled variance and the spread, weighted by likelihood."""
+    rng = np.random.default_rng(17)
+    values, u, scale = np.array([-2.1, -1.2, -0.4]), np.array([0.4, 0.4, 0.9]), 0.4
+    factor, tau = dof / rng.chisquare(dof, 1_000_000), np.abs(rng.normal(0.0, scale, 1_000_000))
+    weight = 1.0 / (factor[:, None] * u**2 + tau[:, None] ** 2)
+    precision = weight.sum(axis=1)
+    mean = (weight @ values) / precision
+    log = 0.5 * (np.log(weight).sum(axis=1) - np.log(precision) - (weight * (values - mean[:, None]) ** 2).sum(axis=1))
+    draws = rng.normal(mean, 1.0 / np.sqrt(precision))
+    order = np.argsort(draws)
+    share = np.cumsum(np.exp(log - log.max())[order])
+    ends = [draws[order][np.searchsorted(share, at * share[-1])] for at in (0.025, 0.975)]
+
+    found = combine_campaigns(values, u, dof=dof, scale=scale)
+
+    assert found.interval == pytest.approx(ends, abs=0.04)
+    assert found.spread == pytest.approx(np.average(tau, weights=np.exp(log)), abs=5e-3)
+
+
+ONE_EACH = (-1.64, -3.00, -1.35, -3.37)
+
+
+def one_mount_campaigns(tmp_path, differences=ONE_EACH, **columns):
+    """File campaigns with one mount each of two treatments, at 90 W, reported in the reverse order."""
+    for number, difference in enumerate(differences, start=1):
+        runs = [
+            {"run": f"{treatment}-{number}", "treatment": treatment, "mount": "m1", "set_power_W": 90.0, "used": True}
+            | {"rise_K": rise, "reason": "", "start": f"2026-{number:02d}-01T09:00:00", "lot": "", "condition": ""}
+            | {name: values[number - 1] for name, values in columns.items()}
+            for treatment, rise in (("grease-a", 50.0), ("pad-b", 50.0 + difference))
+        ]
+        file_campaign(tmp_path, number, runs, created=f"2027-{13 - number:02d}-01T09:00:00+00:00")
+    return history(tmp_path / "store")
+
+
+def test_campaigns_with_one_mount_each_are_combined(tmp_path):
+    """Four differences of one mount each: -2.3 +- 1.6 K, the t interval over the campaigns."""
+    found = one_mount_campaigns(tmp_path)
+    one = found.across[0]
+    low, high = one.combined.interval
+
+    assert one.combined.mean == pytest.approx(-2.34, abs=5e-3)
+    assert (high - low) / 2.0 == pytest.approx(scipy.stats.t.ppf(0.975, 3) * np.std(ONE_EACH, ddof=1) / 2.0)
+    assert "4 campaigns with 8 mounts: −2.3 [−3.9, −0.8] K, ± 1.6 K" in found.summary()
+    assert "nothing to combine" not in found.summary()
+    assert one.method == "t interval over the campaigns"
+
+
+def test_one_campaign_with_one_mount_each_says_its_difference_and_no_interval(tmp_path):
+    found = one_mount_campaigns(tmp_path, ONE_EACH[:1])
+
+    assert found.across[0].combined is None
+    assert "−1.64 K (one mount each, once: no interval)" in found.summary()
+    assert history_data(found)["combined"][0]["interval_K"] is None
+
+
+def test_one_mount_campaigns_give_a_prior_and_the_plan_takes_it(tmp_path):
+    """Half the variance of four differences, 3 degrees of freedom; the plan uses half of them."""
+    bench = one_mount_campaigns(tmp_path).benches[0]
+    sd = np.std(ONE_EACH, ddof=1) / math.sqrt(2.0)
+    prior = Prior.model_validate(yaml.safe_load(bench.prior)["prior"])
+
+    scatter = archive_scatter(tmp_path / "store", reference_power_W=90.0)
+
+    assert prior.dof == 3
+    assert prior.sd_K_per_W * 90.0 == pytest.approx(sd, rel=5e-3)
+    assert "one mount of each" in prior.source
+    assert (scatter.sd_K, scatter.dof) == (pytest.approx(sd), 1.5)
+    assert "differences" in scatter.cautions[0]
+
+
+@pytest.mark.parametrize(("n_campaigns", "half_K"), [(2, 0.93), (3, 0.73)])
+def test_few_campaigns_of_three_mounts_are_as_narrow_as_the_model_allows(tmp_path, n_campaigns, half_K):
+    """Mount SD 0.5 K, run noise 0.2 K: mean half-widths over 40 archives; two used to give 4.4 K."""
+    rng, halves = np.random.default_rng(23), []
+    for _ in range(40):
+        runs = [
+            simulated_runs(rng, sd=0.5 / 90.0, gain=-0.012 + rng.normal(0.0, 0.4) / 90.0) for _ in range(n_campaigns)
+        ]
+        campaigns = [
+            FiledCampaign(
+                bag=str(place), title=str(place), bench="b", baseline="grease-a", measured="", day="2026-01-01",
+                runs=tuple(filed_runs({"runs": own})), results={"runs": own, "comparison": compared(own)},
+            )
+            for place, own in enumerate(runs)
+        ]  # fmt: skip
+        low, high = across_campaigns(campaigns)[0].combined.interval
+        halves.append((high - low) / 2.0)
+
+    assert np.mean(halves) == pytest.approx(half_K, rel=0.08)
+
+
+def test_an_interval_wider_than_that_of_one_campaign_says_why_and_states_the_scale(tmp_path):
+    rng = np.random.default_rng(31)
+    file_campaign(tmp_path, 1, simulated_runs(rng, n_mounts=10), title="Large")
+    alone = history(tmp_path / "store").across[0]
+    file_campaign(tmp_path, 2, simulated_runs(rng, n_mounts=2, gain=0.005), title="Small")
+    one = history(tmp_path / "store").across[0]
+    halves = [(high - low) / 2.0 for _, (low, high) in one.sensitivity]
+
+    assert (alone.method, alone.cautions) == ("one campaign", ())
+    assert one.cautions[0].startswith("This is wider than 'Large' alone (± ")
+    assert "campaigns may truly differ by about" in one.cautions[0]
+    assert "scale of 0.4 K" in one.method
+    assert [scale for scale, _ in one.sensitivity] == [0.2, 0.4, 0.8]
+    assert halves == sorted(halves)
+
+
+def test_what_a_program_gets_is_in_the_order_measured(tmp_path):
+    found = one_mount_campaigns(tmp_path)
+    write_history(found, tmp_path / "store")
+
+    data = json.loads((tmp_path / "store/history.json").read_text(encoding="utf-8"))
+
+    assert [mount["measured"] for mount in data["mounts"]] == [
+        f"2026-{number:02d}-01T09:00:00" for number in (1, 1, 2, 2, 3, 3, 4, 4)
+    ]
+    assert data["mounts"][1] | {"bag": ""} == {
+        "campaign": "Campaign 1", "treatment": "pad-b", "mount": "m1", "measured": "2026-01-01T09:00:00",
+        "rise_K": 48.36, "set_power_W": 90.0, "lower_grade": False, "bench": "bench-1", "bag": "",
+    }  # fmt: skip
+    combined = data["combined"][0]
+    assert (combined["treatment"], combined["baseline"], combined["at_power_W"]) == ("pad-b", "grease-a", 90.0)
+    assert (combined["n_campaigns"], combined["n_mounts"]) == (4, 8)
+    assert combined["interval_K"][0] < combined["difference_K"] < combined["interval_K"][1]
+    assert (data["mount_sd_dof"], data["at_power_W"]) == (3, 90.0)
+    assert "Runs made from 2026-01-01 to 2026-04-01." in render_history(found)
+    assert verify(tmp_path / "store").notes == ()
+
+
+def test_readings_without_a_log_are_marked_as_the_lower_grade(tmp_path):
+    no_log = [{"flag": "no log", "severity": "note", "reason": "a reading", "evidence": {}}]
+    found = one_mount_campaigns(tmp_path, flags=[[], no_log, [], []])
+
+    assert [point.lower_grade for point in found.mounts] == [False, False, True, True, *[False] * 4]
+    assert "2 of 8 mounts rest on readings without a log, the lower grade." in found.summary()
+
+
+def test_lots_and_ages_are_found_over_campaigns_with_one_mount_each(tmp_path):
+    """Each campaign has one mount, of another lot and age: their scatter is that of repeated mounts on the bench."""
+    found = one_mount_campaigns(
+        tmp_path, [-1.0, -1.1, -0.9, -5.0], lot=["L1", "L1", "L1", "L2"],
+        condition=["day 0", "day 10", "day 20", "day 30"],
+    )  # fmt: skip
+    lots = {lot.treatment: lot for lot in found.lots}
+    age = {trend.treatment: trend for trend in found.ageing}
+
+    assert lots["pad-b"].combined.q_p_value < 1e-6
+    assert age["pad-b"].n_mounts == 4
+    assert "Each age is another mount" in age["pad-b"].cautions[0]
+    assert age["pad-b"].slope_K_per_W < 0.0
 
 
 # Age ------------------------------------------------------------------------------------------------------------------
@@ -456,7 +641,7 @@ def test_the_summary_says_each_finding_on_a_line(store):
     text = history(store).summary()
 
     assert "Mount SD on bench bench-1" in text
-    assert "pad-b against grease-a, 8 campaigns" in text
+    assert "pad-b against grease-a at 90 W, 8 campaigns with 64 mounts" in text
     assert "Lots of pad-b" in text
 
 

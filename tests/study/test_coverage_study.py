@@ -6,6 +6,7 @@ a correct kit fails one seed in a thousand, and the seeds are fixed.
 
 from __future__ import annotations
 
+import json
 import math
 import sys
 from pathlib import Path
@@ -18,6 +19,7 @@ sys.path.insert(0, str(ROOT / "study"))
 
 from coverage_page import held_to, write_page  # noqa: E402
 from coverage_study import seed_of, study  # noqa: E402
+from history_study import study as study_histories  # noqa: E402
 from mount_level_cells import HELD, TABLE_CELLS, count_cell  # noqa: E402
 from other_ways import other_ways  # noqa: E402
 from reduction_rules import room_errors_K, settled_shares  # noqa: E402
@@ -139,3 +141,19 @@ def test_page_in_the_docs_is_whole_and_what_it_misses_is_explained():
     missed = [line.split("|")[1].strip() for line in page.splitlines() if "| **no** |" in line]
     for what in missed:
         assert what in words, f"docs/statistics.md does not say why this is not met: {what}"
+
+
+def test_what_campaigns_say_together_holds_the_truth_where_the_scale_is_right():
+    """Stored with 2000 archives a row, and again with a few of another seed."""
+    stored = json.loads((ROOT / "study/results/history.json").read_text(encoding="utf-8"))
+    fresh = study_histories(150, 5)
+    right = [(row, 150) for row in fresh if row["scale_K"] in (0.0, 0.4)]
+    right += [(row, stored["n"]) for row in stored["rows"] if row["scale_K"] in (0.0, 0.4)]
+
+    assert len(right) == 14
+    for row, n in right:
+        assert row["coverage"] >= 0.94 - slack(0.95, n), row
+    assert all(row["coverage"] >= 0.94 for row, n in right if n == 2000)
+    widths = {(row["campaigns"], row["mounts"], row["scale_K"]): row["half_width_K"] for row in stored["rows"]}
+    assert widths[2, 3, 0.4] == pytest.approx(0.93, abs=0.05)
+    assert widths[3, 3, 0.4] == pytest.approx(0.73, abs=0.05)

@@ -37,7 +37,7 @@ from thermlab.reports.results import filed_answers, read_json, read_results
 STAGED = ".new-"
 STALE_S = 3600.0
 """A page or list that was staged so long ago belongs to a process that is gone."""
-BESIDE = frozenset({archive_list.LIST, archive_list.INDEX, archive_list.HISTORY})
+BESIDE = frozenset({archive_list.LIST, archive_list.INDEX, archive_list.HISTORY, archive_list.HISTORY_DATA})
 # What an anonymous report calls the files of a campaign.
 _ANONYMOUS = re.compile(r"file \d+")
 

@@ -43,6 +43,7 @@ if TYPE_CHECKING:
 LIST = "bags.jsonl"
 INDEX = "index.html"
 HISTORY = "history.html"
+HISTORY_DATA = "history.json"
 PENDING = ".pending.json"
 LOCK = ".lock"
 NO_LINE = "0" * 64

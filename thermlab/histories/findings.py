@@ -9,7 +9,13 @@ out, and pooled over campaigns with their degrees of freedom. As a prior it coun
 change between campaigns; the halving is done where the prior is used.
 
 Single mounts over time are compared at one power step, the one that most campaigns have, because the resistance of a
-passive sink changes with power.
+passive sink changes with power. They stand in the order measured, never in the order reported.
+
+What several campaigns found about a treatment is combined with one mount SD for the whole bench, pooled over its
+campaigns, because that of one campaign has two to four degrees of freedom and would make two campaigns say less than
+one. How much campaigns truly differ can hardly be told from two or three: a half-normal prior says that it is some
+tenths of a kelvin, and its effect is stated. Where no campaign repeats a mount, their scatter alone says how sure the
+mean is.
 
 The age of a run is read from the ``condition`` of the run sheet: a number with a word, such as ``day 42``, ``6 weeks``
 or ``cycle 50``. Per mount a straight line is fitted to resistance against age, with a level of its own at each power
@@ -23,13 +29,15 @@ import math
 import re
 from collections import Counter, defaultdict
 from pathlib import Path
+from statistics import fmean, variance
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from scipy.special import stdtrit
 
-from thermlab.archives.filed_results import FiledCampaign, read_archive
+from thermlab.archives.filed_results import FiledCampaign, one_mount_scatter, read_archive
 from thermlab.base.errors import InputError, Problem, shown
+from thermlab.base.numbers import counted
 from thermlab.compare.mounts import fit_common_steps, tabulate_mounts
 from thermlab.histories.records import (
     AcrossCampaigns,
@@ -46,12 +54,14 @@ from thermlab.histories.records import (
     Study,
 )
 from thermlab.stats.least_squares import NotEstimableError
-from thermlab.stats.repeats import RandomEffects, combine, individuals_chart
+from thermlab.stats.repeats import Combined, combine, combine_campaigns, individuals_chart, mean_of_campaigns
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Sequence
+    from collections.abc import Iterable, Sequence
 
-    from thermlab.runs.records import ReducedRun
+SPREAD_SCALE_K = 0.4
+"""Scale of the half-normal prior on the spread between campaigns (common practice, no source)."""
+SENSITIVITY_K = (0.2, 0.4, 0.8)
 
 
 def history(archive: str | Path, *, confidence_level: float = 0.95, bench: str | None = None) -> History:
@@ -94,70 +104,220 @@ def history(archive: str | Path, *, confidence_level: float = 0.95, bench: str |
         baselines=chart_baselines(campaigns),
         across=across_campaigns(campaigns, confidence_level=confidence_level),
         lots=compare_lots(campaigns, confidence_level=confidence_level),
+        mounts=mounts_once(campaigns),
         builds=tuple(point for build in builds for point in build_points(build)),
         ageing=age_trends(campaigns, confidence_level=confidence_level),
         left_out=found.left_out,
     )
 
 
+def filed_mounts(campaigns: Iterable[FiledCampaign]) -> list[MountPoint]:
+    """Return every used mount at every power step, repeats averaged, in the order measured.
+
+    Parameters
+    ----------
+    campaigns : iterable of FiledCampaign
+        In the order measured: it stands for mounts without a date of their own.
+    """
+    points = []
+    for campaign in campaigns:
+        cells: dict[tuple[str, str, float], list[dict[str, Any]]] = defaultdict(list)
+        for run, row in zip(campaign.runs, campaign.results["runs"], strict=True):
+            if run.used and run.rise_K is not None:
+                cells[run.treatment, run.mount, run.set_power_W].append(row)
+        for (treatment, mount, power), rows in cells.items():
+            measured = min((str(row["start"]) for row in rows if "T" in str(row.get("start"))), default="")
+            points.append(
+                MountPoint(
+                    bag=campaign.bag,
+                    campaign=campaign.title,
+                    bench=campaign.bench,
+                    treatment=treatment,
+                    mount=mount,
+                    lot=str(rows[0].get("lot") or ""),
+                    measured=measured,
+                    day=measured[:10] or campaign.day,
+                    set_power_W=power,
+                    rise_K=fmean(float(row["rise_K"]) for row in rows),
+                    lower_grade=any(flag["flag"] == "no log" for row in rows for flag in row.get("flags") or ()),
+                )
+            )
+    return sorted(points, key=lambda point: point.measured or point.day)
+
+
+def _reference_W(campaign: FiledCampaign) -> float:
+    """Return the reference power of a campaign, W; 0 where nothing was compared."""
+    return float((campaign.results.get("comparison") or {}).get("reference_power_W") or 0.0)
+
+
+def mounts_once(campaigns: Sequence[FiledCampaign]) -> tuple[MountPoint, ...]:
+    """Return every used mount once: at the reference power of its campaign, or at its highest step."""
+    reference = {campaign.bag: _reference_W(campaign) for campaign in campaigns}
+    once: dict[tuple[str, str, str], MountPoint] = {}
+    for point in filed_mounts(campaigns):
+        key = point.bag, point.treatment, point.mount
+        rank = (point.set_power_W == reference[point.bag], point.set_power_W)
+        if key not in once or rank > (once[key].set_power_W == reference[point.bag], once[key].set_power_W):
+            once[key] = point
+    return tuple(sorted(once.values(), key=lambda point: point.measured or point.day))
+
+
+def _pooled_scatter(campaigns: Sequence[FiledCampaign]) -> dict[str, tuple[float, int]]:
+    """Pool the variance of mounts at the reference power over the campaigns of each bench.
+
+    Returns
+    -------
+    dict of str to (float, int)
+        By bench: variance with the run noise that differences have as well, (K/W)^2, and its degrees of freedom; only
+        benches where mounts were repeated and scatter.
+    """
+    arms: dict[tuple[str, str, str], list[float]] = defaultdict(list)
+    for point in mounts_once(campaigns):
+        arms[point.bench, point.bag, point.treatment].append(point.resistance_K_per_W)
+    benches: dict[str, list[list[float]]] = defaultdict(list)
+    for (bench, _, _), values in arms.items():
+        benches[bench] += [values] if len(values) > 1 else []
+    dofs = {bench: sum(len(values) - 1 for values in own) for bench, own in benches.items()}
+    squares = {bench: sum((len(values) - 1) * variance(values) for values in own) for bench, own in benches.items()}
+    return {bench: (squares[bench] / dof, dof) for bench, dof in dofs.items() if squares[bench] > 0.0}
+
+
 def across_campaigns(
-    campaigns: Sequence[FiledCampaign], *, confidence_level: float = 0.95
+    campaigns: Sequence[FiledCampaign], *, confidence_level: float = 0.95, scale_K: float = SPREAD_SCALE_K
 ) -> tuple[AcrossCampaigns, ...]:
     """Combine what several campaigns found about one treatment against one baseline.
 
     Parameters
     ----------
     campaigns : sequence of FiledCampaign
-        Of any bench; the difference is taken per watt, as a resistance in series.
+        Of any bench, in the order measured.
     confidence_level : float
         Of the intervals.
+    scale_K : float
+        Scale of the half-normal prior on the spread between campaigns, K.
     """
-    studies: dict[tuple[str, str], list[Study]] = {}
+    pooled, once = _pooled_scatter(campaigns), mounts_once(campaigns)
+    studies: dict[tuple[str, str], list[tuple[float, Study]]] = defaultdict(list)
     for campaign in campaigns:
-        comparison = campaign.results.get("comparison") or {}
-        power = comparison.get("reference_power_W")
+        comparison, power = campaign.results.get("comparison") or {}, _reference_W(campaign)
+        own = [point for point in once if point.bag == campaign.bag]
+        base = [point for point in own if point.treatment == campaign.baseline]
         for row in comparison.get("treatments") or ():
-            difference = row.get("difference_K")
-            if difference is None or not power:
+            mounts = [point for point in own if point.treatment == row["treatment"]]
+            if row.get("difference_K") is None or not power or not mounts or not base:
                 continue
-            u = _standard_error(row, comparison, campaign.results)
-            lots = {run.lot for run in campaign.runs if run.treatment == row["treatment"] and run.lot}
+            reported = _standard_error(row, comparison, campaign.results)
+            error = reported or _pooled_error(pooled.get(campaign.bench), power, len(mounts), len(base))
+            half = None if error is None else float(stdtrit(error[1], 0.5 + confidence_level / 2.0)) * error[0] / power
             study = Study(
-                bag=campaign.bag,
                 title=campaign.title,
                 bench=campaign.bench,
                 day=campaign.day,
-                lots=tuple(sorted(lots)),
-                difference_K_per_W=float(difference) / float(power),
-                u_K_per_W=None if u is None else u / float(power),
+                lots=tuple(sorted({point.lot for point in mounts if point.lot})),
+                n_mounts=len(mounts),
+                n_baseline=len(base),
+                n_readings=sum(point.lower_grade for point in (*mounts, *base)),
+                difference_K_per_W=float(row["difference_K"]) / power,
+                u_K_per_W=None if reported is None else reported[0] / power,
+                half_K_per_W=half,
             )
-            studies.setdefault((str(row["treatment"]), campaign.baseline), []).append(study)
+            studies[str(row["treatment"]), campaign.baseline].append((power, study))
     return tuple(
-        AcrossCampaigns(
-            treatment=treatment,
-            baseline=baseline,
-            studies=tuple(found),
-            combined=_combined(found, confidence_level),
-        )
+        _across(treatment, baseline, found, pooled, confidence_level, scale_K)
         for (treatment, baseline), found in sorted(studies.items())
     )
 
 
-def _combined(studies: Sequence[Study], confidence_level: float) -> RandomEffects | None:
-    known = [(study.difference_K_per_W, study.u_K_per_W) for study in studies if study.u_K_per_W is not None]
-    return combine([value for value, _ in known], [u for _, u in known], confidence_level=confidence_level)
-
-
-def _standard_error(row: dict[str, Any], comparison: dict[str, Any], results: dict[str, Any]) -> float | None:
-    """Return the standard error of a difference in K; early files have it only in the width of the interval."""
-    if row.get("standard_error_K"):
-        return float(row["standard_error_K"])
+def _standard_error(
+    row: dict[str, Any], comparison: dict[str, Any], results: dict[str, Any]
+) -> tuple[float, float] | None:
+    """Return standard error, K, and dof of a difference; early files have the error only in the interval's width."""
     interval, dof = row.get("interval_K"), row.get("dof") or comparison.get("dof")
+    if not dof:
+        return None
+    if row.get("standard_error_K"):
+        return float(row["standard_error_K"]), float(dof)
     level = (results.get("settings") or {}).get("decision", {}).get("confidence_level")
-    if interval is None or not dof or not level:
+    if interval is None or not level:
         return None
     half = (float(interval[1]) - float(interval[0])) / 2.0
-    return half / float(stdtrit(float(dof), 0.5 + float(level) / 2.0)) if half > 0.0 else None
+    return (half / float(stdtrit(float(dof), 0.5 + float(level) / 2.0)), float(dof)) if half > 0.0 else None
+
+
+def _pooled_error(
+    scatter: tuple[float, int] | None, power_W: float, n_mounts: int, n_baseline: int
+) -> tuple[float, float] | None:
+    """Return the standard error of a difference with the mount SD of its bench, K, and its degrees of freedom."""
+    if scatter is None:
+        return None
+    return power_W * math.sqrt(scatter[0] * (1.0 / n_mounts + 1.0 / n_baseline)), float(scatter[1])
+
+
+def _across(
+    treatment: str,
+    baseline: str,
+    found: Sequence[tuple[float, Study]],
+    pooled: dict[str, tuple[float, int]],
+    level: float,
+    scale_K: float,
+) -> AcrossCampaigns:
+    counts = Counter(power for power, _ in found)
+    power = max(counts, key=lambda step: (counts[step], step))
+    studies = [study for _, study in found]
+    values = [power * study.difference_K_per_W for study in studies]
+    halves = [(power * study.half_K_per_W, study.title) for study in studies if study.half_K_per_W is not None]
+    known = {study.bench: pooled[study.bench] for study in studies if study.bench in pooled}
+    combined, method = None, "one mount each, once: no interval"
+    sensitivity: tuple[tuple[float, tuple[float, float]], ...] = ()
+    cautions = []
+    if len(studies) == 1 and halves:
+        half, method = halves[0][0], "one campaign"
+        ends = (values[0] - half, values[0] + half)
+        combined = Combined(
+            mean=values[0], interval=ends, prediction_interval=None, spread=None, confidence_level=level
+        )
+    elif known:
+        # A bench without a repeated mount borrows the scatter of the others; all are as uncertain as the least known.
+        dof = min(dof for _, dof in known.values())
+        common = sum(s2 * n for s2, n in known.values()) / sum(n for _, n in known.values()), dof
+        errors = [
+            _pooled_error(known.get(study.bench, common), power, study.n_mounts, study.n_baseline) for study in studies
+        ]
+        u = [error[0] for error in errors if error is not None]
+        at = {
+            scale: combine_campaigns(values, u, dof=dof, scale=scale, confidence_level=level)
+            for scale in {scale_K, *SENSITIVITY_K}
+        }
+        combined, sensitivity = at[scale_K], tuple((scale, at[scale].interval) for scale in SENSITIVITY_K)
+        method = (
+            f"mount SD pooled over the bench's campaigns with {counted(dof, 'degree')} of freedom, half-normal prior "
+            f"with a scale of {scale_K:g} K on the spread between campaigns"
+        )
+        if combined.spread is not None and combined.spread > 1.6 * scale_K:  # twice what the prior expects
+            cautions.append("The campaigns differ by far more than the prior expects: look at them one by one.")
+    elif len(studies) > 1 and len(set(values)) > 1:
+        combined, method = mean_of_campaigns(values, confidence_level=level), "t interval over the campaigns"
+    if combined is not None and halves:
+        half, best = (combined.interval[1] - combined.interval[0]) / 2.0, min(halves)
+        if half > best[0] * (1.0 + 1e-9):
+            why = f"campaigns may truly differ by about {combined.spread:.1g} K" if combined.spread else "they differ"
+            cautions.append(
+                f"This is wider than {best[1]!r} alone (± {best[0]:.2g} K): {why}, which no campaign alone can show."
+            )
+    readings = sum(study.n_readings for study in studies)
+    n_mounts = sum(study.n_mounts + study.n_baseline for study in studies)
+    if readings:
+        cautions.append(f"{readings} of {counted(n_mounts, 'mount')} rest on readings without a log, the lower grade.")
+    return AcrossCampaigns(
+        treatment=treatment,
+        baseline=baseline,
+        at_power_W=power,
+        studies=tuple(studies),
+        combined=combined,
+        method=method,
+        sensitivity=sensitivity,
+        cautions=tuple(cautions),
+    )
 
 
 def build_points(build: dict[str, Any]) -> list[BuildPoint]:
@@ -171,12 +331,8 @@ def build_points(build: dict[str, Any]) -> list[BuildPoint]:
     about = build["build"]
     return [
         BuildPoint(
-            bag=str(build["bag"]),
             build=str(about.get("id") or build["bag"]),
-            treatment=str(about.get("treatment") or ""),
-            lot=str(about.get("lot") or ""),
-            day=str(build.get("created") or "")[:10],
-            verdict=str(build.get("verdict") or ""),
+            day=str(build.get("day") or build.get("created") or "")[:10],
             power_W=float(row["set_power_W"]),
             rise_K=float(row["rise_K"]),
             expected_K=float(row["expected_rise_K"]),
@@ -197,11 +353,10 @@ def bench_histories(campaigns: Sequence[FiledCampaign]) -> tuple[BenchHistory, .
     campaigns : sequence of FiledCampaign
         Oldest first.
     """
-    scatters: dict[str, list[CampaignScatter]] = defaultdict(list)
+    benches: dict[str, list[FiledCampaign]] = defaultdict(list)
     for campaign in campaigns:
-        found = campaign_scatter(campaign)
-        scatters[campaign.bench] += [] if found is None else [found]
-    return tuple(_pool(bench, found) for bench, found in sorted(scatters.items()))
+        benches[campaign.bench].append(campaign)
+    return tuple(_pool(bench, own) for bench, own in sorted(benches.items()))
 
 
 def campaign_scatter(campaign: FiledCampaign) -> CampaignScatter | None:
@@ -230,7 +385,6 @@ def campaign_scatter(campaign: FiledCampaign) -> CampaignScatter | None:
     variance = float(squares.sum()) / dof - noise
     bench = campaign.results.get("bench") or {}
     return CampaignScatter(
-        bag=campaign.bag,
         title=campaign.title,
         day=campaign.day,
         sd_K_per_W=math.sqrt(max(0.0, variance)),
@@ -246,15 +400,22 @@ def campaign_scatter(campaign: FiledCampaign) -> CampaignScatter | None:
     )
 
 
-def _pool(bench: str, campaigns: Sequence[CampaignScatter]) -> BenchHistory:
-    dof = sum(found.dof for found in campaigns)
-    cautions = []
-    sd = None
+def _pool(bench: str, own: Sequence[FiledCampaign]) -> BenchHistory:
+    campaigns = [found for found in map(campaign_scatter, own) if found is not None]
+    powers = Counter(power for power in map(_reference_W, own) if power)
+    dof, count = sum(found.dof for found in campaigns), len(campaigns)
+    cautions, sd, alone = [], None, ""
     if dof:
-        variance = math.fsum(found.dof * found.variance for found in campaigns) / dof
-        sd = math.sqrt(variance) if variance > 0.0 else None
+        pooled = math.fsum(found.dof * found.variance for found in campaigns) / dof
+        sd = math.sqrt(pooled) if pooled > 0.0 else None
         if sd is None:
             cautions.append("The scatter between mounts is no larger than the noise of single runs.")
+    elif (between := one_mount_scatter(campaign.results for campaign in own)) is not None:
+        (sd, dof), count, alone = between, len(own), " with one mount of each"
+        cautions.append(
+            "No campaign has two mounts of one treatment: the mount SD comes from the differences of the campaigns. "
+            "Run noise and what changed between campaigns are in it, so that it is hardly larger."
+        )
     else:
         cautions.append("No campaign has two mounts of one treatment: the scatter between mounts is not known.")
     if any(found.run_noise_K is None for found in campaigns):
@@ -264,11 +425,11 @@ def _pool(bench: str, campaigns: Sequence[CampaignScatter]) -> BenchHistory:
         cautions.append("The mount SDs of the campaigns differ by more than a factor of two: look at them one by one.")
     prior = None
     if sd is not None:
-        count = f"{len(campaigns)} archived campaign{'s' if len(campaigns) > 1 else ''}"
-        source = f"{count} on {bench or 'a bench without a name'}"
+        source = f"{counted(count, 'archived campaign')}{alone} on {bench or 'a bench without a name'}"
         prior = f"prior: {{mount_sd_K_per_W: {sd:.3g}, dof: {dof}, source: {_quoted(source)}}}"
     return BenchHistory(
         bench=bench,
+        at_power_W=max(powers, key=lambda step: (powers[step], step), default=None),
         campaigns=tuple(campaigns),
         mount_sd_K_per_W=sd,
         dof=dof,
@@ -283,41 +444,10 @@ def _quoted(text: str) -> str:
     return '"' + plain.replace("\\", "\\\\").replace('"', '\\"') + '"'
 
 
-def _usable(campaign: FiledCampaign, treatment: str) -> Iterator[tuple[ReducedRun, float]]:
-    """Yield the used runs of a treatment, each with its resistance, K/W."""
-    for run in campaign.runs:
-        if run.treatment == treatment and run.used and run.rise_K is not None:
-            yield run, run.rise_K / run.set_power_W
-
-
-def _points(campaigns: Sequence[FiledCampaign], treatment: str, power_W: float) -> list[MountPoint]:
-    """Return the mounts of a treatment at a step, in the order made, repeats averaged."""
-    points = []
-    for campaign in campaigns:
-        mounts: dict[str, list[tuple[ReducedRun, float]]] = defaultdict(list)
-        for run, resistance in _usable(campaign, treatment):
-            if run.set_power_W == power_W:
-                mounts[run.mount].append((run, resistance))
-        points += [
-            MountPoint(
-                bag=campaign.bag,
-                title=campaign.title,
-                day=campaign.day,
-                mount=mount,
-                lot=own[0][0].lot,
-                resistance_K_per_W=math.fsum(resistance for _, resistance in own) / len(own),
-            )
-            for mount, own in mounts.items()
-        ]
-    return points
-
-
-def _common_step(campaigns: Sequence[FiledCampaign], treatment: str) -> float | None:
-    """Return the step at which most campaigns have the treatment, the highest of these."""
-    counts: Counter[float] = Counter()
-    for campaign in campaigns:
-        counts.update({run.set_power_W for run, _ in _usable(campaign, treatment)})
-    return max(counts, key=lambda step: (counts[step], step)) if counts else None
+def _common_step(points: Iterable[MountPoint]) -> float | None:
+    """Return the step that most campaigns have, the highest of these."""
+    counts = Counter(step for _, step in {(point.bag, point.set_power_W) for point in points})
+    return max(counts, key=lambda step: (counts[step], step), default=None)
 
 
 def chart_baselines(campaigns: Sequence[FiledCampaign]) -> tuple[BaselineChart, ...]:
@@ -333,10 +463,11 @@ def chart_baselines(campaigns: Sequence[FiledCampaign]) -> tuple[BaselineChart, 
         groups[campaign.bench, campaign.baseline].append(campaign)
     charts = []
     for (bench, treatment), own in sorted(groups.items()):
-        power = _common_step(own, treatment)
+        points = [point for point in filed_mounts(own) if point.treatment == treatment]
+        power = _common_step(points)
         if power is None:
             continue
-        points = _points(own, treatment, power)
+        points = [point for point in points if point.set_power_W == power]
         present = {point.bag for point in points}
         charts.append(
             BaselineChart(
@@ -361,22 +492,26 @@ def compare_lots(campaigns: Sequence[FiledCampaign], *, confidence_level: float 
     confidence_level : float
         Of the intervals.
     """
-    groups: dict[tuple[str, str], list[FiledCampaign]] = defaultdict(list)
-    for campaign in campaigns:
-        for treatment in {run.treatment for run in campaign.runs if run.lot}:
-            groups[campaign.bench, treatment].append(campaign)
+    groups: dict[tuple[str, str], list[MountPoint]] = defaultdict(list)
+    for point in filed_mounts(campaigns):
+        groups[point.bench, point.treatment] += [point] if point.lot else []
+    pooled = _pooled_scatter(campaigns)
     found = []
     for (bench, treatment), own in sorted(groups.items()):
-        power = _common_step(own, treatment)
-        points = _points(own, treatment, power) if power is not None else []
-        summary = _lots(bench, treatment, power or 0.0, [point for point in points if point.lot], confidence_level)
-        if summary is not None:
-            found.append(summary)
+        power = _common_step(own)
+        points = [point for point in own if point.set_power_W == power]
+        summary = _lots(bench, treatment, power or 0.0, points, pooled.get(bench), confidence_level)
+        found += [] if summary is None else [summary]
     return tuple(found)
 
 
 def _lots(
-    bench: str, treatment: str, power_W: float, points: Sequence[MountPoint], confidence_level: float
+    bench: str,
+    treatment: str,
+    power_W: float,
+    points: Sequence[MountPoint],
+    scatter: tuple[float, int] | None,
+    confidence_level: float,
 ) -> LotSummary | None:
     lots: dict[str, list[float]] = defaultdict(list)
     for point in points:
@@ -384,6 +519,11 @@ def _lots(
     means = {lot: math.fsum(values) / len(values) for lot, values in lots.items()}
     dof = sum(len(values) - 1 for values in lots.values())
     squares = math.fsum((value - means[lot]) ** 2 for lot, values in lots.items() for value in values)
+    cautions = []
+    if dof < 1 and scatter is not None:  # a mount of each lot, as campaigns with one mount each have them
+        squares, dof = scatter
+        squares *= dof
+        cautions.append("One mount of each lot: their scatter is that of other mounts on this bench.")
     if dof < 1 or not squares > 0.0:
         return None
     sd = math.sqrt(squares / dof)
@@ -391,7 +531,6 @@ def _lots(
     combined = combine([row[2] for row in rows], [row[3] for row in rows], confidence_level=confidence_level)
     if combined is None:  # one lot
         return None
-    cautions = []
     together: dict[str, set[str]] = defaultdict(set)
     for point in points:
         together[point.bag].add(point.lot)
@@ -405,6 +544,9 @@ def _lots(
 
 
 _AGE = re.compile(r"(?P<before>[^\W\d_]*)\s*(?P<number>\d+(?:\.\d+)?)\s*(?P<after>[^\W\d_]*)\s*\Z")
+
+
+_APART = "a mount each"
 
 
 def parse_age(condition: str) -> tuple[float, str] | None:
@@ -435,9 +577,11 @@ def age_trends(campaigns: Iterable[FiledCampaign], *, confidence_level: float = 
     Returns
     -------
     tuple of AgeTrend
-        By bench, treatment and unit of age.
+        By bench, treatment and unit of age. Where no mount was run at several ages, the ages are those of different
+        mounts: of campaigns with one mount each, for instance.
     """
     groups: dict[tuple[str, str, str], list[AgedMount]] = defaultdict(list)
+    single: dict[tuple[str, str, str], dict[float, list[AgedRun]]] = defaultdict(lambda: defaultdict(list))
     for campaign in campaigns:
         found: dict[tuple[str, str, str], list[AgedRun]] = defaultdict(list)
         for run in campaign.runs:
@@ -448,11 +592,19 @@ def age_trends(campaigns: Iterable[FiledCampaign], *, confidence_level: float = 
             found[run.treatment, run.mount, age[1]].append(aged)
         for (treatment, mount, unit), runs in found.items():
             slope = _slope(runs)
+            for one in runs:
+                single[campaign.bench, treatment, unit][one.power_W].append(one)
             if slope is not None:
                 ordered = tuple(sorted(runs, key=lambda run: (run.age, run.power_W)))
                 groups[campaign.bench, treatment, unit].append(
                     AgedMount(campaign=campaign.title, mount=mount, runs=ordered, slope_K_per_W=slope)
                 )
+    for key, steps in single.items():
+        apart = max(steps.values(), key=lambda runs: (len(runs), runs[0].power_W))
+        slope = _slope(apart) if key not in groups and len(apart) > 2 else None
+        if slope is not None:
+            ordered = tuple(sorted(apart, key=lambda run: run.age))
+            groups[key] = [AgedMount(campaign="", mount=_APART, runs=ordered, slope_K_per_W=slope)]
     return tuple(_trend(key, mounts, confidence_level) for key, mounts in sorted(groups.items()))
 
 
@@ -485,7 +637,11 @@ def _trend(key: tuple[str, str, str], mounts: Sequence[AgedMount], confidence_le
         u = math.sqrt(math.fsum((slope - mean) ** 2 for slope in slopes) / dof / len(mounts))
     else:
         dof, u = _own_error(mounts[0])
-        cautions.append("One mount only: the interval is that of this mount and says nothing of others.")
+        cautions.append(
+            "Each age is another mount: what else changed between them would look like age."
+            if mounts[0].mount == _APART
+            else "One mount only: the interval is that of this mount and says nothing of others."
+        )
     interval = None
     if dof > 0 and u > 0.0:
         half = float(stdtrit(dof, 0.5 + confidence_level / 2.0)) * u

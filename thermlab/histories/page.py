@@ -1,16 +1,17 @@
-"""The history of an archive as one HTML page: no network, no script, every text escaped."""
+"""How a history shows itself: as text, pictures, one HTML page without network or script, and data for a program."""
 
 from __future__ import annotations
 
 import base64
-from typing import TYPE_CHECKING
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Any
 
-from thermlab.archives.listing import HISTORY, INDEX
+from thermlab import __version__
+from thermlab.archives.listing import HISTORY, HISTORY_DATA, INDEX
 from thermlab.base.files import replace_file
-from thermlab.base.numbers import counted, percent, with_interval
-from thermlab.histories import figures as figures_history
-from thermlab.histories import words as history_words
-from thermlab.histories.words import MILLI
+from thermlab.base.marks import MARKER, PAGE, treatment_marks
+from thermlab.base.numbers import counted, decimals_for, number, percent, with_interval
+from thermlab.reports import pictures as draw
 from thermlab.reports.pages import (
     Block,
     Column,
@@ -24,18 +25,287 @@ from thermlab.reports.pages import (
     table,
     tag,
 )
-from thermlab.reports.pictures import DPI
+from thermlab.reports.pictures import DPI, Picture
 from thermlab.reports.render import plain_page
+from thermlab.reports.results import results_json
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
     from pathlib import Path
 
-    from thermlab.histories.records import BenchHistory, History
-    from thermlab.reports.pictures import Picture
+    from matplotlib.axes import Axes
+
+    from thermlab.histories.records import (
+        AcrossCampaigns,
+        AgeTrend,
+        BaselineChart,
+        BenchHistory,
+        BuildPoint,
+        History,
+        LotSummary,
+        MountPoint,
+        Study,
+    )
+
+MILLI = 1000.0
+_ROW_IN = 0.42
+_NAMED_ROW_IN = 0.62
+
+
+def summary(found: History) -> str:
+    """Return the findings of a history as text, one line per finding."""
+    lines = [f"{found.archive}: {counted(found.n_campaigns, 'campaign')}, {counted(found.n_builds, 'build')}"]
+    for bench in found.benches:
+        lines += [scatter_sentence(bench), *(f"  caution: {text}" for text in bench.cautions)]
+        lines += [f"  {bench.prior}"] if bench.prior else []
+    for chart in found.baselines:
+        lines += [baseline_sentence(chart)]
+    lines += [across_sentence(one) for one in found.across]
+    lines += [lot_sentence(one) for one in found.lots]
+    lines += list(build_sentences(found))
+    lines += [age_sentence(one) for one in found.ageing]
+    lines += [f"left out: {text}" for text in found.left_out]
+    return "\n".join(lines)
+
+
+def bench_name(bench: str) -> str:
+    """Return the name of a bench, for a sentence."""
+    return f"bench {bench}" if bench else "the bench without a name"
+
+
+def scatter_sentence(bench: BenchHistory) -> str:
+    """Say how much mounts scatter on a bench."""
+    if bench.mount_sd_K_per_W is None:
+        return f"Mount SD on {bench_name(bench.bench)}: not known."
+    found = f"run noise taken out, from {counted(len(bench.campaigns), 'campaign')}"
+    return (
+        f"Mount SD on {bench_name(bench.bench)}: {MILLI * bench.mount_sd_K_per_W:.3g} mK/W "
+        f"({100.0 * bench.mount_sd_K_per_W:.2g} K at 100 W), {counted(bench.dof, 'degree')} of freedom, "
+        f"{found if bench.campaigns else 'from the differences of campaigns with one mount of each'}."
+    )
+
+
+def baseline_sentence(chart: BaselineChart) -> str:
+    """Say whether the baseline of a bench stayed what it was."""
+    what = f"{chart.treatment} on {bench_name(chart.bench)} at {chart.power_W:g} W"
+    found = chart.chart
+    if found is None:
+        return f"{what}: {counted(len(chart.points), 'mount')}, too few or too alike to chart."
+    limits = f"limits {MILLI * found.lower:.1f} to {MILLI * found.upper:.1f} mK/W about {MILLI * found.centre:.1f} mK/W"
+    if found.steady:
+        return (
+            f"{what}: {counted(len(chart.points), 'mount')}, all within the {limits}: no sign that the bench changed."
+        )
+    signals = [f"mount {chart.points[i].mount} of {chart.points[i].campaign!r} is outside" for i in found.outside]
+    signals += [
+        f"{last - first + 1} mounts in a row lie on one side from mount {first + 1} on" for first, last in found.runs
+    ]
+    return f"{what}: {'; '.join(signals)} ({limits}): look for what changed on the bench."
+
+
+def across_sentence(one: AcrossCampaigns) -> str:
+    """Say what a treatment gains over all campaigns."""
+    found = one.combined
+    what = (
+        f"{one.treatment} against {one.baseline} at {one.at_power_W:g} W, "
+        f"{counted(len(one.studies), 'campaign')} with {counted(one.n_mounts, 'mount')}"
+    )
+    if found is None:
+        values = ", ".join(number(one.at_power_W * study.difference_K_per_W, 2, sign=True) for study in one.studies)
+        return " ".join([f"{what}: {values} K ({one.method}).", *one.cautions])
+    lo, hi = found.interval
+    text = f"{what}: {with_interval(found.mean, (lo, hi))} K, \N{PLUS-MINUS SIGN} {(hi - lo) / 2.0:.2g} K "
+    text += f"({percent(found.confidence_level)} confidence; {one.method})"
+    if found.prediction_interval is not None:
+        lo, hi = found.prediction_interval
+        decimals = decimals_for((hi - lo) / 2.0)
+        ends = ", ".join(number(end, decimals, sign=True) for end in (lo, hi))
+        text += f"; a further campaign is expected within [{ends}] K"
+    said = [f"{text}.", *one.cautions]
+    if one.sensitivity:
+        halves = ", ".join(f"\N{PLUS-MINUS SIGN} {(hi - lo) / 2.0:.2g}" for _, (lo, hi) in one.sensitivity)
+        said.append(f"With a scale of {', '.join(f'{scale:g}' for scale, _ in one.sensitivity)} K: {halves} K.")
+    return " ".join(said)
+
+
+def lot_sentence(one: LotSummary) -> str:
+    """Say how much lots differ."""
+    found = one.combined
+    return (
+        f"Lots of {one.treatment} on {bench_name(one.bench)} at {one.power_W:g} W: {counted(found.n, 'lot')}, "
+        f"between lots {MILLI * found.tau:.2g} mK/W beyond the scatter of mounts "
+        f"(test of no difference between lots: p = {found.q_p_value:.2g})."
+    )
+
+
+def build_sentences(found: History) -> Iterator[str]:
+    """Say how builds came out."""
+    if not found.builds:
+        return
+    judged = [(point, point.interval_K) for point in found.builds if point.interval_K is not None]
+    outside = [point for point, (low, high) in judged if not low <= point.rise_K <= high]
+    names = ", ".join(f"{point.build} at {point.power_W:g} W" for point in outside)
+    yield (
+        f"Builds: {len(judged) - len(outside)} of {counted(len(judged), 'run')} within the interval for a fresh mount"
+        + (f": outside {names}." if outside else ".")
+    )
+
+
+def age_sentence(one: AgeTrend) -> str:
+    """Say what age does to a mount."""
+    scale = one.power_W
+    interval = None
+    if one.interval_K_per_W is not None:
+        interval = (scale * one.interval_K_per_W[0], scale * one.interval_K_per_W[1])
+    cautions = f" {' '.join(one.cautions)}" if one.cautions else ""
+    change = with_interval(scale * one.slope_K_per_W, interval)
+    return (
+        f"Age of {one.treatment} on {bench_name(one.bench)}: {change} K per {one.unit} at {scale:g} W, "
+        f"{counted(one.n_mounts, 'mount')}: {one.finding}.{cautions}"
+    )
+
+
+def baseline_picture(chart: BaselineChart) -> Picture:
+    """Draw the resistance of a baseline mount by mount, with the limits of the individuals chart.
+
+    Parameters
+    ----------
+    chart : BaselineChart
+        With at least one mount.
+    """
+    mark, found = treatment_marks([chart.treatment], chart.treatment)[chart.treatment], chart.chart
+    values = [MILLI * point.resistance_K_per_W for point in chart.points]
+    places = range(1, len(values) + 1)
+    with draw.new_figure(3.3) as figure:
+        axes = draw.panel(figure, left=0.85, right=1.25, bottom=0.95, top=0.25)
+        axes.plot(places, values, color=PAGE["muted"], lw=0.7, zorder=2)
+        axes.plot(places, values, mark.marker, color=mark.colour, ms=6, ls="none", zorder=3)
+        axes.set_ylabel("rise over power in mK/W")
+        axes.margins(y=0.15)
+        _campaign_axis(axes, chart)
+        if found is not None:
+            outside: dict[str, Any] = {
+                "marker": "o",
+                "ms": 15,
+                "mfc": "none",
+                "mec": PAGE["wrong"],
+                "mew": 1.8,
+                "ls": "none",
+            }
+            axes.plot([i + 1 for i in found.outside], [values[i] for i in found.outside], **outside)
+            limits = {"upper limit": found.upper, "mean": found.centre, "lower limit": found.lower}
+            for name, level in limits.items():
+                line = "-" if name == "mean" else draw.DASHED
+                axes.axhline(MILLI * level, color=PAGE["band-edge"], lw=1.0, ls=line, zorder=1)
+            named = [(f"{name} {MILLI * level:.1f}", MILLI * level, PAGE["muted"]) for name, level in limits.items()]
+            draw.name_ends(axes, named, width=20)
+        draw.quiet(axes, keep=("left", "bottom"))
+    return Picture(figure, f"Individuals chart. {baseline_sentence(chart)}")
+
+
+def _campaign_axis(axes: Axes, chart: BaselineChart) -> None:
+    """Mark where each campaign begins, with its day, as long as there is room for the words."""
+    starts = [i for i, point in enumerate(chart.points) if i == 0 or point.bag != chart.points[i - 1].bag]
+    every = -(-len(starts) // 7)
+    shown = starts[::every]
+    axes.set_xticks([i + 1 for i in shown], [chart.points[i].day for i in shown], rotation=30, ha="right", fontsize=9)
+    axes.set_xlim(0.4, len(chart.points) + 0.6)
+    for i in starts[1:]:
+        axes.axvline(i + 0.5, color=PAGE["rule"], lw=0.8, zorder=0)
+    axes.set_xlabel("mounts in the order made; a campaign begins at each line", fontsize=9.3)
+
+
+def across_picture(one: AcrossCampaigns) -> Picture:
+    """Draw what each campaign found about a treatment, and what they say together.
+
+    Parameters
+    ----------
+    one : AcrossCampaigns
+        With at least one campaign.
+    """
+    mark = treatment_marks([one.baseline, one.treatment], one.baseline)[one.treatment]
+    together, power = one.combined if len(one.studies) > 1 else None, one.at_power_W
+    names = [f"{draw.short(study.title, 26, 2)}\n{study.day}" for study in one.studies]
+    names += ["together"] if together is not None else []
+    with draw.new_figure(1.42 + _NAMED_ROW_IN * len(names)) as figure:
+        axes = draw.panel(figure, left=2.3, right=0.25, bottom=0.84, top=0.35)
+        axes.axvline(0.0, color=PAGE["muted"], lw=0.9, zorder=1)
+        for row, study in enumerate(one.studies):
+            value, half = power * study.difference_K_per_W, study.half_K_per_W
+            if half is not None:
+                draw.bar(axes, (value - power * half, value + power * half), row, mark.colour, 1.6)
+            axes.plot(value, row, mark.marker, color=mark.colour, ms=6.5, mfc="none" if half is None else mark.colour)
+        if together is not None:
+            row = len(one.studies)
+            draw.bar(axes, together.prediction_interval, row, PAGE["band-edge"], 6, alpha=0.6)
+            draw.bar(axes, together.interval, row, PAGE["ink"], 2.6)
+            axes.plot(together.mean, row, MARKER["together"], color=PAGE["ink"], ms=7)
+        draw.name_rows(axes, names)
+        level = "" if one.combined is None else f"line: {percent(one.combined.confidence_level)} interval; "
+        axes.set_xlabel(
+            f"difference to the baseline in K at {power:g} W\n{level}band: a further campaign", fontsize=9.3
+        )
+        draw.directions(axes)
+    return Picture(figure, f"Campaigns one by one and together. {across_sentence(one)}")
+
+
+def builds_picture(points: Sequence[BuildPoint]) -> Picture:
+    """Draw the rise of each build against where a fresh mount was expected.
+
+    Parameters
+    ----------
+    points : sequence of BuildPoint
+        At least one.
+    """
+    said = []
+    with draw.new_figure(1.2 + _ROW_IN * len(points)) as figure:
+        axes = draw.panel(figure, left=2.3, right=0.25, bottom=0.84, top=0.2)
+        axes.axvline(0.0, color=PAGE["muted"], lw=0.9, zorder=1)
+        for row, point in enumerate(points):
+            inside, off = None, point.rise_K - point.expected_K
+            if point.interval_K is not None:
+                inside = point.interval_K[0] <= point.rise_K <= point.interval_K[1]
+                draw.bar(axes, [end - point.expected_K for end in point.interval_K], row, PAGE["band"], 9, zorder=2)
+            colour, marker = (PAGE["wrong"], "outside") if inside is False else (PAGE["ink"], "one")
+            axes.plot(off, row, MARKER[marker], color=colour, ms=7.5, zorder=4)
+            words = {True: "inside", False: "outside", None: "no interval"}[inside]
+            said.append(f"{point.build} at {point.power_W:g} W: {off:+.2f} K, {words}")
+        names = [f"{draw.short(point.build, 20, 1)}, {point.power_W:g} W, {point.day}" for point in points]
+        draw.name_rows(axes, names)
+        words = "rise less the mean of the campaign's mounts in K\nbar: where a fresh mount was expected"
+        axes.set_xlabel(words, fontsize=9.3)
+    return Picture(figure, "Builds against the interval for a fresh mount. " + "; ".join(said).replace("-", "−") + ".")
+
+
+def ageing_picture(one: AgeTrend) -> Picture:
+    """Draw the resistance of each mount against its age.
+
+    Parameters
+    ----------
+    one : AgeTrend
+        A trend.
+    """
+    mark = treatment_marks([one.treatment], one.treatment)[one.treatment]
+    lines: list[Any] = ["-", (0, (5, 2)), (0, (1.2, 1.2)), (0, (5, 1.5, 1, 1.5))]
+    ends = []
+    with draw.new_figure(3.2) as figure:
+        axes = draw.panel(figure, left=0.95, right=1.6, bottom=0.65, top=0.2)
+        for place, mount in enumerate(one.mounts):
+            line = lines[place % len(lines)] if mount.campaign else "none"
+            for step in sorted({run.power_W for run in mount.runs}):
+                own = [run for run in mount.runs if run.power_W == step]
+                ages, values = [run.age for run in own], [MILLI * run.resistance_K_per_W for run in own]
+                axes.plot(ages, values, mark.marker, color=mark.colour, ms=5.5, ls=line, lw=1.1)
+                ends.append((f"{draw.short(mount.mount, 12, 1)}, {step:g} W", values[-1], PAGE["muted"]))
+        draw.name_ends(axes, ends, width=20)
+        axes.set_xlabel(f"age ({draw.short(one.unit, 20, 1)})")
+        axes.set_ylabel("rise over power in mK/W")
+        draw.quiet(axes, keep=("left", "bottom"))
+    return Picture(figure, f"Resistance against age on {bench_name(one.bench)}. {age_sentence(one)}")
 
 
 def write_history(found: History, archive: Path) -> Path:
-    """Write ``history.html`` beside the bags, at once.
+    """Write ``history.html`` and ``history.json`` beside the bags, each at once.
 
     Parameters
     ----------
@@ -49,8 +319,65 @@ def write_history(found: History, archive: Path) -> Path:
     Path
         The page.
     """
+    replace_file(archive / HISTORY_DATA, results_json(history_data(found)).encode("utf-8", "replace"))
     replace_file(archive / HISTORY, render_history(found).encode("utf-8", "replace"))
     return archive / HISTORY
+
+
+def history_data(found: History) -> dict[str, Any]:
+    """Return what a program gets: combined differences, mount SDs, and every mount in the order measured."""
+    benches = [
+        {
+            "bench": bench.bench,
+            "mount_sd_K": None if not (sd and power) else sd * power,
+            "mount_sd_dof": bench.dof if sd else None,
+            "at_power_W": power,
+            "mount_sd_K_per_W": sd,
+        }
+        for bench in found.benches
+        for sd, power in [(bench.mount_sd_K_per_W, bench.at_power_W)]
+    ]
+    only: dict[str, Any] = benches[0] if len(benches) == 1 else {}
+    return {
+        "schema": 1,
+        "thermlab_version": __version__,
+        "created": datetime.now(UTC).isoformat(timespec="seconds"),
+        "archive": found.archive,
+        "confidence_level": found.confidence_level,
+        "combined": [
+            {
+                "treatment": one.treatment,
+                "baseline": one.baseline,
+                "at_power_W": one.at_power_W,
+                "n_campaigns": len(one.studies),
+                "n_mounts": one.n_mounts,
+                "difference_K": one.combined and one.combined.mean,
+                "interval_K": one.combined and list(one.combined.interval),
+                "method": one.method,
+                "spread_K": one.combined and one.combined.spread,
+                "sensitivity": [{"scale_K": scale, "interval_K": list(ends)} for scale, ends in one.sensitivity],
+                "cautions": list(one.cautions),
+            }
+            for one in found.across
+        ],
+        **{key: only.get(key) for key in ("mount_sd_K", "mount_sd_dof", "at_power_W")},
+        "benches": benches,
+        "mounts": [
+            {
+                "campaign": point.campaign,
+                "treatment": point.treatment,
+                "mount": point.mount,
+                "measured": point.measured or None,
+                "rise_K": point.rise_K,
+                "set_power_W": point.set_power_W,
+                "lower_grade": point.lower_grade,
+                "bench": point.bench,
+                "bag": point.bag,
+            }
+            for point in found.mounts
+        ],
+        "left_out": list(found.left_out),
+    }
 
 
 def render_history(found: History) -> str:
@@ -70,33 +397,42 @@ def picture_block(picture: Picture) -> Block:
     return tag("figure", image)
 
 
+def _days(points: tuple[MountPoint, ...]) -> str:
+    days = sorted(point.measured[:10] for point in points if point.measured)
+    if not days:
+        return "The logs have no dates: campaigns stand in the order of their reports."
+    undated = sum(not point.measured for point in points)
+    text = f"Runs made from {days[0]} to {days[-1]}" if days[0] != days[-1] else f"Runs made {days[0]}"
+    return f"{text}; {counted(undated, 'mount')} without a date." if undated else f"{text}."
+
+
 def block(found: History) -> Block:
     """Return the findings with pictures and tables."""
     subtitle = (
-        f"{counted(found.n_campaigns, 'campaign')} and {counted(found.n_builds, 'build')}. "
-        f"Intervals: {percent(found.confidence_level)}."
+        f"{counted(found.n_campaigns, 'campaign')} and {counted(found.n_builds, 'build')}. {_days(found.mounts)} "
+        f"Page written {datetime.now(UTC):%Y-%m-%d}. Intervals: {percent(found.confidence_level)}."
     )
     parts: list[object] = [tag("h1", f"History of {found.archive}"), tag("p", subtitle, class_="subtitle")]
     parts += [tag("h2", "How much mounts scatter")]
     parts += [_bench(bench) for bench in found.benches] or [remark("No campaigns.")]
     parts += [tag("h2", "Did the benches stay what they were?")]
     for chart in found.baselines:
-        sentence, cautions = history_words.baseline_sentence(chart), chart.chart.cautions if chart.chart else ()
+        sentence, cautions = baseline_sentence(chart), chart.chart.cautions if chart.chart else ()
         parts += [paragraph(sentence), cautions_block(cautions)]
-        parts += [picture_block(figures_history.baseline(chart))] if chart.points else []
+        parts += [picture_block(baseline_picture(chart))] if chart.points else []
         if chart.not_at_step:
             parts.append(remark(f"Without a run at {chart.power_W:g} W: {', '.join(chart.not_at_step)}."))
     parts += [tag("h2", "Treatments over campaigns and benches")]
     for one in found.across:
-        parts += [paragraph(history_words.across_sentence(one)), picture_block(figures_history.across(one))]
+        parts += [paragraph(across_sentence(one)), picture_block(across_picture(one)), _studies(one)]
     parts += [] if found.across else [remark("No comparisons.")]
     parts += [tag("h2", "Lots"), *_lots(found)]
     parts += [tag("h2", "Builds")]
-    parts += [paragraph(text) for text in history_words.build_sentences(found)] or [remark("No builds.")]
-    parts += [picture_block(figures_history.builds(found.builds))] if found.builds else []
+    parts += [paragraph(text) for text in build_sentences(found)] or [remark("No builds.")]
+    parts += [picture_block(builds_picture(found.builds))] if found.builds else []
     parts += [tag("h2", "Age")]
     for trend in found.ageing:
-        parts += [paragraph(history_words.age_sentence(trend)), picture_block(figures_history.ageing(trend))]
+        parts += [paragraph(age_sentence(trend)), picture_block(ageing_picture(trend))]
     if not found.ageing:
         parts.append(
             remark("No mount was run at several ages (a condition such as “day 42” or “cycle 50” says the age).")
@@ -109,7 +445,7 @@ def block(found: History) -> Block:
 def _bench(bench: BenchHistory) -> Block:
     columns: list[Column] = [
         ("campaign", "text", lambda one: one.title),
-        ("report made", "text", lambda one: one.day),
+        ("measured", "text", lambda one: one.day),
         ("mount SD in mK/W", "number", lambda one: f"{MILLI * one.sd_K_per_W:.2f}"),
         ("degrees of freedom", "number", lambda one: one.dof),
         ("run noise in K", "number", lambda one: "–" if one.run_noise_K is None else f"{one.run_noise_K:.2f}"),
@@ -125,8 +461,8 @@ def _bench(bench: BenchHistory) -> Block:
         ),
     ]
     parts: list[object] = [
-        tag("h3", history_words.bench_name(bench.bench).capitalize()),
-        paragraph(history_words.scatter_sentence(bench)),
+        tag("h3", bench_name(bench.bench).capitalize()),
+        paragraph(scatter_sentence(bench)),
         cautions_block(bench.cautions),
     ]
     if bench.prior is not None:
@@ -136,8 +472,24 @@ def _bench(bench: BenchHistory) -> Block:
         ]
         parts.append(remark("All degrees of freedom are given; half of them count, and thermlab does the halving."))
     if bench.campaigns:
-        parts.append(listing(f"Campaigns on {history_words.bench_name(bench.bench)}", bench.campaigns, columns))
+        parts.append(listing(f"Campaigns on {bench_name(bench.bench)}", bench.campaigns, columns))
     return join(parts, "\n")
+
+
+def _studies(one: AcrossCampaigns) -> Block:
+    def difference(study: Study) -> str:
+        value, half = one.at_power_W * study.difference_K_per_W, study.half_K_per_W
+        reach = None if half is None else one.at_power_W * half
+        return with_interval(value, None if reach is None else (value - reach, value + reach))
+
+    columns: list[Column] = [
+        ("campaign", "text", lambda study: study.title),
+        ("measured", "text", lambda study: study.day),
+        ("mounts, with the baseline's", "number", lambda study: f"{study.n_mounts} + {study.n_baseline}"),
+        ("of these without a log", "number", lambda study: study.n_readings),
+        (f"difference in K at {one.at_power_W:g} W", "number", difference),
+    ]
+    return listing(f"Campaigns with {one.treatment} and {one.baseline}", one.studies, columns)
 
 
 def _lots(found: History) -> list[Block]:
@@ -147,8 +499,8 @@ def _lots(found: History) -> list[Block]:
             (lot, count, with_interval(MILLI * mean, (MILLI * (mean - u), MILLI * (mean + u)), sign=False))
             for lot, count, mean, u in one.lots
         ]
-        caption = f"Lots of {one.treatment} on {history_words.bench_name(one.bench)} at {one.power_W:g} W"
+        caption = f"Lots of {one.treatment} on {bench_name(one.bench)} at {one.power_W:g} W"
         headings = ("lot", "mounts", "rise over power in mK/W, ± one standard uncertainty")
-        parts += [paragraph(history_words.lot_sentence(one)), cautions_block(one.cautions)]
+        parts += [paragraph(lot_sentence(one)), cautions_block(one.cautions)]
         parts.append(table(caption, headings, rows, numeric=(1, 2)))
     return parts or [remark("No treatment with two lots on one bench and two mounts of a lot.")]

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, ClassVar
 from thermlab.base.showing import Shown
 
 if TYPE_CHECKING:
-    from thermlab.stats.repeats import IndividualsChart, RandomEffects
+    from thermlab.stats.repeats import Combined, IndividualsChart, RandomEffects
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -17,7 +17,7 @@ class CampaignScatter:
 
     Attributes
     ----------
-    bag, title, day : str
+    title, day : str
         The campaign.
     sd_K_per_W : float
         Standard deviation between mounts of one treatment, run noise taken out, K/W; 0 where noise explains it all.
@@ -33,7 +33,6 @@ class CampaignScatter:
         Of the bench in this campaign, min.
     """
 
-    bag: str
     title: str
     day: str
     sd_K_per_W: float
@@ -52,10 +51,13 @@ class BenchHistory:
     ----------
     bench : str
         Its name.
+    at_power_W : float or None
+        Reference power of most of its campaigns, W.
     campaigns : tuple of CampaignScatter
-        Oldest first; only those with two mounts of one treatment.
+        In the order measured; only those with two mounts of one treatment.
     mount_sd_K_per_W : float or None
-        Pooled, run noise taken out, K/W; None where noise explains all scatter, or nothing is replicated.
+        Pooled, run noise taken out, K/W; None where noise explains all scatter, or nothing is replicated. Where every
+        campaign has one mount of each: from the differences of campaigns, which it can hardly exceed.
     dof : int
         Pooled degrees of freedom, in full.
     prior : str or None
@@ -65,6 +67,7 @@ class BenchHistory:
     """
 
     bench: str
+    at_power_W: float | None
     campaigns: tuple[CampaignScatter, ...]
     mount_sd_K_per_W: float | None
     dof: int
@@ -74,22 +77,40 @@ class BenchHistory:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MountPoint:
-    """Resistance of one mount at one power step.
+    """One mount at one power step, repeats averaged.
 
     Attributes
     ----------
-    bag, title, day, mount, lot : str
-        Which mount.
-    resistance_K_per_W : float
-        Settled rise over set power, K/W.
+    bag, campaign, bench, treatment, mount, lot : str
+        Which mount; its campaign by title.
+    measured : str
+        When its first run at the step began, ISO 8601 as logged; empty where no log has dates.
+    day : str
+        Day of it, or else of the campaign.
+    set_power_W : float
+        Power step, W.
+    rise_K : float
+        Settled rise, K.
+    lower_grade : bool
+        Whether a run of it is a reading without a log.
     """
 
     bag: str
-    title: str
-    day: str
+    campaign: str
+    bench: str
+    treatment: str
     mount: str
     lot: str
-    resistance_K_per_W: float
+    measured: str
+    day: str
+    set_power_W: float
+    rise_K: float
+    lower_grade: bool
+
+    @property
+    def resistance_K_per_W(self) -> float:
+        """Rise over power, K/W."""
+        return self.rise_K / self.set_power_W
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -165,7 +186,7 @@ class AgedRun:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AgedMount:
-    """A mount that was run at several ages.
+    """A mount that was run at several ages, or several mounts of one age each, of which none has a name.
 
     Attributes
     ----------
@@ -217,6 +238,11 @@ class AgeTrend:
     finding: str
     cautions: tuple[str, ...]
 
+    @property
+    def n_mounts(self) -> int:
+        """Mounts behind it."""
+        return sum(1 if mount.campaign else len(mount.runs) for mount in self.mounts)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Study:
@@ -224,23 +250,30 @@ class Study:
 
     Attributes
     ----------
-    bag, title, bench, day : str
+    title, bench, day : str
         The campaign.
     lots : tuple of str
         Lots of the treatment in it.
+    n_mounts, n_baseline, n_readings : int
+        Mounts of the treatment and of its baseline; how many of both rest on readings without a log.
     difference_K_per_W : float
         Difference to the baseline over the reference power, K/W; negative: cooler.
     u_K_per_W : float or None
-        Its standard uncertainty, K/W; None where mounts were not replicated.
+        Its standard uncertainty as the campaign reported it, K/W; None where mounts were not replicated.
+    half_K_per_W : float or None
+        Half of the interval that this campaign has alone, K/W: as reported, or with the mount SD of its bench.
     """
 
-    bag: str
     title: str
     bench: str
     day: str
     lots: tuple[str, ...]
+    n_mounts: int
+    n_baseline: int
+    n_readings: int
     difference_K_per_W: float
     u_K_per_W: float | None
+    half_K_per_W: float | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -251,16 +284,33 @@ class AcrossCampaigns:
     ----------
     treatment, baseline : str
         What is compared.
+    at_power_W : float
+        Reference power of most of the campaigns, W; differences are scaled to it as a resistance in series.
     studies : tuple of Study
-        Oldest first.
-    combined : RandomEffects or None
-        In K/W; None with fewer than two campaigns that have an uncertainty.
+        In the order measured.
+    combined : Combined or None
+        In K at that power; None where one campaign alone has no interval.
+    method : str
+        How they were combined.
+    sensitivity : tuple of (scale_K, interval_K)
+        The interval with other scales of the prior, K; empty without one.
+    cautions : tuple of str
+        Why it is wider than a campaign alone, and what limits it.
     """
 
     treatment: str
     baseline: str
+    at_power_W: float
     studies: tuple[Study, ...]
-    combined: RandomEffects | None
+    combined: Combined | None
+    method: str
+    sensitivity: tuple[tuple[float, tuple[float, float]], ...]
+    cautions: tuple[str, ...]
+
+    @property
+    def n_mounts(self) -> int:
+        """Mounts of treatment and baseline together."""
+        return sum(study.n_mounts + study.n_baseline for study in self.studies)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -269,8 +319,8 @@ class BuildPoint:
 
     Attributes
     ----------
-    bag, build, treatment, lot, day, verdict : str
-        Which build, and what became of it.
+    build, day : str
+        Which build.
     power_W : float
         Power step, W.
     rise_K : float
@@ -281,12 +331,8 @@ class BuildPoint:
         Where a fresh mount was expected, K.
     """
 
-    bag: str
     build: str
-    treatment: str
-    lot: str
     day: str
-    verdict: str
     power_W: float
     rise_K: float
     expected_K: float
@@ -313,15 +359,17 @@ class History(Shown):
         Treatments over campaigns.
     lots : tuple of LotSummary
         Lots of one treatment on one bench.
+    mounts : tuple of MountPoint
+        Every used mount once, at the reference power of its campaign, in the order measured.
     builds : tuple of BuildPoint
-        Oldest first.
+        In the order measured.
     ageing : tuple of AgeTrend
         Trends with age.
     left_out : tuple of str
         What does not count, and why.
     """
 
-    words: ClassVar[str] = "thermlab.histories.words"
+    words: ClassVar[str] = "thermlab.histories.page"
     page: ClassVar[str] = "thermlab.histories.page"
 
     archive: str
@@ -332,6 +380,7 @@ class History(Shown):
     baselines: tuple[BaselineChart, ...]
     across: tuple[AcrossCampaigns, ...]
     lots: tuple[LotSummary, ...]
+    mounts: tuple[MountPoint, ...]
     builds: tuple[BuildPoint, ...]
     ageing: tuple[AgeTrend, ...]
     left_out: tuple[str, ...]

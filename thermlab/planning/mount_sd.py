@@ -13,6 +13,7 @@ from pathlib import Path
 from statistics import median_high, variance
 from typing import TYPE_CHECKING, Any
 
+from thermlab.archives.filed_results import one_mount_scatter
 from thermlab.base.errors import InputError, Problem
 from thermlab.campaign.folder import campaign_folder
 from thermlab.planning.records import FEWEST_DOF, MountScatter
@@ -120,7 +121,20 @@ def archive_scatter(archive: str | Path, *, reference_power_W: float, bench: str
         raise InputError(
             [Problem(str(folder), "no folder", "an archive, or a folder with results.json files below it")]
         )
-    campaigns, cautions = _collect(folder, bench)
+    campaigns, cautions, single = _collect(folder, bench)
+    benches = sorted({str(results["campaign"].get("bench")) for results in single})
+    if not campaigns and len(benches) == 1 and (between := one_mount_scatter(single)) is not None:
+        cautions.append(
+            "The mount SD comes from the differences of campaigns with one mount of each treatment: run noise and what "
+            f"changed between campaigns are in it. Half of its {between[1]} degrees of freedom count."
+        )
+        return _scatter(
+            between[0] * reference_power_W,
+            PRIOR_SHARE * between[1],
+            f"{len(single)} archived campaigns with one mount of each on bench {benches[0]!r}",
+            curve=_curve(single[-1]),
+            cautions=tuple(cautions),
+        )
     benches = sorted({campaign["bench"] for campaign in campaigns})
     if not campaigns or len(benches) > 1:
         found, allowed = "no campaign with a mount SD", "results.json files" + (f" of bench {bench!r}" if bench else "")
@@ -149,9 +163,11 @@ def archive_scatter(archive: str | Path, *, reference_power_W: float, bench: str
     )
 
 
-def _collect(folder: Path, bench: str | None) -> tuple[list[dict[str, Any]], list[str]]:
+def _collect(folder: Path, bench: str | None) -> tuple[list[dict[str, Any]], list[str], list[dict[str, Any]]]:
+    """Return the campaigns with a mount SD, what is left out, and the results of those without one."""
     cautions: list[str] = []
     campaigns: dict[tuple[tuple[str, str], ...], dict[str, Any]] = {}
+    single: dict[tuple[tuple[str, str], ...], dict[str, Any]] = {}
     for path in sorted(folder.rglob("results.json")):
         try:
             results = read_results(path)
@@ -162,10 +178,13 @@ def _collect(folder: Path, bench: str | None) -> tuple[list[dict[str, Any]], lis
         if results.get("kind") == "build" or not isinstance(about, dict):
             continue
         found = _mount_sd(results)
-        if found is None or (bench is not None and about.get("bench") != bench):
+        if bench is not None and about.get("bench") != bench:
             continue
         # The same campaign filed twice is one campaign: its input files have the same sums.
         key = tuple(sorted((about.get("sha256") or {str(path): ""}).items()))
+        if found is None:
+            single[key] = results
+            continue
         campaigns[key] = {
             "title": about.get("title"),
             "bench": about.get("bench"),
@@ -174,7 +193,7 @@ def _collect(folder: Path, bench: str | None) -> tuple[list[dict[str, Any]], lis
             "time_constant_min": (results.get("bench") or {}).get("time_constant_min"),
             "curve": _curve(results),
         }
-    return list(campaigns.values()), cautions
+    return list(campaigns.values()), cautions, list(single.values())
 
 
 def _mount_sd(results: Mapping[str, Any]) -> tuple[float, float, float] | None:

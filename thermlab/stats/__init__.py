@@ -12,7 +12,7 @@ __all__, __getattr__, __dir__ = face(
     least_squares="Floats LinearFit NotEstimableError crossing fit_linear",
     power="equivalence_mounts_needed equivalence_power mounts_needed noncentral_t_power sd_upper_limit smallest "
     "t_test_power",
-    repeats="IndividualsChart RandomEffects combine individuals_chart",
+    repeats="Combined IndividualsChart RandomEffects combine combine_campaigns individuals_chart mean_of_campaigns",
     sequential="LookRule MountTally RunningDecision Variance chance_over_looks look_rule",
     variances="Prior autocorrelation cochran order_can_be_fitted robust_sd welch_error",
 )

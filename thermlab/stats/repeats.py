@@ -6,6 +6,10 @@ standard deviation tau beyond their own uncertainty. Tau squared is DerSimonian
 and Laird's moment estimate, the interval is Hartung and Knapp's, which keeps its
 level with few estimates; it is never made narrower than without their factor.
 
+A few campaigns on one bench (:func:`combine_campaigns`) are another matter: their
+uncertainties rest on one pooled mount SD with its degrees of freedom, and how much
+they truly differ is told by a weak prior as much as by two or three values.
+
 Whether it stays (a chart of individual values), for the resistance of the
 baseline, mount by mount: the scatter is taken from the differences of
 neighbours, so that a slow change does not widen its own limits. What leaves the
@@ -26,10 +30,13 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from itertools import groupby, pairwise
+from statistics import fmean, stdev
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.special import chdtrc, stdtrit
+from scipy.special import chdtrc, chdtri, ndtr, stdtrit
+
+from thermlab.stats.least_squares import Floats, crossing
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -40,6 +47,8 @@ Interval = tuple[float, float]
 D2 = 1.128
 D4 = 3.267
 RUN_LENGTH = 8
+# What the grid over the pooled variance leaves out at either end.
+_TAIL = 1e-6
 FEW = 20
 
 
@@ -144,6 +153,109 @@ def combine(values: Sequence[float], u: Sequence[float], *, confidence_level: fl
         q=float(found.q),
         q_p_value=float(chdtrc(n - 1, found.q)),
         i2=max(0.0, float(found.i2)),
+        confidence_level=confidence_level,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Combined:
+    """What several campaigns say together.
+
+    Attributes
+    ----------
+    mean : float
+        In the unit of the values.
+    interval : tuple of float
+        Confidence interval of the mean.
+    prediction_interval : tuple of float or None
+        Where the true value of a further one is expected; None with fewer than three.
+    spread : float or None
+        Standard deviation between true values, mean over what values and prior leave open; None where it is not told
+        apart from the scatter of mounts.
+    confidence_level : float
+        Of both intervals.
+    """
+
+    mean: float
+    interval: Interval
+    prediction_interval: Interval | None
+    spread: float | None
+    confidence_level: float
+
+
+def combine_campaigns(
+    values: Sequence[float], u: Sequence[float], *, dof: float, scale: float, confidence_level: float = 0.95
+) -> Combined:
+    """Combine what campaigns with one pooled mount SD found, which may truly differ by a little.
+
+    Parameters
+    ----------
+    values : sequence of float
+        The estimates; at least two.
+    u : sequence of float
+        Their standard uncertainties, all in proportion to the pooled mount SD.
+    dof : float
+        Degrees of freedom of the pooled mount SD.
+    scale : float
+        Of the half-normal prior of the standard deviation between the true values, same unit.
+    confidence_level : float
+        Between 0 and 1.
+
+    Notes
+    -----
+    y_i is normal about the mean with variance f u_i^2 + tau^2; dof / f has a chi-squared distribution with `dof`, tau a
+    half-normal one, the mean a flat one. The mean is integrated in closed form, f and tau over a grid. With tau = 0 and
+    equal u this is the t interval with dof + n - 1 degrees of freedom.
+    """
+    y = np.asarray(values)
+    chi2 = np.geomspace(chdtri(dof, 1.0 - _TAIL), chdtri(dof, _TAIL), 81)[:, None]
+    tau = np.linspace(0.0, 5.0 * scale, 51)
+    weight = 1.0 / ((dof / chi2)[..., None] * np.square(u) + np.square(tau)[:, None])
+    precision = weight.sum(axis=-1)
+    mean = (weight @ y) / precision
+    misfit = (weight * np.square(y - mean[..., None])).sum(axis=-1)
+    log = 0.5 * (np.log(weight).sum(axis=-1) - np.log(precision) - misfit - np.square(tau / scale))
+    log += 0.5 * (dof * np.log(chi2) - chi2)
+    share = np.exp(log - log.max())
+    share[:, 0] *= 0.5  # the ends of the trapezoidal rule; the others have no weight
+    share /= share.sum()
+
+    def interval(sd: Floats) -> Interval:
+        low, high = float((mean - 50.0 * sd).min()), float((mean + 50.0 * sd).max())
+
+        def end(at: float) -> float:
+            return crossing(lambda x: float((share * ndtr((x - mean) / sd)).sum()) - at, low, high)
+
+        return end(0.5 - confidence_level / 2.0), end(0.5 + confidence_level / 2.0)
+
+    sd = 1.0 / np.sqrt(precision)
+    return Combined(
+        mean=float((share * mean).sum()),
+        interval=interval(sd),
+        prediction_interval=interval(np.hypot(sd, tau)) if y.size > 2 else None,
+        spread=float((share * tau).sum()),
+        confidence_level=confidence_level,
+    )
+
+
+def mean_of_campaigns(values: Sequence[float], *, confidence_level: float = 0.95) -> Combined:
+    """Combine campaigns of equal weight by their own scatter, with a t interval: nothing else says how sure each is.
+
+    Parameters
+    ----------
+    values : sequence of float
+        At least two.
+    confidence_level : float
+        Between 0 and 1.
+    """
+    n = len(values)
+    mean, sd, t = fmean(values), stdev(values), float(stdtrit(n - 1, 0.5 + confidence_level / 2.0))
+    half, ahead = t * sd / math.sqrt(n), t * sd * math.sqrt(1.0 + 1.0 / n)
+    return Combined(
+        mean=mean,
+        interval=(mean - half, mean + half),
+        prediction_interval=(mean - ahead, mean + ahead) if n > 2 else None,
+        spread=None,
         confidence_level=confidence_level,
     )
 
