@@ -36,7 +36,7 @@ class FiledCampaign:
     measured : str
         When its first run began, ISO 8601 as logged; empty where no log has dates.
     day : str
-        Day of it, or else of the report: what campaigns are ordered by.
+        Day of it, or else of the report, which is said.
     runs : tuple of ReducedRun
         In the order made.
     results : dict
@@ -108,7 +108,7 @@ def read_archive(archive: str | Path) -> FiledResults:
                 left_out.append(f"{show_name(entry.bag)}: its measurements count as part of {show_name(twin)}")
                 continue
             measured = archive_list.measured_from(results, archive_list.KINDS[entry.kind])
-            day = (measured or str(results.get("created") or ""))[:10]
+            day = measured[:10] or f"{str(results.get('created') or '')[:10]} (report)"
             if entry.kind == "build":
                 builds.append(results | {"bag": entry.bag, "day": day})
             else:
@@ -183,6 +183,7 @@ def filed_runs(results: dict[str, Any]) -> Iterator[ReducedRun]:
             used=bool(row["used"]),
             reason=str(row.get("reason") or ""),
             order=order,
+            start=row.get("start"),
             flags=tuple(NO_LOG for flag in row.get("flags") or () if flag["flag"] == NO_LOG.flag),
             lot=str(row.get("lot") or ""),
             condition=str(row.get("condition") or ""),

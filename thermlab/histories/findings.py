@@ -28,43 +28,33 @@ from __future__ import annotations
 import math
 import re
 from collections import Counter, defaultdict
+from dataclasses import replace
 from pathlib import Path
 from statistics import fmean, variance
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from scipy.special import stdtrit
 
 from thermlab.archives.filed_results import FiledCampaign, one_mount_scatter, read_archive
 from thermlab.base.errors import InputError, Problem, shown
 from thermlab.base.numbers import counted
 from thermlab.compare.mounts import fit_common_steps, tabulate_mounts
-from thermlab.histories.records import (
-    AcrossCampaigns,
-    AgedMount,
-    AgedRun,
-    AgeTrend,
-    BaselineChart,
-    BenchHistory,
-    BuildPoint,
-    CampaignScatter,
-    History,
-    LotSummary,
-    MountPoint,
-    Study,
-)
-from thermlab.stats.least_squares import NotEstimableError
+from thermlab.histories import records
+from thermlab.stats.dunnett import t_point
+from thermlab.stats.least_squares import NotEstimableError, fit_linear
 from thermlab.stats.repeats import Combined, combine, combine_campaigns, individuals_chart, mean_of_campaigns
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
+
+    from thermlab.runs.records import ReducedRun
 
 SPREAD_SCALE_K = 0.4
 """Scale of the half-normal prior on the spread between campaigns (common practice, no source)."""
 SENSITIVITY_K = (0.2, 0.4, 0.8)
 
 
-def history(archive: str | Path, *, confidence_level: float = 0.95, bench: str | None = None) -> History:
+def history(archive: str | Path, *, confidence_level: float = 0.95, bench: str | None = None) -> records.History:
     """Sum up what an archive teaches.
 
     Parameters
@@ -95,7 +85,7 @@ def history(archive: str | Path, *, confidence_level: float = 0.95, bench: str |
         benches = {one.bench for one in found.campaigns} | {one["build"].get("bench") for one in found.builds}
         known = ", ".join(shown(name) for name in sorted(str(name) for name in benches if name)[:30])
         raise InputError([Problem("bench", shown(bench), f"a bench in the archive: {known or 'none is named'}")])
-    return History(
+    return records.History(
         archive=Path(archive).resolve().name,
         n_campaigns=len(campaigns),
         n_builds=len(builds),
@@ -111,7 +101,7 @@ def history(archive: str | Path, *, confidence_level: float = 0.95, bench: str |
     )
 
 
-def filed_mounts(campaigns: Iterable[FiledCampaign]) -> list[MountPoint]:
+def filed_mounts(campaigns: Iterable[FiledCampaign]) -> list[records.MountPoint]:
     """Return every used mount at every power step, repeats averaged, in the order measured.
 
     Parameters
@@ -121,25 +111,25 @@ def filed_mounts(campaigns: Iterable[FiledCampaign]) -> list[MountPoint]:
     """
     points = []
     for campaign in campaigns:
-        cells: dict[tuple[str, str, float], list[dict[str, Any]]] = defaultdict(list)
-        for run, row in zip(campaign.runs, campaign.results["runs"], strict=True):
+        cells: dict[tuple[str, str, float], list[tuple[ReducedRun, float]]] = defaultdict(list)
+        for run in campaign.runs:
             if run.used and run.rise_K is not None:
-                cells[run.treatment, run.mount, run.set_power_W].append(row)
-        for (treatment, mount, power), rows in cells.items():
-            measured = min((str(row["start"]) for row in rows if "T" in str(row.get("start"))), default="")
+                cells[run.treatment, run.mount, run.set_power_W].append((run, run.rise_K))
+        for (treatment, mount, power), own in cells.items():
+            measured = min((run.start for run, _ in own if run.start and "T" in run.start), default="")
             points.append(
-                MountPoint(
+                records.MountPoint(
                     bag=campaign.bag,
                     campaign=campaign.title,
                     bench=campaign.bench,
                     treatment=treatment,
                     mount=mount,
-                    lot=str(rows[0].get("lot") or ""),
+                    lot=own[0][0].lot,
                     measured=measured,
                     day=measured[:10] or campaign.day,
                     set_power_W=power,
-                    rise_K=fmean(float(row["rise_K"]) for row in rows),
-                    lower_grade=any(flag["flag"] == "no log" for row in rows for flag in row.get("flags") or ()),
+                    rise_K=fmean(rise for _, rise in own),
+                    lower_grade=any(run.by_hand for run, _ in own),
                 )
             )
     return sorted(points, key=lambda point: point.measured or point.day)
@@ -150,15 +140,15 @@ def _reference_W(campaign: FiledCampaign) -> float:
     return float((campaign.results.get("comparison") or {}).get("reference_power_W") or 0.0)
 
 
-def mounts_once(campaigns: Sequence[FiledCampaign]) -> tuple[MountPoint, ...]:
+def mounts_once(campaigns: Sequence[FiledCampaign]) -> tuple[records.MountPoint, ...]:
     """Return every used mount once: at the reference power of its campaign, or at its highest step."""
     reference = {campaign.bag: _reference_W(campaign) for campaign in campaigns}
-    once: dict[tuple[str, str, str], MountPoint] = {}
-    for point in filed_mounts(campaigns):
-        key = point.bag, point.treatment, point.mount
-        rank = (point.set_power_W == reference[point.bag], point.set_power_W)
-        if key not in once or rank > (once[key].set_power_W == reference[point.bag], once[key].set_power_W):
-            once[key] = point
+    once: dict[tuple[str, str, str], records.MountPoint] = {}
+    best_last = sorted(
+        filed_mounts(campaigns), key=lambda point: (point.set_power_W == reference[point.bag], point.set_power_W)
+    )
+    for point in best_last:
+        once[point.bag, point.treatment, point.mount] = point
     return tuple(sorted(once.values(), key=lambda point: point.measured or point.day))
 
 
@@ -176,15 +166,21 @@ def _pooled_scatter(campaigns: Sequence[FiledCampaign]) -> dict[str, tuple[float
         arms[point.bench, point.bag, point.treatment].append(point.resistance_K_per_W)
     benches: dict[str, list[list[float]]] = defaultdict(list)
     for (bench, _, _), values in arms.items():
-        benches[bench] += [values] if len(values) > 1 else []
-    dofs = {bench: sum(len(values) - 1 for values in own) for bench, own in benches.items()}
-    squares = {bench: sum((len(values) - 1) * variance(values) for values in own) for bench, own in benches.items()}
-    return {bench: (squares[bench] / dof, dof) for bench, dof in dofs.items() if squares[bench] > 0.0}
+        benches[bench].append(values)
+    pooled = {bench: _within(own) for bench, own in benches.items()}
+    return {bench: found for bench, found in pooled.items() if found[0] > 0.0}
+
+
+def _within(groups: Iterable[Sequence[float]]) -> tuple[float, int]:
+    """Return the variance within groups and its degrees of freedom; 0 without any."""
+    repeated = [values for values in groups if len(values) > 1]
+    dof = sum(len(values) - 1 for values in repeated)
+    return math.fsum((len(values) - 1) * variance(values) for values in repeated) / max(dof, 1), dof
 
 
 def across_campaigns(
     campaigns: Sequence[FiledCampaign], *, confidence_level: float = 0.95, scale_K: float = SPREAD_SCALE_K
-) -> tuple[AcrossCampaigns, ...]:
+) -> tuple[records.AcrossCampaigns, ...]:
     """Combine what several campaigns found about one treatment against one baseline.
 
     Parameters
@@ -197,7 +193,7 @@ def across_campaigns(
         Scale of the half-normal prior on the spread between campaigns, K.
     """
     pooled, once = _pooled_scatter(campaigns), mounts_once(campaigns)
-    studies: dict[tuple[str, str], list[tuple[float, Study]]] = defaultdict(list)
+    studies: dict[tuple[str, str], list[tuple[float, records.Study]]] = defaultdict(list)
     for campaign in campaigns:
         comparison, power = campaign.results.get("comparison") or {}, _reference_W(campaign)
         own = [point for point in once if point.bag == campaign.bag]
@@ -206,19 +202,20 @@ def across_campaigns(
             mounts = [point for point in own if point.treatment == row["treatment"]]
             if row.get("difference_K") is None or not power or not mounts or not base:
                 continue
-            reported = _standard_error(row, comparison, campaign.results)
-            error = reported or _pooled_error(pooled.get(campaign.bench), power, len(mounts), len(base))
-            half = None if error is None else float(stdtrit(error[1], 0.5 + confidence_level / 2.0)) * error[0] / power
-            study = Study(
+            share = 1.0 / len(mounts) + 1.0 / len(base)
+            error = _standard_error(row, comparison, campaign.results)
+            if error is None and campaign.bench in pooled:
+                square, dof = pooled[campaign.bench]
+                error = power * math.sqrt(square * share), float(dof)
+            half = None if error is None else t_point(0.5 + confidence_level / 2.0, error[1]) * error[0] / power
+            study = records.Study(
                 title=campaign.title,
                 bench=campaign.bench,
                 day=campaign.day,
-                lots=tuple(sorted({point.lot for point in mounts if point.lot})),
                 n_mounts=len(mounts),
                 n_baseline=len(base),
                 n_readings=sum(point.lower_grade for point in (*mounts, *base)),
                 difference_K_per_W=float(row["difference_K"]) / power,
-                u_K_per_W=None if reported is None else reported[0] / power,
                 half_K_per_W=half,
             )
             studies[str(row["treatment"]), campaign.baseline].append((power, study))
@@ -241,49 +238,36 @@ def _standard_error(
     if interval is None or not level:
         return None
     half = (float(interval[1]) - float(interval[0])) / 2.0
-    return (half / float(stdtrit(float(dof), 0.5 + float(level) / 2.0)), float(dof)) if half > 0.0 else None
-
-
-def _pooled_error(
-    scatter: tuple[float, int] | None, power_W: float, n_mounts: int, n_baseline: int
-) -> tuple[float, float] | None:
-    """Return the standard error of a difference with the mount SD of its bench, K, and its degrees of freedom."""
-    if scatter is None:
-        return None
-    return power_W * math.sqrt(scatter[0] * (1.0 / n_mounts + 1.0 / n_baseline)), float(scatter[1])
+    return (half / t_point(0.5 + float(level) / 2.0, float(dof)), float(dof)) if half > 0.0 else None
 
 
 def _across(
     treatment: str,
     baseline: str,
-    found: Sequence[tuple[float, Study]],
+    found: Sequence[tuple[float, records.Study]],
     pooled: dict[str, tuple[float, int]],
     level: float,
     scale_K: float,
-) -> AcrossCampaigns:
-    counts = Counter(power for power, _ in found)
-    power = max(counts, key=lambda step: (counts[step], step))
+) -> records.AcrossCampaigns:
+    power = _commonest(power for power, _ in found) or 0.0
     studies = [study for _, study in found]
     values = [power * study.difference_K_per_W for study in studies]
     halves = [(power * study.half_K_per_W, study.title) for study in studies if study.half_K_per_W is not None]
     known = {study.bench: pooled[study.bench] for study in studies if study.bench in pooled}
-    combined, method = None, "one mount each, once: no interval"
+    combined, method = None, "one mount each, once: no interval" if len(found) == 1 else "no scatter: no interval"
     sensitivity: tuple[tuple[float, tuple[float, float]], ...] = ()
     cautions = []
     if len(studies) == 1 and halves:
-        half, method = halves[0][0], "one campaign"
-        ends = (values[0] - half, values[0] + half)
-        combined = Combined(
-            mean=values[0], interval=ends, prediction_interval=None, spread=None, confidence_level=level
-        )
+        method, ends = "one campaign", (values[0] - halves[0][0], values[0] + halves[0][0])
+        combined = Combined(mean=values[0], interval=ends, confidence_level=level)
     elif known:
         # A bench without a repeated mount borrows the scatter of the others; all are as uncertain as the least known.
         dof = min(dof for _, dof in known.values())
-        common = sum(s2 * n for s2, n in known.values()) / sum(n for _, n in known.values()), dof
-        errors = [
-            _pooled_error(known.get(study.bench, common), power, study.n_mounts, study.n_baseline) for study in studies
+        common = sum(square * n for square, n in known.values()) / sum(n for _, n in known.values()), dof
+        u = [
+            power * math.sqrt(known.get(study.bench, common)[0] * (1.0 / study.n_mounts + 1.0 / study.n_baseline))
+            for study in studies
         ]
-        u = [error[0] for error in errors if error is not None]
         at = {
             scale: combine_campaigns(values, u, dof=dof, scale=scale, confidence_level=level)
             for scale in {scale_K, *SENSITIVITY_K}
@@ -305,10 +289,9 @@ def _across(
                 f"This is wider than {best[1]!r} alone (± {best[0]:.2g} K): {why}, which no campaign alone can show."
             )
     readings = sum(study.n_readings for study in studies)
-    n_mounts = sum(study.n_mounts + study.n_baseline for study in studies)
     if readings:
-        cautions.append(f"{readings} of {counted(n_mounts, 'mount')} rest on readings without a log, the lower grade.")
-    return AcrossCampaigns(
+        cautions.append(f"{counted(readings, 'mount')} of these rest on readings without a log, the lower grade.")
+    return records.AcrossCampaigns(
         treatment=treatment,
         baseline=baseline,
         at_power_W=power,
@@ -320,32 +303,30 @@ def _across(
     )
 
 
-def build_points(build: dict[str, Any]) -> list[BuildPoint]:
+def build_points(build: dict[str, Any]) -> list[records.BuildPoint]:
     """Return the runs of a filed build against where a fresh mount was expected.
 
     Parameters
     ----------
     build : dict
-        ``results.json`` of a build, with its ``bag``.
+        ``results.json`` of a build, with its ``bag`` and its ``day``.
     """
     about = build["build"]
     return [
-        BuildPoint(
+        records.BuildPoint(
             build=str(about.get("id") or build["bag"]),
-            day=str(build.get("day") or build.get("created") or "")[:10],
+            day=build["day"],
             power_W=float(row["set_power_W"]),
             rise_K=float(row["rise_K"]),
             expected_K=float(row["expected_rise_K"]),
-            interval_K=None
-            if row.get("interval_K") is None
-            else (float(row["interval_K"][0]), float(row["interval_K"][1])),
+            interval_K=row.get("interval_K") and (float(row["interval_K"][0]), float(row["interval_K"][1])),
         )
         for row in build.get("prediction") or ()
         if row.get("rise_K") is not None and row.get("expected_rise_K") is not None
     ]
 
 
-def bench_histories(campaigns: Sequence[FiledCampaign]) -> tuple[BenchHistory, ...]:
+def bench_histories(campaigns: Sequence[FiledCampaign]) -> tuple[records.BenchHistory, ...]:
     """Pool the mount SD of each bench.
 
     Parameters
@@ -359,7 +340,7 @@ def bench_histories(campaigns: Sequence[FiledCampaign]) -> tuple[BenchHistory, .
     return tuple(_pool(bench, own) for bench, own in sorted(benches.items()))
 
 
-def campaign_scatter(campaign: FiledCampaign) -> CampaignScatter | None:
+def campaign_scatter(campaign: FiledCampaign) -> records.CampaignScatter | None:
     """Return the scatter between the mounts of one campaign; None where no treatment has two mounts.
 
     Notes
@@ -384,7 +365,7 @@ def campaign_scatter(campaign: FiledCampaign) -> CampaignScatter | None:
         noise = fit.run_noise_K**2 * float(np.mean(1.0 / (table.repeats * table.steps_W**2).sum(axis=1)))
     variance = float(squares.sum()) / dof - noise
     bench = campaign.results.get("bench") or {}
-    return CampaignScatter(
+    return records.CampaignScatter(
         title=campaign.title,
         day=campaign.day,
         sd_K_per_W=math.sqrt(max(0.0, variance)),
@@ -400,9 +381,8 @@ def campaign_scatter(campaign: FiledCampaign) -> CampaignScatter | None:
     )
 
 
-def _pool(bench: str, own: Sequence[FiledCampaign]) -> BenchHistory:
+def _pool(bench: str, own: Sequence[FiledCampaign]) -> records.BenchHistory:
     campaigns = [found for found in map(campaign_scatter, own) if found is not None]
-    powers = Counter(power for power in map(_reference_W, own) if power)
     dof, count = sum(found.dof for found in campaigns), len(campaigns)
     cautions, sd, alone = [], None, ""
     if dof:
@@ -427,9 +407,9 @@ def _pool(bench: str, own: Sequence[FiledCampaign]) -> BenchHistory:
     if sd is not None:
         source = f"{counted(count, 'archived campaign')}{alone} on {bench or 'a bench without a name'}"
         prior = f"prior: {{mount_sd_K_per_W: {sd:.3g}, dof: {dof}, source: {_quoted(source)}}}"
-    return BenchHistory(
+    return records.BenchHistory(
         bench=bench,
-        at_power_W=max(powers, key=lambda step: (powers[step], step), default=None),
+        at_power_W=_commonest(power for power in map(_reference_W, own) if power),
         campaigns=tuple(campaigns),
         mount_sd_K_per_W=sd,
         dof=dof,
@@ -444,13 +424,17 @@ def _quoted(text: str) -> str:
     return '"' + plain.replace("\\", "\\\\").replace('"', '\\"') + '"'
 
 
-def _common_step(points: Iterable[MountPoint]) -> float | None:
+def _common_step(points: Iterable[records.MountPoint]) -> float | None:
     """Return the step that most campaigns have, the highest of these."""
-    counts = Counter(step for _, step in {(point.bag, point.set_power_W) for point in points})
+    return _commonest(step for _, step in {(point.bag, point.set_power_W) for point in points})
+
+
+def _commonest(steps: Iterable[float]) -> float | None:
+    counts = Counter(steps)
     return max(counts, key=lambda step: (counts[step], step), default=None)
 
 
-def chart_baselines(campaigns: Sequence[FiledCampaign]) -> tuple[BaselineChart, ...]:
+def chart_baselines(campaigns: Sequence[FiledCampaign]) -> tuple[records.BaselineChart, ...]:
     """Chart the resistance of each bench's baselines over time.
 
     Parameters
@@ -470,7 +454,7 @@ def chart_baselines(campaigns: Sequence[FiledCampaign]) -> tuple[BaselineChart, 
         points = [point for point in points if point.set_power_W == power]
         present = {point.bag for point in points}
         charts.append(
-            BaselineChart(
+            records.BaselineChart(
                 bench=bench,
                 treatment=treatment,
                 power_W=power,
@@ -482,7 +466,9 @@ def chart_baselines(campaigns: Sequence[FiledCampaign]) -> tuple[BaselineChart, 
     return tuple(charts)
 
 
-def compare_lots(campaigns: Sequence[FiledCampaign], *, confidence_level: float = 0.95) -> tuple[LotSummary, ...]:
+def compare_lots(
+    campaigns: Sequence[FiledCampaign], *, confidence_level: float = 0.95
+) -> tuple[records.LotSummary, ...]:
     """Compare the lots of each treatment on each bench.
 
     Parameters
@@ -492,7 +478,7 @@ def compare_lots(campaigns: Sequence[FiledCampaign], *, confidence_level: float 
     confidence_level : float
         Of the intervals.
     """
-    groups: dict[tuple[str, str], list[MountPoint]] = defaultdict(list)
+    groups: dict[tuple[str, str], list[records.MountPoint]] = defaultdict(list)
     for point in filed_mounts(campaigns):
         groups[point.bench, point.treatment] += [point] if point.lot else []
     pooled = _pooled_scatter(campaigns)
@@ -509,43 +495,36 @@ def _lots(
     bench: str,
     treatment: str,
     power_W: float,
-    points: Sequence[MountPoint],
+    points: Sequence[records.MountPoint],
     scatter: tuple[float, int] | None,
     confidence_level: float,
-) -> LotSummary | None:
+) -> records.LotSummary | None:
     lots: dict[str, list[float]] = defaultdict(list)
     for point in points:
         lots[point.lot].append(point.resistance_K_per_W)
-    means = {lot: math.fsum(values) / len(values) for lot, values in lots.items()}
-    dof = sum(len(values) - 1 for values in lots.values())
-    squares = math.fsum((value - means[lot]) ** 2 for lot, values in lots.items() for value in values)
+    square, dof = _within(lots.values())
     cautions = []
-    if dof < 1 and scatter is not None:  # a mount of each lot, as campaigns with one mount each have them
-        squares, dof = scatter
-        squares *= dof
+    if (
+        dof < 1 and scatter is not None and len(lots) > 1
+    ):  # a mount of each lot, as campaigns with one mount each have them
+        square = scatter[0]
         cautions.append("One mount of each lot: their scatter is that of other mounts on this bench.")
-    if dof < 1 or not squares > 0.0:
+    if not square > 0.0:
         return None
-    sd = math.sqrt(squares / dof)
-    rows = tuple((lot, len(values), means[lot], sd / math.sqrt(len(values))) for lot, values in lots.items())
+    rows = tuple((lot, len(values), fmean(values), math.sqrt(square / len(values))) for lot, values in lots.items())
     combined = combine([row[2] for row in rows], [row[3] for row in rows], confidence_level=confidence_level)
     if combined is None:  # one lot
         return None
-    together: dict[str, set[str]] = defaultdict(set)
-    for point in points:
-        together[point.bag].add(point.lot)
-    if all(len(found) == 1 for found in together.values()):
+    if len({(point.bag, point.lot) for point in points}) == len({point.bag for point in points}):
         cautions.append(
             "Lots were run in different campaigns: a change of the bench would look like a difference of lots."
         )
-    return LotSummary(
+    return records.LotSummary(
         bench=bench, treatment=treatment, power_W=power_W, lots=rows, combined=combined, cautions=tuple(cautions)
     )
 
 
 _AGE = re.compile(r"(?P<before>[^\W\d_]*)\s*(?P<number>\d+(?:\.\d+)?)\s*(?P<after>[^\W\d_]*)\s*\Z")
-
-
 _APART = "a mount each"
 
 
@@ -564,7 +543,7 @@ def parse_age(condition: str) -> tuple[float, str] | None:
     return float(match["number"]), word[:-1] if word.endswith("s") and len(word) > 2 else word
 
 
-def age_trends(campaigns: Iterable[FiledCampaign], *, confidence_level: float = 0.95) -> tuple[AgeTrend, ...]:
+def age_trends(campaigns: Iterable[FiledCampaign], *, confidence_level: float = 0.95) -> tuple[records.AgeTrend, ...]:
     """Find every treatment with mounts that were run at several ages.
 
     Parameters
@@ -580,54 +559,51 @@ def age_trends(campaigns: Iterable[FiledCampaign], *, confidence_level: float = 
         By bench, treatment and unit of age. Where no mount was run at several ages, the ages are those of different
         mounts: of campaigns with one mount each, for instance.
     """
-    groups: dict[tuple[str, str, str], list[AgedMount]] = defaultdict(list)
-    single: dict[tuple[str, str, str], dict[float, list[AgedRun]]] = defaultdict(lambda: defaultdict(list))
+    groups: dict[tuple[str, str, str], list[records.AgedMount]] = defaultdict(list)
+    single: dict[tuple[str, str, str], dict[float, list[records.AgedRun]]] = defaultdict(lambda: defaultdict(list))
     for campaign in campaigns:
-        found: dict[tuple[str, str, str], list[AgedRun]] = defaultdict(list)
+        found: dict[tuple[str, str, str], list[records.AgedRun]] = defaultdict(list)
         for run in campaign.runs:
             age = parse_age(run.condition)
             if age is None or not run.used or run.rise_K is None:
                 continue
-            aged = AgedRun(age=age[0], power_W=run.set_power_W, resistance_K_per_W=run.rise_K / run.set_power_W)
+            aged = records.AgedRun(age=age[0], power_W=run.set_power_W, resistance_K_per_W=run.rise_K / run.set_power_W)
             found[run.treatment, run.mount, age[1]].append(aged)
         for (treatment, mount, unit), runs in found.items():
-            slope = _slope(runs)
-            for one in runs:
-                single[campaign.bench, treatment, unit][one.power_W].append(one)
-            if slope is not None:
-                ordered = tuple(sorted(runs, key=lambda run: (run.age, run.power_W)))
-                groups[campaign.bench, treatment, unit].append(
-                    AgedMount(campaign=campaign.title, mount=mount, runs=ordered, slope_K_per_W=slope)
-                )
+            key = campaign.bench, treatment, unit
+            aged_mount = _aged_mount(campaign.title, mount, runs)
+            if aged_mount is not None:
+                groups[key].append(aged_mount)
+            for step in {run.power_W for run in runs if aged_mount is None}:
+                repeats = [run for run in runs if run.power_W == step]
+                level = fmean(run.resistance_K_per_W for run in repeats)
+                single[key][step].append(replace(repeats[0], resistance_K_per_W=level))
     for key, steps in single.items():
         apart = max(steps.values(), key=lambda runs: (len(runs), runs[0].power_W))
-        slope = _slope(apart) if key not in groups and len(apart) > 2 else None
-        if slope is not None:
-            ordered = tuple(sorted(apart, key=lambda run: run.age))
-            groups[key] = [AgedMount(campaign="", mount=_APART, runs=ordered, slope_K_per_W=slope)]
-    return tuple(_trend(key, mounts, confidence_level) for key, mounts in sorted(groups.items()))
+        together = _aged_mount("", _APART, apart) if key not in groups and len(apart) > 2 else None
+        groups[key] += [] if together is None else [together]
+    return tuple(_trend(key, mounts, confidence_level) for key, mounts in sorted(groups.items()) if mounts)
 
 
-def _centred(runs: Sequence[AgedRun]) -> tuple[list[tuple[float, float]], int]:
-    """Return ages and resistances less their means at each step, and the number of steps."""
-    steps: dict[float, list[AgedRun]] = defaultdict(list)
-    for run in runs:
-        steps[run.power_W].append(run)
-    pairs = []
-    for own in steps.values():
-        age = math.fsum(run.age for run in own) / len(own)
-        level = math.fsum(run.resistance_K_per_W for run in own) / len(own)
-        pairs += [(run.age - age, run.resistance_K_per_W - level) for run in own]
-    return pairs, len(steps)
+def _aged_mount(campaign: str, mount: str, runs: Sequence[records.AgedRun]) -> records.AgedMount | None:
+    """Fit a line to resistance against age, with a level of its own at each step; None with a single age."""
+    steps = sorted({run.power_W for run in runs})
+    design = np.array([[run.age, *(run.power_W == step for step in steps)] for run in runs], dtype=float)
+    try:
+        fit = fit_linear(design, np.array([run.resistance_K_per_W for run in runs]))
+    except NotEstimableError:
+        return None
+    return records.AgedMount(
+        campaign=campaign,
+        mount=mount,
+        runs=tuple(sorted(runs, key=lambda run: (run.age, run.power_W))),
+        slope_K_per_W=float(fit.coefficients[0]),
+        u_K_per_W=0.0 if fit.standard_errors is None else float(fit.standard_errors[0]),
+        dof=fit.dof,
+    )
 
 
-def _slope(runs: Sequence[AgedRun]) -> float | None:
-    pairs, _ = _centred(runs)
-    spread = math.fsum(x * x for x, _ in pairs)
-    return math.fsum(x * y for x, y in pairs) / spread if spread > 0.0 else None
-
-
-def _trend(key: tuple[str, str, str], mounts: Sequence[AgedMount], confidence_level: float) -> AgeTrend:
+def _trend(key: tuple[str, str, str], mounts: Sequence[records.AgedMount], confidence_level: float) -> records.AgeTrend:
     bench, treatment, unit = key
     slopes = [mount.slope_K_per_W for mount in mounts]
     mean = math.fsum(slopes) / len(slopes)
@@ -636,7 +612,7 @@ def _trend(key: tuple[str, str, str], mounts: Sequence[AgedMount], confidence_le
         dof = len(mounts) - 1
         u = math.sqrt(math.fsum((slope - mean) ** 2 for slope in slopes) / dof / len(mounts))
     else:
-        dof, u = _own_error(mounts[0])
+        dof, u = mounts[0].dof, mounts[0].u_K_per_W
         cautions.append(
             "Each age is another mount: what else changed between them would look like age."
             if mounts[0].mount == _APART
@@ -644,12 +620,12 @@ def _trend(key: tuple[str, str, str], mounts: Sequence[AgedMount], confidence_le
         )
     interval = None
     if dof > 0 and u > 0.0:
-        half = float(stdtrit(dof, 0.5 + confidence_level / 2.0)) * u
+        half = t_point(0.5 + confidence_level / 2.0, dof) * u
         interval = (mean - half, mean + half)
     else:
         cautions.append("Too few runs for an interval: one repeat more, or one mount more, would give one.")
     power = max(run.power_W for mount in mounts for run in mount.runs)
-    return AgeTrend(
+    return records.AgeTrend(
         bench=bench,
         treatment=treatment,
         unit=unit,
@@ -660,15 +636,6 @@ def _trend(key: tuple[str, str, str], mounts: Sequence[AgedMount], confidence_le
         finding=_words(interval),
         cautions=tuple(cautions),
     )
-
-
-def _own_error(mount: AgedMount) -> tuple[int, float]:
-    pairs, n_steps = _centred(mount.runs)
-    dof = len(pairs) - n_steps - 1
-    if dof <= 0:
-        return 0, 0.0
-    left = math.fsum((y - mount.slope_K_per_W * x) ** 2 for x, y in pairs)
-    return dof, math.sqrt(left / dof / math.fsum(x * x for x, _ in pairs))
 
 
 def _words(interval: tuple[float, float] | None) -> str:

@@ -12,22 +12,10 @@ from thermlab.base.files import replace_file
 from thermlab.base.marks import MARKER, PAGE, treatment_marks
 from thermlab.base.numbers import counted, decimals_for, number, percent, with_interval
 from thermlab.reports import pictures as draw
-from thermlab.reports.pages import (
-    Block,
-    Column,
-    cautions_block,
-    escape,
-    items,
-    join,
-    listing,
-    paragraph,
-    remark,
-    table,
-    tag,
-)
+from thermlab.reports.pages import Block, Column, cautions_block, escape, items, join, listing, paragraph, remark, tag
 from thermlab.reports.pictures import DPI, Picture
 from thermlab.reports.render import plain_page
-from thermlab.reports.results import results_json
+from thermlab.reports.results import plain, results_json
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -35,24 +23,15 @@ if TYPE_CHECKING:
 
     from matplotlib.axes import Axes
 
-    from thermlab.histories.records import (
-        AcrossCampaigns,
-        AgeTrend,
-        BaselineChart,
-        BenchHistory,
-        BuildPoint,
-        History,
-        LotSummary,
-        MountPoint,
-        Study,
-    )
+    from thermlab.histories import records
 
 MILLI = 1000.0
 _ROW_IN = 0.42
 _NAMED_ROW_IN = 0.62
+_MOST_ROWS = 30
 
 
-def summary(found: History) -> str:
+def summary(found: records.History) -> str:
     """Return the findings of a history as text, one line per finding."""
     lines = [f"{found.archive}: {counted(found.n_campaigns, 'campaign')}, {counted(found.n_builds, 'build')}"]
     for bench in found.benches:
@@ -73,7 +52,7 @@ def bench_name(bench: str) -> str:
     return f"bench {bench}" if bench else "the bench without a name"
 
 
-def scatter_sentence(bench: BenchHistory) -> str:
+def scatter_sentence(bench: records.BenchHistory) -> str:
     """Say how much mounts scatter on a bench."""
     if bench.mount_sd_K_per_W is None:
         return f"Mount SD on {bench_name(bench.bench)}: not known."
@@ -85,7 +64,7 @@ def scatter_sentence(bench: BenchHistory) -> str:
     )
 
 
-def baseline_sentence(chart: BaselineChart) -> str:
+def baseline_sentence(chart: records.BaselineChart) -> str:
     """Say whether the baseline of a bench stayed what it was."""
     what = f"{chart.treatment} on {bench_name(chart.bench)} at {chart.power_W:g} W"
     found = chart.chart
@@ -103,7 +82,7 @@ def baseline_sentence(chart: BaselineChart) -> str:
     return f"{what}: {'; '.join(signals)} ({limits}): look for what changed on the bench."
 
 
-def across_sentence(one: AcrossCampaigns) -> str:
+def across_sentence(one: records.AcrossCampaigns) -> str:
     """Say what a treatment gains over all campaigns."""
     found = one.combined
     what = (
@@ -128,7 +107,7 @@ def across_sentence(one: AcrossCampaigns) -> str:
     return " ".join(said)
 
 
-def lot_sentence(one: LotSummary) -> str:
+def lot_sentence(one: records.LotSummary) -> str:
     """Say how much lots differ."""
     found = one.combined
     return (
@@ -138,7 +117,7 @@ def lot_sentence(one: LotSummary) -> str:
     )
 
 
-def build_sentences(found: History) -> Iterator[str]:
+def build_sentences(found: records.History) -> Iterator[str]:
     """Say how builds came out."""
     if not found.builds:
         return
@@ -151,13 +130,11 @@ def build_sentences(found: History) -> Iterator[str]:
     )
 
 
-def age_sentence(one: AgeTrend) -> str:
+def age_sentence(one: records.AgeTrend) -> str:
     """Say what age does to a mount."""
-    scale = one.power_W
-    interval = None
-    if one.interval_K_per_W is not None:
-        interval = (scale * one.interval_K_per_W[0], scale * one.interval_K_per_W[1])
-    cautions = f" {' '.join(one.cautions)}" if one.cautions else ""
+    scale, ends = one.power_W, one.interval_K_per_W
+    interval = None if ends is None else (scale * ends[0], scale * ends[1])
+    cautions = "".join(f" {text}" for text in one.cautions)
     change = with_interval(scale * one.slope_K_per_W, interval)
     return (
         f"Age of {one.treatment} on {bench_name(one.bench)}: {change} K per {one.unit} at {scale:g} W, "
@@ -165,7 +142,7 @@ def age_sentence(one: AgeTrend) -> str:
     )
 
 
-def baseline_picture(chart: BaselineChart) -> Picture:
+def baseline_picture(chart: records.BaselineChart) -> Picture:
     """Draw the resistance of a baseline mount by mount, with the limits of the individuals chart.
 
     Parameters
@@ -184,15 +161,8 @@ def baseline_picture(chart: BaselineChart) -> Picture:
         axes.margins(y=0.15)
         _campaign_axis(axes, chart)
         if found is not None:
-            outside: dict[str, Any] = {
-                "marker": "o",
-                "ms": 15,
-                "mfc": "none",
-                "mec": PAGE["wrong"],
-                "mew": 1.8,
-                "ls": "none",
-            }
-            axes.plot([i + 1 for i in found.outside], [values[i] for i in found.outside], **outside)
+            outside: dict[str, Any] = {"ms": 15, "mfc": "none", "mec": PAGE["wrong"], "mew": 1.8, "ls": "none"}
+            axes.plot([i + 1 for i in found.outside], [values[i] for i in found.outside], "o", **outside)
             limits = {"upper limit": found.upper, "mean": found.centre, "lower limit": found.lower}
             for name, level in limits.items():
                 line = "-" if name == "mean" else draw.DASHED
@@ -203,7 +173,7 @@ def baseline_picture(chart: BaselineChart) -> Picture:
     return Picture(figure, f"Individuals chart. {baseline_sentence(chart)}")
 
 
-def _campaign_axis(axes: Axes, chart: BaselineChart) -> None:
+def _campaign_axis(axes: Axes, chart: records.BaselineChart) -> None:
     """Mark where each campaign begins, with its day, as long as there is room for the words."""
     starts = [i for i, point in enumerate(chart.points) if i == 0 or point.bag != chart.points[i - 1].bag]
     every = -(-len(starts) // 7)
@@ -215,7 +185,7 @@ def _campaign_axis(axes: Axes, chart: BaselineChart) -> None:
     axes.set_xlabel("mounts in the order made; a campaign begins at each line", fontsize=9.3)
 
 
-def across_picture(one: AcrossCampaigns) -> Picture:
+def across_picture(one: records.AcrossCampaigns) -> Picture:
     """Draw what each campaign found about a treatment, and what they say together.
 
     Parameters
@@ -225,23 +195,25 @@ def across_picture(one: AcrossCampaigns) -> Picture:
     """
     mark = treatment_marks([one.baseline, one.treatment], one.baseline)[one.treatment]
     together, power = one.combined if len(one.studies) > 1 else None, one.at_power_W
-    names = [f"{draw.short(study.title, 26, 2)}\n{study.day}" for study in one.studies]
+    studies = one.studies[-_MOST_ROWS:]
+    names = [f"{draw.short(study.title, 26, 2)}\n{study.day}" for study in studies]
     names += ["together"] if together is not None else []
     with draw.new_figure(1.42 + _NAMED_ROW_IN * len(names)) as figure:
         axes = draw.panel(figure, left=2.3, right=0.25, bottom=0.84, top=0.35)
         axes.axvline(0.0, color=PAGE["muted"], lw=0.9, zorder=1)
-        for row, study in enumerate(one.studies):
+        for row, study in enumerate(studies):
             value, half = power * study.difference_K_per_W, study.half_K_per_W
             if half is not None:
                 draw.bar(axes, (value - power * half, value + power * half), row, mark.colour, 1.6)
             axes.plot(value, row, mark.marker, color=mark.colour, ms=6.5, mfc="none" if half is None else mark.colour)
         if together is not None:
-            row = len(one.studies)
+            row = len(studies)
             draw.bar(axes, together.prediction_interval, row, PAGE["band-edge"], 6, alpha=0.6)
             draw.bar(axes, together.interval, row, PAGE["ink"], 2.6)
             axes.plot(together.mean, row, MARKER["together"], color=PAGE["ink"], ms=7)
         draw.name_rows(axes, names)
         level = "" if one.combined is None else f"line: {percent(one.combined.confidence_level)} interval; "
+        level = f"the last {_MOST_ROWS} campaigns; {level}" if len(studies) < len(one.studies) else level
         axes.set_xlabel(
             f"difference to the baseline in K at {power:g} W\n{level}band: a further campaign", fontsize=9.3
         )
@@ -249,7 +221,7 @@ def across_picture(one: AcrossCampaigns) -> Picture:
     return Picture(figure, f"Campaigns one by one and together. {across_sentence(one)}")
 
 
-def builds_picture(points: Sequence[BuildPoint]) -> Picture:
+def builds_picture(points: Sequence[records.BuildPoint]) -> Picture:
     """Draw the rise of each build against where a fresh mount was expected.
 
     Parameters
@@ -270,14 +242,14 @@ def builds_picture(points: Sequence[BuildPoint]) -> Picture:
             axes.plot(off, row, MARKER[marker], color=colour, ms=7.5, zorder=4)
             words = {True: "inside", False: "outside", None: "no interval"}[inside]
             said.append(f"{point.build} at {point.power_W:g} W: {off:+.2f} K, {words}")
-        names = [f"{draw.short(point.build, 20, 1)}, {point.power_W:g} W, {point.day}" for point in points]
+        names = [f"{draw.short(point.build, 30, 1)}\n{point.power_W:g} W, {point.day}" for point in points]
         draw.name_rows(axes, names)
         words = "rise less the mean of the campaign's mounts in K\nbar: where a fresh mount was expected"
         axes.set_xlabel(words, fontsize=9.3)
     return Picture(figure, "Builds against the interval for a fresh mount. " + "; ".join(said).replace("-", "−") + ".")
 
 
-def ageing_picture(one: AgeTrend) -> Picture:
+def ageing_picture(one: records.AgeTrend) -> Picture:
     """Draw the resistance of each mount against its age.
 
     Parameters
@@ -304,7 +276,7 @@ def ageing_picture(one: AgeTrend) -> Picture:
     return Picture(figure, f"Resistance against age on {bench_name(one.bench)}. {age_sentence(one)}")
 
 
-def write_history(found: History, archive: Path) -> Path:
+def write_history(found: records.History, archive: Path) -> Path:
     """Write ``history.html`` and ``history.json`` beside the bags, each at once.
 
     Parameters
@@ -324,7 +296,7 @@ def write_history(found: History, archive: Path) -> Path:
     return archive / HISTORY
 
 
-def history_data(found: History) -> dict[str, Any]:
+def history_data(found: records.History) -> dict[str, Any]:
     """Return what a program gets: combined differences, mount SDs, and every mount in the order measured."""
     benches = [
         {
@@ -362,25 +334,12 @@ def history_data(found: History) -> dict[str, Any]:
         ],
         **{key: only.get(key) for key in ("mount_sd_K", "mount_sd_dof", "at_power_W")},
         "benches": benches,
-        "mounts": [
-            {
-                "campaign": point.campaign,
-                "treatment": point.treatment,
-                "mount": point.mount,
-                "measured": point.measured or None,
-                "rise_K": point.rise_K,
-                "set_power_W": point.set_power_W,
-                "lower_grade": point.lower_grade,
-                "bench": point.bench,
-                "bag": point.bag,
-            }
-            for point in found.mounts
-        ],
+        "mounts": [plain(point) | {"measured": point.measured or None} for point in found.mounts],
         "left_out": list(found.left_out),
     }
 
 
-def render_history(found: History) -> str:
+def render_history(found: records.History) -> str:
     """Return the history as a whole page."""
     body = f'{block(found).html}\n<p><a href="{INDEX}">List of campaigns and builds</a></p>'
     style = ".history main { margin: 0 auto; padding: 0 1.25rem 4rem; }\n"
@@ -397,7 +356,7 @@ def picture_block(picture: Picture) -> Block:
     return tag("figure", image)
 
 
-def _days(points: tuple[MountPoint, ...]) -> str:
+def _days(points: tuple[records.MountPoint, ...]) -> str:
     days = sorted(point.measured[:10] for point in points if point.measured)
     if not days:
         return "The logs have no dates: campaigns stand in the order of their reports."
@@ -406,7 +365,7 @@ def _days(points: tuple[MountPoint, ...]) -> str:
     return f"{text}; {counted(undated, 'mount')} without a date." if undated else f"{text}."
 
 
-def block(found: History) -> Block:
+def block(found: records.History) -> Block:
     """Return the findings with pictures and tables."""
     subtitle = (
         f"{counted(found.n_campaigns, 'campaign')} and {counted(found.n_builds, 'build')}. {_days(found.mounts)} "
@@ -442,7 +401,7 @@ def block(found: History) -> Block:
     return join(parts, "\n")
 
 
-def _bench(bench: BenchHistory) -> Block:
+def _bench(bench: records.BenchHistory) -> Block:
     columns: list[Column] = [
         ("campaign", "text", lambda one: one.title),
         ("measured", "text", lambda one: one.day),
@@ -476,8 +435,8 @@ def _bench(bench: BenchHistory) -> Block:
     return join(parts, "\n")
 
 
-def _studies(one: AcrossCampaigns) -> Block:
-    def difference(study: Study) -> str:
+def _studies(one: records.AcrossCampaigns) -> Block:
+    def difference(study: records.Study) -> str:
         value, half = one.at_power_W * study.difference_K_per_W, study.half_K_per_W
         reach = None if half is None else one.at_power_W * half
         return with_interval(value, None if reach is None else (value - reach, value + reach))
@@ -492,15 +451,20 @@ def _studies(one: AcrossCampaigns) -> Block:
     return listing(f"Campaigns with {one.treatment} and {one.baseline}", one.studies, columns)
 
 
-def _lots(found: History) -> list[Block]:
+def _lots(found: records.History) -> list[Block]:
+    columns: list[Column] = [
+        ("lot", "text", lambda row: row[0]),
+        ("mounts", "number", lambda row: row[1]),
+        (
+            "rise over power in mK/W, ± one standard uncertainty",
+            "number",
+            lambda row: with_interval(
+                MILLI * row[2], (MILLI * (row[2] - row[3]), MILLI * (row[2] + row[3])), sign=False
+            ),
+        ),
+    ]
     parts = []
     for one in found.lots:
-        rows = [
-            (lot, count, with_interval(MILLI * mean, (MILLI * (mean - u), MILLI * (mean + u)), sign=False))
-            for lot, count, mean, u in one.lots
-        ]
         caption = f"Lots of {one.treatment} on {bench_name(one.bench)} at {one.power_W:g} W"
-        headings = ("lot", "mounts", "rise over power in mK/W, ± one standard uncertainty")
-        parts += [paragraph(lot_sentence(one)), cautions_block(one.cautions)]
-        parts.append(table(caption, headings, rows, numeric=(1, 2)))
-    return parts or [remark("No treatment with two lots on one bench and two mounts of a lot.")]
+        parts += [paragraph(lot_sentence(one)), cautions_block(one.cautions), listing(caption, one.lots, columns)]
+    return parts or [remark("No treatment with two lots on one bench.")]

@@ -194,14 +194,18 @@ class AgedMount:
         Title of the campaign, name of the mount.
     runs : tuple of AgedRun
         By age.
-    slope_K_per_W : float
-        Change of resistance per unit of age, K/W.
+    slope_K_per_W, u_K_per_W : float
+        Change of resistance per unit of age and its standard uncertainty, K/W; that is 0 without degrees of freedom.
+    dof : int
+        Degrees of freedom of the line.
     """
 
     campaign: str
     mount: str
     runs: tuple[AgedRun, ...]
     slope_K_per_W: float
+    u_K_per_W: float
+    dof: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -252,14 +256,10 @@ class Study:
     ----------
     title, bench, day : str
         The campaign.
-    lots : tuple of str
-        Lots of the treatment in it.
     n_mounts, n_baseline, n_readings : int
         Mounts of the treatment and of its baseline; how many of both rest on readings without a log.
     difference_K_per_W : float
         Difference to the baseline over the reference power, K/W; negative: cooler.
-    u_K_per_W : float or None
-        Its standard uncertainty as the campaign reported it, K/W; None where mounts were not replicated.
     half_K_per_W : float or None
         Half of the interval that this campaign has alone, K/W: as reported, or with the mount SD of its bench.
     """
@@ -267,12 +267,10 @@ class Study:
     title: str
     bench: str
     day: str
-    lots: tuple[str, ...]
     n_mounts: int
     n_baseline: int
     n_readings: int
     difference_K_per_W: float
-    u_K_per_W: float | None
     half_K_per_W: float | None
 
 

@@ -178,9 +178,9 @@ class Combined:
 
     mean: float
     interval: Interval
-    prediction_interval: Interval | None
-    spread: float | None
     confidence_level: float
+    prediction_interval: Interval | None = None
+    spread: float | None = None
 
 
 def combine_campaigns(
@@ -255,7 +255,6 @@ def mean_of_campaigns(values: Sequence[float], *, confidence_level: float = 0.95
         mean=mean,
         interval=(mean - half, mean + half),
         prediction_interval=(mean - ahead, mean + ahead) if n > 2 else None,
-        spread=None,
         confidence_level=confidence_level,
     )
 
