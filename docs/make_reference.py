@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from pydantic import BaseModel
+from pydantic import AliasPath, BaseModel
 from pydantic.fields import FieldInfo
 
 from thermlab.campaign.runsheet import BY_HAND, OPTIONAL, REQUIRED
@@ -209,7 +209,8 @@ def keys(model: type[BaseModel], path: str = "") -> Iterator[tuple[object, ...]]
     """Yield a row for every key of campaign.yaml except the thresholds."""
     for name, field in model.model_fields.items():
         inner = models(field.annotation)
-        shown = f"{path}{name}"
+        alias = field.validation_alias
+        shown = path + (".".join(map(str, alias.path)) if isinstance(alias, AliasPath) else name)
         yield f"`{shown}`", default(field), allowed(field), unit(name), field.description or ""
         if inner is not None and inner is not CheckThresholds:
             yield from keys(inner, f"{shown}.NAME." if name == "treatments" else f"{shown}.")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -225,3 +226,13 @@ def test_rounded_numbers_read_back_within_the_last_digit():
         u = float(10 ** rng.uniform(-4, 4))
         assert float(round_to_uncertainty(value, u)) == pytest.approx(value, abs=0.051 * u)
         assert float(round_to_uncertainty(u, u)) == pytest.approx(u, rel=0.051)
+
+
+def test_the_customers_room_is_a_line_of_the_throttle_power_alone():
+    wide = replace(INPUTS, room_effect_W=(0.0, 2.6))
+    known, none = replace(INPUTS, room_effect_W=(1.5, 1.5)), replace(INPUTS, room_effect_W=(0.0, 0.0))
+    lines = [[line for line in build_budget(one) if "customer's room" in line.input] for one in (wide, known, none)]
+    assert [[line.quantity for line in some] for some in lines] == [["throttle power"], ["throttle power"], []]
+    assert lines[0][0].contribution == pytest.approx(2.6 / math.sqrt(3.0))
+    assert lines[1][0].contribution == pytest.approx(0.15 * 1.5 / math.sqrt(3.0))
+    assert lines[0][0].evaluation == "B"

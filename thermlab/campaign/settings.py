@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Annotated, Any, ClassVar, Literal
 
-from pydantic import AfterValidator, Field
+from pydantic import AfterValidator, AliasPath, BeforeValidator, Field
 
 from thermlab.base.errors import InputError, Problem
 from thermlab.logs.settings import (
@@ -381,10 +381,30 @@ class LogsAndRoom(Model):
         return self.uncertainty.ambient_u_K if self.ambient_constant is None else self.ambient_constant.u_K
 
 
+def _kind_of_cooling(value: object) -> object:
+    """Take the kind out of a table of cooling; its share is read by a path of its own."""
+    if not isinstance(value, Mapping):
+        return value
+    kind, allowed = value.get("kind", "passive"), "passive or forced, or {kind: passive, radiated_share: 0.2}"
+    unknown = [key for key in value if key not in ("kind", "radiated_share")]
+    if unknown or (kind == "forced" and value.get("radiated_share") is not None):
+        raise refused("cooling", f"the key {unknown[0]!r}" if unknown else "a radiated share with fans", allowed)
+    return kind
+
+
 class BenchSettings(LogsAndRoom):
     """All that the reduction of runs depends on, whatever the runs are made for."""
 
-    cooling: Cooling = Field(default="passive", description="passive, or forced (fixed fans)")
+    cooling: Annotated[Cooling, BeforeValidator(_kind_of_cooling)] = Field(
+        default="passive", description="passive, or forced (fixed fans)"
+    )
+    radiated_share: float | None = Field(
+        default=None,
+        ge=0,
+        le=1,
+        validation_alias=AliasPath("cooling", "radiated_share"),
+        description="share of the heat a passive sink radiates, where known; cooling: {kind, radiated_share}",
+    )
     limits: Limits | None = Field(default=None, description="{temperature_C, room_C}")
     soak: Soak | None = Field(default=None, description="{minutes}")
     measurand: Measurand = Field(default="hottest", description="hottest or mean")

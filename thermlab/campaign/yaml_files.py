@@ -362,7 +362,7 @@ def _meaning(holder: type[BaseModel] | None, path: Path) -> str:
 
 
 def _unknown_key(holder: type[BaseModel] | None, key: str) -> tuple[str, str]:
-    known = list(holder.model_fields) if holder else []
+    known = [name for name, field in holder.model_fields.items() if field.validation_alias is None] if holder else []
     lowered = {name.lower(): name for name in known}
     near = difflib.get_close_matches(key[:60].lower(), lowered, n=1, cutoff=0.0)
     hint = f"; the nearest known key is {lowered[near[0]]}" if near else ""

@@ -184,7 +184,7 @@ def conclude(
     runs = settled.runs
     whole = compare_campaign(settings, runs)
     comparison = _with_and_without(settings, runs, whole) if len(settings.treatments) > 1 else None
-    throttle = _throttle(settings, runs, whole)
+    throttle = _throttle(settings, settled, whole)
     if comparison is not None:
         comparison = replace(comparison, one_mount=what_one_mount_shows(comparison, throttle))
         comparison = decide_each(settings, comparison, throttle)
@@ -262,9 +262,8 @@ def _with_and_without(
     )
 
 
-def _throttle(
-    settings: CampaignSettings, runs: tuple[ReducedRun, ...], comparison: Comparison | None
-) -> ThrottlePower | None:
+def _throttle(settings: CampaignSettings, settled: SettledRuns, comparison: Comparison | None) -> ThrottlePower | None:
+    runs, constant = settled.runs, settled.bench.time_constant
     held = tuple(run.held for run in runs if run.held is not None)
     if settings.limits is None or (comparison is None and not held):
         return None
@@ -280,6 +279,8 @@ def _throttle(
         order_covariate=settings.analysis.order_covariate and comparison is not None,
         held=held,
         cooling=settings.cooling,
+        radiated_share=settings.radiated_share,
+        time_constant_u_K=constant.u_time_constant_s / 60.0 * _rise_per_time_constant(settled) if constant else 0.0,
     )
 
 
@@ -344,6 +345,7 @@ def _budget_inputs(
         throttle_mount_sd_dof=throttle.mount_sd_dof,
         throttle_n_mounts=own.n_mounts,
         model_spread_W=throttle.model_spread_W,
+        room_effect_W=own.room_effect_W,
     )
 
 

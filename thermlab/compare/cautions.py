@@ -22,7 +22,6 @@ if TYPE_CHECKING:
     from thermlab.campaign.folder import Campaign
     from thermlab.compare.mounts import MountTable, ReferenceRise, Scatter
     from thermlab.compare.records import Comparison, LackOfFit, PriorUse, ThrottlePower, TreatmentComparison
-    from thermlab.runs.records import ReducedRun
     from thermlab.runs.settled_runs import SettledRuns
 
 _LARGEST_COUNT_RATIO = 2.0
@@ -77,13 +76,7 @@ def comparison_cautions(
 
 
 def throttle_cautions(
-    found: ThrottlePower,
-    runs: Sequence[ReducedRun],
-    scatter: Scatter,
-    fit: LackOfFit | None,
-    *,
-    common: float,
-    cooling: str,
+    found: ThrottlePower, tested_C: float, scatter: Scatter, fit: LackOfFit | None, *, common: float, cooling: str
 ) -> tuple[Caution, ...]:
     """Collect the cautions of a prediction.
 
@@ -91,8 +84,8 @@ def throttle_cautions(
     ----------
     found : ThrottlePower
         All of it but its cautions.
-    runs : sequence of ReducedRun
-        All runs.
+    tested_C : float
+        Room of the bench on average, degC.
     scatter : Scatter
         Scatter of the throttle powers.
     fit : LackOfFit or None
@@ -110,7 +103,7 @@ def throttle_cautions(
         _no_throttle(found),
         _no_interval(found, scatter),
         _observed(found),
-        _room_effect(found, runs, cooling),
+        _room_effect(found, tested_C, cooling),
     )
     return (
         *_about(POWER, _power(common)),
@@ -316,13 +309,6 @@ def _signed(value: float, u: float) -> str:
     return ("+" if value > 0.0 else "") + round_to_uncertainty(value, u)
 
 
-# Simulated for a rise of 65 K, convection properties held constant: the rise at fixed power falls by 0.12 K per K of
-# warmer room with 35 % of the heat shed by radiation (0.07 with 20 %, 0.17 with 50 %); 0.115 with a third of it.
-_ROOM_EFFECT_K_PER_K = 0.115
-_ROOM_EFFECT_AT_RISE_K = 65.0
-_ABSOLUTE_ZERO_C = -273.15
-
-
 def _no_throttle(found: ThrottlePower) -> Iterator[str]:
     """Say why a treatment has no throttle power."""
     base, *rest = found.treatments
@@ -386,32 +372,29 @@ def _power(common: float) -> Iterator[str]:
         )
 
 
-def _room_effect(found: ThrottlePower, runs: Sequence[ReducedRun], cooling: str) -> list[str]:
-    """Say what testing in another room than the customer's does, scaled to this bench."""
-    rooms = [run.ambient_C for run in runs if run.used and run.ambient_C is not None]
-    slopes = [item.slope_K_per_W for item in found.treatments if item.slope_K_per_W is not None]
-    if not rooms or not slopes:
-        return []
-    tested, limit = float(np.mean(rooms)), found.temperature_limit_C - found.room_C
-    warmer = found.room_C - tested
-    if abs(warmer) < 1.0:
-        return []
-    slope = float(np.mean(slopes))
-    where = f"The bench stood in {tested:.1f} degC on average, the customer's room is {found.room_C:g} degC"
+def _room_effect(found: ThrottlePower, tested_C: float, cooling: str) -> Iterator[str]:
+    """Say what testing in another room than the customer's does to this bench."""
+    effects = [item.room_effect_W for item in found.treatments if item.room_effect_W is not None]
+    warmer = found.room_C - tested_C
+    if not effects or abs(warmer) < 1.0:
+        return
+    low, high = max(effects, key=lambda ends: max(map(abs, ends)))
+    most = max(low, high, key=abs)
+    side = "low (safe)" if most > 0.0 else "high (not safe)"
+    where = f"The bench stood in {tested_C:.1f} degC on average, the customer's room is {found.room_C:g} degC"
     if cooling == "forced":
-        watts = abs(limit * warmer / (tested - _ABSOLUTE_ZERO_C)) / slope
-        side = "high (not safe)" if warmer > 0.0 else "low (safe)"
         effect = "Fans at constant speed move less mass of warm, thin air"
-        return [f"{where}. {effect}: the throttle powers are read up to about {watts:.2g} W too {side}."]
-    per_kelvin = _ROOM_EFFECT_K_PER_K * limit / _ROOM_EFFECT_AT_RISE_K
-    watts = abs(per_kelvin * warmer) / slope
-    side = "low (safe)" if warmer > 0.0 else "high (not safe)"
-    effect = (
-        f"A passive sink rises up to {per_kelvin:.2g} K less per K of warmer room, where it sheds a third of its heat "
-        "by radiation, and no less where it sheds none"
-    )
-    between = f"between 0 and about {watts:.2g} W too {side}, which their intervals do not hold"
-    return [f"{where}. {effect}: the throttle powers are read {between}."]
+        yield f"{where}. {effect}: the throttle powers are read up to about {abs(most):.2g} W too {side}, {_HELD}."
+    elif low == high:
+        yield f"{where}. With the radiated share declared, {most:+.2g} W are added to the throttle powers for it."
+    else:
+        yield (
+            f"{where}. A passive sink rises the less in a warmer room the more it radiates: from none to a third of "
+            f"the heat, the throttle powers are read between 0 and about {abs(most):.2g} W too {side}, {_HELD}."
+        )
+
+
+_HELD = "which their intervals hold"
 
 
 # Rooms in which a workshop has its bench, degC (common practice, no source).

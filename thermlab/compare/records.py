@@ -531,6 +531,9 @@ class TreatmentThrottle:
         Slope of the mean curve at the throttle power, K/W.
     model_spread_W : float or None
         Half-spread over curve models, W.
+    room_effect_W : tuple of float or None
+        How much more power the customer's room allows than the bench tells, W: a range that the intervals hold, or
+        with a declared radiated share one number that is in them all.
     reason : str
         Why there is no throttle power; empty where there is one.
     mounts : tuple of MountThrottle
@@ -550,6 +553,7 @@ class TreatmentThrottle:
     directly_observed_W: float | None = None
     slope_K_per_W: float | None = None
     model_spread_W: float | None = None
+    room_effect_W: Interval | None = None
     reason: str = ""
     mounts: tuple[MountThrottle, ...] = ()
 

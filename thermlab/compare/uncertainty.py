@@ -111,6 +111,8 @@ class BudgetInputs:
         Mounts behind the throttle power.
     model_spread_W : float or None
         Half-spread over curve models, W.
+    room_effect_W : tuple of float or None
+        Effect of the customer's room, a range or twice the one number, W.
     """
 
     power_W: float
@@ -133,6 +135,7 @@ class BudgetInputs:
     throttle_mount_sd_dof: float | None = None
     throttle_n_mounts: int = 0
     model_spread_W: float | None = None
+    room_effect_W: tuple[float, float] | None = None
 
 
 def resolution_u(step: float) -> float:
@@ -258,6 +261,15 @@ def build_budget(inputs: BudgetInputs) -> tuple[BudgetLine, ...]:
         if inputs.model_spread_W is not None:
             text = "curve model, exponents 0.75 to 0.85 and a quadratic (W, rectangular)"
             lines.append(_line("throttle power", text, "B", inputs.model_spread_W / math.sqrt(3.0), 1.0))
+        if inputs.room_effect_W is not None and any(inputs.room_effect_W):
+            low, high = inputs.room_effect_W
+            text, half = "the customer's room, no radiation to a third or thin air (W, rectangular)", max(-low, high)
+            if low == high:
+                text, half = (
+                    "the customer's room, radiated share declared (W, 15 % of it, rectangular)",
+                    0.15 * abs(low),
+                )
+            lines.append(_line("throttle power", text, "B", half / math.sqrt(3.0), 1.0))
     return tuple(lines)
 
 

@@ -242,6 +242,7 @@ class FiledThrottle(_Part):
     extrapolation: float | None
     observed: list[FiledObservation]
     directly_observed_W: float | None
+    room_effect_W: Interval | None = None
 
 
 class FiledThrottlePower(_Part):
