@@ -151,7 +151,7 @@ def _decision(
     if item.verdict == "cooler" and (extra is None or extra > 0.0):
         missing = f"it is cooler{cost}; only more mounts tell whether by {settings.decision.margin_K:g} K"
     if missing:
-        return Decision(None, None, f"Not yet: {missing}.")
+        return Decision(None, None, f"No decision yet: {missing}.")
     if item.verdict == "undecided":
         return Decision("keep", None, f"Keep {base}: no bench makes the mounts that would tell them apart.")
     if item.verdict.startswith("warmer") or (alike and (extra or 0.0) >= 0.0):

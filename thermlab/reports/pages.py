@@ -298,7 +298,6 @@ def _answer_table(analysis: Analysis) -> Block:
             "number",
             lambda name: number(getattr(costs.get(name), "cost_per_mount", None), 2),
         ),
-        ("decision", "text", lambda name: of(name, lambda i: i.decision.text if i.decision else "–")),
         ("what to do next", "text", lambda name: wording.short_step(analysis, name)),
     ]
     names = [comparison.baseline, *found]
@@ -338,7 +337,12 @@ def _answers(analysis: Analysis) -> list[Block]:
         return [paragraph("None yet: there is no run that could be used.")]
     if not found:
         return [paragraph("There is no comparison: see the cautions for the reason. The runs are reported below.")]
-    said = [(_sign(a.treatment, marks), tag("strong", _bound(a.claim)), _bound(a.evidence)) for a in found]
+    items = wording.by_treatment(analysis.comparison)
+    decided = {name: f" {item.decision.text}" if item.decision else "" for name, item in items.items()}
+    said = [
+        (_sign(a.treatment, marks), tag("strong", _bound(a.claim)), _bound(a.evidence), tag("em", decided[a.treatment]))
+        for a in found
+    ]
     return [tag("p", *sentence, class_="lead answer") for sentence in said]
 
 
