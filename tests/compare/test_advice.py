@@ -17,7 +17,7 @@ from thermlab.compare.records import TreatmentComparison
 from thermlab.compare.verdict import advise_next, from_which_power, what_one_mount_shows
 from thermlab.planning.pages import outlook_sentences
 from thermlab.planning.underway import advise
-from thermlab.reports.pages import answer, next_steps
+from thermlab.reports.pages import next_steps, opening
 from thermlab.reports.results import to_results
 from thermlab.reports.wording import matters_from
 
@@ -133,7 +133,7 @@ def test_report_results_and_plan_say_the_same(tmp_path):
 
     assert " ".join(filed["text"].split()) in shown(next_steps(analysis))
     for item in to_results(analysis)["comparison"]["treatments"]:
-        assert item["decision"]["text"] in shown(answer(analysis))
+        assert item["decision"]["text"] in shown(opening(analysis))
 
 
 def test_the_power_from_which_a_difference_matters_is_that_of_the_bench():
