@@ -30,7 +30,8 @@ SHEET = {
     "treatment": "one of `treatments` in campaign.yaml",
     "mount": "which fresh mount of the treatment; a mount is identified by treatment and mount together",
     "set_power_W": "power step, W",
-    "log": "log file, relative to the campaign folder; may not leave it",
+    "log": "log file, relative to the campaign folder; may not leave it; a run whose log is not there "
+    "beside others counts as not made yet",
     "start": "begin of the soak in the log's own time; blank: the last step in power within the file",
     "end": "end of the soak in the log's own time; blank: the end of the file",
     "exclude": "a reason why the run is not used; blank: it is used",

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from thermlab.campaign.runsheet import MAX_SHEET_BYTES, REQUIRED, RunSheet, overlapping, read_run_sheet
+from thermlab.campaign.runsheet import MAX_SHEET_BYTES, NOT_MADE, REQUIRED, RunSheet, overlapping, read_run_sheet
 from thermlab.logs.settings import TimeSettings
 
 TIME = TimeSettings(columns=["time"], format="%Y-%m-%d %H:%M:%S")
@@ -100,9 +100,9 @@ def test_all_problems_come_at_once_in_line_order(folder):
             "r3,pad-b,1,90,logs/a.csv,2026-11-25 10:30:00,2026-11-25 11:00:00,,",
         )
     )
-    assert [problem.split(":")[1].split(" ")[0] for problem in found] == ["3", "3", "3", "4", "5"]
-    assert found[3].startswith("runs.csv:4 (run): found 'r1' a second time (first on line 2); allowed: each run once")
-    assert "run 'r3' overlapping run 'r1' of line 2 in 'logs/a.csv'" in found[4]
+    assert [problem.split(":")[1].split(" ")[0] for problem in found] == ["3", "3", "4", "5"]
+    assert found[2].startswith("runs.csv:4 (run): found 'r1' a second time (first on line 2); allowed: each run once")
+    assert "run 'r3' overlapping run 'r1' of line 2 in 'logs/a.csv'" in found[3]
 
 
 def test_cuts_that_touch_are_fine_and_whole_files_taken_twice_are_not(folder):
@@ -148,6 +148,22 @@ def test_a_missing_log_of_an_excluded_run_is_a_caution(folder):
     found = sheet(folder, "r1,pad-b,1,90,logs/lost.csv,,,disk died,", "r2,grease-a,1,90,logs/a.csv,,,,")
     assert found.problems == ()
     assert found.cautions == ("the log 'logs/lost.csv' of the excluded run 'r1' does not exist",)
+
+
+def test_a_run_whose_log_is_not_there_yet_is_left_out_beside_others_and_named_with_its_line(folder):
+    found = sheet(folder, "r1,pad-b,1,90,logs/mistyped.csv,,,,", "r2,grease-a,1,90,logs/a.csv,,,,")
+    assert found.problems == ()
+    assert [run.exclude for run in found.runs] == [NOT_MADE, ""]
+    assert found.cautions == (
+        "runs without their logs are left out as 'not made yet': runs.csv:2 'logs/mistyped.csv', which does not exist",
+    )
+
+
+def test_a_sheet_none_of_whose_used_runs_has_a_log_is_refused(folder):
+    lines = "r1,pad-b,1,90,logs/mistyped.csv,,,,", "r2,grease-a,1,90,logs/a.csv,,,spoiled,"
+    assert texts(sheet(folder, *lines))[0].startswith(
+        "runs.csv:2 (log): found 'logs/mistyped.csv', which does not exist"
+    )
 
 
 def test_a_plan_whose_logs_are_all_to_come_has_one_caution_for_them(folder):

@@ -8,8 +8,10 @@ import numpy as np
 import pytest
 
 from thermlab.base.errors import InputError
+from thermlab.campaign.folder import load_campaign
 from thermlab.compare.analysis import analyse
 from thermlab.compare.cautions import _days_exchanged
+from thermlab.runs.reading import check, read_campaign_logs
 from thermlab.runs.records import ReducedRun
 from thermlab.runs.settled_runs import order_made
 from thermlab.simulate.ladders import SimulatedTreatment, simulate_campaign
@@ -204,6 +206,28 @@ def test_a_mount_without_the_declared_reference_step_moves_all_to_the_common_ste
     assert lo < campaign.truth.difference_K["paste-c"][-1] < hi
 
 
+def test_a_mount_without_its_log_is_left_out_as_if_excluded_and_the_others_are_reported(tmp_path):
+    campaign = simulate()
+    folder = write_campaign(tmp_path / "b", campaign)
+    lines = [line for line in load_campaign(folder).runs if (line.treatment, line.mount) == ("paste-c", "3")]
+    sheet = {line.run: {"exclude": "not made yet"} for line in lines}
+    excluded = analyse(write_campaign(tmp_path / "a", campaign, sheet=sheet))
+    (folder / lines[0].log).unlink()
+
+    found = analyse(folder)
+
+    runs = [run for run in found.runs if run.run in sheet]
+    assert [(run.used, run.reason, run.rise_K) for run in runs] == [(False, "not made yet", None)] * len(lines)
+    assert list(found.runs[-len(lines) :]) == runs
+    difference_K = excluded.comparison.treatments[0].difference_K
+    assert found.comparison.treatments[0].difference_K == pytest.approx(difference_K, rel=1e-12)
+    named = [
+        text for text in found.cautions if f"runs.csv:{lines[0].line} '{lines[0].log}', which does not exist" in text
+    ]
+    assert len(named) == 1
+    assert named[0] in check(folder).cautions
+
+
 def test_one_mount_each_has_a_difference_and_nothing_more(tmp_path):
     analysis = analyse(write_campaign(tmp_path, simulate(n_mounts=1)))
 
@@ -270,8 +294,6 @@ def mount_truth(campaign, run):
 
 
 def test_order_is_that_of_the_sheet_where_clocks_cannot_be_compared(clean):
-    from thermlab.campaign.folder import load_campaign
-    from thermlab.runs.reading import read_campaign_logs
 
     campaign = load_campaign(clean[0])
     traces = read_campaign_logs(campaign).traces

@@ -1,5 +1,6 @@
 """Watching a run under way: forecasts from part of a soak, alarms within two minutes, logs that grow as logs do."""
 
+import csv
 import json
 import os
 import shutil
@@ -314,6 +315,20 @@ def test_command_prints_one_object_a_look_and_refuses_an_unknown_run(tmp_path):
     assert "heading for" in words.output
     assert wrong.exit_code == 2
     assert wrong.stderr.startswith("RUN: found 'a-9'; allowed: a run of runs.csv")
+
+
+def test_the_next_run_is_one_that_the_plan_marks_as_not_made(tmp_path):
+    folder = simulated(tmp_path / "c")
+    names = [line.run for line in load_campaign(folder).runs]
+    sheet = folder / "runs.csv"
+    rows = list(csv.DictReader(sheet.open(encoding="utf-8")))
+    rows[-1]["exclude"], rows[-2]["exclude"] = "not made yet", "spilt"
+    with sheet.open("w", encoding="utf-8", newline="") as out:
+        writer = csv.DictWriter(out, rows[0])
+        writer.writeheader()
+        writer.writerows(rows)
+
+    assert Watch(folder).next_run(names[-3]) == names[-1]
 
 
 def test_run_that_is_not_finished_is_left_out_of_the_answer(tmp_path):

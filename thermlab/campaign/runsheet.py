@@ -109,6 +109,7 @@ class _Sheet:
         self.problems: list[tuple[int, Problem]] = []
         self.cautions: list[str] = []
         self.lost: list[tuple[str, str]] = []
+        self.to_come: list[tuple[int, PathRefusedError]] = []
         self.logged_too: list[str] = []
         self.first_line: dict[str, int] = {}
         self.files: dict[str, Path | PathRefusedError] = {}
@@ -214,6 +215,9 @@ class _Sheet:
             return found
         if found.missing and cells["exclude"]:
             self.lost.append((log, cells["run"]))
+        elif found.missing:
+            self.to_come.append((line, found))
+            cells["exclude"] = NOT_MADE
         else:
             self.refuse(line, "log", found.found, found.allowed)
         return None
@@ -284,6 +288,7 @@ def read_run_sheet(
     if text is not None:
         _read_lines(text, sheet)
         sheet.overlaps()
+    _runs_to_come(sheet)
     problems = first_problems([problem for _, problem in sorted(sheet.problems, key=lambda pair: pair[0])], NAME)
     sheet.cautions += _lost_logs(sheet.lost)
     if sheet.logged_too:
@@ -293,6 +298,17 @@ def read_run_sheet(
     if not problems:
         sheet.cautions += [f"treatment {name!r} has no runs" for name in treatments or () if name not in used]
     return RunSheet(tuple(sheet.runs), tuple(problems), tuple(sheet.cautions))
+
+
+def _runs_to_come(sheet: _Sheet) -> None:
+    """Take used runs whose log is not there as not made, and name each log: it may be mistyped."""
+    if not any(not run.exclude for run in sheet.runs):
+        for line, missing in sheet.to_come:
+            sheet.refuse(line, "log", missing.found, missing.allowed)
+    elif sheet.to_come:
+        named = [f"{NAME}:{line} {missing.found}" for line, missing in sheet.to_come]
+        more = f"; and {len(named) - 12} more" if len(named) > 12 else ""
+        sheet.cautions.append(f"runs without their logs are left out as {NOT_MADE!r}: {'; '.join(named[:12])}{more}")
 
 
 def _lost_logs(lost: list[tuple[str, str]]) -> list[str]:

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
+from thermlab.campaign.runsheet import NOT_MADE
 from thermlab.logs.times import date_seconds, iso_time
 from thermlab.runs.checks.between import check_between, check_readings
 from thermlab.runs.checks.single import check_run
@@ -215,6 +216,8 @@ def _early_rises(
 def order_made(lines: Sequence[RunLine], traces: Sequence[Trace | None]) -> list[tuple[RunLine, Trace | None]]:
     """Put runs into the order in which they were made: by start where all have a date or one log, else by line.
 
+    Runs that are not made yet come last.
+
     Parameters
     ----------
     lines : sequence of RunLine
@@ -227,7 +230,7 @@ def order_made(lines: Sequence[RunLine], traces: Sequence[Trace | None]) -> list
     list of (RunLine, Trace or None)
     """
     pairs = list(zip(lines, traces, strict=True))
-    one_log = len({line.log for line in lines}) == 1
+    one_log = len({line.log for line in lines if line.exclude != NOT_MADE}) == 1
     made_s = [_made_s(line, trace, one_log=one_log) for line, trace in pairs]
     known = [seconds for seconds in made_s if seconds is not None]
     if len(known) < len(pairs):
@@ -239,6 +242,8 @@ def _made_s(line: RunLine, trace: Trace | None, *, one_log: bool) -> float | Non
     """When a run was made, s on the clock that the runs share; None where that is not known."""
     if trace is not None and (trace.clock == "calendar" or one_log):
         return trace.began_s
+    if line.exclude == NOT_MADE:
+        return np.inf
     return date_seconds(line.started)
 
 

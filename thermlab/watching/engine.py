@@ -10,6 +10,7 @@ import numpy as np
 
 from thermlab.base.errors import InputError, Problem, shown
 from thermlab.campaign.folder import load_campaign
+from thermlab.campaign.runsheet import NOT_MADE
 from thermlab.logs.log import read_room_log
 from thermlab.logs.times import parse_time
 from thermlab.runs.reading import cut_run
@@ -107,7 +108,7 @@ class Watch:
 
     def next_run(self, run: str) -> str | None:
         """Return the run that the run sheet has after this one; None after the last."""
-        names = [line.run for line in self.campaign.runs if not line.exclude or line.run == run]
+        names = [line.run for line in self.campaign.runs if line.exclude in ("", NOT_MADE) or line.run == run]
         after = names[names.index(run) + 1 :]
         return after[0] if after else None
 
