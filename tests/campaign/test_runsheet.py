@@ -155,7 +155,7 @@ def test_a_run_whose_log_is_not_there_yet_is_left_out_beside_others_and_named_wi
     assert found.problems == ()
     assert [run.exclude for run in found.runs] == [NOT_MADE, ""]
     assert found.cautions == (
-        "runs without their logs are left out as 'not made yet': runs.csv:2 'logs/mistyped.csv', which does not exist",
+        "runs whose log does not exist count as 'not made yet': runs.csv:2 has 'logs/mistyped.csv'",
     )
 
 

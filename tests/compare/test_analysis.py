@@ -221,9 +221,8 @@ def test_a_mount_without_its_log_is_left_out_as_if_excluded_and_the_others_are_r
     assert list(found.runs[-len(lines) :]) == runs
     difference_K = excluded.comparison.treatments[0].difference_K
     assert found.comparison.treatments[0].difference_K == pytest.approx(difference_K, rel=1e-12)
-    named = [
-        text for text in found.cautions if f"runs.csv:{lines[0].line} '{lines[0].log}', which does not exist" in text
-    ]
+    missing = f"runs.csv:{', '.join(str(line.line) for line in lines)} has '{lines[0].log}'"
+    named = [text for text in found.cautions if missing in text]
     assert len(named) == 1
     assert named[0] in check(folder).cautions
 

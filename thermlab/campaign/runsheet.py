@@ -109,7 +109,7 @@ class _Sheet:
         self.problems: list[tuple[int, Problem]] = []
         self.cautions: list[str] = []
         self.lost: list[tuple[str, str]] = []
-        self.to_come: list[tuple[int, PathRefusedError]] = []
+        self.to_come: list[tuple[int, str, PathRefusedError]] = []
         self.logged_too: list[str] = []
         self.first_line: dict[str, int] = {}
         self.files: dict[str, Path | PathRefusedError] = {}
@@ -216,7 +216,7 @@ class _Sheet:
         if found.missing and cells["exclude"]:
             self.lost.append((log, cells["run"]))
         elif found.missing:
-            self.to_come.append((line, found))
+            self.to_come.append((line, log, found))
             cells["exclude"] = NOT_MADE
         else:
             self.refuse(line, "log", found.found, found.allowed)
@@ -303,12 +303,14 @@ def read_run_sheet(
 def _runs_to_come(sheet: _Sheet) -> None:
     """Take used runs whose log is not there as not made, and name each log: it may be mistyped."""
     if not any(not run.exclude for run in sheet.runs):
-        for line, missing in sheet.to_come:
+        for line, _, missing in sheet.to_come:
             sheet.refuse(line, "log", missing.found, missing.allowed)
     elif sheet.to_come:
-        named = [f"{NAME}:{line} {missing.found}" for line, missing in sheet.to_come]
-        more = f"; and {len(named) - 12} more" if len(named) > 12 else ""
-        sheet.cautions.append(f"runs without their logs are left out as {NOT_MADE!r}: {'; '.join(named[:12])}{more}")
+        lines: dict[str, list[str]] = {}
+        for line, log, _ in sheet.to_come:
+            lines.setdefault(log, []).append(str(line))
+        named = "; ".join(f"{NAME}:{', '.join(at)} has {shown(log)}" for log, at in lines.items())
+        sheet.cautions.append(f"runs whose log does not exist count as {NOT_MADE!r}: {named}")
 
 
 def _lost_logs(lost: list[tuple[str, str]]) -> list[str]:
