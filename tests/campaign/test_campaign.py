@@ -130,7 +130,7 @@ def test_check_says_what_is_there(folder):
         "2026-11-25 10:00:00",
     )
     assert log.span_min == pytest.approx(59 / 60)
-    assert (found.runs[1].run, found.runs[1].n_readings, found.runs[1].power_W) == ("r2", 50, 90.0)
+    assert (found.runs[1].line.run, found.runs[1].n_readings, found.runs[1].power_W) == ("r2", 50, 90.0)
     assert "run r2: pad-b, mount 1, 90 W, logs/b.csv, 50 readings in 0.8 min of soak" in found.summary()
 
 

@@ -51,7 +51,7 @@ def campaign(*, mounts=3, noise_K=0.12, seed=1, treatments=TREATMENTS, offsets=N
 
 
 def flagged(runs):
-    checked = check_between(runs, [], [], thresholds=LIMITS)
+    checked = check_between(runs, [], [], LIMITS)
     return {run.run: {flag.flag for flag in run.flags} for run in checked if run.flags}
 
 
@@ -97,7 +97,7 @@ def test_mounts_that_differ_are_no_runs_off_their_ladders():
 def test_two_mounts_are_judged_by_a_curve_and_with_care():
     runs = campaign(mounts=1, offsets={("pad-b", "1", 65.0): 5.0})
 
-    checked = {run.run: run.flags for run in check_between(runs, [], [], thresholds=LIMITS) if run.flags}
+    checked = {run.run: run.flags for run in check_between(runs, [], [], LIMITS) if run.flags}
     assert set(checked) == {"pad-b-1-65"}
     assert "few mounts" in checked["pad-b-1-65"][0].reason
 
@@ -167,7 +167,7 @@ def test_exchange_within_a_treatment_changes_nothing_and_is_not_looked_for():
 def test_a_mount_off_its_treatment_is_flagged_on_each_of_its_runs_with_care():
     runs = campaign(offsets={("pad-b", "3", p): 6.0 * p / 120.0 for p in STEPS_W})
 
-    checked = {run.run: run.flags for run in check_between(runs, [], [], thresholds=LIMITS) if run.flags}
+    checked = {run.run: run.flags for run in check_between(runs, [], [], LIMITS) if run.flags}
     assert set(checked) == {f"pad-b-3-{p:g}" for p in STEPS_W}
     flag = checked["pad-b-3-120"][0]
     assert flag.flag == "mount off its treatment"
@@ -269,7 +269,7 @@ def test_a_probe_in_the_plume_follows_the_power():
     runs = tuple(ReducedRun(run=t.run, treatment=t.treatment, mount=t.mount, set_power_W=t.set_power_W) for t in traces)
 
     assert following(share=0.1).rise_K == pytest.approx(0.1 * 0.3 * 120.0, abs=0.4)
-    checked = check_between(runs, [Settling()] * 4, traces, thresholds=LIMITS)
+    checked = check_between(runs, [Settling()] * 4, traces, LIMITS)
     assert [[flag.flag for flag in run.flags] for run in checked] == [["ambient follows power"]] * 4
 
 

@@ -292,40 +292,32 @@ class RunCheck:
 
     Attributes
     ----------
-    run, treatment, mount, log : str
-        As in the run sheet.
-    set_power_W : float
-        The power step, W.
+    line : RunLine
+        What the run sheet says of it.
     n_readings : int or None
         Rows of its soak; None for an excluded run without a log.
     soak_min : float or None
         Length of its soak, min.
     power_W : float or None
         Median of the logged power, W.
-    exclude : str
-        Why it is left out; blank where it is used.
     """
 
-    run: str
-    treatment: str
-    mount: str
-    log: str
-    set_power_W: float
+    line: RunLine
     n_readings: int | None
     soak_min: float | None
     power_W: float | None
-    exclude: str
 
     def summary(self) -> str:
         """Return one line for a person."""
-        log = self.log or "a reading without a log"
-        parts = [f"run {self.run}: {self.treatment}, mount {self.mount}, {self.set_power_W:g} W, {log}"]
+        line = self.line
+        log = line.log or "a reading without a log"
+        parts = [f"run {line.run}: {line.treatment}, mount {line.mount}, {line.set_power_W:g} W, {log}"]
         if self.soak_min is not None:
             parts.append(f"{self.n_readings} readings in {self.soak_min:.1f} min of soak")
         if self.power_W is not None:
             parts.append(f"logged {self.power_W:.1f} W")
-        if self.exclude:
-            parts.append(f"excluded: {self.exclude}")
+        if line.exclude:
+            parts.append(f"excluded: {line.exclude}")
         return ", ".join(parts)
 
 
@@ -396,12 +388,7 @@ def check(folder: str | Path) -> CheckReport:
         logs = logs[1:] + logs[:1]
     runs = tuple(
         RunCheck(
-            run=line.run,
-            treatment=line.treatment,
-            mount=line.mount,
-            log=line.log,
-            set_power_W=line.set_power_W,
-            exclude=line.exclude,
+            line=line,
             n_readings=None if trace is None else len(trace.time_s),
             soak_min=None if trace is None else trace.soak_s / 60,
             power_W=_median_power(trace),
@@ -455,15 +442,12 @@ def _median_power(trace: Trace | None) -> float | None:
 def _log_problems(folder: Path, names: list[str], data: Mapping[str, Any]) -> list[Problem]:
     """Read every log there is, as far as a faulty ``campaign.yaml`` says how, and return what is wrong with them."""
     log, room = _valid(LogSettings, data.get("log")), _valid(AmbientLogSettings, data.get("ambient_log"))
-    to_read: list[tuple[str, Callable[[Path, str], object]]] = []
-    if log is not None:
-        to_read += [(name, lambda path, name: read_log(path, log, name=name)) for name in names]
-    if room is not None:
-        to_read.append((room.file, lambda path, name: read_room_log(path, room, name=name)))
+    to_read: list[tuple[str, Any, Any]] = [(name, read_log, log) for name in names if log is not None]
+    to_read += [] if room is None else [(room.file, read_room_log, room)]
     problems: list[Problem] = []
-    for name, read in to_read:
+    for name, read, settings in to_read:
         try:
-            read(inside(folder, name), name)
+            read(inside(folder, name), settings, name=name)
         except PathRefusedError:
             continue  # an excluded run may lack its log; any other is reported with its line
         except InputError as error:

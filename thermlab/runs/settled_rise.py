@@ -318,17 +318,12 @@ def estimate_run(trace: Trace, blocks: Blocks, constant: BenchTimeConstant | Non
         settled=settled,
         noise_K=noise,
         readout_K=_readout(trace, found.sensor),
-        power_W=_mean(trace.power_W[in_window]),
-        ambient_mean_C=_mean(found.ambient_C[late]),
+        power_W=float(known_mean(trace.power_W[in_window], axis=0)),
+        ambient_mean_C=float(known_mean(found.ambient_C[late], axis=0)),
         end_reading_C=end_reading,
         end_rise_K=end_rise,
         held=_held(trace, tau, settings),
     )
-
-
-def _mean(values: Array) -> float:
-    known = values[~np.isnan(values)]
-    return float(known.mean()) if known.size else float("nan")
 
 
 def _column(sensors: Sequence[str], temperature_C: Array, sensor: str) -> Array:
@@ -402,11 +397,17 @@ def early_rise(trace: Trace, estimate: Estimate, at_s: float, settings: BenchSet
     return EarlyRise(rise_K=rise, u_K=u, from_W=from_W, moving_K=moving * at_s)
 
 
+def _straight(t: Array, y: Array) -> tuple[float, Array, float]:
+    """Slope of a straight line, what it leaves, and the sum of squares of its times about their mean."""
+    centred = t - t.mean()
+    spread = max(float(centred @ centred), 1e-9)
+    slope = float(centred @ y) / spread
+    return slope, y - y.mean() - slope * centred, spread
+
+
 def _line(t: Array, y: Array, at_s: float) -> tuple[float, float, float]:
     """Value there and slope of a straight line, and the uncertainty of its mean; rounding counts as scatter."""
-    centred = t - t.mean()
-    slope = float(centred @ y / max(float(centred @ centred), 1e-9))
-    residual = y - y.mean() - slope * centred
+    slope, residual, _ = _straight(t, y)
     r1 = autocorrelation(residual, most=0.9)
     steps = np.diff(np.unique(np.round(y, 4)))
     coarse = float(steps.min()) / np.sqrt(12.0) if steps.size else 0.0
@@ -473,8 +474,7 @@ def reading_noise(trace: Trace, sensor: str, *, from_s: float) -> float:
     t, y = trace.time_s[known], y[known]
     if y.size < 5 or np.ptp(t) <= 0:
         return float("nan")
-    t = t - t.mean()
-    return float(np.std(y - y.mean() - float(t @ y / (t @ t)) * t))
+    return float(np.std(_straight(t, y)[1]))
 
 
 def _readout(trace: Trace, sensor: str) -> float:
@@ -491,7 +491,7 @@ def _end_reading(trace: Trace) -> tuple[float | None, float | None]:
     if np.isnan(readings).all():
         return None, None
     hottest = float(np.nanmax(known_mean(readings, axis=0)))
-    room = _mean(trace.ambient_C[last])
+    room = float(known_mean(trace.ambient_C[last], axis=0))
     return hottest, None if np.isnan(room) else hottest - room
 
 
@@ -503,13 +503,13 @@ def _held(trace: Trace, tau: float | None, settings: BenchSettings) -> HeldPower
     reach = HELD_TIME_CONSTANTS * tau if tau is not None else trace.soak_s / 8.0
     reach = min(max(reach, 30.0, 5 * trace.interval_s), trace.soak_s / 2.0)
     end = trace.time_s > trace.time_s[-1] - reach
-    power = _mean(trace.power_W[end])
+    power = float(known_mean(trace.power_W[end], axis=0))
     if not power < (1 - thresholds.shed_power_percent / 100.0) * trace.set_power_W:
         return None
-    hot, room = _mean(trace.hottest_C[end]), _mean(trace.ambient_C[end])
+    hot, room = float(known_mean(trace.hottest_C[end], axis=0)), float(known_mean(trace.ambient_C[end], axis=0))
     if np.isnan([hot, room]).any() or hot < limit_C - thresholds.shed_limit_K:
         return None
-    felt = _mean(lag_room(trace, trace.time_s[end], tau, shortest_step_s=trace.interval_s))
+    felt = float(known_mean(lag_room(trace, trace.time_s[end], tau, shortest_step_s=trace.interval_s), axis=0))
     return HeldPower(
         run=trace.run,
         treatment=trace.treatment,
@@ -533,14 +533,11 @@ def _slope(t: Array, y: Array) -> tuple[float, float, float]:
     """Slope over 20 block means, its standard error inflated for their lag-one correlation."""
     n = min(SETTLED_BLOCKS, t.size)
     groups = np.array_split(np.arange(t.size), n)
-    x = np.array([t[g].mean() for g in groups])
-    v = np.array([y[g].mean() for g in groups])
-    dx = x - x.mean()
-    slope = float(dx @ v / (dx @ dx))
-    residual = v - v.mean() - slope * dx
+    x, v = (np.array([values[g].mean() for g in groups]) for values in (t, y))
+    slope, residual, spread = _straight(x, v)
     dof = max(1.0, n - 2.0)
     r1 = autocorrelation(residual, most=0.9)
-    return slope, float(np.sqrt(float(residual @ residual) / dof / (dx @ dx) * (1 + r1) / (1 - r1))), dof
+    return slope, float(np.sqrt(float(residual @ residual) / dof / spread * (1 + r1) / (1 - r1))), dof
 
 
 def steady_mean(t: Array, y: Array, limit_K: float) -> tuple[float | None, float | None, float, float, bool]:

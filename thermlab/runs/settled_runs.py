@@ -93,6 +93,12 @@ class BenchReduction:
     estimates: tuple[Estimate, ...]
     factors: dict[str, float] = field(default_factory=dict)
 
+    def constant_of(self, trace: Trace, cooling: str) -> BenchTimeConstant | None:
+        """Return the time constant of a run at its power and with its treatment; None where the bench has none."""
+        scale = (trace.set_power_W / self.highest_power_W) ** CONVECTION_EXPONENT[cooling]
+        constant = self.time_constant
+        return None if constant is None else constant.times(scale * self.factors.get(trace.treatment, 1.0))
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunTrace:
@@ -193,7 +199,7 @@ def settle_runs(campaign: Campaign, traces: Sequence[Trace | None]) -> SettledRu
             )
         )
     return SettledRuns(
-        runs=check_between(tuple(runs), bench.estimates, found, thresholds=settings.checks),
+        runs=check_between(tuple(runs), bench.estimates, found, settings.checks),
         traces=tuple(
             _picture(trace, estimate, block.power_W, block.time_s)
             for trace, estimate, block in zip(found, bench.estimates, bench.blocks, strict=True)
@@ -477,9 +483,7 @@ def reduce_bench(
                 members.append(i)
         before = constant
         constant = estimate_time_constant(
-            approaches,
-            slow_from=SLOW_FROM[cooling],
-            guess_s=None if before is None else before.time_constant_s,
+            approaches, slow_from=SLOW_FROM[cooling], guess_s=None if before is None else before.time_constant_s
         )
         if constant is None:
             break
@@ -523,19 +527,18 @@ def reduce_runs(
     -------
     BenchReduction
     """
-    own = dict(factors or {})
-    estimates = []
-    for trace, block in zip(traces, blocks, strict=True):
-        scale = (trace.set_power_W / highest_power_W) ** CONVECTION_EXPONENT[settings.cooling]
-        mine = None if constant is None else constant.times(scale * own.get(trace.treatment, 1.0))
-        estimates.append(estimate_run(trace, block, mine, settings))
-    return BenchReduction(
+    bench = BenchReduction(
         time_constant=constant,
         highest_power_W=highest_power_W,
         blocks=tuple(blocks),
-        estimates=tuple(estimates),
-        factors=own,
+        estimates=(),
+        factors=dict(factors or {}),
     )
+    estimates = (
+        estimate_run(trace, block, bench.constant_of(trace, settings.cooling), settings)
+        for trace, block in zip(traces, blocks, strict=True)
+    )
+    return replace(bench, estimates=tuple(estimates))
 
 
 def estimate_under_way(
@@ -558,14 +561,12 @@ def estimate_under_way(
     constant : BenchTimeConstant or None
         Of this run at its power; None where neither source has one.
     """
-    constant: BenchTimeConstant | None = None
-    if known is not None and known.time_constant is not None:
-        scale = (trace.set_power_W / known.highest_power_W) ** CONVECTION_EXPONENT[settings.cooling]
-        constant = known.time_constant.times(scale * known.factors.get(trace.treatment, 1.0))
+    constant = None if known is None else known.constant_of(trace, settings.cooling)
+    if constant is not None:
         return estimate_run(trace, blocks, constant, settings), constant
     for _ in range(LAG_ROUNDS):
         approach = _approach(trace, blocks, constant, 1.0, settings)
-        guess_s = None if constant is None else constant.time_constant_s
+        guess_s: float | None = None if constant is None else constant.time_constant_s
         constant = fit_time_constant([approach], slow_from=SLOW_FROM[settings.cooling], guess_s=guess_s)
         if constant is None:
             break

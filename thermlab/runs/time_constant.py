@@ -351,10 +351,7 @@ def fit_time_constant(runs: Sequence[Approach], *, slow_from: float, guess_s: fl
     if not u_tau < LARGEST_RELATIVE_U * tau:
         return None
     return BenchTimeConstant(
-        time_constant_s=tau,
-        u_time_constant_s=u_tau,
-        fit_from_s=slow_from * tau,
-        left_out=left_out,
+        time_constant_s=tau, u_time_constant_s=u_tau, fit_from_s=slow_from * tau, left_out=left_out
     )
 
 
@@ -423,6 +420,12 @@ def _costs(profiles: _Profiles, taus: Array) -> Array:
     return cost
 
 
+def _lowest(below: Any, here: Any, above: Any) -> tuple[Any, Any]:
+    """Where a parabola through three neighbours is lowest, in steps from the middle one, and its bend."""
+    bend = below - 2 * here + above
+    return np.where(bend > 0, 0.5 * (below - above) / np.where(bend > 0, bend, 1.0), 0.0), bend
+
+
 def _minimise(profiles: Sequence[_Profiles], guess: float, width: float) -> tuple[float, bool]:
     """Minimise the summed cost over log tau around a guess; tell whether it lies inside the range."""
     centre, inside = np.log(guess), True
@@ -435,9 +438,8 @@ def _minimise(profiles: Sequence[_Profiles], guess: float, width: float) -> tupl
             inside = inside and reach != width
             centre = grid[best]
             continue
-        below, here, above = total[best - 1 : best + 2]
-        bend = below - 2 * here + above
-        centre = grid[best] + (0.5 * (below - above) / bend * (grid[1] - grid[0]) if bend > 0 else 0.0)
+        shift, _ = _lowest(*total[best - 1 : best + 2])
+        centre = grid[best] + shift * (grid[1] - grid[0])
     return float(np.exp(centre)), inside
 
 
@@ -448,9 +450,7 @@ def _own_optima(profiles: Sequence[_Profiles], tau: float) -> tuple[Array, Array
     cost = np.concatenate([_costs(p, tau * np.exp(steps)) for p in profiles])
     best = np.clip(np.argmin(cost, axis=1), 1, steps.size - 2)
     row = np.arange(best.size)
-    below, here, above = cost[row, best - 1], cost[row, best], cost[row, best + 1]
-    bend = below - 2 * here + above
-    shift = np.where(bend > 0, 0.5 * (below - above) / np.where(bend > 0, bend, 1.0), 0.0)
+    shift, bend = _lowest(cost[row, best - 1], cost[row, best], cost[row, best + 1])
     own = steps[best] + np.clip(shift, -1.0, 1.0) * h
     # The cost at the common value, not the bend at the own optimum, says how much the run knows.
     return own, np.maximum(bend, 0.0) / h**2

@@ -33,6 +33,7 @@ from thermlab.runs.checks.ladders import (
 )
 from thermlab.runs.checks.plume import flag_following, follow_power
 from thermlab.runs.records import Flag, ReducedRun, raise_flag
+from thermlab.runs.trace import known_mean
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterable, Iterator, Sequence
@@ -53,11 +54,7 @@ _FACTORS = np.random.default_rng(20261127).integers(1, 2**63, size=2 * CHANGES, 
 
 
 def check_between(
-    runs: tuple[ReducedRun, ...],
-    estimates: Sequence[Estimate],
-    traces: Sequence[Trace],
-    *,
-    thresholds: CheckThresholds,
+    runs: tuple[ReducedRun, ...], estimates: Sequence[Estimate], traces: Sequence[Trace], thresholds: CheckThresholds
 ) -> tuple[ReducedRun, ...]:
     """Add the flags that only a comparison of runs can raise.
 
@@ -180,11 +177,8 @@ def reading_marks(trace: Trace) -> Marks:
         Sorted; empty where the readings hardly move.
     """
     temperature = trace.temperature_C
-    known = ~np.isnan(temperature)
-    totals = np.where(known, temperature, 0.0).sum(axis=0)
-    hottest = int(np.argmax(totals / np.maximum(known.sum(axis=0), 1)))
-    readings = temperature[known[:, hottest], hottest]
-    steps = np.diff(readings)
+    readings = temperature[:, int(np.argmax(np.nan_to_num(known_mean(temperature, axis=0))))]
+    steps = np.diff(readings[~np.isnan(readings)])
     at = np.flatnonzero(np.abs(steps) > 1e-6)
     if at.size <= CHANGES:
         return np.empty(0, dtype=np.uint64)
@@ -301,8 +295,7 @@ def soaks_overlap(traces: Sequence[Trace], thresholds: CheckThresholds) -> dict[
     latest: int | None = None
     for i in sorted(dated, key=lambda place: traces[place].began_s):
         if latest is not None:
-            both = _end_s(traces[latest]) - traces[i].began_s
-            both = min(both, traces[i].soak_s)
+            both = min(_end_s(traces[latest]) - traces[i].began_s, traces[i].soak_s)
             if both > 60.0 * thresholds.overlap_min and _mount(traces[i]) != _mount(traces[latest]):
                 found.setdefault(latest, _overlap(traces[i], both))
                 found.setdefault(i, _overlap(traces[latest], both))

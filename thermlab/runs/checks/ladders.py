@@ -14,6 +14,7 @@ shows first in how sensors differ.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import combinations
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -330,33 +331,24 @@ def powers_exchanged(runs: Sequence[ReducedRun]) -> dict[int, Flag]:
     dict of int to Flag
         By position.
     """
-    off = [
-        i
-        for i, run in enumerate(runs)
-        if run.power_W is not None and abs(run.power_W / run.set_power_W - 1) > 0.05
-    ]  # fmt: skip
+    powers = [(i, run.power_W, run.set_power_W) for i, run in enumerate(runs) if run.power_W is not None]
+    off = [(i, logged, planned) for i, logged, planned in powers if abs(logged / planned - 1) > 0.05]
     flags: dict[int, Flag] = {}
-    for i in off:
-        for j in off:
-            mine, other = runs[i], runs[j]
-            if i in flags or j in flags or i >= j or mine.power_W is None or other.power_W is None:
-                continue
-            if abs(mine.set_power_W / other.set_power_W - 1) < 0.05:
-                continue
-            if (
-                abs(mine.power_W / other.set_power_W - 1) < 0.03
-                and abs(other.power_W / mine.set_power_W - 1) < 0.03
-            ):  # fmt: skip
-                for at, own, partner in ((i, mine, other), (j, other, mine)):
-                    flags[at] = raise_flag(
-                        "labels may be swapped",
-                        "doubtful",
-                        f"The logged power is the set power of {partner.run}, and the other way round: "
-                        "the two lines of the run sheet may be exchanged.",
-                        logged_W=own.power_W,
-                        set_W=own.set_power_W,
-                        other_set_W=partner.set_power_W,
-                    )
+    for one, two in combinations(off, 2):
+        (i, mine, my_set), (j, other, other_set) = one, two
+        alike = abs(mine / other_set - 1) < 0.03 and abs(other / my_set - 1) < 0.03
+        if i in flags or j in flags or abs(my_set / other_set - 1) < 0.05 or not alike:
+            continue
+        for (at, logged, planned), (partner, _, its) in ((one, two), (two, one)):
+            flags[at] = raise_flag(
+                "labels may be swapped",
+                "doubtful",
+                f"The logged power is the set power of {runs[partner].run}, and the other way round: "
+                "the two lines of the run sheet may be exchanged.",
+                logged_W=logged,
+                set_W=planned,
+                other_set_W=its,
+            )
     return flags
 
 
@@ -410,9 +402,7 @@ def mount_levels(runs: Sequence[ReducedRun], ladders: Ladders, without: set[int]
     keys = [names[int(np.flatnonzero(ladders.mount == m)[0])] for m in mounts]
     treatments = list(dict.fromkeys(t for t, _ in keys))
     return MountLevels(
-        keys=tuple(keys),
-        level_K=coefficients[steps.size :],
-        treatment=np.array([treatments.index(t) for t, _ in keys]),
+        keys=tuple(keys), level_K=coefficients[steps.size :], treatment=np.array([treatments.index(t) for t, _ in keys])
     )
 
 
@@ -435,16 +425,13 @@ def exchanged_mounts(levels: MountLevels, thresholds: CheckThresholds) -> dict[M
     floor = thresholds.usual_mount_sd_dof * thresholds.usual_mount_sd_K**2
     before = _within(y, group) + floor
     pairs: list[tuple[float, int, int]] = []
-    for i in range(y.size):
-        for j in range(i + 1, y.size):
-            if group[i] == group[j] or abs(y[i] - y[j]) <= thresholds.mount_off_K:
-                continue
-            swapped = y.copy()
-            swapped[[i, j]] = y[[j, i]]
-            pairs.append((before / (_within(swapped, group) + floor), i, j))
-    if not pairs:
-        return {}
-    best = max(pairs)[0]
+    for i, j in combinations(range(y.size), 2):
+        if group[i] == group[j] or abs(y[i] - y[j]) <= thresholds.mount_off_K:
+            continue
+        swapped = y.copy()
+        swapped[[i, j]] = y[[j, i]]
+        pairs.append((before / (_within(swapped, group) + floor), i, j))
+    best = max(pairs, default=(0.0,))[0]
     if best < thresholds.swap_ratio:
         return {}
     found = [(i, j) for ratio, i, j in pairs if ratio > 0.999 * best]
