@@ -327,19 +327,12 @@ def run_by_hand(line: RunLine, order: int, settings: BenchSettings, curve: RiseC
         reason = f"The reading is at the limit of {settings.limit_C:g} degC: whether power was shed nobody can tell."
         flags.append(raise_flag("shed power at limit", "unusable", reason, reading_C=reading_C))
     excluded = line.exclude or "; ".join(flag.flag for flag in flags if flag.severity == "unusable")
-    declared = settings.uncertainty
     slope = 0.0 if curve is None else curve.slope_K_per_W(line.set_power_W)
-    parts = (
-        declared.temperature_u_K,
-        settings.ambient_u_K,
-        declared.temperature_resolution_K / np.sqrt(12.0),  # uniform, JCGM 100:2008, F.2.2.1
-        slope * line.set_power_W * declared.power_u_percent / 100.0,
-    )
     return ReducedRun(
         **_as_planned(line, order),
         ambient_C=room_C,
         rise_K=reading_C - room_C,
-        u_rise_K=float(np.linalg.norm(parts)),
+        u_rise_K=_combined_u(line, slope, settings, settings.uncertainty.temperature_resolution_K, None),
         end_reading_C=reading_C,
         end_rise_K=reading_C - room_C,
         start=line.started or None,
@@ -377,6 +370,9 @@ def reduced_run(
     rise = None
     if estimate.level_K is not None and not estimate.shed and np.isfinite(estimate.power_W):
         rise = estimate.level_K + slope * (line.set_power_W - estimate.power_W)
+    # Noise of less than 0.3 of a step leaves a mean biased by up to 0.29 of it; more noise dithers it away.
+    dithered = estimate.noise_K >= settings.checks.coarse_noise_ratio * max(estimate.readout_K, 0.0)
+    biasing_K = 0.0 if dithered else estimate.readout_K
     unusable = [flag for flag in flags if flag.severity == "unusable"]
     short = TOO_SHORT if _too_short(flags, trace.soak_s, tau_s, settings) else ""
     reason = (
@@ -389,7 +385,7 @@ def reduced_run(
         power_W=_finite(estimate.power_W),
         ambient_C=_finite(estimate.ambient_mean_C),
         rise_K=rise,
-        u_rise_K=None if rise is None else _combined_u(line, estimate, slope, settings),
+        u_rise_K=None if rise is None else _combined_u(line, slope, settings, biasing_K, estimate.u_a_K),
         u_rise_a_K=None if rise is None else estimate.u_a_K,
         drift_left_K=estimate.left_K if rise is not None else None,
         end_reading_C=estimate.end_reading_C,
@@ -412,16 +408,12 @@ def _finite(value: float) -> float | None:
     return float(value) if np.isfinite(value) else None
 
 
-def _combined_u(line: RunLine, estimate: Estimate, slope: float, settings: BenchSettings) -> float:
-    """Combined standard uncertainty of a settled rise, k = 1 (JCGM 100:2008, 5.1.2)."""
+def _combined_u(line: RunLine, slope: float, settings: BenchSettings, step_K: float, u_a_K: float | None) -> float:
+    """Combined standard uncertainty of a rise, k = 1 (JCGM 100:2008, 5.1.2), with a readout rounded to a step."""
     inputs = settings.uncertainty
     power_K = slope * line.set_power_W * inputs.power_u_percent / 100.0
-    # Noise of less than 0.3 of a step leaves a mean biased by up to 0.29 of it
-    # (uniform, JCGM 100:2008, F.2.2.1); more noise dithers it away.
-    step = max(estimate.readout_K, 0.0)
-    coarse = step / np.sqrt(12.0) if estimate.noise_K < settings.checks.coarse_noise_ratio * step else 0.0
-    parts = (estimate.u_a_K or 0.0, inputs.temperature_u_K, settings.ambient_u_K, power_K, coarse)
-    return float(np.sqrt(sum(part**2 for part in parts)))
+    rounded_K = step_K / np.sqrt(12.0)  # uniform, JCGM 100:2008, F.2.2.1
+    return float(np.linalg.norm((u_a_K or 0.0, inputs.temperature_u_K, settings.ambient_u_K, power_K, rounded_K)))
 
 
 def _picture(trace: Trace, estimate: Estimate, power_W: Array, power_time_s: Array) -> RunTrace:
