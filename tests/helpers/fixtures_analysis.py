@@ -132,7 +132,6 @@ def trace_of(run: ReducedRun, rng: np.random.Generator) -> Any:
     return record(
         run=run.run, time_min=time, rise_K=run.rise_K - left + rng.normal(0.0, 0.15, time.size),
         fitted_time_min=time[time > 20.0], fitted_rise_K=(run.rise_K - left)[time > 20.0], window_min=(21.0, 40.0),
-        ambient_C=np.full(time.size, 22.1), power_W=np.full(time.size, run.set_power_W),
     )  # fmt: skip
 
 

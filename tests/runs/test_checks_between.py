@@ -79,7 +79,7 @@ def test_the_size_of_what_is_off_is_given():
     runs = campaign(offsets={("grease-a", "1", 90.0): 2.0})
 
     (found,) = find_off(lay_ladders(runs), LIMITS)
-    assert found.off_K == pytest.approx(2.0, abs=0.5)
+    assert found.flag.evidence["off_K"] == pytest.approx(2.0, abs=0.5)
 
 
 def test_several_bad_runs_do_not_hide_each_other():

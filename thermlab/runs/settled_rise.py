@@ -289,10 +289,8 @@ def estimate_run(trace: Trace, blocks: Blocks, constant: BenchTimeConstant | Non
             remaining, bound = still_left(time_s, rise, tau, thresholds.steady_window_min * 60.0)
             settled = abs(remaining) + bound <= thresholds.settled_left_K
             straight = straighten(time_s[late], rise[late], tau, end_s=end, curvature=curvature)
-            level, at_end, _ = fit_exponential(time_s[late], straight, tau, end_s=end)
-            left = -at_end
+            level, left, u_a, u_left = _fit_level(time_s[late], straight, tau, constant.u_time_constant_s, end)
             fitted = level - left * decay(time_s, tau, end_s=end)
-            u_a, u_left = level_uncertainty(time_s[late], straight, tau, constant.u_time_constant_s, end)
         else:
             level, u_a, remaining, bound, settled = steady_mean(time_s[late], rise[late], thresholds.settled_left_K)
             left = 0.0 if level is not None else None
@@ -551,8 +549,8 @@ def steady_mean(t: Array, y: Array, limit_K: float) -> tuple[float | None, float
     return float(y.mean()), float(means.std(ddof=1) / np.sqrt(5.0)), change, bound, True
 
 
-def level_uncertainty(t: Array, y: Array, tau: float, u_tau: float, end: float) -> tuple[float, float]:
-    """Type A of level and of what is left: scatter about the fit, inflated for correlation, and the time constant's."""
+def _fit_level(t: Array, y: Array, tau: float, u_tau: float, end: float) -> tuple[float, float, float, float]:
+    """Level and what is left, and the Type A of both: scatter about the fit, inflated for correlation, and of tau."""
     shape = decay(t, tau, end_s=end)
     level, left, residual_sum = fit_exponential(t, y, tau, end_s=end)
     residual = y - level - left * shape
@@ -564,7 +562,8 @@ def level_uncertainty(t: Array, y: Array, tau: float, u_tau: float, end: float) 
     of_left = variance / spread if spread > 0 else 0.0
     moved_level, moved_left, _ = fit_exponential(t, y, 1.02 * tau, end_s=end)
     per_tau, left_per_tau = ((moved_level - level) / (0.02 * tau), (moved_left - left) / (0.02 * tau))
-    return float(np.hypot(np.sqrt(of_level), per_tau * u_tau)), float(np.hypot(np.sqrt(of_left), left_per_tau * u_tau))
+    u_level, u_left = np.sqrt(of_level + (per_tau * u_tau) ** 2), np.sqrt(of_left + (left_per_tau * u_tau) ** 2)
+    return level, -left, float(u_level), float(u_left)
 
 
 def time_constant_leverage(window_time_constants: float) -> float:

@@ -108,8 +108,8 @@ class RunTrace:
     ----------
     run : str
         Which run.
-    time_min, rise_K, ambient_C, power_W : ndarray, shape (b,)
-        Block means: minutes since the soak began, rise over the lagged room, room, power.
+    time_min, rise_K : ndarray, shape (b,)
+        Block means: minutes since the soak began, rise over the lagged room.
     fitted_time_min, fitted_rise_K : ndarray
         The fitted approach; empty where there is none.
     window_min : tuple of float or None
@@ -122,8 +122,6 @@ class RunTrace:
     fitted_time_min: Array
     fitted_rise_K: Array
     window_min: tuple[float, float] | None
-    ambient_C: Array
-    power_W: Array
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -200,10 +198,7 @@ def settle_runs(campaign: Campaign, traces: Sequence[Trace | None]) -> SettledRu
         )
     return SettledRuns(
         runs=check_between(tuple(runs), bench.estimates, found, settings.checks),
-        traces=tuple(
-            _picture(trace, estimate, block.power_W, block.time_s)
-            for trace, estimate, block in zip(found, bench.estimates, bench.blocks, strict=True)
-        ),
+        traces=tuple(_picture(trace.run, estimate) for trace, estimate in zip(found, bench.estimates, strict=True)),
         bench=bench,
         curve=curve,
         early_s=early_s,
@@ -416,19 +411,17 @@ def _combined_u(line: RunLine, slope: float, settings: BenchSettings, step_K: fl
     return float(np.linalg.norm((u_a_K or 0.0, inputs.temperature_u_K, settings.ambient_u_K, power_K, rounded_K)))
 
 
-def _picture(trace: Trace, estimate: Estimate, power_W: Array, power_time_s: Array) -> RunTrace:
+def _picture(run: str, estimate: Estimate) -> RunTrace:
     fitted = np.empty(0) if estimate.fitted_K is None else estimate.fitted_K
     from_s = estimate.window_s[0]
     shown = estimate.time_s >= 0.5 * from_s if fitted.size else np.zeros(estimate.time_s.size, dtype=np.bool_)
     return RunTrace(
-        run=trace.run,
+        run=run,
         time_min=estimate.time_s / 60.0,
         rise_K=estimate.rise_K,
         fitted_time_min=estimate.time_s[shown] / 60.0,
         fitted_rise_K=fitted[shown] if fitted.size else fitted,
         window_min=None if estimate.level_K is None else (from_s / 60.0, estimate.window_s[1] / 60.0),
-        ambient_C=estimate.ambient_C,
-        power_W=np.interp(estimate.time_s, power_time_s, power_W),
     )
 
 

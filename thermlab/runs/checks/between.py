@@ -24,7 +24,6 @@ from thermlab.runs.checks.ladders import (
     find_exchanged,
     find_off,
     flag_exchanged_runs,
-    flag_off,
     lay_ladders,
     measure_spread,
     mount_levels,
@@ -148,10 +147,7 @@ def _ladder_flags(runs: Sequence[ReducedRun], thresholds: CheckThresholds) -> It
         for mine, other in ((i, j), (j, i)):
             a, b = ladders.members[mine], ladders.members[other]
             yield a, flag_exchanged_runs(runs[a], runs[b], ratio)
-    few = len(set(ladders.mount.tolist())) < 3
-    for one in off:
-        if one.at not in exchanged:
-            yield ladders.members[one.at], flag_off(one, few=few)
+    yield from ((ladders.members[one.at], one.flag) for one in off if one.at not in exchanged)
     levels = mount_levels(runs, ladders, without | exchanged)
     if levels is None:
         return

@@ -113,15 +113,12 @@ def lay_ladders(runs: Sequence[ReducedRun]) -> Ladders | None:
     return ladders if ladders.projection()[1] >= FEWEST_DOF else None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class Off:
-    """A run that does not fit: how far from where the others put it, and against what scatter."""
+    """A run that does not fit, by its place among the members, and its flag."""
 
     at: int
-    off_K: float
-    scatter_K: float
-    ratio: float
-    allowed_ratio: float
+    flag: Flag
 
 
 def find_off(ladders: Ladders, thresholds: CheckThresholds) -> tuple[Off, ...]:
@@ -160,7 +157,7 @@ def find_off(ladders: Ladders, thresholds: CheckThresholds) -> tuple[Off, ...]:
         kept[worst.at] = False
     if len(found) > MOST_OFF * n:
         return ()
-    return tuple(sorted(found.values(), key=lambda off: -off.ratio))
+    return tuple(sorted(found.values(), key=lambda off: -off.flag.evidence["studentised"]))
 
 
 def _suspects(ladders: Ladders, thresholds: CheckThresholds) -> list[int]:
@@ -201,9 +198,18 @@ def _worst(ladders: Ladders, kept: Flags, thresholds: CheckThresholds, *, only: 
     at = int(np.argmax(np.where(usable, ratio, -1.0))) if only is None else only
     if not usable[at] or ratio[at] <= allowed or abs(off[at]) <= thresholds.ladder_K:
         return None
-    return Off(
-        at=at, off_K=float(off[at]), scatter_K=float(scatter[at]), ratio=float(ratio[at]), allowed_ratio=allowed
-    )  # fmt: skip
+    careful = " With so few mounts it may be its neighbour that is off." if np.unique(ladders.mount).size < 3 else ""
+    flag = raise_flag(
+        "off the ladder",
+        "doubtful",
+        f"The rise is {abs(off[at]):.1f} K {side(float(off[at]))} where the other runs of its mount and of its step "
+        f"put it, {ratio[at]:.1f} times what such runs scatter.{careful}",
+        off_K=off[at],
+        studentised=ratio[at],
+        allowed_ratio=allowed,
+        scatter_K=scatter[at],
+    )
+    return Off(at, flag)
 
 
 def studentise(
@@ -238,21 +244,6 @@ def studentise(
     scatter = np.sqrt((others + sd_dof * sd_K**2) / nu)
     ratio = np.abs(off) * np.sqrt(np.maximum(free, LEAST_FREE)) / scatter
     return off, scatter, ratio, float(-stdtrit(nu, 0.5 * alarm_percent / 100.0 / int(usable.sum())))
-
-
-def flag_off(off: Off, *, few: bool) -> Flag:
-    """Say that a run is off its ladder."""
-    careful = " With so few mounts it may be its neighbour that is off." if few else ""
-    return raise_flag(
-        "off the ladder",
-        "doubtful",
-        f"The rise is {abs(off.off_K):.1f} K {side(off.off_K)} where the other runs of its mount and of its step put "
-        f"it, {off.ratio:.1f} times what such runs scatter.{careful}",
-        off_K=off.off_K,
-        studentised=off.ratio,
-        allowed_ratio=off.allowed_ratio,
-        scatter_K=off.scatter_K,
-    )
 
 
 def find_exchanged(
