@@ -46,6 +46,13 @@ def test_lines_are_read_with_their_line_numbers(folder):
     assert (second.log, second.line, second.exclude, second.note) == ("logs/b.csv", 4, "fan off", "two, words")
 
 
+def test_readings_still_to_come_need_no_log(folder):
+    """A sheet with the column `reading_C` may be planned before anything is read; an excluded run needs a log else."""
+    lines = ["r1,grease-a,1,90,,,,not made yet,,", "r2,grease-a,2,90,,,,,,61.5"]
+    assert sheet(folder, *lines, header=HEADER + ",reading_C").problems == ()
+    assert texts(sheet(folder, lines[0][:-1]))[0].startswith("runs.csv:2 (log): found nothing; allowed: not blank")
+
+
 def test_columns_come_in_any_order_with_lot_and_condition(folder):
     names = ["condition", *reversed(REQUIRED), "lot"]
     cells = dict.fromkeys(names, "") | {

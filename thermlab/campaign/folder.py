@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from importlib import resources
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from pydantic import ValidationError
 
@@ -17,6 +17,9 @@ from thermlab.campaign.runsheet import MAX_SHEET_BYTES, NAME, OPTIONAL, REQUIRED
 from thermlab.campaign.settings import NO_LOG_SETTINGS, NO_ROOM, BenchSettings, CampaignSettings
 from thermlab.campaign.yaml_files import MAX_YAML_BYTES, YamlTree, load_yaml, read_model
 from thermlab.logs.settings import TimeSettings
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
 
 SETTINGS_NAME = "campaign.yaml"
 
@@ -77,10 +80,10 @@ def load_campaign(folder: str | Path) -> Campaign:
         With every problem of both files.
     """
     root = campaign_folder(folder)
-    settings, tree, runs, sha256, problems = read_folder(root)
-    if problems or settings is None or tree is None:
+    settings, _, sheet, sha256, problems = read_folder(root)
+    if problems or settings is None:
         raise InputError(problems)
-    return Campaign(root.resolve(), settings, runs.runs, sha256, runs.cautions)
+    return Campaign(root.resolve(), settings, sheet.runs, sha256, sheet.cautions)
 
 
 def campaign_folder(path: str | Path) -> Path:
@@ -106,20 +109,15 @@ def _bad_name(folder: Path) -> list[Problem]:
     return []
 
 
-def read_folder(
-    folder: Path,
-) -> tuple[CampaignSettings | None, YamlTree | None, RunSheet, dict[str, str], list[Problem]]:
+def read_folder(folder: Path) -> tuple[CampaignSettings | None, YamlTree, RunSheet, dict[str, str], list[Problem]]:
     """Read both files as far as they can be read, with every problem."""
-    nothing = RunSheet((), (), ())
-    if not _is_folder(folder):
-        allowed = f"a folder with {SETTINGS_NAME} and {NAME}"
-        problem = Problem(shown(folder, quoted=False, limit=300), "no folder of this name", allowed)
-        return None, None, nothing, {}, [problem]
-    if bad_name := _bad_name(folder):
-        return None, None, nothing, {}, bad_name
-    problems: list[Problem] = []
+    settings, tree, sheet = None, YamlTree(SETTINGS_NAME), RunSheet((), (), ())
     sha256: dict[str, str] = {}
-    settings, tree = None, None
+    allowed = f"a folder with {SETTINGS_NAME} and {NAME}"
+    missing = Problem(shown(folder, quoted=False, limit=300), "no folder of this name", allowed)
+    problems = _bad_name(folder) if _is_folder(folder) else [missing]
+    if problems:
+        return None, tree, sheet, {}, problems
     raw = _read(folder, SETTINGS_NAME, MAX_YAML_BYTES, problems)
     if raw is not None:
         sha256[SETTINGS_NAME] = hashlib.sha256(raw).hexdigest()
@@ -127,7 +125,6 @@ def read_folder(
         settings, found = read_model(CampaignSettings, tree)
         problems += found
         problems += _room_file(folder, tree)
-    sheet = nothing
     raw = _read(folder, NAME, MAX_SHEET_BYTES, problems)
     if raw is not None:
         sha256[NAME] = hashlib.sha256(raw).hexdigest()
@@ -135,10 +132,8 @@ def read_folder(
         sheet = read_run_sheet(raw, folder, treatments=treatments, time=time)
         problems += sheet.problems
         sheet = replace(sheet, cautions=(*sheet.cautions, *alike_mounts(sheet.runs)))
-        problems += [] if sheet.problems else _log_and_room(tree, sheet.runs)
-    if problems:
-        settings = None
-    return settings, tree, sheet, sha256, problems
+    problems += _log_and_room(tree, sheet.runs)
+    return (None if problems else settings), tree, sheet, sha256, problems
 
 
 def alike_mounts(runs: Sequence[RunLine]) -> list[str]:
@@ -184,27 +179,24 @@ def _read(folder: Path, name: str, limit: int, problems: list[Problem]) -> bytes
         return None
 
 
-def _known(tree: YamlTree | None) -> tuple[tuple[str, ...] | None, TimeSettings | None]:
+def _known(tree: YamlTree) -> tuple[tuple[str, ...] | None, TimeSettings | None]:
     """Return what the run sheet can be held against, even where the rest of the settings is wrong."""
-    data = tree.data if tree is not None and isinstance(tree.data, Mapping) else {}
-    table, log = data.get("treatments"), data.get("log")
-    treatments = tuple(table) if isinstance(table, Mapping) and table else None
     try:
-        time = TimeSettings.model_validate(log.get("time")) if isinstance(log, Mapping) else None
+        time = TimeSettings.model_validate(tree.table("log").get("time"))
     except ValidationError:
         time = None
-    return treatments, time
+    return tuple(tree.table("treatments")) or None, time
 
 
-def _log_and_room(tree: YamlTree | None, runs: Sequence[RunLine]) -> list[Problem]:
+def _log_and_room(tree: YamlTree, runs: Sequence[RunLine]) -> list[Problem]:
     """Return what only both files together can lack: how the logs are read, and the room of a run."""
-    if tree is None or not isinstance(tree.data, Mapping):
+    data = tree.table()
+    if not data:
         return []
-    data, log = tree.data, tree.data.get("log")
-    logged = any(run.log for run in runs)
-    problems = [] if log is not None or not logged else [Problem(tree.where(("log",)), *NO_LOG_SETTINGS)]
+    logged = any(run.log for run in runs) or not runs
+    problems = [Problem(tree.where(("log",)), *NO_LOG_SETTINGS)] if logged and data.get("log") is None else []
     constant = data.get("ambient_constant") is not None
-    room = constant or data.get("ambient_log") is not None or (isinstance(log, Mapping) and "ambient" in log)
+    room = constant or data.get("ambient_log") is not None or "ambient" in tree.table("log")
     bare = [run for run in runs if run.room_C is None and not run.exclude and not (room if run.log else constant)]
     if not room and (bare or logged) and all(run.room_C is None for run in runs):
         return [*problems, Problem(tree.where(()), NO_ROOM[0], f"{NO_ROOM[1]}; or room_C of every run in {NAME}")]
@@ -214,8 +206,7 @@ def _log_and_room(tree: YamlTree | None, runs: Sequence[RunLine]) -> list[Proble
 
 def _room_file(folder: Path, tree: YamlTree) -> list[Problem]:
     """Return the problem of the path of the room file, where it has one."""
-    table = tree.data.get("ambient_log") if isinstance(tree.data, Mapping) else None
-    name = table.get("file") if isinstance(table, Mapping) else None
+    name = tree.table("ambient_log").get("file")
     if not isinstance(name, str) or not name:
         return []
     try:

@@ -58,6 +58,13 @@ class YamlTree:
     lines: dict[Path, int] = field(default_factory=dict)
     problems: list[Problem] = field(default_factory=list)
 
+    def table(self, *path: str) -> Mapping[str, Any]:
+        """Return the table at a path, empty where there is none."""
+        found = self.data
+        for key in path:
+            found = found.get(key) if isinstance(found, Mapping) else None
+        return found if isinstance(found, Mapping) else {}
+
     def where(self, path: Path) -> str:
         """Return ``file:line (key.path)`` of the nearest part of `path` that stands in the file."""
         dotted = ".".join(str(part) for part in path)

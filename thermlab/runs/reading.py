@@ -376,7 +376,7 @@ def check(folder: str | Path) -> CheckReport:
     """
     root = campaign_folder(folder)
     settings, tree, sheet, sha256, problems = read_folder(root)
-    data = tree.data if tree is not None and isinstance(tree.data, dict) else {}
+    data = tree.table()
     names = list(dict.fromkeys(run.log for run in sheet.runs if run.log))
     if settings is None or problems:
         raise InputError([*problems, *_log_problems(root, names, data)][:MAX_PROBLEMS])
