@@ -19,7 +19,6 @@ from thermlab.logs.times import NUMERIC, PATTERNS, RANGES, date_number, pattern_
 
 MAX_DIGITS = 15
 """Most digits of a plain number: as a whole number it is exact in a float64."""
-MAX_CELL = MAX_DIGITS + 2
 WORD = 8
 """Bytes of a cell that are read at once, as one 64-bit number."""
 BATCH = 1 << 14
@@ -182,25 +181,33 @@ def plain_numbers(data: Any, start: Any, end: Any, decimal: str) -> tuple[Any, A
     odd : numpy.ndarray
         (n,) bool: neither plain nor blank.
     """
-    values = np.full(len(start), np.nan)
+    values = np.empty(len(start))
     odd = np.empty(len(start), dtype=bool)
     for begin in range(0, len(start), BATCH):
         batch = slice(begin, begin + BATCH)
-        first, last = start[batch], end[batch]
-        length = last - first
-        # One word holds most cells; only longer ones are read place by place.
-        short = (length > 0) & (length <= WORD) & (last >= WORD)
-        if short.all():
-            values[batch], plain = _short_numbers(data, first, last, decimal)
-            odd[batch] = ~plain
-            continue
-        odd[batch] = length > 0
-        for which, read in ((short, _short_numbers), (odd[batch] & ~short, _long_numbers)):
-            at = np.flatnonzero(which)
-            if at.size:
-                values[begin + at], plain = read(data, first[at], last[at], decimal)
-                odd[begin + at] = ~plain
+        values[batch], plain = _batch_of_numbers(data, start[batch], end[batch], decimal)
+        odd[batch] = ~plain & (end[batch] > start[batch])
     return values, odd
+
+
+def _batch_of_numbers(data: Any, start: Any, end: Any, decimal: str) -> tuple[Any, Any]:
+    """Read cells whose numbers fill one word or two: values, and which are plain decimals."""
+    first = data[start]
+    length = end - start - ((first == 45) | (first == 43))
+    plain = (length > 0) & (length <= 2 * WORD) & (end >= 2 * WORD)
+    end = np.maximum(end, 2 * WORD)
+    whole, places, digits, dots = _word_of_digits(data, end, np.clip(length, 0, WORD), decimal)
+    if (length > WORD).any():
+        high, high_places, more, more_dots = _word_of_digits(data, end - WORD, np.clip(length - WORD, 0, WORD), decimal)
+        whole = whole + high * _TENS.astype(np.uint64)[digits]
+        places = np.where(more_dots > 0, high_places + digits, places)
+        digits, dots = digits + more, dots + more_dots
+    plain &= (dots <= 1) & (digits >= 1) & (digits <= MAX_DIGITS)
+    # A whole number below 10^15 over a power of ten: both exact, so the quotient is rounded correctly.
+    values = whole.astype(np.float64) / _TENS[places]
+    np.negative(values, out=values, where=first == 45)
+    values[~plain] = np.nan
+    return values, plain
 
 
 def _repeated(byte: int) -> Any:
@@ -209,23 +216,27 @@ def _repeated(byte: int) -> Any:
 
 
 _KEEP = np.array([0] + [(2**64 - 1) << (8 * (WORD - n)) & (2**64 - 1) for n in range(1, WORD + 1)], dtype=np.uint64)
-_TENS = 10.0 ** np.arange(WORD + 1)
+_TENS = 10.0 ** np.arange(2 * WORD)
 
 
-def _short_numbers(data: Any, start: Any, end: Any, decimal: str) -> tuple[Any, Any]:
-    """Read cells of 1 to 8 bytes, none in the first 8 bytes of the data: values, and which are plain decimals."""
+def _word_of_digits(data: Any, end: Any, length: Any, decimal: str) -> tuple[Any, Any, Any, Any]:
+    """Read the last 0 to 8 bytes before each end.
+
+    Returns
+    -------
+    whole, places, digits, dots : numpy.ndarray
+        (n,) whole number without its decimal sign, digits behind that sign, all digits, and decimal signs: a high
+        number of these where anything else stands there.
+    """
     begin = end - WORD
     base = int(begin.min())
     begin = begin - base
     text = data[base : base + int(begin.max()) + WORD]
-    words = np.zeros(len(text) // WORD + 2, dtype="<u8")
+    words = np.zeros(int(begin.max()) // WORD + 3, dtype="<u8")
     words.view(np.uint8)[: len(text)] = text
     # The cell's last byte becomes the highest of the word, whatever its place among the words of the text.
     at, shift = begin >> 3, (begin & 7).astype(np.uint64) << np.uint64(3)
     word = (words[at] >> shift) | ((words[at + 1] << np.uint64(1)) << (np.uint64(63) - shift))
-    first = data[start]
-    signed = (first == 45) | (first == 43)
-    length = end - start - signed
     keep = _KEEP[length]
     word = (word & keep) | (_repeated(48) & ~keep)
     # The high bit of every byte that is the decimal sign (no carry from byte to byte).
@@ -238,60 +249,13 @@ def _short_numbers(data: Any, start: Any, end: Any, decimal: str) -> tuple[Any, 
     word = np.where(has_sign, shifted | (word & behind), word)
     high = _repeated(0xF0)
     plain = ((word & high) == _repeated(0x30)) & (((word + _repeated(6)) & high) == _repeated(0x30))
-    plain &= (length > has_sign) & (sign_bit & (sign_bit - has_sign) == 0)
+    plain &= sign_bit & (sign_bit - has_sign) == 0
     places = np.where(has_sign, 7 - (np.bitwise_count(before) >> 3), 0)
     # Neighbouring digits, pairs and fours join to one whole number below 10^8.
     word = ((word & _repeated(0x0F)) * np.uint64(2561)) >> np.uint64(8)
     word = ((word & np.uint64(0x00FF00FF00FF00FF)) * np.uint64(6553601)) >> np.uint64(16)
     word = ((word & np.uint64(0x0000FFFF0000FFFF)) * np.uint64(42949672960001)) >> np.uint64(32)
-    # A whole number below 10^15 over a power of ten: both exact, so the quotient is rounded correctly.
-    values = word.astype(np.float64) / _TENS[places]
-    np.negative(values, out=values, where=first == 45)
-    values[~plain] = np.nan
-    return values, plain
-
-
-def _long_numbers(data: Any, start: Any, end: Any, decimal: str) -> tuple[Any, Any]:
-    """Read filled cells of any length, place by place: values, and which are plain decimals."""
-    length = end - start
-    values = np.full(len(start), np.nan)
-    filled = length > 0
-    width = min(int(length.max(initial=0)), MAX_CELL)
-    plain = filled & (length <= width) & (end >= width)
-    if not plain.any():
-        return values, plain
-    # Right-aligned, one row per place: the last digits of all cells stand side by side.
-    digits = np.empty((width, len(end)), dtype=np.uint8)
-    for row in range(width):
-        np.take(data, end - (width - row), out=digits[row], mode="clip")
-    digits -= 48  # uint8 wraps: anything but a digit is above 9
-    lead = np.where(plain, width - length, 0).astype(np.uint8)
-    first = data[start]
-    signed = ((first == 45) | (first == 43)) & plain
-    lead += signed
-    place = np.arange(width, dtype=np.uint8)[:, None]
-    if lead.any():
-        np.putmask(digits, place < lead, 0)
-    dots = digits == (ord(decimal) - 48) % 256
-    n_dots = dots.sum(axis=0, dtype=np.uint8)
-    np.putmask(digits, dots, 0)
-    n_digits = width - lead - n_dots
-    plain &= (digits <= 9).all(axis=0) & (n_dots <= 1) & (n_digits >= 1) & (n_digits <= MAX_DIGITS)
-    # Place of the decimal sign from the right, from 1; 0 where there is none.
-    sign_place = (dots * (width - place)).sum(axis=0, dtype=np.uint8)
-    for at in np.flatnonzero(np.bincount(sign_place[plain], minlength=1)).tolist():
-        which = plain & (sign_place == at)
-        weights = 10.0 ** np.arange(width - 1, -1, -1)
-        places = max(at - 1, 0)
-        if at:  # the sign has a place of its own: what stands before it counts a tenth
-            weights[: width - at] /= 10
-        chosen = digits if which.all() else digits[:, which]
-        # A whole number below 10^15 over a power of ten: both exact, so the quotient is rounded correctly.
-        values[which] = (weights @ chosen.astype(np.float64)) / 10.0**places
-    negative = signed & (first == 45)
-    if negative.any():
-        values[negative] = -values[negative]
-    return values, plain
+    return word, places, length - has_sign, np.where(plain, has_sign, 9)
 
 
 class CellRefusedError(ValueError):
