@@ -112,7 +112,7 @@ def decision(groups, base, pad, *, planned=None, throttle=None, change=None):
         (WARMER, DEAR, CHEAP, "keep", "warmer and saves 1.00 EUR"),
         (ALIKE, DEAR, CHEAP, "switch", "runs alike and saves"),
         (ALIKE, CHEAP, DEAR, "keep", "runs alike and costs"),
-        (ALIKE, CHEAP, CHEAP, "keep", "at the same price"),
+        (ALIKE, CHEAP, CHEAP, "keep", "costs the same"),
         (ALIKE, CHEAP, {}, None, "a price is missing"),
         ([[40.0, 41.0, 39.0], [39.5, 40.5, 38.5]], CHEAP, CHEAP, "keep", "no bench makes the mounts"),
         ([[40.0, 40.3, 39.7], [39.7, 40.0, 39.4]], CHEAP, CHEAP, None, "mounts of each would tell"),
@@ -144,7 +144,7 @@ def test_a_dearer_candidate_is_stocked_for_the_builds_that_need_it():
 
     alone = decide_each(settings, found, None).treatments[0].decision
     assert alone.from_W == item.matters_from_W == pytest.approx(0.8 / 2.0 * 90.0)
-    assert "builds above 36 W" in alone.text
+    assert "builds above 36 W: there the difference reaches the margin; it costs 1.00 EUR more a mount" in alone.text
     assert "mind: slow; it conducts electricity" in alone.text
     hot = predict_throttle(two_steps, treatments=names, baseline=names[0], room_C=60.0, temperature_C=74.0)
     needed = decide_each(settings, found, hot).treatments[0].decision

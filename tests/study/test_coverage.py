@@ -135,7 +135,7 @@ def test_order_covariate_takes_out_a_drift():
 
 
 def test_throttle_power_intervals():
-    """400 campaigns, limit 7 % above the ladder: mean, future mount and difference."""
+    """400 campaigns on a bench that does not radiate, limit 7 % above the ladder: mean, future mount and difference."""
     rng = np.random.default_rng(29)
     n, effect = 400, -1.0
     limit = 67.0
@@ -154,6 +154,7 @@ def test_throttle_power_intervals():
             baseline=TREATMENTS[0],
             room_C=28.0,
             temperature_C=95.0,
+            radiated_share=0.0,
         )
         base, candidate = found.treatments
         mean += holds(base.interval_W, true[0])

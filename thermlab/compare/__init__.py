@@ -16,4 +16,5 @@ __all__, __getattr__, __dir__ = face(
     throttle="OTHER_EXPONENTS curves_of_mounts mean_curve predict_throttle",
     uncertainty="combine_each effective_dof",
     value="TreatmentValue assess_value",
+    verdict="decide",
 )

@@ -31,7 +31,7 @@ from thermlab.stats.least_squares import Floats, LinearFit, NotEstimableError, f
 from thermlab.stats.variances import Prior, order_can_be_fitted
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     from numpy.typing import NDArray
 
@@ -361,16 +361,10 @@ def _in_the_room(item: TreatmentThrottle, effect_W: Interval | None, unsure_K: f
         return item
     moved = effect_W[0] if effect_W[0] == effect_W[1] else 0.0
     low, high = effect_W[0] - unsure_K / (item.slope_K_per_W or 1.0), effect_W[1]
-
-    def reach(interval: Interval | None) -> Interval | None:
-        return None if interval is None else (interval[0] + low, interval[1] + high)
-
     seen = item.directly_observed_W
     return replace(
-        item,
+        _with_ends(item, lambda interval: (interval[0] + low, interval[1] + high)),
         throttle_power_W=item.throttle_power_W + moved,
-        interval_W=reach(item.interval_W),
-        future_mount_interval_W=reach(item.future_mount_interval_W),
         directly_observed_W=None if seen is None else seen + moved,
         room_effect_W=effect_W,
         mounts=tuple(replace(i, throttle_power_W=(i.throttle_power_W or 0.0) + moved) for i in item.mounts),
@@ -435,13 +429,16 @@ def on_either_scale(item: TreatmentThrottle, common: float) -> TreatmentThrottle
         Common difference of logged and set power, as a fraction of the set power.
     """
 
-    def reach(interval: Interval | None) -> Interval | None:
-        if interval is None:
-            return None
+    def reach(interval: Interval) -> Interval:
         ends = (*interval, *(end / (1.0 + common) for end in interval))
         return min(ends), max(ends)
 
-    return replace(item, interval_W=reach(item.interval_W), future_mount_interval_W=reach(item.future_mount_interval_W))
+    return _with_ends(item, reach)
+
+
+def _with_ends(item: TreatmentThrottle, reach: Callable[[Interval], Interval]) -> TreatmentThrottle:
+    own, future = (None if ends is None else reach(ends) for ends in (item.interval_W, item.future_mount_interval_W))
+    return replace(item, interval_W=own, future_mount_interval_W=future)
 
 
 def _lowest_ceiling_C(runs: Sequence[ReducedRun]) -> float | None:

@@ -143,12 +143,13 @@ def _decision(
     settings: CampaignSettings, comparison: Comparison, item: TreatmentComparison, limit_W: float | None
 ) -> Decision:
     name, base = item.treatment, comparison.baseline
-    missing = _missing(settings, comparison, item)
-    extra, cost = _extra_cost(settings, base, name)
+    extra, costs = _extra_cost(settings, base, name)
+    cost = f" and {costs}" if costs else ""
     alike = item.verdict == "equivalent within the margin"
-    if alike and extra is None:
+    missing = _missing(settings, comparison, item)
+    if not missing and alike and extra is None:
         missing = "it runs alike, and a price is missing"
-    if item.verdict == "cooler" and (extra is None or extra > 0.0):
+    if not missing and item.verdict == "cooler" and (extra is None or extra > 0.0):
         missing = f"it is cooler{cost}; only more mounts tell whether by {settings.decision.margin_K:g} K"
     if missing:
         return Decision(None, None, f"No decision yet: {missing}.")
@@ -162,8 +163,16 @@ def _decision(
     if item.matters_from_W is None:
         return Decision("switch", None, f"Switch to {name}: it is worth it at every power run{cost}{beside}.")
     from_W = min(power for power in (item.matters_from_W, limit_W) if power is not None)
-    why = "there it is cooler by the margin" if from_W == item.matters_from_W else f"{base} may reach its limit there"
-    return Decision("stock", from_W, f"Stock {name} for builds above {from_W:.0f} W: {why}{cost}{beside}.")
+    why = (
+        "there the difference reaches the margin"
+        if from_W == item.matters_from_W
+        else f"{base} may reach its limit there"
+    )
+    return Decision(
+        "stock",
+        from_W,
+        f"Stock {name} for builds above {from_W:.0f} W: {why}{f'; it {costs}' if costs else ''}{beside}.",
+    )
 
 
 def _missing(settings: CampaignSettings, comparison: Comparison, item: TreatmentComparison) -> str:
@@ -196,8 +205,8 @@ def _extra_cost(settings: CampaignSettings, base: str, name: str) -> tuple[float
     pack = min(costs, key=lambda price: costs[price])
     where = f" (from the pack for {pack:g}{currency})" if len(costs) > 1 else ""
     if abs(extra) < 0.005:
-        return 0.0, f" at the same price{where}"
-    return extra, f" and {more} a mount{where}"
+        return 0.0, f"costs the same{where}"
+    return extra, f"{more} a mount{where}"
 
 
 def _beside(settings: CampaignSettings, base: str, name: str) -> str:

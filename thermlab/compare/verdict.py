@@ -84,18 +84,18 @@ def decide(simultaneous_interval: Interval, equivalent: bool, margin_K: float) -
         The note says where an equivalent candidate is shown to differ, but by less.
     """
     low, high = simultaneous_interval
-    if high < -margin_K:
-        return "cooler by more than the margin", ""
-    if low > margin_K:
-        return "warmer by more than the margin", ""
-    if equivalent:
-        note = "cooler, but by less than the margin" if high < 0.0 else ""
-        return "equivalent within the margin", "warmer, but by less than the margin" if low > 0.0 else note
-    if high < 0.0:
-        return "cooler", ""
-    if low > 0.0:
-        return "warmer", ""
-    return "undecided", ""
+    ladder: tuple[tuple[bool, Verdict], ...] = (
+        (high < -margin_K, "cooler by more than the margin"),
+        (low > margin_K, "warmer by more than the margin"),
+        (equivalent, "equivalent within the margin"),
+        (high < 0.0, "cooler"),
+        (low > 0.0, "warmer"),
+        (True, "undecided"),
+    )
+    verdict = next(words for holds, words in ladder if holds)
+    side = "cooler" if high < 0.0 else "warmer" if low > 0.0 else ""
+    less = verdict == "equivalent within the margin" and side
+    return verdict, f"{side}, but by less than the margin" if less else ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from thermlab.campaign.runsheet import NOT_MADE
+from thermlab.compare.verdict import decide
 from thermlab.planning.records import CandidateOutlook, NextMounts
 from thermlab.stats.sequential import LookRule, MountTally, RunningDecision, Variance, look_rule
 
@@ -137,7 +138,9 @@ def _outlook(
     both = tally.counts[0] > 0 and tally.counts[index] > 0
     low, high = float(decision.low[index, 0]), float(decision.high[index, 0])
     chances = () if futures is None else tuple(float(chance) for chance in futures[:, index].mean(axis=1))
-    verdict = decision.verdict(index)
+    verdict = "undecided"
+    if low <= high:
+        verdict, _ = decide((low, high), bool(decision.equivalent[index, 0]), decision.rule.margin_K)
     return CandidateOutlook(
         treatment=names[index],
         n_mounts=tally.counts[index],

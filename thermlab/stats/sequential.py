@@ -315,20 +315,6 @@ class RunningDecision:
         decided[0] = True
         return decided
 
-    def verdict(self, candidate: int, path: int = 0) -> str:
-        """Return the verdict of one candidate in the words of the report."""
-        low, high = float(self.low[candidate, path]), float(self.high[candidate, path])
-        margin = self.rule.margin_K
-        ladder = (
-            (low > high, "undecided"),
-            (high < -margin, "cooler by more than the margin"),
-            (low > margin, "warmer by more than the margin"),
-            (bool(self.equivalent[candidate, path]), "equivalent within the margin"),
-            (high < 0, "cooler"),
-            (low > 0, "warmer"),
-        )
-        return next((words for holds, words in ladder if holds), "undecided")
-
 
 def chance_over_looks(
     rule: LookRule, difference_K: float, sd_K: float, *, equivalence: bool = False, n_paths: int = 20_000
