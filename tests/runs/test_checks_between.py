@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from thermlab.campaign.settings import CheckThresholds
-from thermlab.runs.checks.between import check_between
+from thermlab.runs.checks.between import check_between, flag_following, follow_power
 from thermlab.runs.checks.ladders import (
     Spread,
     core_spread,
@@ -18,7 +18,6 @@ from thermlab.runs.checks.ladders import (
     off_treatment,
     powers_exchanged,
 )
-from thermlab.runs.checks.plume import flag_following, follow_power
 from thermlab.runs.records import ReducedRun
 from thermlab.runs.trace import Trace
 
