@@ -162,7 +162,7 @@ def test_a_run_whose_log_is_not_there_yet_is_left_out_beside_others_and_named_wi
     assert found.problems == ()
     assert [run.exclude for run in found.runs] == [NOT_MADE, ""]
     assert found.cautions == (
-        "runs whose log does not exist count as 'not made yet': runs.csv:2 has 'logs/mistyped.csv'",
+        "runs whose log does not exist count as 'not made yet': runs.csv:2 (log) 'logs/mistyped.csv'",
     )
 
 

@@ -221,7 +221,7 @@ def test_a_mount_without_its_log_is_left_out_as_if_excluded_and_the_others_are_r
     assert list(found.runs[-len(lines) :]) == runs
     difference_K = excluded.comparison.treatments[0].difference_K
     assert found.comparison.treatments[0].difference_K == pytest.approx(difference_K, rel=1e-12)
-    missing = f"runs.csv:{', '.join(str(line.line) for line in lines)} has '{lines[0].log}'"
+    missing = f"runs.csv:{', '.join(str(line.line) for line in lines)} (log) '{lines[0].log}'"
     named = [text for text in found.cautions if missing in text]
     assert len(named) == 1
     assert named[0] in check(folder).cautions

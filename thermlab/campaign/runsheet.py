@@ -311,7 +311,7 @@ def _runs_to_come(sheet: _Sheet) -> None:
         lines: dict[str, list[str]] = {}
         for line, log, _ in sheet.to_come:
             lines.setdefault(log, []).append(str(line))
-        named = "; ".join(f"{NAME}:{', '.join(at)} has {shown(log)}" for log, at in lines.items())
+        named = "; ".join(f"{NAME}:{', '.join(at)} (log) {shown(log)}" for log, at in lines.items())
         sheet.cautions.append(f"runs whose log does not exist count as {NOT_MADE!r}: {named}")
 
 
