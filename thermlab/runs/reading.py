@@ -83,7 +83,8 @@ def read_campaign_logs(campaign: RunsToReduce, *, seen: Callable[[Log | RoomLog]
     traces: dict[int, Trace | None] = {line.line: None for line in campaign.runs if not line.log}
     spans: dict[str, tuple[float, float]] = {}
     spool = Spool()
-    for name, lines in _by_log(campaign).items():
+    for name in dict.fromkeys(line.log for line in campaign.runs if line.log):  # each log is read once and let go
+        lines = [line for line in campaign.runs if line.log == name]
         path = campaign.folder / name
         if not path.is_file():
             if all(line.exclude for line in lines):
@@ -106,7 +107,9 @@ def read_campaign_logs(campaign: RunsToReduce, *, seen: Callable[[Log | RoomLog]
         for line in lines:
             trace = cut_run(campaign, line, log, room, begins)
             if trace is None:
-                problems.append(_empty(line, log))
+                cut = f"between {line.start or 'its beginning'} and {line.end or 'its end'}"
+                where = f"runs.csv:{line.line} (start, end)"
+                problems.append(Problem(where, f"no readings of {name} {cut}", "a cut that holds the run"))
             traces[line.line] = None if trace is None else spool.keep(trace)
     if isinstance(room, RoomLog):
         problems.extend(_days_untold(room, spans))
@@ -149,15 +152,6 @@ def read_twice(campaign: RunsToReduce, traces: Sequence[Trace | None], sha256: M
             )
         others.append((begin, end, line))
     return found
-
-
-def _by_log(campaign: RunsToReduce) -> dict[str, list[RunLine]]:
-    """Lines of the run sheet by log, in order of appearance: each log is read once and let go."""
-    grouped: dict[str, list[RunLine]] = {}
-    for line in campaign.runs:
-        if line.log:
-            grouped.setdefault(line.log, []).append(line)
-    return grouped
 
 
 def _read_room(
@@ -205,14 +199,6 @@ def cut_run(
     )
 
 
-def _empty(line: RunLine, log: Log) -> Problem:
-    return Problem(
-        f"runs.csv:{line.line} (start, end)",
-        f"no readings of {log.name} between {line.start or 'its beginning'} and {line.end or 'its end'}",
-        "a cut that holds the run",
-    )
-
-
 def _days_untold(room: RoomLog, spans: dict[str, tuple[float, float]]) -> Iterator[Problem]:
     """Find logs whose day nobody can tell: without dates, all of them would be given the room of the same day."""
     if room.clock == "calendar":
@@ -236,15 +222,8 @@ def _require_some_room(campaign: RunsToReduce, traces: dict[int, Trace | None]) 
     have = [trace for trace in traces.values() if trace is not None]
     if settings.ambient_log is None or not have or any(trace.room_covered > 0 for trace in have):
         return
-    raise InputError(
-        [
-            Problem(
-                f"{settings.ambient_log.file}",
-                "no reading of the room during any run",
-                "a room file on the clock of the logs; ambient_log.clock_offset_s (s) is added to its times",
-            )
-        ]
-    )
+    allowed = "a room file on the clock of the logs; ambient_log.clock_offset_s (s) is added to its times"
+    raise InputError([Problem(settings.ambient_log.file, "no reading of the room during any run", allowed)])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

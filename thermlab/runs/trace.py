@@ -500,9 +500,8 @@ def _room(log: Log, room: RoomLog | float | None, soak: slice, began: float) -> 
     if isinstance(room, float):
         return np.empty(0), np.empty(0), np.full(time_s.size, room), 1.0
     if room is None:
-        if log.ambient_C is None:
-            return np.empty(0), np.empty(0), np.full(time_s.size, np.nan), 0.0
-        room_t, room_C = log.time_s - began, log.ambient_C
+        room_t = log.time_s - began
+        room_C = np.full(room_t.size, np.nan) if log.ambient_C is None else log.ambient_C
     else:
         # A room file keeps its own time, so it is matched with the log's clock as read.
         room_t, room_C = room.time_s - float(log.raw_time_s[soak.start]), room.ambient_C

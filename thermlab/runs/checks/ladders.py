@@ -567,7 +567,7 @@ def measure_spread(
     common = tuple(s for s in traces[0].sensors if all(s in have for have in names))
     if len(common) < 3:
         return None
-    at, rows, powers, mounts = [], [], [], []
+    found: list[tuple[int, Array, float, int]] = []
     seen: dict[tuple[str, str], int] = {}
     for position, trace, estimate in zip(positions, traces, estimates, strict=True):
         if any(f.flag == "sensor stuck" for f in runs[position].flags) or not estimate.power_W > 0:
@@ -580,16 +580,12 @@ def measure_spread(
         means = np.where(known.mean(axis=0) > MISSING, known_mean(columns, axis=0), np.nan)
         if np.isnan(means).sum() > len(common) - 3:
             continue
-        at.append(position)
-        rows.append((means - _median(means)) / estimate.power_W)
-        powers.append(estimate.power_W)
-        run = runs[position]
-        mounts.append(seen.setdefault((run.treatment, run.mount), len(seen)))
-    if len(at) < 3:
+        mount = seen.setdefault((runs[position].treatment, runs[position].mount), len(seen))
+        found.append((position, (means - _median(means)) / estimate.power_W, estimate.power_W, mount))
+    if len(found) < 3:
         return None
-    return Spread(
-        at=tuple(at), sensors=common, per_watt=np.array(rows), power_W=np.array(powers), mount=np.array(mounts)
-    )
+    at, rows, powers, mounts = zip(*found, strict=True)
+    return Spread(at=at, sensors=common, per_watt=np.array(rows), power_W=np.array(powers), mount=np.array(mounts))
 
 
 def core_spread(spread: Spread, thresholds: CheckThresholds) -> dict[int, Flag]:

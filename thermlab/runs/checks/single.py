@@ -290,27 +290,27 @@ def drift_at_constant_power(view: RunView) -> Flag | None:
         return None
     found: tuple[float, Departure, float, bool] | None = None
     for k, departure in enumerate(view.departures):
-        shape, u_bend = departure.shape, departure.u_bend_K
+        u_bend = departure.u_bend_K
         alone = k + 1 < len(view.departures)
         ratio = max(limits.drift_one_sensor_ratio, limits.drift_ratio) if alone else limits.drift_ratio
-        bent = abs(shape.bend_K) > ratio * u_bend
-        away = shape.departure_K > limits.drift_departure_ratio * max(departure.usual_departure_K, 0.02)
-        sizes = [size for size, counts in ((shape.seen_K, bent), (shape.departure_K, away)) if counts]
+        bent = abs(departure.bend_K) > ratio * u_bend
+        away = departure.departure_K > limits.drift_departure_ratio * max(departure.usual_departure_K, 0.02)
+        sizes = [size for size, counts in ((departure.seen_K, bent), (departure.departure_K, away)) if counts]
         size = max(sizes, default=0.0)
         if size > limits.drift_K and (found is None or size > found[0]):
             # The settled rise may be off by the shift itself, where that is known at all well.
-            shift = abs(shape.bend_K) if bent and u_bend < 0.25 * abs(shape.bend_K) else size
+            shift = abs(departure.bend_K) if bent and u_bend < 0.25 * abs(departure.bend_K) else size
             found = size, departure, max(size, min(shift, 3.0 * size)), bent
     if found is None:
         return None
     size, departure, may_be_off, bent = found
-    began = 60.0 * departure.shape.bend_at_min
+    began = 60.0 * departure.bend_at_min
     severity: Severity = "unusable" if may_be_off > limits.drift_unusable_K else "doubtful"
     return raise_flag(
         "drift at constant power",
         severity,
         (
-            f"From about {view.when(began)} on the rise goes {side(departure.shape.bend_K)} its approach to the "
+            f"From about {view.when(began)} on the rise goes {side(departure.bend_K)} its approach to the "
             f"settled state, by {size:.1f} K"
             if bent
             else f"The rise leaves its approach to the settled state by {size:.1f} K"
@@ -321,12 +321,12 @@ def drift_at_constant_power(view: RunView) -> Flag | None:
             else "; the power changed too, so look at that first."
         )
         + f" The settled rise may be off by {may_be_off:.1f} K.",
-        departure_K=departure.shape.departure_K,
-        shift_K=departure.shape.bend_K,
+        departure_K=departure.departure_K,
+        shift_K=departure.bend_K,
         u_shift_K=departure.u_bend_K,
         effect_K=may_be_off,
-        shift_at_min=departure.shape.bend_at_min,
-        seen_K=departure.shape.seen_K,
+        shift_at_min=departure.bend_at_min,
+        seen_K=departure.seen_K,
     )
 
 

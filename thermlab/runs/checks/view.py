@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -35,8 +35,8 @@ LARGEST_VARIANCE = 2.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Shape:
-    """How a run departs from its approach.
+class Departure:
+    """How a run departs from its approach, and what is usual on this bench.
 
     Attributes
     ----------
@@ -54,6 +54,10 @@ class Shape:
         Variance of a block mean about the approach with the shift, inflated for correlation.
     approach_K : float
         How far the plain approach goes within the window, K.
+    usual_variance_K2, usual_departure_K : float
+        Medians over the runs of those two numbers.
+    misfit_K : float
+        What the bench's own approach may look like a shift by, K.
     """
 
     bend_K: float
@@ -63,25 +67,8 @@ class Shape:
     departure_K: float
     variance_K2: float
     approach_K: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Departure:
-    """A shape, and what is usual on this bench.
-
-    Attributes
-    ----------
-    shape : Shape
-        Of the run.
-    usual_variance_K2, usual_departure_K : float
-        Medians over the runs of those two numbers of their shapes.
-    misfit_K : float
-        What the bench's own approach may look like a shift by, K.
-    """
-
-    shape: Shape
-    usual_variance_K2: float
-    usual_departure_K: float
+    usual_variance_K2: float = 0.0
+    usual_departure_K: float = 0.0
     misfit_K: float = 0.0
 
     @property
@@ -89,8 +76,8 @@ class Departure:
         """Standard uncertainty of the shift, K."""
         # A disturbance of another shape adds to the run's own variance and must not hide itself.
         most = LARGEST_VARIANCE * self.usual_variance_K2
-        variance = min(max(self.usual_variance_K2, self.shape.variance_K2), most)
-        return float(np.sqrt(variance / max(self.shape.leverage, 1e-9) + self.misfit_K**2))
+        variance = min(max(self.usual_variance_K2, self.variance_K2), most)
+        return float(np.sqrt(variance / max(self.leverage, 1e-9) + self.misfit_K**2))
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,7 +134,7 @@ def describe_departures(
             if len(known) <= FEWEST_IN_COMMON:
                 usual = max(LEAST_DEPARTURE_K, DEPARTURE_SHARE * shape.approach_K)
             misfit = FORCED_MISFIT_SHARE * shape.approach_K if e.curvature == 0.0 else 0.0
-            mine.append(Departure(shape=shape, usual_variance_K2=variance, usual_departure_K=usual, misfit_K=misfit))
+            mine.append(replace(shape, usual_variance_K2=variance, usual_departure_K=usual, misfit_K=misfit))
     return [tuple(mine) for mine in departures]
 
 
@@ -159,8 +146,8 @@ def _mean_rise(estimate: Estimate, blocks: Blocks) -> tuple[Array, Array]:
     return estimate.time_s[known], rise[known]
 
 
-def _shapes_of(residuals: Sequence[_Residual | None], powers_W: Sequence[float]) -> list[Shape | None]:
-    shapes: list[Shape | None] = []
+def _shapes_of(residuals: Sequence[_Residual | None], powers_W: Sequence[float]) -> list[Departure | None]:
+    shapes: list[Departure | None] = []
     for i, mine in enumerate(residuals):
         if mine is None:
             shapes.append(None)
@@ -193,7 +180,7 @@ def _residual(time_s: Array, rise_K: Array, estimate: Estimate, slow_from: float
     return _Residual(t, y - plain, basis, tau_s, float(abs(plain[-1] - plain[0])))
 
 
-def _shape(mine: _Residual, r: Array) -> Shape:
+def _shape(mine: _Residual, r: Array) -> Departure:
     t, tau, q = mine.time_s, mine.tau_s, mine.basis
     wide = max(3, int(0.12 * tau / max(float(np.median(np.diff(t))), 1e-9)))
     wide = min(wide, t.size // 4)
@@ -207,7 +194,7 @@ def _shape(mine: _Residual, r: Array) -> Shape:
     bend = coefficients[best] * shapes[best]
     left = r - bend
     r1 = autocorrelation(left, most=0.9)
-    return Shape(
+    return Departure(
         bend_K=float(coefficients[best]),
         bend_at_min=float(at[best]) / 60.0,
         seen_K=float(np.ptp(bend)),
@@ -229,8 +216,7 @@ def _shifts(t: Array, tau: float) -> tuple[Array, Array]:
     return shapes / np.maximum(shapes[:, -1:], 1e-9), begins
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class UsualStill:
+class UsualStill(NamedTuple):
     """For how long readings usually stand still in a run of this bench, s; infinite where that is not known."""
 
     sensor_s: float
@@ -388,7 +374,7 @@ def usual_still(traces: Sequence[Trace]) -> UsualStill:
         0.8 quantiles over the runs, at least a minute; infinite with fewer than five runs.
     """
     if len(traces) < FEWEST_FOR_USUAL:
-        return UsualStill(sensor_s=np.inf, all_sensors_s=np.inf, room_s=np.inf)
+        return UsualStill(np.inf, np.inf, np.inf)
     spans = [
         (
             max(still_s(trace, trace.temperature_C[:, i]) for i in range(len(trace.sensors))),
@@ -397,8 +383,7 @@ def usual_still(traces: Sequence[Trace]) -> UsualStill:
         )
         for trace in traces
     ]
-    sensor, together, room = (max(float(np.quantile(found, 0.8)), 60.0) for found in zip(*spans, strict=True))
-    return UsualStill(sensor_s=sensor, all_sensors_s=together, room_s=room)
+    return UsualStill(*(max(float(np.quantile(found, 0.8)), 60.0) for found in zip(*spans, strict=True)))
 
 
 def still_s(trace: Trace, values: Array) -> float:
