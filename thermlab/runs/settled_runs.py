@@ -24,7 +24,6 @@ from thermlab.runs.checks.single import check_run
 from thermlab.runs.checks.view import view_runs
 from thermlab.runs.records import NO_LOG, TOO_SHORT, Flag, ReducedRun, raise_flag
 from thermlab.runs.settled_rise import (
-    EarlyRise,
     Estimate,
     early_rise,
     early_time_s,
@@ -179,8 +178,9 @@ def settle_runs(campaign: Campaign, traces: Sequence[Trace | None]) -> SettledRu
         bench = reduce_bench(found, settings, leave_out=disturbed, blocks=blocks, near=bench.time_constant)
         flags = _joined(check_runs(settings, found, bench), shared)
     curve = _curve(settings, found, bench, flags, excluded) or _curve_of_readings(campaign.runs, settings)
-    early_s, early = _early_rises(found, bench, settings)
-    made = iter(zip(bench.estimates, flags, early, strict=True))
+    early_s = early_time_s(_tau_s(bench), [trace.soak_s for trace in found], cooling=settings.cooling)
+    early = [early_rise(trace, e, early_s, settings) for trace, e in zip(found, bench.estimates, strict=True)]
+    made = iter(zip(bench.estimates, flags, match_starts(found, early), strict=True))
     runs = []
     for order, (line, trace) in enumerate(lines):
         if trace is None:
@@ -203,15 +203,6 @@ def settle_runs(campaign: Campaign, traces: Sequence[Trace | None]) -> SettledRu
         curve=curve,
         early_s=early_s,
     )
-
-
-def _early_rises(
-    traces: Sequence[Trace], bench: BenchReduction, settings: BenchSettings
-) -> tuple[float, tuple[EarlyRise, ...]]:
-    """When the early rises of a bench are read, s, and those that can be compared."""
-    at_s = early_time_s(_tau_s(bench), [trace.soak_s for trace in traces], cooling=settings.cooling)
-    found = [early_rise(trace, e, at_s, settings) for trace, e in zip(traces, bench.estimates, strict=True)]
-    return at_s, match_starts(traces, found)
 
 
 def order_made(lines: Sequence[RunLine], traces: Sequence[Trace | None]) -> list[tuple[RunLine, Trace | None]]:
