@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 from thermlab.base.errors import InputError, Problem, commands_terminal, shown
 from thermlab.base.files import PathRefusedError, inside, locked, read_plain, replace_file, write_file
 from thermlab.campaign.folder import Campaign, load_campaign
-from thermlab.campaign.runsheet import MAX_SHEET_BYTES, NAME, REQUIRED, RunLine, read_run_sheet, separator
+from thermlab.campaign.runsheet import MAX_SHEET_BYTES, NAME, NOT_MADE, REQUIRED, RunLine, read_run_sheet, separator
 from thermlab.reports.pages import paragraph, table, view
 
 if TYPE_CHECKING:
@@ -283,6 +283,10 @@ def _refuse_invalid(new: bytes, campaign: Campaign, run: str, reason: str) -> No
     sheet = read_run_sheet(new, campaign.folder, treatments=tuple(settings.treatments), time=time)
     if sheet.problems:
         raise InputError(sheet.problems)
+    own = next(entry for entry in sheet.runs if entry.run == run)
+    if own.exclude == NOT_MADE and not reason:  # read so where there is no log
+        found = f"{shown(own.log)}, which does not exist"
+        raise InputError([Problem(f"{NAME}:{own.line} (log)", found, "a log that exists, to use the run")])
 
     def expected(entry: RunLine) -> RunLine:
         return replace(entry, exclude=reason) if entry.run == run else entry
