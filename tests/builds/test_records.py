@@ -208,6 +208,23 @@ def simulated_reference(rng, n_mounts=3):
     )
 
 
+def test_a_radiated_share_declared_for_the_campaign_counts_for_its_builds(tmp_path):
+    def expected(share):
+        settings = {
+            "cooling": "passive",
+            "radiated_share": share,
+            "measurand": "hottest",
+            "decision": {"margin_K": 1.0},
+        }
+        home = tmp_path / f"share-{share}"
+        make_reference(home / "campaign", settings=settings)
+        return assess_build(make_build(home / "build", **asked(100))).throttle.expected_interval_W
+
+    known, unknown = expected(0.0), expected(None)
+    assert unknown[0] == pytest.approx(known[0])
+    assert unknown[1] > known[1] + 0.1
+
+
 def test_fresh_mounts_lie_in_their_intervals_and_throttle_where_said():
     """200 simulated builds: both coverages at most three binomial standard errors below 0.95, at 0.904 or more."""
     rng = np.random.default_rng(42)

@@ -234,7 +234,12 @@ def build_throttle(
     room_C, limit_C = settings.customer.room_C, settings.customer.temperature_C
     limit_K, required = limit_C - room_C, settings.acceptance.required_W
     asked = predict_throttle(
-        reference.runs, room_C=room_C, temperature_C=limit_C, cooling=reference.cooling, **reference.asked()
+        reference.runs,
+        room_C=room_C,
+        temperature_C=limit_C,
+        cooling=reference.cooling,
+        radiated_share=reference.settings.get("radiated_share"),
+        **reference.asked(),
     )
     mounts = next((one for one in asked.treatments if one.treatment == settings.treatment), None)
     curve, bends = curve_and_bends(reference)

@@ -44,7 +44,7 @@ if TYPE_CHECKING:
     from thermlab.stats.curves import RiseCurve
 
 _RUN_KEYS = ("run", "treatment", "mount", "set_power_W", "rise_K", "used", "lot", "condition", "flags")
-_SETTINGS_KEYS = ("cooling", "measurand", "decision", "analysis", "prior", "checks", "fit_from_min")
+_SETTINGS_KEYS = ("cooling", "radiated_share", "measurand", "decision", "analysis", "prior", "checks", "fit_from_min")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

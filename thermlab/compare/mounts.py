@@ -223,15 +223,13 @@ def run_noise(table: MountTable, runs: Sequence[ReducedRun]) -> float | None:
     return math.sqrt(sum(u * u for u in own) / len(own)) if found is None and own else found
 
 
-def fit_shared_curve(table: MountTable, exponent: float | None = None) -> LinearFit | None:
+def fit_shared_curve(table: MountTable) -> LinearFit | None:
     """Fit ``y = b_ij P + a P**q`` with one ``a`` for all mounts.
 
     Parameters
     ----------
     table : MountTable
         Mounts and steps.
-    exponent : float, optional
-        Exponent q, default that of the rise curve.
 
     Returns
     -------
@@ -239,7 +237,7 @@ def fit_shared_curve(table: MountTable, exponent: float | None = None) -> Linear
         Coefficients b of the mounts, K/W, then a; None where no mount has two steps, so that nothing fixes ``a``.
     """
     rows, columns = np.nonzero(table.present)
-    both = curve_design(table.steps_W[columns]) if exponent is None else curve_design(table.steps_W[columns], exponent)
+    both = curve_design(table.steps_W[columns])
     design = np.zeros((rows.size, len(table.names) + 1))
     design[np.arange(rows.size), rows] = both[:, 0]
     design[:, -1] = both[:, 1]
