@@ -455,8 +455,9 @@ def finished(tmp_path_factory, campaign):
     for n in (1, 2, 3, 4):
         (build / f"photos/{n}.jpg").write_bytes(out.getvalue())
     before = snapshot(build)
-    outcome = record(build)
+    outcome = record(build / "build.yaml")  # stands for its folder
     assert outcome.state == "ok", outcome.message
+    assert outcome.folder == build / "record"
     after = {name: state for name, state in snapshot(build).items() if not name.startswith("record") and name != "."}
     assert after == {name: state for name, state in before.items() if name != "."}
     return outcome

@@ -158,7 +158,7 @@ def record(
     Parameters
     ----------
     build : str or Path
-        A folder with ``build.yaml``.
+        A folder with ``build.yaml``, or the path of that file.
     reference : mapping, optional
         What an earlier record kept of its campaign; default: the campaign that ``build.yaml`` names.
     out : path, optional
@@ -176,7 +176,7 @@ def record(
         ``record.html``, ``record.ipynb``, ``results.json`` and ``status.json``, all or none; on failure the old
         record stays and ``.failed`` beside it says why.
     """
-    place = Path(build)
+    place = campaign_folder(build)
     job = RecordJob(
         source=place,
         folder=place.resolve() / BUILD.output if out is None else Path(out).resolve(),

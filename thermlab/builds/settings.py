@@ -12,6 +12,7 @@ from pydantic import Field
 
 from thermlab.base.errors import InputError, Problem, shown
 from thermlab.base.files import PathRefusedError, inside, read_plain
+from thermlab.campaign.folder import campaign_folder
 from thermlab.campaign.runsheet import after_midnight, overlapping
 from thermlab.campaign.settings import Limits, LogsAndRoom, PowerW
 from thermlab.campaign.yaml_files import MAX_YAML_BYTES, YamlTree, load_yaml, read_model
@@ -121,7 +122,7 @@ def load_build(folder: str | Path) -> Build:
     Parameters
     ----------
     folder : str or Path
-        A folder with ``build.yaml``.
+        A folder with ``build.yaml``, or the path of that file.
 
     Returns
     -------
@@ -132,7 +133,7 @@ def load_build(folder: str | Path) -> Build:
     InputError
         With every problem, each with its line and key.
     """
-    place = Path(folder)
+    place = campaign_folder(folder)
     if not place.is_dir():
         raise InputError([Problem(shown(folder, quoted=False, limit=300), "no folder of this name", "a build folder")])
     try:

@@ -87,9 +87,9 @@ def load_campaign(folder: str | Path) -> Campaign:
 
 
 def campaign_folder(path: str | Path) -> Path:
-    """Return the campaign folder a path stands for: the folder itself, or the one that holds this ``campaign.yaml``."""
+    """Return the folder a path stands for: itself, or the one that holds this ``campaign.yaml`` or ``build.yaml``."""
     place = Path(path)
-    return place.parent if place.name == SETTINGS_NAME and not _is_folder(place) else place
+    return place.parent if place.name in (SETTINGS_NAME, "build.yaml") and not _is_folder(place) else place
 
 
 def _is_folder(place: Path) -> bool:
