@@ -244,13 +244,8 @@ def record(build: Path, out: Path | None) -> None:
     outcome = make(build, out=out, progress=sys.stderr.isatty())
     if outcome.state == "ok":
         click.echo(f"{outcome.verdict}: {outcome.message}")
-        click.echo(str(outcome.page))
-        return
-    if outcome.state == "bad input":
-        click.echo(outcome.message, err=True)
-        sys.exit(2)
-    _tell_failure(outcome, f"the record {outcome.state}")
-    sys.exit(1)
+    _tell(outcome, page="record")
+    sys.exit({"ok": 0, "bad input": 2}.get(outcome.state, 1))
 
 
 @main.command()
@@ -311,18 +306,21 @@ def _summary(outcomes: Sequence[ReportOutcome]) -> list[str]:
     return [f"{name:{width}}  {state:9}  {took:>9}" for name, state, took in [("campaign", "state", "time"), *rows]]
 
 
-def _tell(outcome: ReportOutcome, *, several: bool) -> None:
+def _tell(outcome: ReportOutcome, *, several: bool = False, page: str = "report") -> None:
+    """Say where a page is and what it answers, or why there is none."""
     if outcome.state == "ok":
         click.echo(str(outcome.page))
-        _tell_answers(outcome)
-        return
-    lead = f"{outcome.source}: " if several else ""
-    if outcome.state == "bad input":
+        if page == "report":
+            _tell_answers(outcome)
+    elif outcome.state == "bad input":
         for line in outcome.message.splitlines():
-            click.echo(f"{lead}{line}", err=True)
-        return
-    what = {"failed": "the report failed", "died": "the report's kernel died", "timeout": "the report took too long"}
-    _tell_failure(outcome, what[outcome.state])
+            click.echo(f"{outcome.source}: {line}" if several else line, err=True)
+    else:
+        what = {"failed": " failed", "died": "'s kernel died", "timeout": " took too long"}[outcome.state]
+        cell = "" if outcome.cell is None else f" in cell {outcome.cell}"
+        click.echo(f"{outcome.source}: the {page}{what}{cell}: {outcome.message.splitlines()[0]}", err=True)
+        if (outcome.folder / ".failed").is_dir():
+            click.echo(f"{outcome.source}: as far as it got: {outcome.folder / '.failed'}", err=True)
 
 
 def _tell_answers(outcome: ReportOutcome) -> None:
@@ -331,10 +329,3 @@ def _tell_answers(outcome: ReportOutcome) -> None:
     if (path := outcome.folder / "results.json").is_file():
         for line in filed_lines(read_results(path)):
             click.echo(line)
-
-
-def _tell_failure(outcome: ReportOutcome, what: str) -> None:
-    cell = "" if outcome.cell is None else f" in cell {outcome.cell}"
-    click.echo(f"{outcome.source}: {what}{cell}: {outcome.message.splitlines()[0]}", err=True)
-    if (outcome.folder / ".failed").is_dir():
-        click.echo(f"{outcome.source}: as far as it got: {outcome.folder / '.failed'}", err=True)

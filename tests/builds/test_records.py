@@ -22,6 +22,7 @@ from build_examples import (
     true_throttle_W,
     write_log,
 )
+from click.testing import CliRunner
 from demo_copies import small_copy
 from filed_examples import make_campaign, snapshot
 from PIL import Image
@@ -36,6 +37,7 @@ from thermlab.builds.evidence import Reference, load_reference
 from thermlab.builds.make import assess_build, record, record_results
 from thermlab.builds.settings import BuildSettings, load_build
 from thermlab.campaign.folder import load_campaign
+from thermlab.cli import main
 from thermlab.reports.make import report
 from thermlab.runs.records import ReducedRun
 from thermlab.verifying.check import verify
@@ -545,6 +547,11 @@ def test_a_record_that_fails_leaves_the_old_one_and_says_why(place, finished, mo
     kept = {name: state[2] for name, state in after.items() if not name.startswith(".")}
     assert kept == {name: state[2] for name, state in before.items() if not name.startswith(".")}
     assert json.loads((build / "record/.failed/status.json").read_text(encoding="utf-8"))["state"] == "failed"
+    monkeypatch.setattr(records, "record", lambda *_, **__: replace(outcome, state="timeout", cell=3))
+    said = CliRunner().invoke(main, ["record", str(build)])
+    assert said.exit_code == 1
+    assert f"{build}: the record took too long in cell 3: " in said.stderr
+    assert "as far as it got: " in said.stderr
 
 
 def test_bad_input_writes_nothing(place):
