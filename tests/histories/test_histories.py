@@ -164,7 +164,7 @@ def compared(runs, power=90.0):
     return {"reference_power_W": power, "dof": dof, "treatments": [row]}
 
 
-def file_campaign(tmp_path, number, runs, created=None, **about):
+def file_campaign(tmp_path, number, runs, created=None, comparison=None, **about):
     folder = tmp_path / f"campaign{number}"
     (folder / "logs").mkdir(parents=True)
     inputs = {"campaign.yaml": b"x", "runs.csv": str(number).encode(), "logs/a.csv": f"log {number}".encode()}
@@ -172,7 +172,10 @@ def file_campaign(tmp_path, number, runs, created=None, **about):
         (folder / name).write_bytes(content)
     sums = {name: sha256(content) for name, content in inputs.items()}
     results = example_results(
-        sums, runs=runs, comparison=compared(runs), created=created or f"2026-{number:02d}-04T10:00:00+00:00"
+        sums,
+        runs=runs,
+        comparison=comparison or compared(runs),
+        created=created or f"2026-{number:02d}-04T10:00:00+00:00",
     )
     results["campaign"] |= {"title": f"Campaign {number}"} | about
     if not results["comparison"]["dof"]:
@@ -511,6 +514,16 @@ def test_readings_without_a_log_are_marked_as_the_lower_grade(tmp_path):
     assert [point.lower_grade for point in found.mounts] == [False, False, True, True, *[False] * 4]
     assert "with 8 mounts" in found.summary()
     assert "2 mounts of these rest on readings without a log, the lower grade." in found.summary()
+
+
+def test_a_difference_that_its_own_report_doubts_is_named(tmp_path):
+    for number in (1, 2):
+        runs = simulated_runs(np.random.default_rng(number))
+        comparison = compared(runs)
+        comparison["treatments"][0]["verdict"] = "in doubt" if number == 2 else "cooler"
+        file_campaign(tmp_path, number, runs, comparison=comparison)
+
+    assert "In doubt by its own report: 'Campaign 2'." in history(tmp_path / "store").summary()
 
 
 def test_lots_and_ages_are_found_over_campaigns_with_one_mount_each(tmp_path):

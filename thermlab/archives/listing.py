@@ -21,6 +21,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import json
+from collections import Counter
 from dataclasses import dataclass
 from html import escape
 from importlib.resources import files
@@ -219,11 +220,8 @@ def check_chain(entries: Sequence[Entry], hashes: Sequence[str], *, last: str | 
             problems.append(
                 f"{LIST}: the line of {entry.bag!r} (readable line {number}) does not follow the one before"
             )
-    seen: set[str] = set()
-    for entry in entries:
-        if entry.bag in seen:
-            problems.append(f"{LIST}: {entry.bag!r} is listed twice")
-        seen.add(entry.bag)
+    counts = Counter(entry.bag for entry in entries)
+    problems += [f"{LIST}: {bag!r} is listed twice" for bag, count in counts.items() if count > 1]
     if last is not None and last not in hashes:
         problems.append(f"{LIST}: no line has the hash {last[:12]}... kept elsewhere: lines were removed or rewritten")
     return problems

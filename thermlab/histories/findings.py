@@ -216,6 +216,7 @@ def across_campaigns(
                 n_baseline=len(base),
                 n_readings=sum(point.lower_grade for point in (*mounts, *base)),
                 difference_K_per_W=float(row["difference_K"]) / power,
+                in_doubt=row.get("verdict") == "in doubt",
                 half_K_per_W=half,
             )
             studies[str(row["treatment"]), campaign.baseline].append((power, study))
@@ -288,6 +289,9 @@ def _across(
             cautions.append(
                 f"This is wider than {best[1]!r} alone (± {best[0]:.2g} K): {why}, which no campaign alone can show."
             )
+    doubted = ", ".join(repr(study.title) for study in studies if study.in_doubt)
+    if doubted:
+        cautions.append(f"In doubt by its own report: {doubted}.")
     readings = sum(study.n_readings for study in studies)
     if readings:
         cautions.append(f"{counted(readings, 'mount')} of these rest on readings without a log, the lower grade.")

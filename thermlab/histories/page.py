@@ -178,7 +178,9 @@ def _campaign_axis(axes: Axes, chart: records.BaselineChart) -> None:
     starts = [i for i, point in enumerate(chart.points) if i == 0 or point.bag != chart.points[i - 1].bag]
     every = -(-len(starts) // 7)
     shown = starts[::every]
-    axes.set_xticks([i + 1 for i in shown], [chart.points[i].day for i in shown], rotation=30, ha="right", fontsize=9)
+    axes.set_xticks(
+        [i + 1 for i in shown], [chart.points[i].day[:10] for i in shown], rotation=30, ha="right", fontsize=9
+    )
     axes.set_xlim(0.4, len(chart.points) + 0.6)
     for i in starts[1:]:
         axes.axvline(i + 0.5, color=PAGE["rule"], lw=0.8, zorder=0)

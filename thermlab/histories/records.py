@@ -260,6 +260,8 @@ class Study:
         Mounts of the treatment and of its baseline; how many of both rest on readings without a log.
     difference_K_per_W : float
         Difference to the baseline over the reference power, K/W; negative: cooler.
+    in_doubt : bool
+        Whether its own report doubts it.
     half_K_per_W : float or None
         Half of the interval that this campaign has alone, K/W: as reported, or with the mount SD of its bench.
     """
@@ -271,6 +273,7 @@ class Study:
     n_baseline: int
     n_readings: int
     difference_K_per_W: float
+    in_doubt: bool
     half_K_per_W: float | None
 
 
