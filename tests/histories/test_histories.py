@@ -484,6 +484,18 @@ def test_an_interval_wider_than_that_of_one_campaign_says_why_and_states_the_sca
     assert halves == sorted(halves)
 
 
+def test_campaigns_that_contradict_each_other_are_told_and_not_averaged_away(tmp_path):
+    rng = np.random.default_rng(37)
+    for number, gain in ((1, -0.06), (2, 0.06)):
+        file_campaign(tmp_path, number, simulated_runs(rng, gain=gain))
+    one = history(tmp_path / "store").across[0]
+    low, high = one.combined.interval
+
+    assert "look at them one by one" in one.cautions[0]
+    assert low < -1.5
+    assert high > 1.5
+
+
 def test_what_a_program_gets_is_in_the_order_measured(tmp_path):
     found = one_mount_campaigns(tmp_path)
     write_history(found, tmp_path / "store")

@@ -34,7 +34,7 @@ from statistics import fmean, stdev
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.special import chdtrc, chdtri, ndtr, stdtrit
+from scipy.special import chdtrc, chdtri, fdtrc, ndtr, stdtrit
 
 from thermlab.stats.least_squares import Floats, crossing
 
@@ -172,6 +172,8 @@ class Combined:
     spread : float or None
         Standard deviation between true values, mean over what values and prior leave open; None where it is not told
         apart from the scatter of mounts.
+    p_value : float or None
+        How often values scatter by as much as these where prior and pooled mount SD are right.
     confidence_level : float
         Of both intervals.
     """
@@ -181,6 +183,7 @@ class Combined:
     confidence_level: float
     prediction_interval: Interval | None = None
     spread: float | None = None
+    p_value: float | None = None
 
 
 def combine_campaigns(
@@ -209,7 +212,8 @@ def combine_campaigns(
     """
     y = np.asarray(values)
     chi2 = np.geomspace(chdtri(dof, 1.0 - _TAIL), chdtri(dof, _TAIL), 81)[:, None]
-    tau = np.linspace(0.0, 5.0 * scale, 51)
+    # Where values lie far apart for their u and the prior, the posterior has its top near sqrt(scale * range / 2).
+    tau = np.linspace(0.0, 5.0 * scale + 2.0 * math.sqrt(scale * np.ptp(y)), 101)
     weight = 1.0 / ((dof / chi2)[..., None] * np.square(u) + np.square(tau)[:, None])
     precision = weight.sum(axis=-1)
     mean = (weight @ y) / precision
@@ -229,11 +233,14 @@ def combine_campaigns(
         return end(0.5 - confidence_level / 2.0), end(0.5 + confidence_level / 2.0)
 
     sd = 1.0 / np.sqrt(precision)
+    expected = 1.0 / (np.square(u) + scale**2)
+    scatter = float(expected @ np.square(y - expected @ y / expected.sum()))
     return Combined(
         mean=float((share * mean).sum()),
         interval=interval(sd),
         prediction_interval=interval(np.hypot(sd, tau)) if y.size > 2 else None,
         spread=float((share * tau).sum()),
+        p_value=float(fdtrc(y.size - 1, dof, scatter / (y.size - 1))),
         confidence_level=confidence_level,
     )
 
