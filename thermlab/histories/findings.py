@@ -490,44 +490,35 @@ def compare_lots(
     pooled = _pooled_scatter(campaigns)
     found = []
     for (bench, treatment), own in sorted(groups.items()):
-        power = _common_step(own)
+        power = _common_step(own) or 0.0
         points = [point for point in own if point.set_power_W == power]
-        summary = _lots(bench, treatment, power or 0.0, points, pooled.get(bench), confidence_level)
-        found += [] if summary is None else [summary]
+        lots: dict[str, list[float]] = defaultdict(list)
+        for point in points:
+            lots[point.lot].append(point.resistance_K_per_W)
+        square, dof = _within(lots.values())
+        cautions = []
+        if dof < 1 and bench in pooled:  # a mount of each lot, as campaigns with one mount each have them
+            square = pooled[bench][0]
+            cautions.append("One mount of each lot: their scatter is that of other mounts on this bench.")
+        if len({(point.bag, point.lot) for point in points}) == len({point.bag for point in points}):
+            cautions.append(
+                "Lots were run in different campaigns: a change of the bench would look like a difference of lots."
+            )
+        rows = tuple((lot, len(values), fmean(values), math.sqrt(square / len(values))) for lot, values in lots.items())
+        means, u = [row[2] for row in rows], [row[3] for row in rows]
+        combined = combine(means, u, confidence_level=confidence_level) if len(rows) > 1 and square > 0.0 else None
+        if combined is not None:
+            found.append(
+                records.LotSummary(
+                    bench=bench,
+                    treatment=treatment,
+                    power_W=power,
+                    lots=rows,
+                    combined=combined,
+                    cautions=tuple(cautions),
+                )
+            )
     return tuple(found)
-
-
-def _lots(
-    bench: str,
-    treatment: str,
-    power_W: float,
-    points: Sequence[records.MountPoint],
-    scatter: tuple[float, int] | None,
-    confidence_level: float,
-) -> records.LotSummary | None:
-    lots: dict[str, list[float]] = defaultdict(list)
-    for point in points:
-        lots[point.lot].append(point.resistance_K_per_W)
-    square, dof = _within(lots.values())
-    cautions = []
-    if (
-        dof < 1 and scatter is not None and len(lots) > 1
-    ):  # a mount of each lot, as campaigns with one mount each have them
-        square = scatter[0]
-        cautions.append("One mount of each lot: their scatter is that of other mounts on this bench.")
-    if not square > 0.0:
-        return None
-    rows = tuple((lot, len(values), fmean(values), math.sqrt(square / len(values))) for lot, values in lots.items())
-    combined = combine([row[2] for row in rows], [row[3] for row in rows], confidence_level=confidence_level)
-    if combined is None:  # one lot
-        return None
-    if len({(point.bag, point.lot) for point in points}) == len({point.bag for point in points}):
-        cautions.append(
-            "Lots were run in different campaigns: a change of the bench would look like a difference of lots."
-        )
-    return records.LotSummary(
-        bench=bench, treatment=treatment, power_W=power_W, lots=rows, combined=combined, cautions=tuple(cautions)
-    )
 
 
 _AGE = re.compile(r"(?P<before>[^\W\d_]*)\s*(?P<number>\d+(?:\.\d+)?)\s*(?P<after>[^\W\d_]*)\s*\Z")

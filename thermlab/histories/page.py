@@ -18,7 +18,7 @@ from thermlab.reports.render import plain_page
 from thermlab.reports.results import plain, results_json
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Sequence
     from pathlib import Path
 
     from matplotlib.axes import Axes
@@ -41,7 +41,7 @@ def summary(found: records.History) -> str:
         lines += [baseline_sentence(chart)]
     lines += [across_sentence(one) for one in found.across]
     lines += [lot_sentence(one) for one in found.lots]
-    lines += list(build_sentences(found))
+    lines += [build_sentence(found)] if found.builds else []
     lines += [age_sentence(one) for one in found.ageing]
     lines += [f"left out: {text}" for text in found.left_out]
     return "\n".join(lines)
@@ -117,17 +117,13 @@ def lot_sentence(one: records.LotSummary) -> str:
     )
 
 
-def build_sentences(found: records.History) -> Iterator[str]:
+def build_sentence(found: records.History) -> str:
     """Say how builds came out."""
-    if not found.builds:
-        return
     judged = [(point, point.interval_K) for point in found.builds if point.interval_K is not None]
     outside = [point for point, (low, high) in judged if not low <= point.rise_K <= high]
     names = ", ".join(f"{point.build} at {point.power_W:g} W" for point in outside)
-    yield (
-        f"Builds: {len(judged) - len(outside)} of {counted(len(judged), 'run')} within the interval for a fresh mount"
-        + (f": outside {names}." if outside else ".")
-    )
+    inside = f"{len(judged) - len(outside)} of {counted(len(judged), 'run')} within the interval for a fresh mount"
+    return f"Builds: {inside}" + (f": outside {names}." if outside else ".")
 
 
 def age_sentence(one: records.AgeTrend) -> str:
@@ -303,13 +299,12 @@ def history_data(found: records.History) -> dict[str, Any]:
     benches = [
         {
             "bench": bench.bench,
-            "mount_sd_K": None if not (sd and power) else sd * power,
-            "mount_sd_dof": bench.dof if sd else None,
-            "at_power_W": power,
-            "mount_sd_K_per_W": sd,
+            "mount_sd_K": bench.mount_sd_K,
+            "mount_sd_dof": bench.dof if bench.mount_sd_K_per_W else None,
+            "at_power_W": bench.at_power_W,
+            "mount_sd_K_per_W": bench.mount_sd_K_per_W,
         }
         for bench in found.benches
-        for sd, power in [(bench.mount_sd_K_per_W, bench.at_power_W)]
     ]
     only: dict[str, Any] = benches[0] if len(benches) == 1 else {}
     return {
@@ -389,8 +384,10 @@ def block(found: records.History) -> Block:
     parts += [] if found.across else [remark("No comparisons.")]
     parts += [tag("h2", "Lots"), *_lots(found)]
     parts += [tag("h2", "Builds")]
-    parts += [paragraph(text) for text in build_sentences(found)] or [remark("No builds.")]
-    parts += [picture_block(builds_picture(found.builds))] if found.builds else []
+    if found.builds:
+        parts += [paragraph(build_sentence(found)), picture_block(builds_picture(found.builds))]
+    else:
+        parts.append(remark("No builds."))
     parts += [tag("h2", "Age")]
     for trend in found.ageing:
         parts += [paragraph(age_sentence(trend)), picture_block(ageing_picture(trend))]

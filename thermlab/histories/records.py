@@ -74,6 +74,12 @@ class BenchHistory:
     prior: str | None
     cautions: tuple[str, ...]
 
+    @property
+    def mount_sd_K(self) -> float | None:
+        """At the reference power, K."""
+        per_W, power = self.mount_sd_K_per_W, self.at_power_W
+        return per_W * power if per_W is not None and power is not None else None
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MountPoint:
