@@ -24,7 +24,15 @@ from thermlab.planning.mount_sd import given_scatter
 from thermlab.planning.records import BenchHours
 from thermlab.planning.splits import SplitProblem, assumed_curve, compare_splits, recommend_split
 from thermlab.stats.power import mounts_needed, t_test_power
-from thermlab.stats.sequential import LookRule, MountTally, RunningDecision, critical_values, power_spending
+from thermlab.stats.sequential import (
+    LookRule,
+    MountTally,
+    RunningDecision,
+    chance_over_looks,
+    critical_values,
+    look_rule,
+    power_spending,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -280,6 +288,15 @@ def print_error_rates(n: int) -> None:
         print(f"  {case}: {null.error:.4f}, 1 K: {apart.error:.4f}; {claims}")
 
 
+def print_halfway(n: int) -> None:
+    """Chance and mounts made with a look halfway and with one after every mount, six mounts of each treatment."""
+    print(f"\nSix mounts of each of two treatments, SD of one mount 0.54 K, {n} campaigns each: crossed; mounts made")
+    for name, halfway in (("halfway and at the end", True), ("after every mount", False)):
+        rule = look_rule((0, 1) * 6, n_treatments=2, margin_K=1.0, halfway=halfway)
+        rows = [chance_over_looks(rule, true, math.hypot(0.5, RUN_NOISE_K), n_paths=n) for true in (0.0, 1.0, 2.0)]
+        print(f"  {name}: " + ", ".join(f"{true:g} K {row[0]:.3f}; {row[1]:.1f}" for true, row in enumerate(rows)))
+
+
 def print_splits(n: int) -> None:
     """Recommended split against the ladder of the same hours."""
     print(f"\nSplit against a seven-step ladder with one mount a treatment, {n} campaigns each, true difference -1 K,")
@@ -378,6 +395,7 @@ def main() -> None:
     print_power(n)
     print_splits(n)
     print_error_rates(n)
+    print_halfway(max(n, 100_000))
     print_history(n)
     print_drift()
     print_soak_error()

@@ -169,14 +169,14 @@ def report(
     "from_campaign",
     metavar="CAMPAIGN",
     type=_PATH,
-    help="A campaign under way: say what the next mount can still change. Takes only --mounts beside it.",
+    help="A campaign under way: say what the next mount can still change. Takes only --mounts and --looks.",
 )
 @click.option("--margin", "margin_K", metavar="K", type=float, help="Smallest difference that matters.")
 @click.option("--treatments", metavar="A,B,...", help="What is compared, the baseline included.")
 @click.option("--baseline", metavar="A", help="The treatment the others are compared with.")
 @click.option("--goal", type=click.Choice(["difference", "equivalence"]), help="What is to be shown.  [difference]")
 @click.option("--power", type=float, help="Chance of showing it.  [0.8]")
-@click.option("--looks", type=click.Choice(["end", "every mount"]), help="When the question is answered.  [end]")
+@click.option("--looks", type=click.Choice(["end", "halfway", "every mount"]), help="When it is answered.  [end]")
 @click.option("--hours", metavar="H", type=float, help="Bench hours to be spent; default: what the question needs.")
 @click.option("--mounts", type=int, help="Mounts of each treatment, in place of --hours.")
 @click.option("--mount-sd", "mount_sd_K", metavar="K", type=float, help="SD between mounts at the reference step.")

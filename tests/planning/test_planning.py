@@ -19,7 +19,7 @@ from thermlab.base.errors import InputError
 from thermlab.campaign.folder import load_campaign
 from thermlab.cli import main
 from thermlab.planning.make import (
-    look_after_every_mount,
+    look_on_the_way,
     make_plan,
     mount_numbers,
     mounts_for_looking,
@@ -341,19 +341,25 @@ def test_looking_after_every_mount_costs_mounts(sd_K, more):
 
     assert found.n_mounts == at_one_look + more
     assert found.chance >= 0.80
-    assert look_after_every_mount(asked, at_one_look).chance < 0.80
+    assert look_on_the_way(asked, at_one_look).chance < 0.80
     assert found.mean_mounts < 2 * at_one_look
 
 
 def test_the_plan_counts_for_the_looking_it_recommends():
     end, every = make_plan(request()), make_plan(request(looks="every mount"))
 
-    assert (end.looks, end.split.n_mounts, end.looking.n_mounts) == ("end", 6, 7)
+    assert (end.looks, end.split.n_mounts, end.looking["every mount"].n_mounts) == ("end", 6, 7)
     assert every.split.n_mounts == 7
     assert "7 mounts of each treatment" in plan_sentences(end)[-2]
     assert plan_sentences(every)[-2].startswith("Look after every mount")
     few = make_plan(request(looks="every mount", mounts=6))
     assert "looks after every mount: it is 0.7" in few.cautions[0]
+    # One look on the way costs no mount, and so stays within the hours; looking after every mount does not.
+    halfway = make_plan(request(looks="halfway", time_constant_min=12.0))
+    assert halfway.hours <= 23.0 < make_plan(request(looks="every mount", time_constant_min=12.0)).hours
+    assert halfway.looking["halfway"].chance >= 0.80
+    assert halfway.looking["halfway"].mean_mounts < 12
+    assert "halfway" in plan_sentences(halfway)[-2]
     # What takes long is looked at after every mount without being asked.
     assert make_plan(request(mount_sd_K=1.3)).looks == "every mount"
 
@@ -741,7 +747,7 @@ def test_the_command_without_a_folder_only_shows(tmp_path, monkeypatch):
             ["--margin", "1", "--treatments", "a,b", "--baseline", "a", "--steps", "40,warm"],
             "--steps: found the text 'warm'; allowed: a finite number",
         ),
-        (["--from", "nowhere", "--margin", "1"], "only --mounts"),
+        (["--from", "nowhere", "--margin", "1"], "only --mounts and --looks"),
     ],
 )
 def test_the_command_ends_with_status_2_on_bad_input(words, said):

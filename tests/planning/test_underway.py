@@ -147,6 +147,16 @@ def test_the_outlook_is_wider_than_one_look_and_is_shown():
     assert "No campaign" in under_way(None).html
 
 
+def test_looked_at_halfway_the_interval_is_that_of_the_last_of_two_looks():
+    few = advise(analysis(mounts("a1", "b1", "b2", "a2"), mounts_planned=6), looks="halfway")
+    half = advise(analysis(mounts("a1", "b1", "b2", "a2", "a3", "b3"), mounts_planned=6), looks="halfway")
+    later = advise(analysis(mounts("a1", "b1", "b2", "a2", "a3", "b3", "b4"), mounts_planned=6), looks="halfway")
+
+    assert few.candidates[0].interval_K is None
+    assert half.candidates[0].interval_K == later.candidates[0].interval_K
+    assert "looks halfway and at the end" in " ".join(half.cautions)
+
+
 def test_half_a_mount_counts_as_not_made_and_is_still_planned():
     given = analysis(mounts("a1", "b1", "b2", "a2", "a3"), waiting=mounts("b3"))
     whole = advise(given)

@@ -513,13 +513,9 @@ def numbers(assessment: BuildAssessment) -> dict[str, Any]:
     """Return the settings that the numbers rest on."""
     reference, settings = assessment.reference, assessment.build.settings
     return {
-        "confidence_level": reference.confidence_level,
-        "cooling": reference.cooling,
+        **{name: getattr(reference, name) for name in ("confidence_level", "cooling", "checks")},
+        **{name: getattr(settings, name) for name in ("customer", "log", "ambient_log")},
         "measurand": reference.settings.get("measurand"),
-        "customer": settings.customer.model_dump(),
         "acceptance": settings.acceptance.model_dump() | {"required_W": settings.acceptance.required_W},
         "uncertainty": settings.uncertainty.model_dump() | {"ambient_u_K": settings.ambient_u_K},
-        "checks": reference.checks,
-        "log": settings.how_read.model_dump(),
-        "ambient_log": None if settings.ambient_log is None else settings.ambient_log.model_dump(),
     }

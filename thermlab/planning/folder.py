@@ -16,7 +16,7 @@ import io
 import json
 import shutil
 import tempfile
-from dataclasses import replace
+from dataclasses import asdict, replace
 from importlib.resources import files
 from pathlib import Path
 from string import Template
@@ -179,23 +179,14 @@ def run_sheet_csv(runs: Sequence[PlannedRun], times: BenchHours) -> str:
         Comma-separated, one line per run.
     """
     out = io.StringIO()
-    writer = csv.DictWriter(out, [*REQUIRED, *OPTIONAL], restval="", lineterminator="\n")
+    writer = csv.DictWriter(out, [*REQUIRED, *OPTIONAL], restval="", extrasaction="ignore", lineterminator="\n")
     writer.writeheader()
     soaked = f"pre-soak {times.pre_soak_min:g} min at this power, " if times.pre_soak_min else ""
     soak = f"{times.soak_min:g} min from start to end"
     note = f"first step of the mount: start the log before switching on, {soaked}then {soak}"
     for run in runs:
-        writer.writerow(
-            {
-                "run": run.run,
-                "treatment": run.treatment,
-                "mount": run.mount,
-                "set_power_W": f"{run.set_power_W:g}",
-                "log": f"{LOG_FOLDER}/{run.run}.csv",
-                "exclude": NOT_MADE,
-                "note": note if run.pre_soak else "",
-            }
-        )
+        own = {"set_power_W": f"{run.set_power_W:g}", "log": f"{LOG_FOLDER}/{run.run}.csv", "exclude": NOT_MADE}
+        writer.writerow(asdict(run) | own | {"note": note if run.pre_soak else ""})
     return out.getvalue()
 
 
@@ -250,20 +241,18 @@ def _mounts(runs: Sequence[PlannedRun], entries: Sequence[CalendarEntry]) -> Blo
         before = "☐ pre-soak " if run.pre_soak else ""
         steps.setdefault(run.of, []).append(f"{before}☐\N{NO-BREAK SPACE}{run.set_power_W:g}")
     heads = ("Begins", "Treatment", "Mount", "Step, W", "Start", "End", "Lot, age; amount, torque", "Photo", "Notes")
-    rows = [
-        tag(
-            "tr",
-            tag("td", begins.get(mount, "") if place == 0 else "", class_="whole"),
-            tag("th", mount[0], scope="row") if place == 0 else tag("td", ""),
-            tag("td", mount[1] if place == 0 else ""),
-            tag("td", step, class_="whole"),
-            *(tag("td", "", class_="write") for _ in range(3)),
-            tag("td", "☐" if place == 0 else ""),
-            tag("td", "", class_="note"),
+    rows = []
+    for mount, listed in steps.items():
+        first = (
+            tag("td", begins.get(mount, ""), class_="whole"),
+            tag("th", mount[0], scope="row"),
+            tag("td", mount[1]),
         )
-        for mount, listed in steps.items()
-        for place, step in enumerate(listed)
-    ]
+        for place, step in enumerate(listed):
+            named = first if place == 0 else [tag("td", "")] * 3
+            written = [tag("td", "", class_="write")] * 3
+            photo, note = tag("td", "☐" if place == 0 else ""), tag("td", "", class_="note")
+            rows.append(tag("tr", *named, tag("td", step, class_="whole"), *written, photo, note))
     head = tag("thead", tag("tr", *(tag("th", text, scope="col") for text in heads)))
     whole = tag("table", head, tag("tbody", *rows))
     return tag("div", whole, class_="scroll", role="region", tabindex="0", aria_label="Mounts in this order")

@@ -53,7 +53,7 @@ def plan(
     from_campaign : str, Path or None
         A campaign with runs so far: what are the mounts still to come, and what can they change?
     **request
-        Fields of :class:`PlanRequest`; with ``from_campaign`` only ``mounts``.
+        Fields of :class:`PlanRequest`; with ``from_campaign`` only ``mounts`` and ``looks``.
 
     Returns
     -------
@@ -68,10 +68,10 @@ def plan(
     if from_campaign is not None:
         from thermlab.planning.underway import advise  # noqa: PLC0415
 
-        others = sorted(set(request) - {"mounts"}) + (["a folder"] if folder is not None else [])
+        others = sorted(set(request) - {"mounts", "looks"}) + (["a folder"] if folder is not None else [])
         if others:
             found = f"{', '.join(others)} together with a campaign under way"
-            raise InputError([Problem("plan", found, "only mounts: all else stands in the campaign")])
+            raise InputError([Problem("plan", found, "only mounts and looks: all else stands in the campaign")])
         return advise(from_campaign, **request)
     made = make_plan(request_of(**request))
     if folder is not None:
@@ -160,11 +160,15 @@ def _scatter(request: PlanRequest) -> MountScatter:
     return given_scatter(request.mount_sd_K, request.mount_sd_dof, run_noise_K=request.run_noise_K)
 
 
-def _size(problem: SplitProblem, numbers: tuple[MountNumber, ...]) -> tuple[Split, str, Looks, Looking | None]:
-    """Return the recommended split, why, the way of looking, and what looking after every mount takes."""
+def _size(
+    problem: SplitProblem, numbers: tuple[MountNumber, ...]
+) -> tuple[Split, str, Looks, dict[str, Looking | None]]:
+    """Return the recommended split, why, the way of looking, and what looking before the end takes."""
     request = problem.request
     needed = _asked(request, numbers).n_mounts
-    looking = None if needed is None or needed > MOST_MOUNTS else mounts_for_looking(problem, needed)
+    looking: dict[str, Looking | None] = dict.fromkeys(("halfway", "every mount"))
+    if needed is not None and needed <= MOST_MOUNTS:
+        looking = {way: mounts_for_looking(problem, needed, halfway=way == "halfway") for way in looking}
     if request.hours is not None:
         split, reason = recommend_split(problem, compare_splits(problem, hours=request.hours))
         if split.n_mounts > MOST_MOUNTS:
@@ -178,12 +182,15 @@ def _size(problem: SplitProblem, numbers: tuple[MountNumber, ...]) -> tuple[Spli
         allowed = f"a margin that at most {MOST_MOUNTS} mounts settle at a mount SD of {sd_K:.2g} K"
         raise InputError([Problem("plan: margin_K", found, allowed)])
     split, reason = recommend_split(problem, compare_splits(problem, n_mounts=n_mounts), n_mounts=n_mounts)
-    looks: Looks = request.looks or ("every mount" if split.hours > LONG_CAMPAIGN_H and looking else "end")
-    if looks == "every mount" and request.mounts is None:
-        if looking is None:
+    looks: Looks = request.looks or (
+        "every mount" if split.hours > LONG_CAMPAIGN_H and looking["every mount"] else "end"
+    )
+    if looks != "end" and request.mounts is None:
+        taken = looking[looks]
+        if taken is None:
             allowed = f"a margin that at most {MOST_MOUNTS} mounts settle, or one look at the end"
             raise InputError([Problem("plan: looks", f"{looks}, for a margin of {request.margin_K:g} K", allowed)])
-        n_mounts = looking.n_mounts
+        n_mounts = taken.n_mounts
         split, reason = recommend_split(problem, compare_splits(problem, n_mounts=n_mounts), n_mounts=n_mounts)
     return split, reason, looks, looking
 
@@ -253,8 +260,8 @@ def mount_numbers(problem: SplitProblem, steps_W: Sequence[float] = ()) -> tuple
     return tuple(rows)
 
 
-def look_after_every_mount(problem: SplitProblem, n_mounts: int) -> Looking:
-    """Return the chance of an answer where the campaign is looked at after every mount, by simulation.
+def look_on_the_way(problem: SplitProblem, n_mounts: int, *, halfway: bool = False) -> Looking:
+    """Return the chance of an answer where the campaign is looked at before its end, by simulation.
 
     Parameters
     ----------
@@ -262,6 +269,8 @@ def look_after_every_mount(problem: SplitProblem, n_mounts: int) -> Looking:
         The answer is a difference of the margin where that is true, or equivalence where nothing differs.
     n_mounts : int
         Mounts of each treatment.
+    halfway : bool
+        One look when half of the mounts are made, in place of one after every mount.
     """
     request, equivalence = problem.request, problem.request.goal == "equivalence"
     order = tuple(range(problem.n_treatments)) * n_mounts
@@ -270,6 +279,7 @@ def look_after_every_mount(problem: SplitProblem, n_mounts: int) -> Looking:
         n_treatments=problem.n_treatments,
         margin_K=request.margin_K,
         alpha=1 - request.confidence_level,
+        halfway=halfway,
         n_paths=LOOK_PATHS if len(order) <= MANY_LOOKS else LOOK_PATHS // 4,
     )
     true_K, sd_K = 0.0 if equivalence else request.margin_K, one_mount_sd_K(problem)
@@ -277,37 +287,42 @@ def look_after_every_mount(problem: SplitProblem, n_mounts: int) -> Looking:
     return Looking(n_mounts=n_mounts, chance=chance, mean_mounts=mean_mounts)
 
 
-def mounts_for_looking(problem: SplitProblem, fewest: int) -> Looking | None:
-    """Return how many mounts keep the chance asked for where one looks after every mount; None beyond 200.
+def mounts_for_looking(problem: SplitProblem, fewest: int, *, halfway: bool = False) -> Looking | None:
+    """Return how many mounts keep the chance asked for where one looks before the end; None beyond 200.
 
     Parameters
     ----------
-    problem : SplitProblem
-        As for :func:`look_after_every_mount`.
+    problem, halfway
+        As for :func:`look_on_the_way`.
     fewest : int
         Mounts of each treatment that one look needs.
     """
-    look = lru_cache(maxsize=None)(partial(look_after_every_mount, problem))
+    look = lru_cache(maxsize=None)(partial(look_on_the_way, problem, halfway=halfway))
     number = smallest(lambda n_mounts: look(n_mounts).chance >= problem.request.power, fewest, MOST_MOUNTS)
     return None if number is None else look(number)
 
 
 def _caution_size(
-    problem: SplitProblem, numbers: tuple[MountNumber, ...], split: Split, looks: Looks, looking: Looking | None
+    problem: SplitProblem,
+    numbers: tuple[MountNumber, ...],
+    split: Split,
+    looks: Looks,
+    looking: dict[str, Looking | None],
 ) -> tuple[str, ...]:
     """Say when the mounts that the hours buy, or that were asked for, are fewer than the question needs."""
     if split.n_mounts == 1:
         return ("One mount of each treatment cannot tell material from mounting: there will be no interval.",)
-    request, each = problem.request, looks == "every mount"
-    row = _asked(request, numbers)
+    request, row = problem.request, _asked(problem.request, numbers)
     needed, most, how = row.n_mounts, "10000", ""
     chance = split.power_at_margin if request.goal == "difference" else split.equivalence_power
-    if each:
-        needed, most, how = looking.n_mounts if looking else None, str(MOST_MOUNTS), " and looks after every mount"
+    if looks != "end":
+        taken, most = looking[looks], str(MOST_MOUNTS)
+        needed = taken.n_mounts if taken else None
+        how = " and a look halfway" if looks == "halfway" else " and looks after every mount"
     if needed is not None and split.n_mounts >= needed:
         return ()
-    if each:
-        chance = look_after_every_mount(problem, split.n_mounts).chance
+    if looks != "end":
+        chance = look_on_the_way(problem, split.n_mounts, halfway=looks == "halfway").chance
     reached = f": it is {chance:.2f}" if chance is not None and request.estimand == "reference" else ""
     short = f"{split.n_mounts} mounts of each treatment are fewer than the {needed or f'more than {most}'} it takes"
     return (f"{short} to {row.question} with a chance of {request.power:.2f}{how}{reached}.",)

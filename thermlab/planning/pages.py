@@ -64,18 +64,26 @@ def _who_runs(plan: Plan) -> str:
 
 
 def _looks(plan: Plan) -> str:
-    """Say which way of looking the plan is made for, and what the other takes."""
-    found, request = plan.looking, plan.request
-    takes = f"more than {MOST_MOUNTS} mounts of each treatment"
-    if found is not None:
-        true = f"{request.margin_K:g} K are true" if request.goal == "difference" else "nothing differs"
-        takes = (
-            f"{found.n_mounts} mounts of each treatment for a chance of {found.chance:.2f}, "
-            f"of which {found.mean_mounts:.1f} in all are made on average where {true}"
-        )
+    """Say which way of looking the plan is made for, and what the others take."""
+    halfway, every = (_takes(plan, way) for way in ("halfway", "every mount"))
     if plan.looks == "end":
-        return f"Look once, when all mounts are made. Looking after every mount (thermlab plan --from) takes {takes}."
-    return f"Look after every mount (thermlab plan --from) and stop at the verdict: that takes {takes}."
+        ways = f"A look halfway as well (thermlab plan --from) takes {halfway}; looking after every mount {every}"
+        return f"Look once, when all mounts are made. {ways}."
+    if plan.looks == "halfway":
+        lead = "Look when half of the mounts are made (thermlab plan --from, --looks halfway) and at the end"
+        return f"{lead}, and stop at the verdict: that takes {halfway}."
+    return f"Look after every mount (thermlab plan --from) and stop at the verdict: that takes {every}."
+
+
+def _takes(plan: Plan, way: str) -> str:
+    found, request = plan.looking[way], plan.request
+    if found is None:
+        return f"more than {MOST_MOUNTS} mounts of each treatment"
+    true = f"{request.margin_K:g} K are true" if request.goal == "difference" else "nothing differs"
+    return (
+        f"{found.n_mounts} mounts of each treatment for a chance of {found.chance:.2f}, "
+        f"of which {found.mean_mounts:.1f} in all are made on average where {true}"
+    )
 
 
 def outlook_sentences(ahead: NextMounts) -> tuple[str, ...]:
@@ -88,7 +96,7 @@ def outlook_sentences(ahead: NextMounts) -> tuple[str, ...]:
     """
     sentences = [*(f"caution: {caution}" for caution in ahead.cautions), lead(ahead), _mounts_to_come(ahead)]
     for candidate in ahead.candidates:
-        text = f"{candidate.treatment}: {_difference(candidate)}, {candidate.verdict} where every mount is looked at"
+        text = f"{candidate.treatment}: {_difference(candidate)}, {candidate.verdict} at these looks"
         chances = [
             f"{chance:.2f} after {words}" for chance, words in zip(candidate.chance_after, ORDINALS, strict=False)
         ]

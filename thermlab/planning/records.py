@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 Activity = Literal["mount", "pre-soak", "run", "change-over"]
 Goal = Literal["difference", "equivalence"]
-Looks = Literal["end", "every mount"]
+Looks = Literal["end", "halfway", "every mount"]
 
 MOST_MOUNTS = 200
 MOST_STEPS = 12
@@ -78,9 +78,9 @@ class PlanRequest(Model):
         As a fraction.
     estimand : {"reference", "through origin"}
         Rise at the reference step, or thermal resistance over all steps, which then every mount runs.
-    looks : {"end", "every mount"} or None
-        Whether the question is answered at one look when all mounts are made, or after every mount; None: at the end,
-        unless that takes more than 100 h.
+    looks : {"end", "halfway", "every mount"} or None
+        Whether the question is answered at one look when all mounts are made, at one more when half of them are, or
+        after every mount; None: at the end, unless that takes more than 100 h.
     mount_sd_K, mount_sd_dof : float or None
         Mount SD at the reference step without run noise (K) and its degrees of freedom.
     run_noise_K : float
@@ -360,7 +360,7 @@ class MountNumber:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Looking:
-    """What looking after every mount, and stopping at the verdict, takes and gives.
+    """What looking before the end, and stopping at the verdict, takes and gives.
 
     Attributes
     ----------
@@ -447,10 +447,11 @@ class Plan:
         Mount SD, its source and the value planned with.
     numbers : tuple of MountNumber
         Mounts that each question needs at one look.
-    looks : {"end", "every mount"}
+    looks : {"end", "halfway", "every mount"}
         The way of looking that the plan is made for.
-    looking : Looking or None
-        What looking after every mount takes; None where it takes more than 200 mounts of each treatment.
+    looking : dict of str to Looking or None
+        What looking ``halfway`` and after ``every mount`` takes; None where that is more than 200 mounts of each
+        treatment.
     splits : tuple of Split
         What every number of steps gives for the same hours.
     split : Split
@@ -475,7 +476,7 @@ class Plan:
     scatter: MountScatter
     numbers: tuple[MountNumber, ...]
     looks: Looks
-    looking: Looking | None
+    looking: dict[str, Looking | None]
     splits: tuple[Split, ...]
     split: Split
     reason: str
@@ -502,8 +503,6 @@ class CandidateOutlook:
         Interval that holds at every look, for all candidates at once, K.
     verdict : str
         That interval in the words of the report; ``undecided`` where nothing is shown.
-    decided_after : int or None
-        Mounts (of all treatments) after which the verdict first stood.
     chance_after : tuple of float
         Chance that a verdict stands after 1, 2, 3 more mounts; shorter where fewer are planned, empty where no scatter
         is known.
@@ -516,7 +515,6 @@ class CandidateOutlook:
     difference_K: float | None
     interval_K: tuple[float, float] | None
     verdict: str
-    decided_after: int | None
     chance_after: tuple[float, ...]
     chance_at_end: float | None
 

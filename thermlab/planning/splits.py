@@ -429,13 +429,13 @@ def recommend_split(
         As given there.
     """
     usable = [split for split in splits if split.difference_half_width_K is not None]
+    fewest = fewest_steps(problem)
     if not usable:
         best = max(splits, key=lambda split: (split.n_mounts, -split.n_steps))
         if n_mounts is not None:
-            best = next((split for split in splits if split.n_steps >= fewest_steps(problem)), best)
+            best = next((split for split in splits if split.n_steps >= fewest), best)
         why = "One mount of each treatment shows no difference whatever the steps."
         return best, f"{why} Plan more hours, or bring a mount SD from earlier campaigns."
-    fewest = fewest_steps(problem)
     with_curve = [split for split in usable if split.throttle_half_width_W is not None]
     with_check = [split for split in with_curve if split.n_steps >= fewest]
     among = with_check or with_curve or usable
@@ -461,9 +461,8 @@ def recommend_split(
 def _against_whole_ladders(problem: SplitProblem, best: Split, n_mounts: int | None) -> str:
     text = f"{best.n_mounts} mounts of each treatment"
     if best.n_ladder < best.n_mounts:
-        text += (
-            f", {best.n_ladder} of them with {best.n_steps} steps and the others at {problem.request.reference_W:g} W"
-        )
+        reference_W = problem.request.reference_W
+        text += f", {best.n_ladder} of them with {best.n_steps} steps and the others at {reference_W:g} W"
     n_steps = best.n_steps if best.n_steps > 1 else len(problem.request.ladder_W)
     on_each = f"{n_steps} steps on every mount"
     whole = problem.best(n_steps, hours=None if n_mounts else best.hours, n_mounts=n_mounts, whole=True)
@@ -500,13 +499,13 @@ def left_after_soak_K(
     pre_soak_min : float or None
         Time at the first step's power before its soak, min; None: as long as the soak.
     """
-    first = math.exp(-(soak_min if pre_soak_min is None else pre_soak_min) / time_constant_min)
     decay = math.exp(-soak_min / time_constant_min)
+    pre_soaked = decay * math.exp(-(soak_min if pre_soak_min is None else pre_soak_min) / time_constant_min)
     left: list[float] = []
     reached_K = 0.0
-    for place, step in enumerate(sorted(steps_W)):
+    for step in sorted(steps_W):
         settled_K = problem.curve.rise_K(step)
-        left.append((settled_K - reached_K) * decay * (first if place == 0 else 1.0))
+        left.append((settled_K - reached_K) * (decay if left else pre_soaked))
         reached_K = settled_K - left[-1]
     return tuple(left)
 

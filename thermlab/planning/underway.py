@@ -29,6 +29,7 @@ if TYPE_CHECKING:
 
     from thermlab.compare.analysis import Analysis
     from thermlab.compare.records import Comparison
+    from thermlab.planning.records import Looks
 
 N_FUTURES = 4_000
 FUTURE_SEED = 7
@@ -45,6 +46,7 @@ def look_ahead(
     prior_sd_K: float | None = None,
     prior_dof: float = 0.0,
     variance: Variance = "pooled",
+    halfway: bool = False,
     n_futures: int = N_FUTURES,
 ) -> tuple[tuple[CandidateOutlook, ...], tuple[str, ...]]:
     """Return where each candidate stands, what the mounts still planned may bring, and what limits that.
@@ -69,6 +71,8 @@ def look_ahead(
         Its degrees of freedom as used (half the pooled ones).
     variance : {"pooled", "welch"}
         As the report's comparison chose it.
+    halfway : bool
+        Looks when half of the blocks are made and at the end alone.
     n_futures : int
         Futures simulated.
     """
@@ -76,18 +80,17 @@ def look_ahead(
     number = {name: index for index, name in enumerate(names)}
     order = tuple(number[name] for name in [*(name for name, _ in mounts), *still_planned])
     given: dict[str, Any] = {"prior_dof": prior_dof if prior_sd_K else 0.0, "variance": variance}
-    rule = look_rule(order, n_treatments=len(names), margin_K=margin_K, alpha=1 - confidence_level, **given)
+    rule = look_rule(
+        order, n_treatments=len(names), margin_K=margin_K, alpha=1 - confidence_level, halfway=halfway, **given
+    )
     tally = MountTally(1, len(names), prior_variance=(prior_sd_K or 0.0) ** 2, **given)
     decision = RunningDecision(rule, 1, len(names))
-    first: dict[int, int] = {}
     for look, (treatment, rise_K) in enumerate(mounts):
         tally.add(number[treatment], np.array([rise_K]))
         decision.look(tally, look)
-        for candidate in np.flatnonzero(decision.decided()[:, 0]):
-            first.setdefault(int(candidate), look + 1)
     futures = _futures(rule, tally, decision, made=len(mounts), n_futures=n_futures)
-    outlooks = tuple(_outlook(names, i, tally, decision, first.get(i), futures) for i in range(1, len(names)))
-    return outlooks, _cautions(names, tally, decision, prior_sd_K)
+    outlooks = tuple(_outlook(names, i, tally, decision, futures) for i in range(1, len(names)))
+    return outlooks, _cautions(names, tally, decision, prior_sd_K, halfway)
 
 
 def _futures(
@@ -128,16 +131,11 @@ def _futures(
 
 
 def _outlook(
-    names: Sequence[str],
-    index: int,
-    tally: MountTally,
-    decision: RunningDecision,
-    first: int | None,
-    futures: np.ndarray | None,
+    names: Sequence[str], index: int, tally: MountTally, decision: RunningDecision, futures: np.ndarray | None
 ) -> CandidateOutlook:
-    both = tally.counts[0] > 0 and tally.counts[index] > 0
     low, high = float(decision.low[index, 0]), float(decision.high[index, 0])
-    chances = () if futures is None else tuple(float(chance) for chance in futures[:, index].mean(axis=1))
+    both = tally.counts[0] > 0 and tally.counts[index] > 0
+    chances = () if futures is None else tuple(futures[:, index].mean(axis=1).tolist())
     verdict = "undecided"
     if low <= high:
         verdict, _ = decide((low, high), bool(decision.equivalent[index, 0]), decision.rule.margin_K)
@@ -147,21 +145,19 @@ def _outlook(
         difference_K=float(tally.means[index, 0] - tally.means[0, 0]) if both else None,
         interval_K=(low, high) if np.isfinite([low, high]).all() and low <= high else None,
         verdict=verdict,
-        decided_after=first if verdict != "undecided" else None,
         chance_after=chances[:3],
         chance_at_end=chances[-1] if chances else None,
     )
 
 
 def _cautions(
-    names: Sequence[str], tally: MountTally, decision: RunningDecision, prior_sd_K: float | None
+    names: Sequence[str], tally: MountTally, decision: RunningDecision, prior_sd_K: float | None, halfway: bool
 ) -> tuple[str, ...]:
     scatter = (
         "pool the scatter" if tally.variance == "pooled" else "take each treatment's own scatter, as the report does"
     )
-    cautions = [
-        f"These intervals allow a look after every mount and {scatter}; the report's are for one look at the end."
-    ]
+    looks = "looks halfway and at the end alone" if halfway else "a look after every mount"
+    cautions = [f"These intervals allow {looks} and {scatter}; the report's are for one look at the end."]
     if prior_sd_K:
         cautions.insert(0, f"The scatter rests in part on a mount SD of {prior_sd_K:.2g} K from earlier campaigns.")
     if tally.dof > 0 and not tally.sum_squares[0] > 0:
@@ -175,7 +171,7 @@ def _cautions(
     return tuple(cautions)
 
 
-def advise(campaign: str | Path | Analysis, *, mounts: int | None = None) -> NextMounts:
+def advise(campaign: str | Path | Analysis, *, mounts: int | None = None, looks: Looks = "every mount") -> NextMounts:
     """Return the advice of a campaign under way and the numbers of its mounts to come.
 
     Parameters
@@ -185,6 +181,8 @@ def advise(campaign: str | Path | Analysis, *, mounts: int | None = None) -> Nex
     mounts : int or None
         Mounts of each treatment in all; None: the lines of the run sheet that are ``not made yet``, or
         ``decision.mounts_planned``, or as many more as the advice asks for.
+    looks : {"every mount", "halfway"}
+        When the campaign is looked at, as it was planned.
 
     Returns
     -------
@@ -223,6 +221,7 @@ def advise(campaign: str | Path | Analysis, *, mounts: int | None = None) -> Nex
             prior_sd_K=None if prior is None else math.hypot(prior.mount_sd_K, prior.run_noise_K),
             prior_dof=0.0 if prior is None else prior.used_dof,
             variance=comparison.variance,
+            halfway=looks == "halfway",
         )
         cautions += more
     return NextMounts(

@@ -37,6 +37,8 @@ if TYPE_CHECKING:
 
 Variance = Literal["pooled", "welch"]
 SPENDING_EXPONENT = 2.0
+HALFWAY_EXPONENT = 3.0
+"""With two looks the first may spend less, so that nearly all of the chance of one look is left for the last."""
 N_PATHS = 200_000
 WELCH_PATHS = 50_000
 """Each path of Welch's method has its own degrees of freedom at every look, which takes ten times as long."""
@@ -237,6 +239,7 @@ def look_rule(
     alpha: float = 0.05,
     prior_dof: float = 0.0,
     variance: Variance = "pooled",
+    halfway: bool = False,
     n_paths: int | None = None,
 ) -> LookRule:
     """Set the critical values for a planned order of mounts.
@@ -255,6 +258,8 @@ def look_rule(
         Degrees of freedom of the prior mount SD as used.
     variance : {"pooled", "welch"}
         One variance for all treatments, or each treatment's own.
+    halfway : bool
+        Two looks alone, when half of the blocks are made and at the end, in place of one after every mount.
     n_paths : int or None
         Simulated campaigns; None: 200 000, or 50 000 with Welch.
 
@@ -263,13 +268,18 @@ def look_rule(
     LookRule
         Critical values.
     """
+    every = power_spending(alpha)
+    middle = n_treatments * math.ceil(len(order) / n_treatments / 2) / len(order)
+
+    def at_two_looks(fraction: float) -> float:
+        return alpha if fraction >= 1.0 else alpha * middle**HALFWAY_EXPONENT if fraction >= middle else 0.0
 
     def values(candidate: int | None) -> tuple[float | None, ...]:
         return critical_values(
             order,
             n_treatments=n_treatments,
             mounts_planned=len(order),
-            spend=power_spending(alpha),
+            spend=at_two_looks if halfway else every,
             prior_dof=prior_dof,
             one_sided=candidate,
             variance=variance,
