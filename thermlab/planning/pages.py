@@ -67,7 +67,7 @@ def _looks(plan: Plan) -> str:
     """Say which way of looking the plan is made for, and what the others take."""
     halfway, every = (_takes(plan, way) for way in ("halfway", "every mount"))
     if plan.looks == "end":
-        ways = f"A look halfway as well (thermlab plan --from) takes {halfway}; looking after every mount {every}"
+        ways = f"A look halfway as well (--looks halfway) takes {halfway}; looking after every mount takes {every}"
         return f"Look once, when all mounts are made. {ways}."
     if plan.looks == "halfway":
         lead = "Look when half of the mounts are made (thermlab plan --from, --looks halfway) and at the end"
