@@ -13,11 +13,20 @@ from demo_copies import demo_campaign, sheet_rows, small_copy, whole_logs
 from thermlab.base.errors import InputError
 from thermlab.campaign.folder import load_campaign
 from thermlab.cli import main
-from thermlab.first_look import figures as figures_first_look
 from thermlab.first_look import pages as first_look_pages
-from thermlab.first_look.guesses import NotALogError, fitting_formats, guess_text, guess_time, unit_of
-from thermlab.first_look.look import find_steps, look, look_at_file, mark_idle, set_powers
-from thermlab.first_look.proposals import propose, write_proposal
+from thermlab.first_look.look import (
+    NotALogError,
+    find_steps,
+    fitting_formats,
+    guess_text,
+    guess_time,
+    look,
+    look_at_file,
+    mark_idle,
+    set_powers,
+    unit_of,
+)
+from thermlab.first_look.proposals import propose, start_from_logs, write_proposal
 from thermlab.reports.pictures import Picture
 from thermlab.runs.reading import check, read_campaign_logs
 from thermlab.simulate.ladders import SimulatedTreatment, simulate_campaign
@@ -419,10 +428,10 @@ def test_pages_and_pictures(simulated, tmp_path):
     assert ">70.0<" in first_look_pages.steps(found).html
     assert "unit degC" in first_look_pages.columns(found, "logs/pad-b-1.csv").html
     assert first_look_pages.files(found).html.count("sensor log") == 4
-    for picture in (figures_first_look.load_steps(found), figures_first_look.channels(found)):
+    for picture in (first_look_pages.load_steps(found), first_look_pages.channels(found)):
         assert isinstance(picture, Picture)
         assert len(picture.png()) > 5000
-    assert "40 W for" in figures_first_look.load_steps(found).alt
+    assert "40 W for" in first_look_pages.load_steps(found).alt
 
 
 def test_names_from_files_are_escaped_and_quoted(simulated, tmp_path):
@@ -473,7 +482,25 @@ def test_a_campaign_is_started_from_logs_elsewhere_in_the_terminal(tmp_path):
     assert len(load_campaign(tmp_path / "c").runs) == 45
     again = CliRunner().invoke(main, ["new", str(tmp_path / "c"), "--logs", str(logs)])
     assert again.exit_code == 2
-    assert "new there" in again.output
+    assert "there already" in again.output
+    assert {path.name: path.read_bytes() for path in (tmp_path / "c/logs").iterdir()} == before
+
+
+def test_nothing_is_written_where_a_log_would_be_overwritten_or_two_have_one_name(tmp_path):
+    logs = whole_logs(tmp_path / "bench", every=20)
+    one = min(logs.iterdir())
+    (tmp_path / "c/logs").mkdir(parents=True)
+    (tmp_path / "c/logs" / one.name).write_text("mine", encoding="utf-8")
+
+    with pytest.raises(InputError, match=f"{one.name}: found a file that is there already"):
+        start_from_logs(tmp_path / "c", logs)
+    shutil.copy(one, logs.parent / one.name)
+    with pytest.raises(InputError, match="two logs of one name"):
+        start_from_logs(tmp_path / "d", logs.parent)
+
+    assert [path.name for path in (tmp_path / "c").rglob("*")] == ["logs", one.name]
+    assert (tmp_path / "c/logs" / one.name).read_text(encoding="utf-8") == "mine"
+    assert not (tmp_path / "d").exists()
 
 
 def test_a_campaign_is_started_where_its_logs_are(tmp_path):

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from pydantic import ValidationError
 
 from thermlab.base.errors import InputError, Problem, show_name, shown
-from thermlab.base.files import PathRefusedError, inside, read_plain, write_file
+from thermlab.base.files import PathRefusedError, copy_file, inside, read_plain, write_file
 from thermlab.campaign.runsheet import MAX_SHEET_BYTES, NAME, OPTIONAL, REQUIRED, RunLine, RunSheet, read_run_sheet
 from thermlab.campaign.settings import NO_LOG_SETTINGS, NO_ROOM, BenchSettings, CampaignSettings
 from thermlab.campaign.yaml_files import MAX_YAML_BYTES, YamlTree, load_yaml, read_model
@@ -250,7 +250,9 @@ def _settings_like(other: Path) -> str:
     return f"# Taken from {show_name(place.name)}: change title, baseline, treatments and prior.\n{text}"
 
 
-def write_new(root: Path, files: Mapping[str, str], *, subfolder: str = "") -> tuple[Path, ...]:
+def write_new(
+    root: Path, files: Mapping[str, str], *, subfolder: str = "", copies: Mapping[str, Path] | None = None
+) -> tuple[Path, ...]:
     """Write new files into a folder; nothing is ever overwritten.
 
     Parameters
@@ -261,6 +263,8 @@ def write_new(root: Path, files: Mapping[str, str], *, subfolder: str = "") -> t
         Texts by the name of their file.
     subfolder : str
         A folder to be made within.
+    copies : mapping of str to Path, optional
+        Files to be copied, by their place within.
 
     Returns
     -------
@@ -272,7 +276,8 @@ def write_new(root: Path, files: Mapping[str, str], *, subfolder: str = "") -> t
     InputError
         Where one of the files is there already, or the folder cannot be written.
     """
-    paths = [root / name for name in files]
+    copied = {root / place: source for place, source in (copies or {}).items()}
+    paths = [*(root / name for name in files), *copied]
     written: list[Path] = []
     try:
         if bad_name := _bad_name(root):
@@ -281,9 +286,12 @@ def write_new(root: Path, files: Mapping[str, str], *, subfolder: str = "") -> t
         if there:
             raise InputError([Problem(str(path), "a file that is there already", "a new file") for path in there])
         (root / subfolder).mkdir(parents=True, exist_ok=True)
-        for path, text in zip(paths, files.values(), strict=True):
-            write_file(path, text.encode())
+        for name, text in files.items():
+            write_file(root / name, text.encode())
+            written.append(root / name)
+        for path, source in copied.items():
             written.append(path)
+            copy_file(source, path)
     except (OSError, ValueError) as error:
         if isinstance(error, InputError):
             raise

@@ -15,12 +15,11 @@ from collections import Counter
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path, PurePosixPath
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from thermlab.base.errors import InputError, Problem, show_name
-from thermlab.base.files import copy_file
 from thermlab.campaign.folder import SETTINGS_NAME, write_new
 from thermlab.campaign.runsheet import NAME, REQUIRED
 from thermlab.first_look.look import (
@@ -28,6 +27,7 @@ from thermlab.first_look.look import (
     FirstLook,
     LoadStep,
     LogLook,
+    how_written,
     known,
     look,
     of_one_unit,
@@ -39,8 +39,6 @@ from thermlab.logs.times import DAY_S, UNIT_S
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from thermlab.first_look.guesses import ColumnLook
-    from thermlab.logs.settings import LogSettings
 
 _NUMBERED = re.compile(r"(?P<name>.*?[^\W\d_].*?)[-_ .]*(?P<number>\d+)", re.DOTALL)
 _STEP_IN_NAME = re.compile(r"[-_ ]*\d+(\.\d+)?\s*W\b", re.IGNORECASE)
@@ -63,6 +61,10 @@ class Proposal:
     campaign_yaml: str
     runs_csv: str
 
+    def files(self) -> dict[str, str]:
+        """Return both texts by the name of their file."""
+        return {SETTINGS_NAME: self.campaign_yaml, NAME: self.runs_csv}
+
     def summary(self, found: FirstLook) -> str:
         """Return what was seen in the logs and every guess, for a terminal.
 
@@ -81,7 +83,7 @@ class Proposal:
         return "\n".join(lines)
 
     def __str__(self) -> str:
-        return f"# {SETTINGS_NAME}\n{self.campaign_yaml}\n# {NAME}\n{self.runs_csv}"
+        return "\n".join(f"# {name}\n{text}" for name, text in self.files().items())
 
 
 def propose(found: FirstLook) -> Proposal:
@@ -103,19 +105,16 @@ def propose(found: FirstLook) -> Proposal:
     """
     logs = [log for log in found.sensor_logs if log.loaded]
     if not logs:
+        nothing = "no log with time, temperature, power and a load step"
         doubts = [
             Problem(log.name, "; ".join(log.doubts), "a log that can be read") for log in found.logs if log.doubts
         ]
-        where = found.folder.name or str(found.folder)
-        raise InputError(
-            [Problem(where, "no log with time, temperature, power and a load step", "one such log"), *doubts]
-        )
+        raise InputError([Problem(found.folder.name or str(found.folder), nothing, "one such log"), *doubts])
     labels = _labels([log.name for log in logs])
-    return Proposal(
-        folder=found.folder,
-        campaign_yaml="\n".join(settings_text(found, logs, labels)) + "\n",
-        runs_csv=_sheet(logs, labels),
-    )
+    lines = [*_yaml_settings(logs, labels), *_yaml_room(found, logs[0]), *_yaml_uncertainty(found, logs)]
+    odd = "# Not in the run sheet, because it is written in another way or cannot be read"
+    lines += [f"{odd}: {_comment(log.name)}" for log in found.odd_logs]
+    return Proposal(folder=found.folder, campaign_yaml="\n".join([*lines, ""]), runs_csv=_sheet(logs, labels))
 
 
 def write_proposal(proposal: Proposal, *, write: bool = True) -> tuple[Path, ...]:
@@ -138,9 +137,7 @@ def write_proposal(proposal: Proposal, *, write: bool = True) -> tuple[Path, ...
     InputError
         Where one of them is there already; nothing is ever overwritten.
     """
-    if not write:
-        return ()
-    return write_new(proposal.folder, {SETTINGS_NAME: proposal.campaign_yaml, NAME: proposal.runs_csv})
+    return write_new(proposal.folder, proposal.files()) if write else ()
 
 
 def start_from_logs(folder: str | Path, logs: str | Path) -> tuple[FirstLook, Proposal]:
@@ -165,32 +162,19 @@ def start_from_logs(folder: str | Path, logs: str | Path) -> tuple[FirstLook, Pr
     InputError
         Where nothing could be proposed, or a file is there already; nothing was written.
     """
-    root = Path(folder)
-    found = look(logs)
+    root, found = Path(folder), look(logs)
     proposed = propose(found)
-    if found.folder == root.resolve():
-        write_proposal(proposed)
-        return found, proposed
-    places = {log.name: f"logs/{PurePosixPath(log.name).name}" for log in found.logs if log.kind != "other"}
-    there = [place for place in places.values() if (root / place).exists()]
-    if there or len({*places.values()}) < len(places):
-        allowed = "logs whose names are new there, and differ"
-        raise InputError([Problem(str(root / "logs"), ", ".join(there) or "two logs of one name", allowed)])
-    moved = replace(
-        found, folder=root, logs=tuple(replace(log, name=places[log.name]) for log in found.logs if log.name in places)
-    )
-    proposed = propose(moved)
-    written = write_proposal(proposed)
-    try:
-        for name, place in places.items():
-            copy_file(found.folder / name, root / place)
-    except OSError as error:
-        for path in (*written, *(root / place for place in places.values())):
-            path.unlink(missing_ok=True)
-        raise InputError(
-            [Problem(str(root), f"a folder that cannot be written ({error})", "room for the logs")]
-        ) from None
-    return moved, proposed
+    copies: dict[str, Path] = {}
+    if found.folder != root.resolve():
+        kept = [log for log in found.logs if log.kind != "other"]
+        moved = [replace(log, name=f"logs/{PurePosixPath(log.name).name}") for log in kept]
+        copies = {there.name: found.folder / here.name for there, here in zip(moved, kept, strict=True)}
+        if len(copies) < len(kept):
+            raise InputError([Problem(str(root / "logs"), "two logs of one name", "logs whose names differ")])
+        found = replace(found, folder=root, logs=tuple(moved))
+        proposed = propose(found)
+    write_new(root, proposed.files(), copies=copies)
+    return found, proposed
 
 
 def _labels(names: Sequence[str]) -> dict[str, tuple[str, str]]:
@@ -204,31 +188,31 @@ def _labels(names: Sequence[str]) -> dict[str, tuple[str, str]]:
 
 
 def _sheet(logs: Sequence[LogLook], labels: dict[str, tuple[str, str]]) -> str:
-    usual = float(np.median([step.minutes for log in logs for step in log.loaded]))
-    rows: list[dict[str, str]] = []
-    names: Counter[str] = Counter()
-    levels = [step.power_W for log in logs for step in log.loaded]
+    every = [step for log in logs for step in log.loaded]
+    usual, levels = _usual_min(logs), [step.power_W for step in every]
     meant = dict(zip(levels, set_powers(levels), strict=True))
+    names: Counter[str] = Counter()
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(REQUIRED)
     for log in logs:
         loaded = _without_lead_in(log.loaded, log, usual)
+        whole = len(loaded) == 1 and _to_the_end(log, loaded[0])
+        treatment, mount = labels[log.name]
         for step in loaded:
-            treatment, mount = labels[log.name]
-            power = meant[step.power_W]
-            name = f"{treatment}-{mount}-{power:g}W"
+            name = f"{treatment}-{mount}-{meant[step.power_W]:g}W"
             names[name] += 1
-            whole = len(loaded) == 1 and _to_the_end(log, step)
             run = name if names[name] == 1 else f"{name}-{names[name]}"
-            start = "" if whole else _moment(log, step.start_s, up=False)
-            end = "" if whole else _moment(log, step.end_s, up=True)
-            low = step.power_W <= IDLE_SHARE * max(levels)
-            note = _note(step, usual) + ("; low beside the others (idle?)" if low else "")
-            cells = (run, treatment, mount, f"{power:g}", log.name, start, end, "", note)
-            rows.append(dict(zip(REQUIRED, cells, strict=True)))
-    out = io.StringIO()
-    writer = csv.DictWriter(out, REQUIRED, lineterminator="\n")
-    writer.writeheader()
-    writer.writerows(rows)
+            start, end = (
+                ("", "") if whole else (_moment(log, step.start_s, up=False), _moment(log, step.end_s, up=True))
+            )
+            note = _note(step, usual, low=step.power_W <= IDLE_SHARE * max(levels))
+            writer.writerow([run, treatment, mount, f"{meant[step.power_W]:g}", log.name, start, end, "", note])
     return out.getvalue()
+
+
+def _usual_min(logs: Sequence[LogLook]) -> float:
+    return float(np.median([step.minutes for log in logs for step in log.loaded]))
 
 
 def _without_lead_in(loaded: list[LoadStep], log: LogLook, usual: float) -> list[LoadStep]:
@@ -242,7 +226,7 @@ def _to_the_end(log: LogLook, step: LoadStep) -> bool:
     return log.log is not None and bool(step.end_s >= log.log.time_s[-1] - 60.0)
 
 
-def _note(step: LoadStep, usual: float) -> str:
+def _note(step: LoadStep, usual: float, *, low: bool) -> str:
     said = [f"GUESS: {step.power_W:.1f} W for {step.minutes:.1f} min"]
     if step.minutes > _LONG * usual:
         said.append(f"longer than the usual {usual:.0f} min (a pre-soak at its beginning?)")
@@ -250,6 +234,8 @@ def _note(step: LoadStep, usual: float) -> str:
         said.append(f"shorter than the usual {usual:.0f} min")
     if abs(step.end_power_W / step.power_W - 1.0) > 0.02:
         said.append(f"power went to {step.end_power_W:.1f} W (shed at the limit?)")
+    if low:
+        said.append("low beside the others (idle?)")
     return "; ".join(said)
 
 
@@ -272,136 +258,109 @@ def _moment(log: LogLook, seconds: float, *, up: bool) -> str:
     return text + ("+00:00" if "%z" in time.format else "")
 
 
-def _quoted(text: object) -> str:
-    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\x7f")
-
-
-def _columns(columns: Sequence[str]) -> str:
-    return "[" + ", ".join(map(_quoted, columns)) + "]"
+def _flow(value: object) -> str:
+    """Write a value of ``campaign.yaml`` on one line; units stand bare, all other text in quotes."""
+    if isinstance(value, dict):
+        pairs = [f"{key}: {each if key == 'unit' else _flow(each)}" for key, each in value.items()]
+        return "{" + ", ".join(pairs) + "}"
+    if isinstance(value, (list, tuple)):
+        return "[" + ", ".join(map(_flow, value)) + "]"
+    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\x7f")
 
 
 def _comment(text: str) -> str:
     return "".join(c if c.isprintable() else " " for c in text)
 
 
-def settings_text(found: FirstLook, logs: Sequence[LogLook], labels: dict[str, tuple[str, str]]) -> Iterator[str]:
-    """Yield the lines of a ``campaign.yaml`` for these logs."""
+def _yaml_settings(logs: Sequence[LogLook], labels: dict[str, tuple[str, str]]) -> Iterator[str]:
     treatments = list(dict.fromkeys(treatment for treatment, _ in labels.values()))
     whence = "made up" if treatments == ["treatment-1"] else "taken from the names of the files"
-    minutes = [step.minutes for log in logs for step in log.loaded]
-    usual = float(np.median(minutes))
-    yield "# Proposed from a first look at the logs. Everything marked GUESS needs your eye; then: thermlab check"
-    yield "title: New campaign             # what is compared, and for what"
-    yield "bench: bench-1                  # name of the bench"
+    usual = _usual_min(logs)
     cooling = "passive" if usual >= 10 else "forced"
-    yield f"cooling: {cooling}                # GUESS from steps of {usual:.0f} min; passive | forced (fixed fans)"
-    yield f"baseline: {_quoted(treatments[0])}  # GUESS: the one in use"
-    yield f"treatments:                     # GUESS: names are {whence}; add what else you compare"
+    yield f"""\
+# Proposed from a first look at the logs. Everything marked GUESS needs your eye; then: thermlab check
+title: New campaign             # what is compared, and for what
+bench: bench-1                  # name of the bench
+cooling: {cooling}                # GUESS from steps of {usual:.0f} min; passive | forced (fixed fans)
+baseline: {_flow(treatments[0])}  # GUESS: the one in use
+treatments:                     # GUESS: names are {whence}; add what else you compare"""
     for name in treatments:
-        yield f'  {_quoted(name)}: {{description: ""}}'
+        yield f'  {_flow(name)}: {{description: ""}}'
+    yield f"""
+decision:
+  margin_K: 1.0                 # the smallest difference that matters: set it before you look at the answer
+# limits: {{temperature_C: 95, room_C: 35}}   # where the device throttles, and the customer's room
+
+soak:
+  minutes: {max(0.1, round(usual, 1)):g}  # GUESS: half of the load steps are longer, half shorter
+
+measurand: hottest              # hottest sensor | mean of the sensors
+
+log:                            # GUESS, but every log in the run sheet was read so"""
+    yield from _yaml_log(logs[0], known(logs[0].settings).model_dump(exclude_none=True))
     yield ""
-    yield "decision:"
-    yield "  margin_K: 1.0                 # the smallest difference that matters: set it before you look at the answer"
-    yield "# limits: {temperature_C: 95, room_C: 35}   # where the device throttles, and the customer's room"
-    yield ""
-    yield "soak:"
-    yield f"  minutes: {max(0.1, round(usual, 1)):g}  # GUESS: half of the load steps are longer, half shorter"
-    yield ""
-    yield "measurand: hottest              # hottest sensor | mean of the sensors"
-    yield ""
-    settings = known(logs[0].settings)
-    yield from _yaml_log(logs[0], settings)
-    yield ""
-    yield from _yaml_room(found, logs)
-    yield from _yaml_uncertainty(logs, constant_room=settings.ambient is None and found.room_log is None)
-    for odd in found.odd_logs:
-        yield f"# Not in the run sheet, because it is written in another way or cannot be read: {_comment(odd.name)}"
 
 
-def _yaml_log(log: LogLook, settings: LogSettings) -> Iterator[str]:
-    text, time = known(log.text), known(log.time)
-    yield "log:                            # GUESS, but every log in the run sheet was read so"
-    yield f"  delimiter: {_quoted(settings.delimiter)}"
-    yield f"  decimal: {_quoted(settings.decimal)}"
-    seen = "  # its byte order mark says so" if "encoding" in text.sure else "  # GUESS from its bytes"
-    yield f"  encoding: {settings.encoding}{seen}"
-    if settings.missing:
-        yield "  # GUESS: these texts among the numbers stand for a missing value; anything else is an error"
-    yield f"  missing: {_columns(settings.missing)}"
-    yield f"  # GUESS: {time.words()}" + (
-        f"; it could also be {' or '.join(time.others)}: are day and month right?" if time.others else ""
-    )
-    how = f"format: {_quoted(time.format)}" if time.format else f"unit: {time.unit}"
-    yield f"  time: {{columns: {_columns(time.columns)}, {how}}}"
-    yield from _yaml_columns("temperature", log, settings.temperature.columns, settings.temperature.unit)
-    power = power_of(log)
-    others = [column.name for column in log.named("power", "set power") if column.name != power.name]
-    yield f"  # GUESS from {power.why}" + (f"; also there: {_comment(', '.join(others))}" if others else "")
-    yield f"  power: {{columns: {_columns([power.name])}, unit: {settings.power.unit}}}"
-    if settings.clock is not None:
-        yield from _yaml_columns("clock", log, settings.clock.columns, settings.clock.unit)
-    if settings.ambient is not None:
-        yield from _yaml_columns("ambient", log, settings.ambient.columns, settings.ambient.unit)
-    rest = [column.name for column in log.named("number", "constant", "text", "empty")]
-    if rest:
+def _yaml_log(log: LogLook, settings: dict[str, Any]) -> Iterator[str]:
+    text, time, power = known(log.text), known(log.time), power_of(log)
+    also = [column.name for column in log.named("power", "set power") if column.name != power.name]
+    others = f"; it could also be {' or '.join(time.others)}: are day and month right?" if time.others else ""
+    above = {"time": f"GUESS: {time.words()}{others}"}
+    if settings["missing"]:
+        above["missing"] = "GUESS: these texts among the numbers stand for a missing value; anything else is an error"
+    for key in ("temperature", "clock", "ambient"):
+        columns = settings.get(key, {"columns": ()})["columns"]
+        whys = dict.fromkeys(column.why for column in log.columns if column.name in columns)
+        above[key] = f"GUESS from {' and '.join(whys)}"
+    above["power"] = f"GUESS from {power.why}" + (f"; also there: {_comment(', '.join(also))}" if also else "")
+    seen = "its byte order mark says so" if text.marked else "GUESS from its bytes"
+    yield from _yaml_lines(settings, above, {"encoding": f"  # {seen}"})
+    if rest := [column.name for column in log.named("number", "constant", "text", "empty")]:
         yield f"  # not read: {_comment(', '.join(rest))}"
 
 
-def _yaml_columns(key: str, log: LogLook, columns: Sequence[str], unit: str) -> Iterator[str]:
-    whys = Counter(column.why for column in log.columns if column.name in columns)
-    yield f"  # GUESS from {' and '.join(whys)}"
-    yield f"  {key}: {{columns: {_columns(columns)}, unit: {unit}}}"
+def _yaml_lines(settings: dict[str, Any], above: dict[str, str], behind: dict[str, str]) -> Iterator[str]:
+    for key, value in settings.items():
+        if key in above:
+            yield f"  # {above[key]}"
+        yield f"  {key}: {value if key in ('encoding', 'unit') else _flow(value)}{behind.get(key, '')}"
 
 
-def _yaml_room(found: FirstLook, logs: Sequence[LogLook]) -> Iterator[str]:
-    if logs[0].settings is not None and logs[0].settings.ambient is not None:
+def _yaml_room(found: FirstLook, log: LogLook) -> Iterator[str]:
+    if known(log.settings).ambient is not None:
         return
     room = found.room_log
-    if room is None or room.text is None or room.time is None or not _same_clock(logs[0], room):
+    if room is None or not _same_clock(log, room):
         yield "# GUESS: no column and no file for the room was found. Put in what a thermometer showed, and how sure."
         yield "ambient_constant: {value_C: 22.0, u_K: 3.0}"
         yield ""
         return
-    hot = room.named("room") or room.named("temperature")
-    columns = [column.name for column in of_one_unit(hot)]
-    how = f"format: {_quoted(room.time.format)}" if room.time.format else f"unit: {room.time.unit}"
-    missing = sorted({token for column in hot for token in column.missing})
+    columns = of_one_unit(room.named("room") or room.named("temperature"))
     yield "ambient_log:                    # GUESS: this file holds the room"
-    yield f"  file: {_quoted(room.name)}"
-    yield f"  delimiter: {_quoted(room.text.delimiter)}"
-    yield f"  decimal: {_quoted(room.text.decimal)}"
-    yield f"  encoding: {room.text.encoding}"
-    yield f"  missing: {_columns(missing)}"
-    yield f"  time: {{columns: {_columns(room.time.columns)}, {how}}}"
-    yield f"  columns: {_columns(columns)}"
-    yield f"  unit: {hot[0].unit}"
-    yield "  clock_offset_s: 0             # GUESS: its clock is that of the logs; this is added to its times"
+    missing = sorted({token for column in columns for token in column.missing})
+    named = {"columns": [column.name for column in columns], "unit": columns[0].unit}
+    how = {"file": room.name, **how_written(room, missing), **named, "clock_offset_s": 0}
+    offset = "             # GUESS: its clock is that of the logs; this is added to its times"
+    yield from _yaml_lines(how, {}, {"clock_offset_s": offset})
     yield ""
 
 
 def _same_clock(log: LogLook, room: LogLook) -> bool:
-    def kind(look: LogLook) -> str:
-        if look.time is None or look.time.format is None:
-            return "elapsed"
-        return "calendar" if "%d" in look.time.format else "time of day"
-
-    return kind(log) == kind(room)
+    forms = [look.time.format if look.time is not None else None for look in (log, room)]
+    kinds = {"elapsed" if form is None else "calendar" if "%d" in form else "time of day" for form in forms}
+    return len(kinds) == 1
 
 
-def _yaml_uncertainty(logs: Sequence[LogLook], *, constant_room: bool) -> Iterator[str]:
-    resolution = _resolution_K([column for log in logs for column in log.named("temperature")])
-    yield "uncertainty:                    # standard uncertainties of the instruments: see their data sheets"
-    yield f"  temperature_resolution_K: {resolution:g}   # GUESS: the smallest step between readings"
-    yield "  temperature_u_K: 0.5"
-    if not constant_room:
-        yield "  ambient_u_K: 0.3"
-    yield "  power_u_percent: 1.0"
-
-
-def _resolution_K(columns: Sequence[ColumnLook]) -> float:
+def _yaml_uncertainty(found: FirstLook, logs: Sequence[LogLook]) -> Iterator[str]:
     steps = []
-    for column in columns:
+    for column in (column for log in logs for column in log.named("temperature")):
         values = np.unique(column.values[~np.isnan(column.values)])
         if values.size > 1:
             steps.append(float(np.diff(values).min()) / (1.8 if column.unit == "degF" else 1.0))
-    return float(f"{min(max(min(steps, default=1.0), 1e-3), 10.0):.2g}")
+    resolution = float(f"{min(max(min(steps, default=1.0), 1e-3), 10.0):.2g}")
+    yield "uncertainty:                    # standard uncertainties of the instruments: see their data sheets"
+    yield f"  temperature_resolution_K: {resolution:g}   # GUESS: the smallest step between readings"
+    yield "  temperature_u_K: 0.5"
+    if known(logs[0].settings).ambient is not None or found.room_log is not None:
+        yield "  ambient_u_K: 0.3"
+    yield "  power_u_percent: 1.0"

@@ -35,7 +35,7 @@ SEPARATOR = "\x1f"
 _EDGES = " \t\ufeff"
 """Stripped from names; a byte order mark may stand behind the lines before the header."""
 
-_BOMS = (
+BOMS = (
     (b"\xff\xfe\x00\x00", "utf-32"),
     (b"\x00\x00\xfe\xff", "utf-32"),
     (b"\xff\xfe", "utf-16"),
@@ -144,7 +144,7 @@ def _decode(log: LogText) -> None:
 
 
 def _hint(raw: bytes) -> str:
-    for mark, encoding in _BOMS:
+    for mark, encoding in BOMS:
         if raw.startswith(mark):
             return f"; it begins like {encoding}"
     try:
