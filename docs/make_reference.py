@@ -246,7 +246,8 @@ a treatment. `log.*` says how the logs are written: nothing is guessed.
 - Price: `uses_per_pack`, or `pack_g` with `use_g`; `packs` lists more packs, and the cheapest by the mount counts.
 - `time`: `format` for clock times (Python's `strptime`; several columns are joined by one space), or `unit` for elapsed
   time. `ambient_log.clock_offset_s` is added to the room file's times to bring them to the log's clock.
-- In `columns`, `*` and `?` are wildcards and everything else is literal.
+- In `columns`, `*` and `?` are wildcards and everything else is literal. Of several columns of one name, `NAME#1` is
+  the first in the file, `NAME#2` the second; the bare name is refused, for it would be ambiguous.
 - `delimiter: "\\t"` is a tab. `missing` lists texts that stand for a missing value; an empty cell always does.
 - `prior`: `mount_sd_K_per_W`, or `mount_sd_K` with `at_power_W`.
 

@@ -1,5 +1,6 @@
 """A first look at logs: what it tells, and that what it proposes can be read as it stands."""
 
+import json
 import random
 import shutil
 from datetime import datetime
@@ -13,6 +14,7 @@ from demo_copies import demo_campaign, sheet_rows, small_copy, whole_logs
 from thermlab.base.errors import InputError
 from thermlab.campaign.folder import load_campaign
 from thermlab.cli import main
+from thermlab.compare.analysis import analyse
 from thermlab.first_look import pages as first_look_pages
 from thermlab.first_look.look import (
     NotALogError,
@@ -501,6 +503,52 @@ def test_nothing_is_written_where_a_log_would_be_overwritten_or_two_have_one_nam
     assert [path.name for path in (tmp_path / "c").rglob("*")] == ["logs", one.name]
     assert (tmp_path / "c/logs" / one.name).read_text(encoding="utf-8") == "mine"
     assert not (tmp_path / "d").exists()
+
+
+def test_columns_of_one_name_low_steps_and_odd_set_powers_come_through_to_the_report(tmp_path):
+    """From logs to a report with nothing edited but what is marked: here the baseline and the descriptions."""
+    treatments = [SimulatedTreatment(name=name, resistance_K_per_W=r) for name, r in (("a", 0.12), ("b", 0.2))]
+    ladder = (18.0, 48.0, 101.0)
+    simulated = simulate_campaign(
+        passive_bench(), treatments, steps_W=ladder, rng=np.random.default_rng(3), n_mounts=2, interval_s=10.0
+    )
+    write_campaign(tmp_path / "truth", simulated)
+    truth = analyse(tmp_path / "truth")
+    logs = write_logs(tmp_path / "bench", simulated) and tmp_path / "bench/logs"
+    for path in logs.iterdir():
+        head, rest = path.read_text(encoding="utf-8").split("\n", 1)
+        path.write_text(head.replace("core 2", "core 1") + "\n" + rest, encoding="utf-8")
+
+    done = CliRunner().invoke(main, ["new", str(tmp_path / "c"), "--logs", str(logs)])
+
+    assert done.exit_code == 0, done.output
+    assert "told apart by their order in the file: 'core 1 [degC]#1', 'core 1 [degC]#2'" in done.output
+    place = tmp_path / "c/campaign.yaml"
+    text = place.read_text(encoding="utf-8")
+    assert '"core 1 [degC]#1", "core 1 [degC]#2", "core 3 [degC]"' in text
+    assert "# GUESS which of one name is which" in text
+    place.write_text(text.replace('baseline: "a"', 'baseline: "b"'), encoding="utf-8")
+    report = CliRunner().invoke(main, ["report", str(tmp_path / "c")])
+    assert report.exit_code == 0, report.output
+    found = json.loads((tmp_path / "c/report/results.json").read_text(encoding="utf-8"))
+    assert {run["set_power_W"] for run in found["runs"] if run["used"]} == set(ladder)
+    assert len([run for run in found["runs"] if run["used"]]) == 12
+    assert found["comparison"]["reference_power_W"] == 101.0
+    expected = truth.comparison.treatments[0]
+    (told,) = found["comparison"]["treatments"]
+    assert (told["treatment"], expected.treatment) == ("a", "b")
+    assert told["difference_K"] == pytest.approx(-expected.difference_K, abs=0.05)
+
+
+def test_idle_plateaus_that_are_left_out_are_told_in_the_terminal(tmp_path):
+    time = np.arange(0, 4000, 2)
+    power = np.where(time < 1200, 8.0, np.where(time < 2600, 60, 120))
+    rows = [f"{t},{30 + p / 4:.1f},22.0,{p}" for t, p in zip(time, power, strict=True)]
+    (tmp_path / "one.csv").write_text("\n".join(["t [s],die [degC],room [degC],power [W]", *rows]), encoding="utf-8")
+
+    found = look(tmp_path)
+
+    assert "one.csv: 2 load steps, idle at 8 W for 20 min" in propose(found).summary(found)
 
 
 def test_a_campaign_is_started_where_its_logs_are(tmp_path):

@@ -331,6 +331,35 @@ def test_date_and_time_in_two_columns(read):
     assert since(found) == [0.0, 3600.0, 11 * 86400.0]
 
 
+SAME = "time,die [degC],die [degC],power,note,note\n"
+PAIRS = "".join(f"2026-11-25 10:00:0{i},5{i},4{i},90,a,b\n" for i in range(3))
+
+
+@pytest.mark.parametrize(
+    "text", [SAME + PAIRS, SAME + PAIRS.replace("2026-11-25 10:00:02", SAME + "2026-11-25 10:00:02")]
+)
+def test_columns_of_one_name_are_declared_by_their_order_and_never_merged(read, text):
+    both = read(text, temperature={"columns": ["die [degC]#1", "die [degC]#2"], "unit": "degC"})
+    second = read(text, temperature={"columns": ["die [degC]#2"], "unit": "degC"})
+
+    assert both.sensors == ("die [degC]#1", "die [degC]#2")
+    assert both.temperature_C.tolist() == [[50.0, 40.0], [51.0, 41.0], [52.0, 42.0]]
+    assert (second.sensors, dies(second)) == (("die [degC]#2",), [40.0, 41.0, 42.0])
+    for ambiguous in ("die [degC]", "die*"):
+        with pytest.raises(InputError, match=r"by their order: 'die \[degC\]#1' is the first"):
+            read(text, temperature={"columns": [ambiguous], "unit": "degC"})
+    with pytest.raises(InputError, match=r"no column 'die .degC.#3'"):
+        read(text, temperature={"columns": ["die [degC]#3"], "unit": "degC"})
+    with pytest.raises(InputError, match="degC in the name of the column"):
+        read(text, temperature={"columns": ["die [degC]#2"], "unit": "K"})
+
+
+def test_a_name_that_looks_like_an_order_is_itself(read):
+    text = "time,die,die,die#2,power\n" + "".join(f"2026-11-25 10:00:0{i},50,40,3{i},90\n" for i in range(3))
+    found = read(text, temperature={"columns": ["die#1", "die#2"], "unit": "degC"})
+    assert (found.sensors, found.temperature_C[-1].tolist()) == (("die#1", "die#2"), [50.0, 32.0])
+
+
 def test_fractions_of_a_second_come_and_go(read):
     text = HEADER + row(1) + row(1).replace(":01", ":01.5") + row(2).replace(":02", ":02.250")
     assert since(read(text)) == [0.0, 0.5, 1.25]

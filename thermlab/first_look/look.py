@@ -25,7 +25,7 @@ from thermlab.base.files import PathRefusedError, read_plain
 from thermlab.logs.cells import UNIT_OF, number_pattern
 from thermlab.logs.log import Log, read_log
 from thermlab.logs.settings import LogSettings
-from thermlab.logs.text import BOMS, split_line
+from thermlab.logs.text import BOMS, numbered, split_line
 from thermlab.logs.times import UNIT_S, example, pattern_of, seconds_of
 
 if TYPE_CHECKING:
@@ -67,6 +67,8 @@ class TextGuess:
         Cells of each column, from the lines below that have as many as the header.
     marked : bool
         Whether a byte order mark says the encoding, so that it is no guess.
+    apart : tuple of str
+        Names that stand for one of several columns of the same name, such as ``T#2``.
     """
 
     encoding: str
@@ -77,6 +79,7 @@ class TextGuess:
     units: tuple[str, ...]
     cells: list[tuple[str, ...]]
     marked: bool
+    apart: tuple[str, ...] = ()
 
 
 class NotALogError(ValueError):
@@ -156,12 +159,14 @@ def guess_text(raw: bytes) -> TextGuess:
         raise NotALogError("no line of column names above the first row of numbers")
     # Of several lines of words above the numbers the first names the columns and the last may hold units.
     names, units = cut[top], (cut[first - 1] if first - 1 > top else [])
+    own = numbered(names)
     below = [_cells(line, delimiter) for line in lines[first:MAX_LINES] if len(line) <= MAX_LINE]
     rows = [cells for cells in below if len(cells) >= width - 1 and cells != names]
     wide = [(row + [""] * len(names))[: len(names)] for row in rows]
     return TextGuess(
-        encoding=encoding, delimiter=delimiter, decimal=decimal, header_line=top + 1, names=tuple(names),
+        encoding=encoding, delimiter=delimiter, decimal=decimal, header_line=top + 1, names=own,
         units=tuple(units), cells=list(zip(*wide, strict=True)), marked=marked,
+        apart=tuple(name for name, bare in zip(own, names, strict=True) if name != bare),
     )  # fmt: skip
 
 
@@ -447,6 +452,7 @@ def unit_of(name: str, below: str = "") -> str:
     """Return the unit a name ends in, or the one in the line below it; empty where there is none."""
     if below.strip("[]() ") in UNIT_OF:
         return UNIT_OF[below.strip("[]() ")]
+    name = re.sub(r"#\d+$", "", name)
     if match := _BRACKETS.search(name):
         return UNIT_OF.get(match.group(1), "")
     match = _LAST_WORD.search(name)
@@ -921,9 +927,8 @@ def look_at_file(path: Path, *, name: str) -> LogLook:
 
 
 def _doubts(text: TextGuess, time: TimeGuess | None) -> Iterable[str]:
-    twice = sorted({name for name in text.names if name and text.names.count(name) > 1})
-    if twice:
-        yield f"columns of the same name, which cannot be declared: {', '.join(map(shown, twice))}"
+    if text.apart:
+        yield f"columns of one name, told apart by their order in the file: {', '.join(map(shown, text.apart))}"
     if time is not None and time.others:
         yield f"times could also be written as {' or '.join(time.others)}"
     if time is not None and time.format is None and not time.sure:

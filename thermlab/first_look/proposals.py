@@ -75,7 +75,8 @@ class Proposal:
         """
         lines = [str(found)]
         for log in found.logs:
-            seen = f"{len(log.loaded)} load steps" if log.kind == "sensor log" else log.kind
+            idle = [f"idle at {step.power_W:.3g} W for {step.minutes:.0f} min" for step in log.steps if step.idle]
+            seen = ", ".join([f"{len(log.loaded)} load steps", *idle]) if log.kind == "sensor log" else log.kind
             lines.append(f"  {show_name(log.name)}: {'; '.join([seen, *map(show_name, log.doubts)])}")
         guesses = [line.strip() for line in self.campaign_yaml.splitlines() if "GUESS" in line]
         lines += [f"guessed in {SETTINGS_NAME}:", *(f"  {show_name(guess)}" for guess in guesses)]
@@ -314,6 +315,9 @@ def _yaml_log(log: LogLook, settings: dict[str, Any]) -> Iterator[str]:
         above[key] = f"GUESS from {' and '.join(whys)}"
     above["power"] = f"GUESS from {power.why}" + (f"; also there: {_comment(', '.join(also))}" if also else "")
     seen = "its byte order mark says so" if text.marked else "GUESS from its bytes"
+    if text.apart:
+        apart = _comment(", ".join(text.apart))
+        yield f"  # GUESS which of one name is which, told apart by their order in the file: {apart}"
     yield from _yaml_lines(settings, above, {"encoding": f"  # {seen}"})
     if rest := [column.name for column in log.named("number", "constant", "text", "empty")]:
         yield f"  # not read: {_comment(', '.join(rest))}"

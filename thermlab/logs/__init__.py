@@ -13,6 +13,6 @@ __all__, __getattr__, __dir__ = face(
         "AmbientConstant AmbientLogSettings Broken Clock Line LogSettings Model Name ROOM_C TemperatureColumns Text "
         "TimeSettings refused"
     ),
-    text="BOMS MAX_BYTES split_line",
+    text="BOMS MAX_BYTES numbered split_line",
     times="DAY_S TimeRefusedError UNIT_S date_seconds example iso_time parse_time pattern_of seconds_of",
 )

@@ -24,7 +24,7 @@ from thermlab.logs.cells import (
     read_cell,
 )
 from thermlab.logs.settings import ROOM_C, looks_like_kelvin
-from thermlab.logs.text import SEPARATOR, Header, LogText, Role, find_header, read_text, without_quotes
+from thermlab.logs.text import SEPARATOR, Header, LogText, Role, find_header, numbered, read_text, without_quotes
 from thermlab.logs.times import DAY_S, UNIT_S, example
 
 if TYPE_CHECKING:
@@ -407,8 +407,8 @@ def _note_passed_over(table: _LogRows, units: str, headers: list[int], empty: li
 
 
 def _is_header(table: _LogRows, row: int) -> bool:
-    names = table.header.names
-    return all(table.cells.text(row, position) == name for position, name in enumerate(names) if name)
+    cells = numbered([table.cells.text(row, position) for position in range(table.header.n_named)])
+    return all(cell == name for cell, name in zip(cells, table.header.names, strict=False) if name)
 
 
 def _declared(table: _LogRows) -> list[tuple[Role, int]]:

@@ -12,6 +12,7 @@ import fnmatch
 import functools
 import hashlib
 import re
+from collections import Counter
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -311,7 +312,8 @@ def find_header(log: LogText, roles: Sequence[Role], delimiter: str) -> Header:
             if line > 1:
                 log.notes.append(f"{line - 1} line{'s' if line > 2 else ''} before the header skipped")
             columns = _columns(log, line, names, roles)
-            return Header(line, min(end + 1, len(log.data)), log.data[begin:end].strip(), tuple(names), columns)
+            raw = log.data[begin:end].strip()
+            return Header(line, min(end + 1, len(log.data)), raw, numbered(names), columns)
         if matched > best[0]:
             best = (matched, line, names)
         begin = end + 1
@@ -327,19 +329,31 @@ def _names(raw: bytes, delimiter: str) -> list[str]:
         return []
 
 
-def _holds(names: list[str], expression: re.Pattern[str]) -> bool:
-    return any(name and expression.match(name) for name in names)
+def numbered(names: Sequence[str]) -> tuple[str, ...]:
+    """Return column names told apart: of several that are the same, ``T#1`` is the first ``T`` in the line."""
+    count, seen, apart = Counter(names), Counter[str](), []
+    for name in names:
+        seen[name] += 1
+        own = f"{name}#{seen[name]}"
+        apart.append(own if name and count[name] > 1 and own not in count else name)
+    return tuple(apart)
+
+
+def _holds(names: Sequence[str], expression: re.Pattern[str]) -> bool:
+    return any(name and expression.match(name) for name in (*names, *numbered(names)))
 
 
 def _columns(log: LogText, line: int, names: list[str], roles: Sequence[Role]) -> dict[str, tuple[int, ...]]:
     problems: list[Problem] = []
     columns: dict[str, tuple[int, ...]] = {}
     holders: dict[int, str] = {}
+    apart = numbered(names)
     for role in roles:
         found: list[int] = []
         for pattern in role.patterns:
             expression = matcher(pattern)
-            positions = [position for position, name in enumerate(names) if name and expression.match(name)]
+            either = enumerate(zip(names, apart, strict=True))
+            positions = [position for position, pair in either if pair[0] and any(map(expression.match, pair))]
             if role.single and len(positions) > 1:
                 text = f"{len(positions)} columns for {shown(pattern)}: {_listed(names, positions)}"
                 problems.append(log.problem(line, role.key, text, "a pattern that matches exactly one column"))
@@ -359,9 +373,10 @@ def _columns(log: LogText, line: int, names: list[str], roles: Sequence[Role]) -
 def _bad_names(log: LogText, line: int, names: list[str], role: Role, found: list[int]) -> list[Problem]:
     problems = []
     for name in sorted({names[position] for position in found}):
-        if names.count(name) > 1:
+        if names.count(name) > 1 and any(matcher(pattern).match(name) for pattern in role.patterns):
             text = f"the column name {shown(name)} {names.count(name)} times"
-            problems.append(log.problem(line, role.key, text, "declared columns with names of their own"))
+            allowed = f"declared columns with names of their own, or by their order: {shown(name + '#1')} is the first"
+            problems.append(log.problem(line, role.key, text, allowed))
         if "\ufffd" in name or (not log.encoding.lower().startswith("utf") and re.search("[ÂÃ][\u0080-\u00bf]", name)):
             allowed = f"a header in {log.encoding}; it reads like another encoding, perhaps utf-8"
             problems.append(log.problem(line, role.key, f"the column name {shown(name)}", allowed))
