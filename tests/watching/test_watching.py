@@ -23,8 +23,7 @@ from thermlab.simulate.ladders import SimulatedTreatment, simulate_campaign
 from thermlab.simulate.logs import write_campaign
 from thermlab.simulate.network import passive_bench
 from thermlab.simulate.readings import Disturbance, SimulatedRoom, SimulatedSensors
-from thermlab.watching.engine import Watch
-from thermlab.watching.tail import Tail
+from thermlab.watching.engine import Tail, Watch
 
 FINE = SimulatedSensors(noise_K=0.1, resolution_K=0.1)
 REAL = Path(__file__).parents[1] / "data" / "real_bench"

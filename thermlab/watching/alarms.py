@@ -66,15 +66,13 @@ def find_alarms(
         One of a kind, the gravest first.
     """
     found = [*_sensors(trace, settings), *_power(trace, settings), *_room(trace, settings)]
-    found += _limit(trace, estimate, constant, settings)
-    found += _off_course(trace, constant, settings, known)
+    found += [*_limit(trace, estimate, constant, settings), *_off_course(trace, constant, settings, known)]
     if constant is not None and trace.soak_s >= constant.time_constant_s:
         own = BenchReduction(
             time_constant=constant, highest_power_W=trace.set_power_W, blocks=(blocks,), estimates=(estimate,)
         )
         found += [flag for flag in check_runs(settings, [trace], own)[0] if flag.flag in ALSO]
-    grave = ("unusable", "doubtful", "note")
-    found.sort(key=lambda flag: grave.index(flag.severity))
+    found.sort(key=lambda flag: ("unusable", "doubtful", "note").index(flag.severity))
     return tuple({flag.flag: flag for flag in reversed(found)}.values())[::-1]
 
 
@@ -150,9 +148,8 @@ def _room(trace: Trace, settings: BenchSettings) -> Iterator[Flag]:
             return
     moved = now - _mean(trace.ambient_C[before]) if before.any() else 0.0
     if abs(moved) > settings.checks.ambient_jump_K:
-        said = (
-            f"The room moved by {moved:+.1f} K in two minutes: a door, a heater, or its probe in the sink's warm air?"
-        )
+        why = "a door, a heater, or its probe in the sink's warm air?"
+        said = f"The room moved by {moved:+.1f} K in two minutes: {why}"
         yield raise_flag("ambient unsteady", "doubtful", said, moved_K=moved)
 
 
@@ -172,9 +169,8 @@ def _limit(
     over = estimate.level_K + room - limit
     if over > 0 and estimate.left_K > over:
         minute = (trace.soak_s + constant.time_constant_s * np.log(estimate.left_K / over)) / 60.0
-        said = (
-            f"Heading for {estimate.level_K + room:.1f} degC: the limit of {limit:g} degC at about minute {minute:.0f}."
-        )
+        heading = f"Heading for {estimate.level_K + room:.1f} degC"
+        said = f"{heading}: the limit of {limit:g} degC at about minute {minute:.0f}."
         yield raise_flag("shed power at limit", "note", said, minute_min=float(minute))
 
 
@@ -196,23 +192,16 @@ def _off_course(
         ambient_C=trace.ambient_C[:until], clock_MHz=None, jumps=(),
     )  # fmt: skip
     before, speed = estimate_under_way(earlier, block_means(earlier), settings, known)
-    if (
-        speed is None
-        or before.level_K is None
-        or before.left_K is None
-        or before.u_a_K is None
-        or before.fitted_K is None
-    ):
+    level, left, u_a, fitted = before.level_K, before.left_K, before.u_a_K, before.fitted_K
+    if speed is None or level is None or left is None or u_a is None or fitted is None:
         return
     late = _recent(trace, 0.4 * recent_s)
     column = trace.sensors.index(before.sensor) if before.sensor in trace.sensors else None
     read = known_mean(trace.temperature_C, axis=1) if column is None else trace.temperature_C[:, column]
     seen = _mean(read[late]) - float(before.ambient_C[-1])
-    course = before.level_K - before.left_K * _mean(
-        decay(trace.time_s[late], speed.time_constant_s, end_s=earlier.soak_s)
-    )
-    scatter = (before.rise_K - before.fitted_K)[before.time_s >= before.window_s[0]].std()
-    u = float(np.hypot(AHEAD_SHARE * before.u_a_K, MEAN_SHARE * scatter))
+    course = level - left * _mean(decay(trace.time_s[late], speed.time_constant_s, end_s=earlier.soak_s))
+    scatter = (before.rise_K - fitted)[before.time_s >= before.window_s[0]].std()
+    u = float(np.hypot(AHEAD_SHARE * u_a, MEAN_SHARE * scatter))
     off = seen - course
     if abs(off) > max(OFF_COURSE_K, OFF_COURSE_RATIO * u):
         said = f"The rise left its course by {off:+.1f} K within {recent_s / 60.0:.1f} min at steady power: a draught?"

@@ -1,17 +1,20 @@
-"""Follow a run under way: which run it is, where it is heading, and when it may end."""
+"""Follow a run under way: its log as it grows, which run it is, where it is heading, and when it may end."""
 
 from __future__ import annotations
 
+import codecs
+import tempfile
 import time
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from thermlab.base.errors import InputError, Problem, shown
 from thermlab.campaign.folder import load_campaign
 from thermlab.campaign.runsheet import NOT_MADE
-from thermlab.logs.log import read_room_log
+from thermlab.logs.log import NoRowsYetError, read_log, read_room_log
 from thermlab.logs.times import parse_time
 from thermlab.runs.reading import cut_run
 from thermlab.runs.records import raise_flag
@@ -20,15 +23,14 @@ from thermlab.runs.time_constant import BenchTimeConstant, decay
 from thermlab.runs.trace import Trace, block_means
 from thermlab.watching.alarms import find_alarms
 from thermlab.watching.records import Look
-from thermlab.watching.tail import Tail
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
-    from pathlib import Path
 
     from thermlab.campaign.runsheet import RunLine
     from thermlab.campaign.settings import CampaignSettings
     from thermlab.logs.log import Log, RoomLog
+    from thermlab.logs.settings import LogSettings
     from thermlab.runs.records import Flag
     from thermlab.runs.settled_rise import Estimate
 
@@ -37,6 +39,117 @@ SURE_SHARE_OF_MARGIN = 0.1
 ONE_SIDED_95 = 1.645
 SILENT_S = 60.0
 BETWEEN_LOOKS_S = 10.0
+_HEAD_BYTES = 256
+_LONGEST_HEAD = 500
+_READINGS = ("temperature_C", "power_W", "clock_MHz", "ambient_C")
+
+
+class Tail:
+    """Readings of one log so far: a look costs the bytes that are new, and the file is open only while they are read.
+
+    Parameters
+    ----------
+    path : Path
+        The log.
+    settings : LogSettings
+        How it is written.
+    name : str
+        What problems call it.
+
+    Attributes
+    ----------
+    log : Log or None
+        All whole rows so far; None before there are two.
+    """
+
+    def __init__(self, path: Path, settings: LogSettings, name: str) -> None:
+        self.path, self.settings, self.name = path, settings, name
+        self._begin_again()
+
+    def _begin_again(self) -> None:
+        self.log: Log | None = None
+        self._decoder = codecs.getincrementaldecoder(self.settings.encoding)(errors="replace")
+        self._read, self._first, self._pending, self._head, self._last = 0, b"", "", "", ""
+
+    def grow(self) -> Log | None:
+        """Read what is new; a log that was cut or replaced is read again from its beginning.
+
+        Returns
+        -------
+        Log or None
+
+        Raises
+        ------
+        InputError
+            With each line that is not as declared.
+        """
+        with self.path.open("rb") as stream:
+            size = stream.seek(0, 2)
+            stream.seek(0)
+            if size < self._read or stream.read(len(self._first)) != self._first:
+                self._begin_again()
+            if len(self._first) < _HEAD_BYTES:
+                stream.seek(0)
+                self._first = stream.read(min(_HEAD_BYTES, size))
+            stream.seek(self._read)
+            new = stream.read(size - self._read)
+        self._read += len(new)
+        text = self._pending + self._decoder.decode(new)
+        whole = max(text.rfind("\n"), text.rfind("\r")) + 1
+        self._pending = text[whole:]
+        if text[:whole].strip():
+            self._take(text[:whole])
+        return self.log
+
+    def _take(self, text: str) -> None:
+        if self.log is None:
+            try:
+                self.log = self._parse(text)
+            except NoRowsYetError:
+                self._pending = text + self._pending
+                return
+            self._keep_head(text)
+        else:
+            try:
+                self.log = _joined(self.log, self._parse(self._head + self._last + text))
+            except InputError:
+                if any(line.strip() for line in text.splitlines()):
+                    self.log = read_log(self.path, self.settings, name=self.name)  # its problems name the right lines
+        self._last = next(line for line in reversed(text.splitlines(keepends=True)) if line.strip())
+
+    def _parse(self, text: str) -> Log:
+        """Read rows through the one reader of logs, as UTF-8 from a file of the system's own temporary folder."""
+        with tempfile.TemporaryDirectory(prefix="thermlab-watch-") as folder:
+            place = Path(folder) / "rows"
+            place.write_text(text, encoding="utf-8", newline="")
+            return read_log(place, self.settings.model_copy(update={"encoding": "utf-8"}), name=self.name)
+
+    def _keep_head(self, text: str) -> None:
+        """Find what stands before the rows: the shortest beginning that can be read holds two of them."""
+        lines = text.splitlines(keepends=True)
+        for count in range(2, min(len(lines), _LONGEST_HEAD) + 1):
+            try:
+                self._parse("".join(lines[:count]))
+            except InputError:
+                continue
+            self._head = "".join(lines[: count - 2])
+            return
+
+
+def _joined(log: Log, more: Log) -> Log:
+    """Join rows to a log; the first of them is its last row again."""
+    closed = float(log.time_s[-1] - more.time_s[0])
+    raw = float(log.raw_time_s[-1] - more.raw_time_s[0])
+    rows = log.time_s.size - 1
+    both = {name: (getattr(log, name), getattr(more, name)) for name in _READINGS}
+    readings: dict[str, Any] = {name: np.concatenate([a, b[1:]]) for name, (a, b) in both.items() if a is not None}
+    return replace(
+        log,
+        time_s=np.r_[log.time_s, more.time_s[1:] + closed],
+        raw_time_s=np.r_[log.raw_time_s, more.raw_time_s[1:] + raw],
+        jumps=log.jumps + tuple(replace(jump, row=jump.row + rows) for jump in more.jumps),
+        **readings,
+    )
 
 
 class Watch:
@@ -64,10 +177,10 @@ class Watch:
 
     def __init__(self, campaign: str | Path, run: str | None = None, *, clock: Callable[[], float] = time.time) -> None:
         self.campaign = load_campaign(campaign)
-        names = [line.run for line in self.campaign.runs]
-        if run is not None and run not in names:
-            raise InputError([Problem("RUN", shown(run), f"a run of runs.csv: {', '.join(map(shown, names[:30]))}")])
-        self._named = run
+        lines = {line.run: line for line in self.campaign.runs}
+        if run is not None and run not in lines:
+            raise InputError([Problem("RUN", shown(run), f"a run of runs.csv: {', '.join(map(shown, [*lines][:30]))}")])
+        self._named = None if run is None else lines[run]
         self._clock = clock
         self._tails: dict[str, Tail] = {}
         self._room: tuple[float, RoomLog] | None = None
@@ -99,9 +212,8 @@ class Watch:
         estimate, constant = estimate_under_way(trace, blocks, settings, known)
         self.estimate = estimate
         finished = bool(line.end) and trace.finished
-        alarms = find_alarms(trace, blocks, estimate, constant, settings, known)
         silence = () if finished else self._silence(name, trace.interval_s)
-        told = (*silence, *alarms)
+        told = (*silence, *find_alarms(trace, blocks, estimate, constant, settings, known))
         stands = look_at(line.run, trace, estimate, constant, settings)
         sound = all(alarm.severity == "note" for alarm in told)
         return replace(stands, ready=stands.ready and sound, finished=finished, alarms=told)
@@ -114,7 +226,7 @@ class Watch:
 
     def _log_name(self) -> str:
         if self._named is not None:
-            return next(line.log for line in self.campaign.runs if line.run == self._named)
+            return self._named.log
         present = {line.log for line in self.campaign.runs if line.log and (self.campaign.folder / line.log).is_file()}
         if not present:
             raise InputError([Problem("runs.csv (log)", "no log that exists", "the log of the run under way")])
@@ -126,15 +238,14 @@ class Watch:
     def _tail(self, name: str) -> Tail:
         path = self.campaign.folder / name
         if not path.is_file():
-            raise InputError(
-                [Problem(name or "runs.csv (log)", "no such file", "a log that exists: start it before switching on")]
-            )
+            allowed = "a log that exists: start it before switching on"
+            raise InputError([Problem(name or "runs.csv (log)", "no such file", allowed)])
         return self._tails.setdefault(name, Tail(path, self.campaign.settings.how_read, name))
 
     def _line(self, name: str, log: Log | None) -> RunLine:
         """Return the named run, or the last one of a log that had begun when its last row was written."""
         if self._named is not None:
-            return next(line for line in self.campaign.runs if line.run == self._named)
+            return self._named
         lines = [line for line in self.campaign.runs if line.log == name]
         begun = [line for line in lines if log is not None and self._starts_s(line) <= float(log.raw_time_s[-1])]
         return max(begun or lines[:1], key=self._starts_s)
@@ -166,17 +277,16 @@ class Watch:
         return self._known[1]
 
     def _finished_traces(self, run: str) -> Iterator[Trace]:
-        for name in dict.fromkeys(line.log for line in self.campaign.runs if line.log and not line.exclude):
+        for line in self.campaign.runs:
+            if not line.log or line.exclude or line.run == run:
+                continue
             try:
-                log = self._tail(name).grow()
+                log = self._tail(line.log).grow()
             except InputError:
                 continue  # a bad log of another run is the business of `check`
-            for line in self.campaign.runs:
-                if log is None or line.log != name or line.exclude or line.run == run:
-                    continue
-                trace = self._cut(line, log)
-                if trace is not None and trace.finished:
-                    yield trace
+            trace = None if log is None else self._cut(line, log)
+            if trace is not None and trace.finished:
+                yield trace
 
     def _silence(self, name: str, interval_s: float) -> tuple[Flag, ...]:
         silent_s = self._clock() - self._grew(name)
@@ -210,7 +320,7 @@ def look_at(
         rise = float(estimate.rise_K[-5:].mean()) if estimate.rise_K.size else None
         return Look(run=run, soak_min=soak_min, rise_K=rise)
     tau = constant.time_constant_s
-    bound, wanted_u = (abs(left) + ONE_SIDED_95 * u, SURE_SHARE_OF_MARGIN * settings.decision.margin_K)
+    bound, wanted_u = abs(left) + ONE_SIDED_95 * u, SURE_SHARE_OF_MARGIN * settings.decision.margin_K
     trusted = trace.soak_s >= settings.checks.trusted_soak_time_constants * tau
     return Look(
         run=run,

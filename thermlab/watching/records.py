@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -54,19 +54,14 @@ class Look:
 
     def to_json(self) -> str:
         """Return one JSON object on one line."""
-        names = (
-            "run", "soak_min", "rise_K", "settled_rise_K", "u_K", "left_K", "left_bound_K", "minutes_to_settle",
-            "minutes_to_sure", "ready", "finished",
-        )  # fmt: skip
-        told: dict[str, object] = {name: getattr(self, name) for name in names}
+        told = {each.name: getattr(self, each.name) for each in fields(self)}
         told["alarms"] = [{"flag": a.flag, "severity": a.severity, "reason": a.reason} for a in self.alarms]
         return json.dumps(told, allow_nan=False)
 
     def summary(self) -> str:
         """Return one block of lines for a person."""
-        return "\n".join(
-            [f"{self.run}, {self.soak_min:.1f} min of soak: {self._state()}", *self._heading(), *self._wrong()]
-        )
+        wrong = [f"  {alarm.severity}, {alarm.flag}: {alarm.reason}" for alarm in self.alarms]
+        return "\n".join([f"{self.run}, {self.soak_min:.1f} min of soak: {self._state()}", *self._heading(), *wrong])
 
     def _state(self) -> str:
         if self.soak_min == 0.0:
@@ -84,16 +79,9 @@ class Look:
             f"  {self.rise_K:.1f} K over the room now, heading for {self.settled_rise_K:.2f} K (u {self.u_K:.2f} K)",
             f"  {self.left_K:+.2f} K to come, at most {self.left_bound_K:.2f} K",
         ]
-        if (
-            not (self.ready or self.finished)
-            and self.minutes_to_settle is not None
-            and self.minutes_to_sure is not None
-        ):
+        if not (self.ready or self.finished):
             lines.append(
                 f"  {self.minutes_to_settle:.0f} min until at most 0.5 K is left, "
                 f"{self.minutes_to_sure:.0f} min until the fit is sure enough for the margin"
             )
         return lines
-
-    def _wrong(self) -> list[str]:
-        return [f"  {alarm.severity}, {alarm.flag}: {alarm.reason}" for alarm in self.alarms]
