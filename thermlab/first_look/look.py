@@ -673,30 +673,25 @@ def _joined(
 ) -> list[tuple[int, int]]:  # fmt: skip
     """Give short pieces to the plateau that follows, where it is near in level, and drop the others."""
 
-    def middle(piece: tuple[int, int]) -> float:
-        return float(np.median(level[piece[0] : piece[1]]))
+    def middle(a: int, b: int) -> float:
+        return float(np.median(level[a:b]))
 
     kept: list[tuple[int, int]] = []
-    waiting: tuple[int, int] | None = None
-    for piece in pieces:
-        whole = piece
-        if waiting is not None and not broken[piece[0]] and abs(middle(waiting) - middle(piece)) < 0.15 * middle(piece):
-            whole = (waiting[0], piece[1])
+    waiting: int | None = None
+    for own, stop in pieces:
+        begin, own_W = own, middle(own, stop)
+        if waiting is not None and not broken[own] and abs(middle(waiting, own) - own_W) < 0.15 * own_W:
+            begin = waiting
         waiting = None
-        if ends[whole[1] - 1] - begins[whole[0]] < shortest:
-            waiting = whole
+        if ends[stop - 1] - begins[begin] < shortest:
+            waiting = begin
             continue
-        before = kept[-1] if kept else None
         # A moment at another level, such as a drop of some seconds, does not end a step.
-        if (
-            before is not None
-            and abs(middle(before) - middle(piece)) < 0.03 * abs(middle(piece))
-            and not broken[before[1] : whole[0] + 1].any()
-            and begins[whole[0]] - ends[before[1] - 1] < shortest
-        ):
-            kept[-1] = (before[0], whole[1])
-        else:
-            kept.append(whole)
+        if kept and abs(middle(*kept[-1]) - own_W) < 0.03 * abs(own_W):
+            last = kept[-1][1]
+            if not broken[last : begin + 1].any() and begins[begin] - ends[last - 1] < shortest:
+                begin = kept.pop()[0]
+        kept.append((begin, stop))
     return kept
 
 
@@ -951,27 +946,6 @@ def how_written(look: LogLook, missing: Sequence[str]) -> dict[str, object]:
     }  # fmt: skip
 
 
-def settings_of(look: LogLook, missing: Sequence[str]) -> LogSettings:
-    """Return what ``campaign.yaml`` would say to read a log as guessed.
-
-    Raises
-    ------
-    InputError
-        Where it cannot be declared so.
-    """
-    declared = how_written(look, missing)
-    declared["power"] = {"columns": [power_of(look).name], "unit": power_of(look).unit}
-    for key, content in (("temperature", "temperature"), ("ambient", "room"), ("clock", "clock")):
-        if columns := of_one_unit(look.named(content)):
-            declared[key] = {"columns": [column.name for column in columns], "unit": columns[0].unit}
-    try:
-        return LogSettings.model_validate(declared)
-    except ValidationError as error:
-        said = [str(one["msg"]).removeprefix("found ").partition("; allowed: ") for one in error.errors()]
-        usual = "what campaign.yaml can declare"
-        raise InputError([Problem(look.name, found, allowed or usual) for found, _, allowed in said]) from None
-
-
 def of_one_unit(columns: Sequence[ColumnLook]) -> list[ColumnLook]:
     """Return the columns in the unit of the first: a campaign declares one."""
     return [column for column in columns if column.unit == columns[0].unit]
@@ -986,12 +960,21 @@ def power_of(look: LogLook) -> ColumnLook:
 
 def read_as_guessed(path: Path, look: LogLook, missing: Sequence[str]) -> LogLook:
     """Read a log with what was guessed, exactly as a campaign would; what goes wrong becomes a doubt."""
+    declared = how_written(look, missing)
+    declared["power"] = {"columns": [power_of(look).name], "unit": power_of(look).unit}
+    for key, content in (("temperature", "temperature"), ("ambient", "room"), ("clock", "clock")):
+        if columns := of_one_unit(look.named(content)):
+            declared[key] = {"columns": [column.name for column in columns], "unit": columns[0].unit}
     try:
-        settings = settings_of(look, missing)
-        log = read_log(path, settings, name=look.name)
+        settings = LogSettings.model_validate(declared)
+        return replace(look, settings=settings, log=read_log(path, settings, name=look.name))
+    except ValidationError as error:
+        said = [str(one["msg"]).removeprefix("found ").partition("; allowed: ") for one in error.errors()]
+        usual = "what campaign.yaml can declare"
+        problems = [Problem(look.name, found, allowed or usual) for found, _, allowed in said]
     except InputError as error:
-        return replace(look, doubts=(*look.doubts, *map(str, error.problems[:3])))
-    return replace(look, settings=settings, log=log)
+        problems = list(error.problems)
+    return replace(look, doubts=(*look.doubts, *map(str, problems[:3])))
 
 
 def _steps(log: LogLook) -> tuple[LoadStep, ...]:

@@ -127,7 +127,7 @@ def load_steps(found: FirstLook) -> draw.Picture | Block:
     Picture or Block
         A sentence in place of the picture where no log could be read.
     """
-    logs = [log for log in found.sensor_logs if log.log is not None][:MOST_LOGS]
+    logs = found.sensor_logs[:MOST_LOGS]
     if not logs:
         return remark("No picture: no log could be read.")
     longest = max(log.span_min or 0.0 for log in logs)
@@ -142,10 +142,10 @@ def load_steps(found: FirstLook) -> draw.Picture | Block:
         panels[-1].set_xlabel("minutes since the log began")
         words = "power in W; shaded: load steps with their level"
         draw.small_print(figure, words, x=0.98, top_in=0.15, ha="right", color=PAGE["muted"])
-    each = []
-    for log in logs:
-        loaded = [f"{step.power_W:.0f} W for {step.minutes:.0f} min" for step in log.loaded]
-        each.append(f"{log.name}: {', '.join(loaded)}")
+    each = [
+        f"{log.name}: {', '.join(f'{step.power_W:.0f} W for {step.minutes:.0f} min' for step in log.loaded)}"
+        for log in logs
+    ]
     return draw.Picture(figure, f"Power over time in {len(logs)} logs, with the load steps found. {'; '.join(each)}.")
 
 
@@ -186,7 +186,7 @@ def channels(found: FirstLook, name: str = "") -> draw.Picture | Block:
     Picture or Block
         A sentence in place of the picture where there is no such log.
     """
-    look = next((log for log in found.sensor_logs if not name or log.name == name), None)
+    look = chosen(found, name)
     if look is None or look.log is None:
         return remark("No picture: no such log could be read.")
     log = look.log
