@@ -172,6 +172,18 @@ def test_without_a_room_the_constant_is_a_marked_guess(simulated, tmp_path):
     assert "GUESS" in lines[at - 1]
 
 
+def test_a_room_file_on_another_clock_is_not_taken_and_the_proposal_still_holds(simulated, tmp_path):
+    write_logs(tmp_path, simulated, dialect=LogDialect(room="constant"))
+    rows = [f"{60 * i},{22 + i % 3 / 10:.1f}" for i in range(300)]
+    (tmp_path / "room.csv").write_text("\n".join(["t [s],room [degC]", *rows]), encoding="utf-8")
+
+    proposed = propose(look(tmp_path))
+    write_proposal(proposed)
+
+    assert "ambient_constant: {value_C: 22.0, u_K: 3.0}" in proposed.campaign_yaml
+    assert len(read_back(tmp_path)[0].runs) == 12
+
+
 def test_columns_without_telling_names_are_told_by_their_course(simulated, tmp_path):
     write_logs(tmp_path, simulated)
     for path in (tmp_path / "logs").iterdir():

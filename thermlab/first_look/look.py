@@ -7,6 +7,7 @@ a run sheet to edit; from there on the log reader takes what is declared and gue
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import functools
 import itertools
@@ -102,11 +103,9 @@ def guess_encoding(raw: bytes) -> tuple[str, bool]:
         # A text in Latin letters has its zeros at odd places in the one order, at even places in the other.
         return ("utf-16-le" if head[1::2].count(0) >= head[::2].count(0) else "utf-16-be"), False
     for encoding in ("utf-8", "cp1252"):
-        try:
+        with contextlib.suppress(UnicodeDecodeError):
             raw.decode(encoding)
-        except UnicodeDecodeError:
-            continue
-        return encoding, False
+            return encoding, False
     return "latin-1", False
 
 
@@ -548,10 +547,8 @@ def _from_behaviour(looks: list[ColumnLook]) -> list[ColumnLook]:
                 looks[i] = replace(look, content="temperature", unit="degC", why="its range and course; unit by custom")
     hot = [look for look in looks if look.content == "temperature"]
     if len(hot) > 1 and not any(look.content == "room" for look in looks):
-        spans = {look.name: _span(look.values) for look in hot}
-        coolest = min(hot, key=lambda look: float(np.nanmedian(look.values)))
-        others = [span for name, span in spans.items() if name != coolest.name]
-        if spans[coolest.name] < 0.3 * float(np.median(others)):
+        coolest, *others = sorted(hot, key=lambda look: float(np.nanmedian(look.values)))
+        if _span(coolest.values) < 0.3 * float(np.median([_span(look.values) for look in others])):
             at = looks.index(coolest)
             looks[at] = replace(coolest, content="room", why="the coolest, and it hardly moves with the others")
     return looks

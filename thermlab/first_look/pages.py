@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections import Counter
 from typing import TYPE_CHECKING, Any
 
@@ -215,12 +216,8 @@ def channels(found: FirstLook, name: str = "") -> draw.Picture | Block:
 
 def proposal(proposed: Proposal) -> Block:
     """Return both proposed files as text."""
-    return view(
-        tag("h3", "campaign.yaml"),
-        tag("pre", proposed.campaign_yaml, tabindex="0"),
-        tag("h3", "runs.csv"),
-        tag("pre", proposed.runs_csv, tabindex="0"),
-    )
+    parts = [(tag("h3", name), tag("pre", text, tabindex="0")) for name, text in proposed.files().items()]
+    return view(*itertools.chain(*parts))
 
 
 def written(paths: Sequence[Path]) -> Block:

@@ -112,7 +112,8 @@ def propose(found: FirstLook) -> Proposal:
         ]
         raise InputError([Problem(found.folder.name or str(found.folder), nothing, "one such log"), *doubts])
     labels = _labels([log.name for log in logs])
-    lines = [*_yaml_settings(logs, labels), *_yaml_room(found, logs[0]), *_yaml_uncertainty(found, logs)]
+    room = found.room_log if found.room_log and _same_clock(logs[0], found.room_log) else None
+    lines = [*_yaml_settings(logs, labels), *_yaml_room(room, logs[0]), *_yaml_uncertainty(room, logs)]
     odd = "# Not in the run sheet, because it is written in another way or cannot be read"
     lines += [f"{odd}: {_comment(log.name)}" for log in found.odd_logs]
     return Proposal(folder=found.folder, campaign_yaml="\n".join([*lines, ""]), runs_csv=_sheet(logs, labels))
@@ -197,8 +198,11 @@ def _sheet(logs: Sequence[LogLook], labels: dict[str, tuple[str, str]]) -> str:
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(REQUIRED)
     for log in logs:
-        loaded = _without_lead_in(log.loaded, log, usual)
-        whole = len(loaded) == 1 and _to_the_end(log, loaded[0])
+        loaded = log.loaded
+        if loaded[0].start_s <= known(log.log).time_s[0] + 60.0 and len(loaded) > 1 and loaded[0].minutes < 0.5 * usual:
+            loaded = loaded[1:]  # a log of one run may begin with the end of an earlier step
+        # Where a log ends with its only load step, the reader finds where the soak begins by itself.
+        whole = len(loaded) == 1 and loaded[0].end_s >= known(log.log).time_s[-1] - 60.0
         treatment, mount = labels[log.name]
         for step in loaded:
             name = f"{treatment}-{mount}-{meant[step.power_W]:g}W"
@@ -214,17 +218,6 @@ def _sheet(logs: Sequence[LogLook], labels: dict[str, tuple[str, str]]) -> str:
 
 def _usual_min(logs: Sequence[LogLook]) -> float:
     return float(np.median([step.minutes for log in logs for step in log.loaded]))
-
-
-def _without_lead_in(loaded: list[LoadStep], log: LogLook, usual: float) -> list[LoadStep]:
-    """Drop the end of an earlier step with which a log of one run may begin."""
-    at_the_beginning = log.log is not None and loaded[0].start_s <= log.log.time_s[0] + 60.0
-    return loaded[1:] if at_the_beginning and len(loaded) > 1 and loaded[0].minutes < 0.5 * usual else loaded
-
-
-def _to_the_end(log: LogLook, step: LoadStep) -> bool:
-    """Tell whether a log ends with its only load step: then the reader finds where the soak begins by itself."""
-    return log.log is not None and bool(step.end_s >= log.log.time_s[-1] - 60.0)
 
 
 def _note(step: LoadStep, usual: float, *, low: bool) -> str:
@@ -330,11 +323,10 @@ def _yaml_lines(settings: dict[str, Any], above: dict[str, str], behind: dict[st
         yield f"  {key}: {value if key in ('encoding', 'unit') else _flow(value)}{behind.get(key, '')}"
 
 
-def _yaml_room(found: FirstLook, log: LogLook) -> Iterator[str]:
+def _yaml_room(room: LogLook | None, log: LogLook) -> Iterator[str]:
     if known(log.settings).ambient is not None:
         return
-    room = found.room_log
-    if room is None or not _same_clock(log, room):
+    if room is None:
         yield "# GUESS: no column and no file for the room was found. Put in what a thermometer showed, and how sure."
         yield "ambient_constant: {value_C: 22.0, u_K: 3.0}"
         yield ""
@@ -355,7 +347,7 @@ def _same_clock(log: LogLook, room: LogLook) -> bool:
     return len(kinds) == 1
 
 
-def _yaml_uncertainty(found: FirstLook, logs: Sequence[LogLook]) -> Iterator[str]:
+def _yaml_uncertainty(room: LogLook | None, logs: Sequence[LogLook]) -> Iterator[str]:
     steps = []
     for column in (column for log in logs for column in log.named("temperature")):
         values = np.unique(column.values[~np.isnan(column.values)])
@@ -365,6 +357,6 @@ def _yaml_uncertainty(found: FirstLook, logs: Sequence[LogLook]) -> Iterator[str
     yield "uncertainty:                    # standard uncertainties of the instruments: see their data sheets"
     yield f"  temperature_resolution_K: {resolution:g}   # GUESS: the smallest step between readings"
     yield "  temperature_u_K: 0.5"
-    if known(logs[0].settings).ambient is not None or found.room_log is not None:
+    if known(logs[0].settings).ambient is not None or room is not None:
         yield "  ambient_u_K: 0.3"
     yield "  power_u_percent: 1.0"

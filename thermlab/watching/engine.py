@@ -341,15 +341,11 @@ def _until_sure(u_K: float, wanted_K: float, window_s: float, tau_s: float) -> f
     if u_K <= wanted_K:
         return 0.0
     ahead = np.linspace(0.0, 8.0 * tau_s, 81)
-    weight = np.array([_level_variance(window_s + more, tau_s) for more in ahead])
+    window = window_s + ahead[:, np.newaxis]
+    shape = decay(window * np.linspace(-1.0, 0.0, 101), tau_s, end_s=0.0)
+    weight = (1.0 + shape.mean(axis=1) ** 2 / np.maximum(shape.var(axis=1), 1e-12)) / window[:, 0]
     sure = np.flatnonzero(u_K * np.sqrt(weight / weight[0]) <= wanted_K)
     return float(ahead[sure[0]] if sure.size else ahead[-1])
-
-
-def _level_variance(window_s: float, tau_s: float) -> float:
-    times = np.linspace(-window_s, 0.0, 101)
-    shape = decay(times, tau_s, end_s=0.0)
-    return float((1.0 + shape.mean() ** 2 / max(shape.var(), 1e-12)) / window_s)
 
 
 def watch(campaign: str | Path, run: str | None = None) -> Watch:
