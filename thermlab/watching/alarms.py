@@ -77,8 +77,7 @@ def find_alarms(
 
 
 def _recent(trace: Trace, seconds: float) -> npt.NDArray[np.bool_]:
-    late: npt.NDArray[np.bool_] = trace.time_s > trace.time_s[-1] - seconds
-    return late
+    return np.asarray(trace.time_s > trace.time_s[-1] - seconds)
 
 
 def _mean(values: Array) -> float:
