@@ -45,9 +45,8 @@ from thermlab.base import files as base_files
 from thermlab.base.errors import ArchiveError, InputError, ThermlabError
 from thermlab.explore.sheet_edit import exclude_run
 from thermlab.reports import execute as execution
-from thermlab.reports import job as jobs
 from thermlab.reports import make as reports
-from thermlab.reports.job import ReportJob, finished_files
+from thermlab.reports.make import ReportJob, finished_files
 from thermlab.reports.results import MIME, to_results
 from thermlab.verifying.check import verify
 
@@ -363,7 +362,7 @@ class Report(Work):
         # In a child process: nobody else sees what is put in their place.
         execution.Kernels.begin = lambda _: None
         execution.execute_template = lambda *_, **__: self.notebook
-        jobs.finished_files = lambda *_: self.new
+        reports.finished_files = lambda *_: self.new
         return reports.exit_status(reports.report(self.trial / "campaign", template=self.trial / "none.ipynb"))
 
     def is_input(self, name: str) -> bool:

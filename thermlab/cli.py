@@ -20,7 +20,7 @@ from thermlab.base.errors import InputError, Problem, ThermlabError
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from thermlab.reports.job import ReportOutcome
+    from thermlab.reports.make import ReportOutcome
 
 _PATH = click.Path(path_type=Path)
 

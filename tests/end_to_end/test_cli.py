@@ -11,7 +11,7 @@ from fixtures_analysis import write_small_campaign
 import thermlab
 from thermlab import __version__
 from thermlab.cli import main
-from thermlab.reports.job import ReportOutcome
+from thermlab.reports.make import ReportOutcome
 
 
 def run(*arguments):

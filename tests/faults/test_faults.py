@@ -11,7 +11,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "study"))
 import fault_injection
 from fault_injection import KERNEL, KINDS, WORKS, Disk, Edit, Filing, Report, WrongError, at_once, broken, kernel_fault
 
-from thermlab.reports import job
+from thermlab.reports import make
 
 CASES = 20
 pytestmark = pytest.mark.skipif(
@@ -50,7 +50,7 @@ def test_a_report_written_in_place_would_be_noticed(tmp_path, monkeypatch):
             (target / name).write_bytes(content)
 
     made = Report(tmp_path)
-    monkeypatch.setattr(job, "publish", in_place)
+    monkeypatch.setattr(make, "publish", in_place)
 
     rng = random.Random(1)
 

@@ -18,8 +18,7 @@ from fixtures_analysis import stand_in_template, write_small_campaign
 from thermlab.base.errors import InputError, Problem
 from thermlab.reports import make as making
 from thermlab.reports.execute import template_path
-from thermlab.reports.job import ReportJob, ReportOutcome
-from thermlab.reports.make import exit_status, report
+from thermlab.reports.make import ReportJob, ReportOutcome, exit_status, report
 from thermlab.simulate.ladders import SimulatedTreatment, simulate_campaign
 from thermlab.simulate.logs import write_campaign
 from thermlab.simulate.network import passive_bench

@@ -22,8 +22,7 @@ from thermlab.base.errors import InputError
 from thermlab.base.files import check_target, locked, publish, publish_failure
 from thermlab.campaign.parameters import as_overrides, check_parameters
 from thermlab.reports.execute import ExecutionFailedError, execute_template, normalise, template_path
-from thermlab.reports.job import ReportJob, ReportOutcome, carried_results
-from thermlab.reports.make import exit_status, report
+from thermlab.reports.make import ReportJob, ReportOutcome, carried_results, exit_status, report
 from thermlab.reports.results import results_schema
 from thermlab.simulate.ladders import SimulatedTreatment, simulate_campaign
 from thermlab.simulate.logs import run_name, write_campaign
@@ -420,8 +419,8 @@ def test_no_room_for_the_report_is_a_failure_that_says_so(tmp_path, monkeypatch)
     def full(*_):
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("thermlab.reports.job.publish", full)
-    monkeypatch.setattr("thermlab.reports.job.finished_files", lambda *_: {"results.json": b"{}"})
+    monkeypatch.setattr("thermlab.reports.make.publish", full)
+    monkeypatch.setattr("thermlab.reports.make.finished_files", lambda *_: {"results.json": b"{}"})
     (outcome,) = report(campaign, template=small_template(tmp_path, "1"))
 
     assert outcome.state == "failed"

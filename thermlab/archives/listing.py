@@ -33,7 +33,7 @@ from thermlab.base.errors import ArchiveError
 from thermlab.base.files import held, read_regular, replace_file, sync_folder
 from thermlab.base.numbers import counted
 from thermlab.campaign.folder import SETTINGS_NAME
-from thermlab.reports.job import ReportJob
+from thermlab.reports.make import ReportJob
 from thermlab.reports.render import plain_page
 
 if TYPE_CHECKING:

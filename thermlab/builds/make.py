@@ -13,7 +13,7 @@ from thermlab.base.errors import InputError, Problem, shown
 from thermlab.builds.settings import load_build
 from thermlab.campaign.folder import campaign_folder
 from thermlab.reports import execute as execution
-from thermlab.reports.job import ReportJob, ReportOutcome, report_one
+from thermlab.reports.make import ReportJob, ReportOutcome, report_one
 from thermlab.reports.render import render_page
 
 if TYPE_CHECKING:

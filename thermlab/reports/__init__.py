@@ -5,8 +5,7 @@ from thermlab.base.faces import face
 __all__, __getattr__, __dir__ = face(
     __name__,
     execute="CELL_TIMEOUT_S ExecutionFailedError Kernels execute_template normalise template_path use_light_validation",
-    job="ReportJob ReportOutcome carried_results report_one",
-    make="exit_status report",
+    make="ReportJob ReportOutcome carried_results exit_status report report_one",
     pages=(
         "Block Column SAFETY cautions_block escape flag_names items join listing marks_of paragraph remark table tag "
         "view"

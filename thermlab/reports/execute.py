@@ -167,29 +167,11 @@ def _engine() -> str:
     class StartedKernelEngine(NBClientEngine):  # type: ignore[misc, unused-ignore]
         @classmethod
         def execute_managed_notebook(
-            cls,
-            nb_man: Any,
-            kernel_name: str,
-            *,
-            manager: Any,
-            partial: str,
-            start_timeout: int,
-            execution_timeout: int,
-            **_: Any,
+            cls, nb_man: Any, kernel_name: str, *, client: Mapping[str, Any], partial: str, **_: Any
         ) -> None:
-            client = PapermillNotebookClient(
-                nb_man,
-                km=manager,
-                kernel_name=kernel_name,
-                startup_timeout=start_timeout,
-                timeout=execution_timeout,
-                shutdown_kernel="immediate",
-                record_timing=False,
-                log=logger,
-            )
-            client.owns_km = True  # so that it ends the kernel and its connections, whatever happens
+            started = PapermillNotebookClient(nb_man, kernel_name=kernel_name, log=logger, **client)
             try:
-                client.execute()
+                started.execute(cleanup_kc=True)  # the kernel and its connections end, whatever happens
             except BaseException:
                 # Saved here and not before and after every cell, which takes as long as all the cells together.
                 with contextlib.suppress(OSError, ValueError):
@@ -248,7 +230,7 @@ def execute_template(
     except (KeyError, OSError, RuntimeError) as error:  # KeyError: no kernel of this name
         raise ExecutionFailedError("died", None, f"the kernel did not start: {error}") from error
     try:
-        aside = threading.Thread(target=meanwhile or _nothing)
+        aside = threading.Thread(target=meanwhile)  # of None makes nothing
         aside.start()
         try:
             return _execute(notebook, parameters, kernel, cell_timeout_s=cell_timeout_s, progress=progress)
@@ -273,11 +255,15 @@ def _execute(
             parameters=dict(parameters),
             engine_name=_engine(),
             progress_bar={"desc": progress, "file": sys.stderr, "leave": False} if progress else False,
-            start_timeout=START_TIMEOUT_S,
-            execution_timeout=cell_timeout_s,
             request_save_on_cell_execute=False,
-            manager=kernel.manager,
             partial=str(partial),
+            client={
+                "km": kernel.manager,
+                "startup_timeout": START_TIMEOUT_S,
+                "timeout": cell_timeout_s,
+                "shutdown_kernel": "immediate",
+                "record_timing": False,
+            },
         )
     except PapermillExecutionError as error:
         if error.ename == "InputError":
@@ -302,10 +288,6 @@ def too_few_files() -> str:
 
     allowed = resource.getrlimit(resource.RLIMIT_NOFILE)[0]
     return f" (only {allowed} files may be open at once here: try `ulimit -n 1024`)" if 0 <= allowed < 128 else ""
-
-
-def _nothing() -> None:
-    pass
 
 
 def _check_names(notebook: Any, parameters: Mapping[str, Any]) -> None:
@@ -367,19 +349,14 @@ def normalise(notebook: Any, *, parameters: Mapping[str, Any], paths: Mapping[st
             cell["id"] = "injected-parameters"  # papermill gives it a random one
             cell["source"] = PythonTranslator.codify(dict(parameters), "Parameters").rstrip()
         for output in cell.get("outputs", []):
-            _redact(output, paths)
+            output.update({key: replaced(output[key], paths) for key in ("text", "evalue") if key in output})
+            if "traceback" in output:
+                output["traceback"] = [replaced(line, paths) for line in output["traceback"]]
     return notebook
 
 
-def _redact(output: Any, paths: Mapping[str, str]) -> None:
-    for key in ("text", "evalue"):
-        if key in output:
-            output[key] = _replaced(output[key], paths)
-    if "traceback" in output:
-        output["traceback"] = [_replaced(line, paths) for line in output["traceback"]]
-
-
-def _replaced(text: str, paths: Mapping[str, str]) -> str:
-    for path in sorted(paths, key=len, reverse=True):
-        text = text.replace(path, paths[path])
+def replaced(text: str, names: Mapping[str, str]) -> str:
+    """Return a text in which names stand for what they are named for, the longest first."""
+    for written in sorted(names, key=len, reverse=True):
+        text = text.replace(written, names[written])
     return text
