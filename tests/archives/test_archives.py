@@ -106,6 +106,16 @@ def test_an_incomplete_report_is_refused_with_the_command_to_run(campaign, store
     assert not store.exists()
 
 
+def test_pictures_are_filed_where_there_are_some_and_nothing_else_is(campaign, store):
+    (campaign / "report" / "picture-traces-2.svg").write_text("<svg/>", encoding="utf-8")
+    (campaign / "report" / "notes.txt").write_text("mine", encoding="utf-8")
+
+    bag = archive(campaign, to=store).bag
+
+    assert (bag / "data/report/picture-traces-2.svg").read_text(encoding="utf-8") == "<svg/>"
+    assert not (bag / "data/report/notes.txt").exists()
+
+
 def test_every_input_that_changed_since_the_report_is_named(campaign, store):
     (campaign / "runs.csv").write_bytes(b"run,treatment\nr1,grease-a\n")
     (campaign / "logs/run 1.csv").unlink()

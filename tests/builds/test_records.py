@@ -468,7 +468,8 @@ def finished(tmp_path_factory, campaign):
 def test_a_record_is_whole_and_says_ok(finished):
     names = sorted(entry.name for entry in finished.folder.iterdir())
 
-    assert names == ["record.html", "record.ipynb", "results.json", "status.json"]
+    assert names == ["picture.svg", "record.html", "record.ipynb", "results.json", "status.json"]
+    assert '<time class="written">Written 20' in finished.page.read_text(encoding="utf-8")
     assert json.loads((finished.folder / "status.json").read_text(encoding="utf-8"))["state"] == "ok"
     assert finished.verdict == "pass"
 

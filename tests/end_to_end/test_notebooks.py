@@ -161,7 +161,7 @@ def test_the_exploration_runs_twice_in_any_order_and_writes_nothing(tree):
 
     done = run(NOTEBOOK("explore_anomalies"), tree, order=there_and_back)
 
-    pages, pictures = shown(done), shown(done, "image/png")
+    pages, pictures = shown(done), shown(done, "image/svg+xml")
     assert len(pictures) == 2 * 5
     ranking = next(html for html in pages if "Runs by doubt" in html)
     assert re.search(r"<tbody><tr[^>]*><th[^>]*>([^<]+)</th>", ranking).group(1) == FAULTY
@@ -205,7 +205,7 @@ def test_the_first_look_runs_and_writes_nothing(tree):
     pages = shown(done)
     assert any("logs/tern-grease-1.csv" in html and "sensor log" in html for html in pages)
     assert any("# GUESS" in html and "plover-paste-2-85W" in html for html in pages)
-    assert len(shown(done, "image/png")) == 2
+    assert len(shown(done, "image/svg+xml")) == 2
     assert state_of(tree) == before
 
 

@@ -781,4 +781,4 @@ def test_the_notebook_runs_from_top_to_bottom(tmp_path):
     assert done.returncode == 0, done.stderr[-2000:]
     shown = (tmp_path / "out.ipynb").read_text(encoding="utf-8")
     assert "Mounts that each question needs" in shown
-    assert "image/png" in shown
+    assert "image/svg+xml" in shown

@@ -6,16 +6,18 @@ import subprocess
 import sys
 from dataclasses import replace
 from pathlib import Path
+from xml.etree import ElementTree as ET
 
 import pytest
 from fixtures_analysis import made_up_analysis
 from PIL import Image
 
-from thermlab.base.marks import PAGE, SEVERITY, treatment_marks
+from thermlab.base.marks import PAGE, SEVERITY, SVG, treatment_marks
 from thermlab.reports import figures
 from thermlab.reports.pages import Block
 from thermlab.reports.pictures import (
     DPI,
+    NARROW_IN,
     WIDTH_IN,
     Picture,
     Pictures,
@@ -49,18 +51,48 @@ def drawn(analysis, name):
 
 
 @pytest.mark.parametrize("name", ALL)
-def test_every_figure_is_a_png_of_report_width_with_words(analysis, name):
+def test_every_figure_is_a_drawing_of_report_width_with_words(analysis, name):
     for picture in drawn(analysis, name):
         assert isinstance(picture, Picture)
         data, metadata = picture._repr_mimebundle_()
-        image = Image.open(io.BytesIO(data["image/png"]))
-        assert image.size[0] == round(WIDTH_IN * DPI)
-        assert metadata["image/png"]["alt"] == picture.alt
+        svg = ET.fromstring(data[SVG])
+        assert svg.get("width") == f"{WIDTH_IN * 72:g}pt"
+        assert not svg.findall(".//{*}image")
+        assert metadata[SVG]["alt"] == picture.alt
+        assert metadata[SVG]["width"] == round(WIDTH_IN * 96)
         assert re.search(r"\d", picture.alt)
+        assert Image.open(io.BytesIO(picture.png())).size[0] == round(WIDTH_IN * DPI)
 
 
 def test_the_same_analysis_gives_the_same_bytes(analysis):
-    assert figures.differences(analysis).png() == figures.differences(analysis).png()
+    one, again = figures.differences(analysis), figures.differences(analysis)
+
+    assert (one.png(), one.svg(), one.described()) == (again.png(), again.svg(), again.described())
+
+
+def test_the_words_of_a_drawing_are_text_in_a_font_that_has_a_stand_in(analysis):
+    svg = figures.differences(analysis).svg()
+
+    texts = ["".join(text.itertext()) for text in ET.fromstring(svg).iterfind(".//{*}text")]
+    assert {"pad-b", "sheet-c", "← cooler", "warmer →"} <= set(texts)
+    assert "'DejaVu Sans', Verdana, sans-serif" in svg
+
+
+@pytest.mark.parametrize("name", ALL)
+def test_lettering_is_at_least_11_px_high_on_a_telephone(analysis, name):
+    # 360 px wide, a picture without a narrow form is 40 rem wide in its frame.
+    for picture in drawn(analysis, name):
+        wide, px = (picture.figure, 40 * 16) if picture.narrow is None else (picture.narrow, 360)
+        per_point = px / (wide.get_size_inches()[0] * 72)
+        assert min(text.get_fontsize() for text in texts_of(wide)) * per_point >= 11.0
+
+
+@pytest.mark.parametrize("name", ["differences", "throttle", "rise_against_power"])
+def test_the_figures_of_the_answer_have_a_narrow_form(analysis, name):
+    (picture,) = drawn(analysis, name)
+
+    assert picture.narrow.get_size_inches()[0] == NARROW_IN
+    assert "narrow" in picture.described()
 
 
 def test_alt_text_of_differences_has_the_numbers(analysis):
@@ -120,25 +152,27 @@ def test_no_text_runs_out_of_the_picture(analysis):
     for one in (analysis, spoiled(long)):
         for name in ALL:
             for picture in drawn(one, name):
-                picture.figure.draw_without_rendering()
-                width, height = picture.figure.get_size_inches() * picture.figure.dpi
-                for text in texts_of(picture.figure):
-                    box = text.get_window_extent()
-                    assert box.x0 >= -1, (name, text)
-                    assert box.x1 <= width + 1, (name, text)
-                    assert box.y0 >= -1, (name, text)
-                    assert box.y1 <= height + 1, (name, text)
+                for figure in filter(None, (picture.figure, picture.narrow)):
+                    figure.draw_without_rendering()
+                    width, height = figure.get_size_inches() * figure.dpi
+                    for text in texts_of(figure):
+                        box = text.get_window_extent()
+                        assert box.x0 >= -1, (name, text)
+                        assert box.x1 <= width + 1, (name, text)
+                        assert box.y0 >= -1, (name, text)
+                        assert box.y1 <= height + 1, (name, text)
 
 
 def test_the_answer_picture_has_no_overlapping_text(analysis):
     far = [made_up_analysis(names={"grease-a": 0.0, "pad-b": by}) for by in (-0.04, 0.04)]
     for one, name in ((analysis, "throttle"), *((each, "differences") for each in (analysis, *far))):
-        figure = drawn(one, name)[0].figure
-        figure.draw_without_rendering()
-        boxes = [(text.get_text(), text.get_window_extent()) for text in texts_of(figure)]
-        for place, (label, box) in enumerate(boxes):
-            for other, second in boxes[place + 1 :]:
-                assert not box.overlaps(second), (name, label, other)
+        picture = drawn(one, name)[0]
+        for figure in (picture.figure, picture.narrow):
+            figure.draw_without_rendering()
+            boxes = [(text.get_text(), text.get_window_extent()) for text in texts_of(figure)]
+            for place, (label, box) in enumerate(boxes):
+                for other, second in boxes[place + 1 :]:
+                    assert not box.overlaps(second), (name, label, other)
 
 
 def test_many_runs_and_mounts_are_spread_over_several_pictures():
@@ -167,7 +201,7 @@ def test_each_doubtful_run_has_a_panel_with_its_reason(analysis):
 
 
 def test_pictures_are_small_files(analysis):
-    assert max(len(picture.png()) for name in ALL for picture in drawn(analysis, name)) < 120_000
+    assert max(len(picture.svg()) for name in ALL for picture in drawn(analysis, name)) < 250_000
 
 
 def test_where_there_is_nothing_to_draw_a_sentence_says_so(analysis):

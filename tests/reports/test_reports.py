@@ -1,5 +1,6 @@
 """Reports: whole or not at all, and honest about what became of them."""
 
+import base64
 import csv
 import hashlib
 import json
@@ -51,7 +52,9 @@ def test_a_report_holds_exactly_its_files(made):
     campaign, outcome, before = made
 
     assert outcome.state == "ok", outcome.message
-    assert sorted(path.name for path in outcome.folder.iterdir()) == sorted(ReportJob.files)
+    names = {path.name for path in outcome.folder.iterdir()}
+    pictures = {f"picture-{name}.svg" for name in ("differences", "wrong", "rise", "throttle", "traces", "checks")}
+    assert names == {*ReportJob.files, *pictures}
     assert {name: digest for name, digest in digests(campaign).items() if not name.startswith("report/")} == before
     assert [path.name for path in campaign.iterdir() if path.name.startswith(".")] == []
 
@@ -80,7 +83,7 @@ def test_the_page_is_one_file_without_script_or_network(made):
     assert len(page) < 1_500_000
     assert "<script" not in page
     assert "default-src 'none'" in page
-    assert not re.findall(r'(?:src|href)="(?!data:image/png;base64,|#)[^"]*"', page)
+    assert not re.findall(r'(?:src|srcset|href)="(?!data:image/svg\+xml;base64,|#)[^"]*"', page)
     assert not re.findall(r"\bhttps?://", page)
     assert '<html lang="en">' in page
     assert "<title>Grease, pad or sheet – thermlab report</title>" in page
@@ -126,7 +129,16 @@ def test_at_most_1500_words_are_seen_before_anything_is_opened(made):
     page = made[1].page.read_text("utf-8")
 
     assert 300 < visible_words(page) <= 1500
-    assert "Written 20" in page
+    assert re.search(r'<p class="subtitle">[^<]+ <time class="written">Written 20[-0-9]{8}\.</time></p>', page)
+
+
+def test_the_pictures_beside_the_page_are_those_in_it(made):
+    page = made[1].page.read_text("utf-8")
+
+    shown = [base64.b64decode(data) for data in re.findall(r'<img src="data:image/svg\+xml;base64,([^"]+)"', page)]
+    filed = [path.read_bytes() for path in made[1].folder.glob("picture-*.svg")]
+    assert sorted(shown) == sorted(filed)
+    assert page.count('<source media="screen and (max-width: 30rem)"') == 3
 
 
 def test_nothing_measured_yet_makes_a_short_page_that_says_what_to_do(tmp_path):
@@ -550,7 +562,7 @@ def test_a_report_never_takes_the_place_of_that_of_another_campaign(bench_campai
     folder, _ = bench_campaign
     out = tmp_path / "out"
     (first,) = report(folder, out=out)
-    before = {name: (out / name).read_bytes() for name in ReportJob.files}
+    before = {path.name: path.read_bytes() for path in out.iterdir()}
     other = shutil.copytree(folder, tmp_path / "other", ignore=shutil.ignore_patterns("report"))
     for path in [*(other / "logs").iterdir(), other / "campaign.yaml", other / "runs.csv"]:
         path.write_bytes(path.read_bytes() + b"\n")
@@ -584,7 +596,7 @@ def test_an_anonymous_report_names_no_file_and_path_and_nothing_a_person_wrote(b
     (named,) = report(folder, out=tmp_path / "named")
 
     assert outcome.state == "ok", outcome.message
-    for name in ReportJob.files:
+    for name in (path.name for path in outcome.folder.iterdir()):
         text = (outcome.folder / name).read_text("utf-8")
         for secret in ("secret-", "§q7", str(folder), str(tmp_path), *logs):
             assert secret not in text, (name, secret)
@@ -655,7 +667,8 @@ def test_payloads_in_every_text_never_reach_a_page_as_markup(tmp_path):
 
 
 PAGE_TAGS = {
-    "html", "head", "meta", "title", "style", "body", "a", "div", "nav", "p", "ol", "li", "main", "h1", "h2", "h3",
+    "html", "head", "meta", "picture", "source", "time",
+    "title", "style", "body", "a", "div", "nav", "p", "ol", "li", "main", "h1", "h2", "h3",
     "ul", "span", "strong", "figure", "img", "table", "caption", "thead", "tbody", "tr", "th", "td", "code",
     "details", "summary",
 }  # fmt: skip

@@ -124,6 +124,12 @@ def rewrite_cell(notebook):
     cell["source"] = "import os"
 
 
+def test_a_page_that_was_written_on_another_day_says_the_same(bag):
+    found = forge(bag, "report/report.html", lambda content: re.sub(rb"Written 20\d\d", b"Written 1999", content))
+
+    assert found.recomputed[0].moved == ()
+
+
 @pytest.mark.parametrize(
     ("name", "change"),
     [

@@ -30,8 +30,9 @@ from thermlab.archives import listing as archive_list
 from thermlab.archives.bags import is_bag, write_tags
 from thermlab.archives.listing import KINDS, Kind
 from thermlab.base.errors import ArchiveError, InputError, Problem, show_name
-from thermlab.base.files import copy_file, sha256_file, sync_folder, walk_files, write_file
+from thermlab.base.files import copy_file, fits, sha256_file, sync_folder, walk_files, write_file
 from thermlab.campaign.folder import campaign_folder
+from thermlab.reports.make import PAGE_FILES
 from thermlab.reports.results import filed_answers, read_json, read_results
 
 STAGED = ".new-"
@@ -339,7 +340,8 @@ def _copy(source: Source, staged: Path) -> dict[str, str]:
     output = source.folder / kind.output
     inode = output.stat().st_ino
     places = {f"{kind.name}/{name}": source.folder / name for name in source.inputs}
-    places |= {f"{kind.output}/{name}": output / name for name in kind.files}
+    told = [name for name in walk_files(output)[0] if fits(name, (*kind.files, *PAGE_FILES))]
+    places |= {f"{kind.output}/{name}": output / name for name in told}
     digests = {f"data/{name}": copy_file(place, data / name) for name, place in places.items()}
     expected = {f"data/{kind.name}/{name}": digest for name, digest in source.sums.items()}
     expected[f"data/{kind.output}/results.json"] = source.results_sha256

@@ -18,6 +18,7 @@ import re
 import shutil
 import stat
 import sys
+from fnmatch import fnmatchcase
 from typing import TYPE_CHECKING, BinaryIO
 
 from thermlab.base.errors import InputError, Problem, ThermlabError, show_name, shown
@@ -384,6 +385,11 @@ def locked(target: Path) -> Iterator[None]:
                     folder.rmdir()
 
 
+def fits(name: str, names: Iterable[str]) -> bool:
+    """Tell whether a file has one of these names, in which ``*`` stands for any part."""
+    return any(fnmatchcase(name, pattern) for pattern in names)
+
+
 def check_target(target: Path, names: Collection[str]) -> None:
     """Refuse a target that holds anything the kit would not have put there.
 
@@ -392,7 +398,7 @@ def check_target(target: Path, names: Collection[str]) -> None:
     target : Path
         Folder the files are meant for; it may be missing.
     names : collection of str
-        Names of the files that a finished target holds.
+        Names of the files that a finished target holds; ``*`` stands for any part of a name.
 
     Raises
     ------
@@ -411,7 +417,7 @@ def check_target(target: Path, names: Collection[str]) -> None:
     others = sorted(
         entry.name
         for entry in target.iterdir()
-        if entry.is_symlink() or entry.name not in (folders if entry.is_dir() else names)
+        if entry.is_symlink() or not fits(entry.name, folders if entry.is_dir() else names)
     )
     if others:
         few = ", ".join(others[:5]) + (", ..." if len(others) > 5 else "")

@@ -11,6 +11,7 @@ from thermlab.base.marks import MARKER, PAGE
 from thermlab.base.numbers import number, percent, with_interval
 from thermlab.reports.pages import Block, Column, cautions_block, escape, items, join, listing, paragraph, remark, tag
 from thermlab.reports.pictures import Picture, bar, hollow, name_rows, new_figure, panel, quiet, small_print
+from thermlab.reports.render import WRITTEN
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -40,7 +41,7 @@ def opening(assessment: BuildAssessment) -> Block:
     blocks = [
         tag("style", Block("\n" + style)),
         tag("h1", f"{settings.build}: {settings.title}"),
-        tag("p", made_of, class_="subtitle"),
+        tag("p", made_of, " ", Block(WRITTEN), class_="subtitle"),
         tag("div", tag("p", answer[0], class_="lead"), *map(paragraph, answer[1:]), class_="answer"),
         cautions_block(assessment.cautions),
     ]

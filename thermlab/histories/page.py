@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import base64
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
@@ -12,9 +11,9 @@ from thermlab.base.files import replace_file
 from thermlab.base.marks import MARKER, PAGE, treatment_marks
 from thermlab.base.numbers import counted, decimals_for, number, percent, with_interval
 from thermlab.reports import pictures as draw
-from thermlab.reports.pages import Block, Column, cautions_block, escape, items, join, listing, paragraph, remark, tag
-from thermlab.reports.pictures import DPI, Picture
-from thermlab.reports.render import plain_page
+from thermlab.reports.pages import Block, Column, cautions_block, items, join, listing, paragraph, remark, tag
+from thermlab.reports.pictures import Picture
+from thermlab.reports.render import picture, plain_page
 from thermlab.reports.results import plain, results_json
 
 if TYPE_CHECKING:
@@ -343,14 +342,9 @@ def render_history(found: records.History) -> str:
     return plain_page(body, title=f"History of {found.archive}", kind="history", style=style)
 
 
-def picture_block(picture: Picture) -> Block:
+def picture_block(drawn: Picture) -> Block:
     """Return a picture as HTML that needs no other file."""
-    data = base64.b64encode(picture.png()).decode("ascii")
-    width, height = (round(inches * DPI) for inches in picture.figure.get_size_inches())
-    image = Block(
-        f'<img src="data:image/png;base64,{data}" width="{width}" height="{height}" alt="{escape(picture.alt)}">'
-    )
-    return tag("figure", image)
+    return Block(picture(drawn.svg(), drawn.described()))
 
 
 def _days(points: tuple[records.MountPoint, ...]) -> str:

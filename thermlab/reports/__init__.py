@@ -5,14 +5,14 @@ from thermlab.base.faces import face
 __all__, __getattr__, __dir__ = face(
     __name__,
     execute="CELL_TIMEOUT_S ExecutionFailedError Kernels execute_template normalise template_path use_light_validation",
-    make="ReportJob ReportOutcome carried_results exit_status report report_one",
+    make="PAGE_FILES ReportJob ReportOutcome carried_results exit_status report report_one",
     pages=(
         "Block Column SAFETY cautions_block escape flag_names items join listing marks_of paragraph remark table tag "
         "view"
     ),
     photos="MAX_PHOTOS Photo read_photos",
-    pictures="DASHED DPI Picture bar hollow name_rows new_figure panel quiet small_print stack",
-    render="plain_page prepare render_page style_sheet",
+    pictures="DASHED Picture bar hollow name_rows new_figure panel quiet small_print stack",
+    render="WRITTEN picture plain_page prepare render_page style_sheet",
     results="Results SCHEMA filed_answers filed_lines plain read_json read_results results_json to_results written",
     summaries="records_frame",
     wording="answers by_treatment headline_interval settings_of",

@@ -20,7 +20,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from matplotlib.patches import Rectangle
-from matplotlib.patheffects import withStroke
 from matplotlib.transforms import Affine2D
 
 from thermlab.base.marks import MARKER, PAGE, SEVERITY, SEVERITY_LETTER, Mark
@@ -47,6 +46,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
     from thermlab.compare.analysis import Analysis
     from thermlab.compare.records import Comparison, ThrottlePower, TreatmentComparison, TreatmentThrottle
@@ -55,6 +55,8 @@ if TYPE_CHECKING:
     from thermlab.stats.curves import RiseCurve
 
 MOUNTS_PER_PICTURE = 9
+POINTS_PER_PANEL = 80
+"""More cannot be told apart on the few millimetres of a run's panel."""
 CHECKED_PER_PICTURE = 48
 DOUBTFUL_PER_PICTURE, MOST_DOUBTFUL_PICTURES = 8, 3
 
@@ -85,10 +87,16 @@ def differences(analysis: Analysis) -> Picture | Block:
         return Block("")
     if all(item.difference_K is None for item in comparison.treatments):
         return remark("No picture of differences: no difference can be had.")
+    alt = _differences_alt(analysis, comparison, settings_of(analysis)[0])
+    return draw.twice(lambda width_in: _differences(analysis, comparison, width_in), alt)
+
+
+def _differences(analysis: Analysis, comparison: Comparison, width_in: float) -> Figure:
     marks, (margin, level) = marks_of(analysis), settings_of(analysis)
     names = [comparison.baseline, *(item.treatment for item in comparison.treatments)]
-    with draw.new_figure(1.42 + 0.92 * (len(comparison.treatments) + 0.75)) as figure:
-        axes = draw.panel(figure, left=1.35, right=0.2, bottom=0.64, top=0.62)
+    left, letters, more = (1.35, 16, 0.0) if width_in == draw.WIDTH_IN else (1.0, 10, 0.55)
+    with draw.new_figure(1.42 + 0.92 * (len(comparison.treatments) + 0.75) + 1.3 * more, width_in) as figure:
+        axes = draw.panel(figure, left=left, right=0.2, bottom=0.64 + 0.3 * more, top=0.62 + more)
         axes.axvspan(-margin, margin, color=PAGE["band"], zorder=0, lw=0)
         axes.axvline(0.0, color=PAGE["muted"], lw=0.9, zorder=1)
         draw.margin_lines(axes, margin)
@@ -99,15 +107,14 @@ def differences(analysis: Analysis) -> Picture | Block:
                 draw.hollow(axes, [rise - base for rise in rises], row - 0.27 * bool(row), mark.marker, mark.colour)
         for row, item in enumerate(comparison.treatments, start=1):
             _difference(axes, item, row, marks[item.treatment])
-        draw.name_rows(axes, [draw.short(name) for name in names], above=0.45, below=0.58, size=10)
+        draw.name_rows(axes, [draw.short(name, letters) for name in names], above=0.45, below=0.58, size=10)
         low, high = axes.get_xlim()
         axes.set_xlim(min(low, -1.35 * margin), max(high, 1.35 * margin))
         for row, item in enumerate(comparison.treatments, start=1):
             _difference_words(axes, item, row)
         _over_margin(axes, margin)
-        axes.set_xlabel(
-            f"difference to {draw.short(comparison.baseline, 30, 1)} at {watts(comparison.reference_power_W)} in K"
-        )
+        at = watts(comparison.reference_power_W)
+        draw.below(axes, f"difference to {draw.short(comparison.baseline, 30, 1)} at {at} in K")
         known = any(headline_interval(item) is not None for item in comparison.treatments)
         equivalence = any(item.equivalence_interval_K is not None for item in comparison.treatments)
         name = interval_name(analysis).replace("confidence ", "") if known else "mean of the mounts; no interval"
@@ -117,7 +124,7 @@ def differences(analysis: Analysis) -> Picture | Block:
             (name, True, {"marker": "o", "ms": 7, "lw": 2.4 if known else 0}),
             (f"{percent(round(2.0 * level - 1.0, 9))} for equivalence", equivalence, {"lw": 4.5, "alpha": 0.5}),
         )
-    return Picture(figure, _differences_alt(analysis, comparison, margin))
+    return figure
 
 
 def _difference(axes: Axes, item: TreatmentComparison, row: int, mark: Mark) -> None:
@@ -132,17 +139,20 @@ def _difference_words(axes: Axes, item: TreatmentComparison, row: int) -> None:
     if item.difference_K is None:
         return
     text = f"{with_interval(item.difference_K, headline_interval(item))} K"
-    halo = [withStroke(linewidth=3.0, foreground=PAGE["sheet"])]
+    halo = {"facecolor": PAGE["sheet"], "edgecolor": "none", "pad": 1.0}
     side = draw.side(axes, item.difference_K)
-    axes.text(item.difference_K, row + 0.44, text, ha=side, va="center", fontsize=9.5, path_effects=halo)
+    axes.text(item.difference_K, row + 0.44, text, ha=side, va="center", fontsize=9.5, bbox=halo)
 
 
 def _over_margin(axes: Axes, margin: float) -> None:
     """Name the margin above its band, but clear of the words at both ends: a quarter of the width each."""
     low, high = axes.get_xlim()
     zero = min(max(-low / (high - low), 0.27), 0.71)
-    place: dict[str, Any] = {"transform": axes.transAxes, "ha": "center", "va": "bottom", "fontsize": 9.5}
-    axes.text(zero, 1.015, f"margin ± {margin:g} K", color=PAGE["muted"], **place)
+    lift_pt = 13.0 if draw.is_narrow(axes.figure) else 0.0  # over the words at both ends, which leave no room
+    axes.annotate(
+        f"margin ± {margin:g} K", (zero, 1.015), (0.0, lift_pt), axes.transAxes, "offset points", ha="center",
+        va="bottom", fontsize=9.5, color=PAGE["muted"],
+    )  # fmt: skip
     draw.directions(axes)
 
 
@@ -175,16 +185,22 @@ def throttle(analysis: Analysis) -> Picture | Block:
     drawn = [t for t in each if t.throttle_power_W is not None or t.directly_observed_W is not None]
     if found is None or not drawn:
         return remark("No picture of throttle powers: none can be given (see the cautions).")
+    alt = _throttle_alt(found, percent(settings_of(analysis)[1]))
+    return draw.twice(lambda width_in: _throttle(analysis, found, drawn, width_in), alt)
+
+
+def _throttle(analysis: Analysis, found: ThrottlePower, drawn: Sequence[TreatmentThrottle], width_in: float) -> Figure:
     marks, level = marks_of(analysis), percent(settings_of(analysis)[1])
-    with draw.new_figure(1.35 + 0.8 * len(drawn)) as figure:
-        axes = draw.panel(figure, left=1.35, right=0.2, bottom=0.6, top=0.62)
+    left, letters, more = (1.35, 16, 0.0) if width_in == draw.WIDTH_IN else (1.0, 10, 0.6)
+    with draw.new_figure(1.35 + 0.8 * len(drawn) + 1.6 * more, width_in) as figure:
+        axes = draw.panel(figure, left=left, right=0.2, bottom=0.6 + 0.6 * more, top=0.62 + more)
         for row, item in enumerate(drawn):
             _throttle_row(axes, item, row, marks[item.treatment])
-        draw.name_rows(axes, [draw.short(item.treatment) for item in drawn], above=0.65, below=0.5, size=10)
+        draw.name_rows(axes, [draw.short(item.treatment, letters) for item in drawn], above=0.65, below=0.5, size=10)
         axes.margins(x=0.06)
         _top_step(axes, max((run.set_power_W for run in analysis.runs if run.used), default=math.inf))
         limit, room = f"{found.temperature_limit_C:g} °C", f"{found.room_C:g} °C"
-        axes.set_xlabel(f"power in W at which the device reaches {limit} in a {room} room", fontsize=10)
+        draw.below(axes, f"power in W at which the device reaches {limit} in a {room} room", 10.0)
         draw.key(
             figure,
             ("one mount", True, {"marker": "o", "mfc": "none", "ms": 5, "lw": 0}),
@@ -196,7 +212,7 @@ def throttle(analysis: Analysis) -> Picture | Block:
             ),
             ("held at the limit", any(one.directly_observed_W is not None for one in drawn), _CROSS | {"lw": 0}),
         )
-    return Picture(figure, _throttle_alt(found, level))
+    return figure
 
 
 def _throttle_row(axes: Axes, item: TreatmentThrottle, row: int, mark: Mark) -> None:
@@ -257,26 +273,31 @@ def rise_against_power(analysis: Analysis) -> Picture | Block:
     mounts = _rises_by_mount(analysis.runs)
     if not mounts:
         return remark("No picture: no run could be used.")
+    return draw.twice(lambda width_in: _rise(analysis, mounts, width_in), _rise_alt(analysis, mounts))
+
+
+def _rise(analysis: Analysis, mounts: _Rises, width_in: float) -> Figure:
     marks, baseline = marks_of(analysis), analysis.campaign.settings.baseline
     curves = {mount: fit_curve(list(steps), list(steps.values())) for mount, steps in mounts.items() if len(steps) > 1}
     own = [curve for (name, _), curve in curves.items() if name == baseline]
     height_in = [2.95, 2.03] if curves else [3.0]
-    with draw.new_figure(6.1 if curves else 4.0) as figure:
-        panels = draw.stack(figure, height_in, left=1.0, right=1.45, top=0.3, gap=0.2)
+    left, right, letters = (1.0, 1.45, 14) if width_in == draw.WIDTH_IN else (0.82, 0.98, 9)
+    with draw.new_figure(6.1 if curves else 4.0, width_in) as figure:
+        panels = draw.stack(figure, height_in, left=left, right=right, top=0.3, gap=0.2)
         ends = _draw_mounts(panels[0], mounts, curves, marks, [])
         _unused(panels[0], analysis.runs)
         panels[0].set_ylabel("rise over the room in K")
         panels[0].set_ylim(0.0, 1.06 * panels[0].get_ylim()[1])
         if not curves or len(ends) <= 5:  # lines of many lie too close here to be named
-            draw.name_ends(panels[0], ends, gap_in=0.36, width=14)
+            draw.name_ends(panels[0], ends, gap_in=0.36, width=letters)
         for lower in panels[1:]:
             lower.axhline(0.0, color=PAGE["rule"], lw=1.0, zorder=0)
             ends = _draw_mounts(lower, mounts, curves, marks, own or list(curves.values()))
             lower.set_ylabel(f"less the curve of\n{draw.short(baseline if own else 'mean', 18, 1)} in K", fontsize=10)
             lower.margins(y=0.12)
-            draw.name_ends(lower, ends, gap_in=0.36, width=14)
+            draw.name_ends(lower, ends, gap_in=0.36, width=letters)
         panels[-1].set_xlabel("set power in W")
-    return Picture(figure, _rise_alt(analysis, mounts))
+    return figure
 
 
 def _rises_by_mount(runs: Sequence[ReducedRun]) -> _Rises:
@@ -399,7 +420,7 @@ def _trace_picture(
         span = f"{_BELOW_K:g} to +{_ABOVE_K:g} K".replace("-", "−")
         below = (
             f"Each panel: {span} about the settled rise (line), 0 to {longest:.0f} min of soak.\n"
-            "Points: block means. Shaded: window of the fit. Curve: fitted approach.\n"
+            "Points: block means, thinned. Shaded: window of the fit. Curve: fitted approach.\n"
             "Heavy frame with a cross: run left out."
         )
         draw.small_print(figure, below, x=0.02, bottom_in=0.33, linespacing=1.3)
@@ -440,9 +461,11 @@ def _trace_panel(
         )
     if run.rise_K is not None:
         axes.plot([0.0, longest], [0.0, 0.0], color=PAGE["band-edge"], lw=0.7, zorder=1.5, transform=at)
-    axes.plot(trace.time_min, about_level(trace.rise_K), ".", color=mark.colour, ms=2.6, mew=0, zorder=2, transform=at)
-    fitted = about_level(trace.fitted_rise_K)
-    axes.plot(trace.fitted_time_min, fitted, color=PAGE["ink"], lw=1.0, zorder=3, transform=at)
+    both = trace.time_min, trace.fitted_time_min
+    few, fewer = (slice(None, None, max(1, len(times) // POINTS_PER_PANEL)) for times in both)
+    seen, fitted = about_level(trace.rise_K)[few], about_level(trace.fitted_rise_K)[fewer]
+    draw.points(axes, trace.time_min[few], seen, mark.colour, 1.4, zorder=2, transform=at)
+    axes.plot(trace.fitted_time_min[fewer], fitted, color=PAGE["ink"], lw=1.0, zorder=3, transform=at)
 
 
 def checks(analysis: Analysis) -> Pictures | Block:
@@ -547,7 +570,7 @@ def _doubtful_picture(runs: Sequence[ReducedRun], traces: dict[str, RunTrace], m
 def _doubtful_panel(axes: Axes, run: ReducedRun, trace: RunTrace, mark: Mark) -> None:
     if trace.window_min is not None:
         axes.axvspan(*trace.window_min, color=PAGE["band"], lw=0, zorder=0)
-    axes.plot(trace.time_min, trace.rise_K, ".", color=mark.colour, ms=2.8, mew=0, zorder=2)
+    draw.points(axes, trace.time_min, trace.rise_K, mark.colour, 1.5, zorder=2)
     axes.plot(trace.fitted_time_min, trace.fitted_rise_K, color=PAGE["ink"], lw=1.1, zorder=3)
     axes.set_ylim(draw.late_limits(trace.rise_K))
     axes.set_xlim(0.0, float(trace.time_min[-1]))

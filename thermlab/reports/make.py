@@ -25,6 +25,7 @@ from typing import TYPE_CHECKING, Any, ClassVar, Literal, get_args
 from thermlab import __version__
 from thermlab.base.errors import InputError, Problem, ReportError, ThermlabError, shown
 from thermlab.base.files import FAILED, check_target, locked, publish, publish_failure
+from thermlab.base.marks import SVG
 from thermlab.campaign.folder import campaign_folder, load_campaign
 from thermlab.campaign.parameters import apply_overrides, as_overrides, check_parameters
 from thermlab.reports import execute as execution
@@ -36,6 +37,8 @@ if TYPE_CHECKING:
 
 _DECLARED = ("campaign.yaml", "runs.csv")
 State = Literal["ok", "bad input", "failed", "died", "timeout"]
+PAGE_FILES = ("picture*.svg", "customer.html")
+"""What the folder of a page may hold besides: its pictures as files, and the customer's sheet."""
 CONNECT_TIMEOUT_S = 15
 # A notebook is run with an event loop and a progress of its own: one at a time in a process.
 _ONE_AT_A_TIME = threading.Lock()
@@ -181,7 +184,7 @@ def report_one(job: ReportJob, kernels: execution.Kernels, *, more: bool = False
     began = time.monotonic()
     try:
         job.check()
-        check_target(job.folder, job.files)
+        check_target(job.folder, (*job.files, *PAGE_FILES))
         with locked(job.folder):
             outcome = _make(job, kernels, more=more)
     except InputError as error:
@@ -280,8 +283,20 @@ def finished_files(job: ReportJob, notebook: Any) -> dict[str, bytes]:
         f"{job.output}.ipynb": _notebook_bytes(job, notebook),
         "results.json": results_json(results).encode(),
         **job.tables(results),
+        **_pictures(notebook),
         "status.json": _status_bytes("ok", None, ""),
     }
+
+
+def _pictures(notebook: Any) -> dict[str, bytes]:
+    """Return the pictures of an executed notebook as files, named as their cells are."""
+    found: dict[str, bytes] = {}
+    for cell in notebook["cells"]:
+        drawn = [output["data"][SVG] for output in cell.get("outputs", []) if SVG in output.get("data", {})]
+        for place, svg in enumerate(drawn, start=1):
+            stem = cell["id"] if cell["id"].startswith("picture") else f"picture-{cell['id']}"
+            found[f"{stem}{f'-{place}' if len(drawn) > 1 else ''}.svg"] = svg.encode()
+    return found
 
 
 def carried_results(notebook: Any) -> dict[str, Any]:

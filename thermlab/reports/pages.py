@@ -22,6 +22,7 @@ from thermlab.base.marks import PAGE, Mark, treatment_marks
 from thermlab.base.numbers import number, together, watts, with_interval
 from thermlab.campaign.runsheet import NOT_MADE
 from thermlab.reports import wording
+from thermlab.reports.render import WRITTEN
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -259,10 +260,10 @@ def opening(analysis: Analysis) -> Block:
     """Return title, cautions and the answer: what a reader with two minutes reads."""
     settings = analysis.campaign.settings
     bench = f"Bench {settings.bench}. " if settings.bench else ""
-    measured = f"{said}." if (said := wording.measured_words(analysis)) else ""
+    measured = f" {said}." if (said := wording.measured_words(analysis)) else ""
     parts = [
         tag("h1", settings.title),
-        tag("p", f"{bench}{wording.campaign_line(analysis)}. {measured}".strip(), class_="subtitle"),
+        tag("p", f"{bench}{wording.campaign_line(analysis)}.{measured} ", Block(WRITTEN), class_="subtitle"),
         cautions_block(wording.answer_cautions(analysis)),
         tag("h2", "Answer", id="answer"),
         _answer_table(analysis),

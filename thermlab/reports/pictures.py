@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 import textwrap
 import warnings
 from contextlib import contextmanager
@@ -11,23 +12,21 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import matplotlib as mpl
 import numpy as np
 from matplotlib.backends.backend_agg import FigureCanvasAgg
-from matplotlib.figure import Figure
+from matplotlib.figure import Figure, SubFigure
 from matplotlib.lines import Line2D
-from PIL import Image
 
-from thermlab.base.marks import PAGE, Mark
+from thermlab.base.marks import PAGE, SVG, Mark
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
+    from collections.abc import Callable, Iterator, Mapping, Sequence
 
     from matplotlib.axes import Axes
 
 DPI = 150
-"""Sharp on a telephone and in print."""
-SCREEN_DPI = 110
-"""At which a notebook shows it."""
-WIDTH_IN = 6.3
-"""Wide enough for a report column, narrow enough that its text can be read on a telephone."""
+"""Of pictures of points: sharp on a telephone and in print."""
+CSS_PX_PER_IN = 96
+WIDTH_IN, NARROW_IN = 6.3, 3.6
+"""Of a report column, and of a telephone held upright."""
 DASHED = (0, (4, 3))
 
 _STYLE: dict[str, Any] = {
@@ -50,7 +49,15 @@ _STYLE: dict[str, Any] = {
     "lines.solid_capstyle": "butt",
     # Names and titles are drawn letter by letter: a "$" in them is not the beginning of mathematics.
     "text.parse_math": False,
+    "path.simplify": False,
+    # Text stays text, so that it can be searched; the same words for the same picture every time.
+    "svg.fonttype": "none",
+    "svg.hashsalt": "thermlab",
 }
+# Verdana is as wide, letter by letter, and on machines without our font.
+# Hundredths of a point are as fine as anybody sees.
+_OUTLINE, _FINER = re.compile(r' d="[^"]*"'), re.compile(r"(\.\d\d)\d+")
+_FONTS = "'DejaVu Sans', Verdana, sans-serif"
 
 
 class Picture(NamedTuple):
@@ -62,29 +69,55 @@ class Picture(NamedTuple):
         Not known to pyplot, so nothing has to be closed.
     alt : str
         What it shows, with the numbers.
+    narrow : matplotlib.figure.Figure or None
+        The same drawn for a telephone; None where it is too wide for one and is moved sideways within its frame.
     """
 
     figure: Figure
     alt: str
+    narrow: Figure | None = None
 
     def png(self, dpi: int = DPI) -> bytes:
         """Return the picture as PNG, the same bytes every time."""
-        figure, out = self.figure, io.BytesIO()
-        with style(), warnings.catch_warnings():  # some ticks are only made when they are drawn
-            # A name may hold a character the font lacks; it is drawn as a box and the table beside it has the name.
-            warnings.filterwarnings("ignore", message="Glyph .* missing from")
-            figure.set_dpi(dpi)
-            canvas: Any = FigureCanvasAgg(figure)  # its methods are not typed in every release
-            canvas.draw()
-        drawn = Image.frombuffer("RGBA", canvas.get_width_height(), canvas.buffer_rgba(), "raw", "RGBA", 0, 1)
-        # A drawing has few colours: a palette makes the file a quarter of the size and nobody can see it.
-        drawn.convert("RGB").quantize(128, method=Image.Quantize.FASTOCTREE, dither=Image.Dither.NONE).save(out, "PNG")
-        return out.getvalue()
+        return _saved(self.figure, "png", dpi=dpi)
+
+    def svg(self) -> str:
+        """Return the picture as SVG, the same text every time."""
+        return _svg(self.figure)
+
+    def described(self) -> dict[str, Any]:
+        """Return what a page has to know beside the picture: words, size in CSS pixels, and the narrow form."""
+        width, height = (round(inches * CSS_PX_PER_IN) for inches in self.figure.get_size_inches())
+        narrow = {} if self.narrow is None else {"narrow": _svg(self.narrow)}
+        return {"alt": self.alt, "width": width, "height": height, **narrow}
 
     def _repr_mimebundle_(self, **_: object) -> tuple[dict[str, Any], dict[str, Any]]:
-        width, height = (round(inches * SCREEN_DPI) for inches in self.figure.get_size_inches())
-        described = {"alt": self.alt, "width": width, "height": height}
-        return {"image/png": self.png(), "text/plain": self.alt}, {"image/png": described}
+        return {SVG: self.svg(), "text/plain": self.alt}, {SVG: self.described()}
+
+
+def _saved(figure: Figure, kind: str, **how: Any) -> bytes:
+    out = io.BytesIO()
+    with style(), warnings.catch_warnings():  # some ticks are only made when they are drawn
+        # A name may hold a character the font lacks; it is drawn as a box and the table beside it has the name.
+        warnings.filterwarnings("ignore", message="Glyph .* missing from")
+        figure.savefig(out, format=kind, **how)
+    return out.getvalue()
+
+
+def _svg(figure: Figure) -> str:
+    text = _saved(figure, "svg", metadata={"Date": None, "Creator": None}).decode()
+    text = text[text.index("<svg") :].replace("'DejaVu Sans'", _FONTS)
+    return _OUTLINE.sub(lambda outline: _FINER.sub(r"\1", outline[0]).replace("\n", ""), text)
+
+
+def is_narrow(figure: Figure | SubFigure) -> bool:
+    """Tell whether a figure is drawn for a telephone."""
+    return float(figure.bbox.width / figure.dpi) < WIDTH_IN
+
+
+def twice(drawn: Callable[[float], Figure], alt: str) -> Picture:
+    """Return a picture with its narrow form, each drawn at its width in inches."""
+    return Picture(drawn(WIDTH_IN), alt, drawn(NARROW_IN))
 
 
 class Pictures(tuple[Picture, ...]):
@@ -107,10 +140,10 @@ def style() -> Iterator[None]:
 
 
 @contextmanager
-def new_figure(height_in: float) -> Iterator[Figure]:
+def new_figure(height_in: float, width_in: float = WIDTH_IN) -> Iterator[Figure]:
     """Give an empty figure of report width in the style of the report, with a canvas that needs no display."""
     with style():
-        figure = Figure(figsize=(WIDTH_IN, height_in))
+        figure = Figure(figsize=(width_in, height_in))
         FigureCanvasAgg(figure)
         yield figure
 
@@ -212,13 +245,14 @@ def small_print(
 
 
 def key(figure: Figure, *entries: tuple[str, bool, dict[str, Any]]) -> None:
-    """Explain marks in one line over the picture: words, whether there are such marks, how they look; grey is any."""
+    """Explain marks over the picture, in one line: words, whether there are such marks, how they look; grey is any."""
     marks = [
         Line2D([], [], **{"color": PAGE["muted"], "label": words, **how}) for words, shown, how in entries if shown
     ]
     figure.legend(
-        handles=marks, ncols=len(marks), loc="upper left", bbox_to_anchor=(0.0, 1.0), frameon=False, fontsize=9.3,
-        labelcolor=PAGE["muted"], handlelength=1.6, handletextpad=0.5, columnspacing=1.6, borderaxespad=0.4,
+        handles=marks, ncols=1 if is_narrow(figure) else len(marks), loc="upper left", bbox_to_anchor=(0.0, 1.0),
+        frameon=False, fontsize=9.3, labelcolor=PAGE["muted"], handlelength=1.6, handletextpad=0.5, columnspacing=1.6,
+        borderaxespad=0.4,
     )  # fmt: skip
 
 
@@ -234,6 +268,14 @@ def hollow(axes: Axes, x: Any, y: Any, marker: str, colour: str, size: float = 6
     axes.plot(x, heights, marker, ms=size, mfc="none", mec=colour, mew=1.2, ls="none", zorder=4)
 
 
+def points(axes: Axes, x: Any, y: Any, colour: str, size: float, **how: Any) -> None:
+    """Draw many small points as the ends of one line without length: as marks each would be an object of its own."""
+    across, up = (np.repeat(np.asarray(values, dtype=float), 3) for values in (x, y))
+    across[1::3] += 1e-4  # a line of no length at all is not drawn by everyone
+    up[2::3] = np.nan
+    axes.plot(across, up, color=colour, lw=size, solid_capstyle="round", **how)
+
+
 def margin_lines(axes: Axes, margin: float) -> None:
     """Draw the margin to both sides of zero."""
     for edge in (-margin, margin):
@@ -243,14 +285,23 @@ def margin_lines(axes: Axes, margin: float) -> None:
 def side(axes: Axes, x: float) -> str:
     """Say how text at `x` is aligned so that it stays over the axes."""
     low, high = axes.get_xlim()
-    place = (x - low) / (high - low)
-    return "left" if place < 0.18 else "right" if place > 0.82 else "center"
+    place, near = (x - low) / (high - low), min(0.87 / _width_in(axes), 0.4)
+    return "left" if place < near else "right" if place > 1.0 - near else "center"
+
+
+def _width_in(axes: Axes) -> float:
+    return float(axes.get_window_extent().width / axes.figure.dpi)
 
 
 def directions(axes: Axes) -> None:
     """Say over the axes which side is cooler."""
     axes.text(0.0, 1.015, "← cooler", transform=axes.transAxes, va="bottom", fontsize=10)
     axes.text(1.0, 1.015, "warmer →", transform=axes.transAxes, va="bottom", ha="right", fontsize=10)
+
+
+def below(axes: Axes, words: str, size: float = 11.0) -> None:
+    """Say what the horizontal scale is, on a telephone in several lines."""
+    axes.set_xlabel(textwrap.fill(words, 28) if is_narrow(axes.figure) else words, fontsize=size)
 
 
 def name_rows(axes: Axes, names: Sequence[str], *, above: float = 0.6, below: float = 0.6, size: float = 9.3) -> None:
@@ -305,16 +356,17 @@ def name_ends(
     heights = spread_labels([(end - low) / (high - low) for _, end, _ in ends], gap)
     for rank, i in enumerate(sorted(range(len(ends)), key=heights.__getitem__)):  # into the axes, still apart
         heights[i] = min(max(heights[i], rank * gap), 1.0 - (len(ends) - 1 - rank) * gap)
+    sign, text = (1.0 + aside_in / _width_in(axes) for aside_in in (0.15, 0.27))
     for (name, _, mark), y in zip(ends, heights, strict=True):
         place: dict[str, Any] = {"transform": axes.transAxes, "va": "center"}
         if isinstance(mark, str):
             axes.text(1.02, y, short(name, width, lines), color=mark, fontsize=9, **place)
             continue
         axes.plot(
-            1.04, y, mark.marker, transform=axes.transAxes, mfc="none", mec=mark.colour, mew=1.2, ms=6,
+            sign, y, mark.marker, transform=axes.transAxes, mfc="none", mec=mark.colour, mew=1.2, ms=6,
             clip_on=False,
         )  # fmt: skip
-        axes.text(1.07, y, short(name, width, lines), color=mark.colour, fontsize=9.8, **place)
+        axes.text(text, y, short(name, width, lines), color=mark.colour, fontsize=9.8, **place)
     axes.set_ylim(low, high)
 
 

@@ -16,18 +16,22 @@ from functools import cache
 from html import escape
 from importlib.resources import as_file, files
 from string import Template
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from thermlab import __version__
-from thermlab.base.marks import PAGE
+from thermlab.base.marks import PAGE, SVG
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
 
 _HEADING = re.compile(r'<h2[^>]*\bid="([^"]+)"[^>]*>(.*?)</h2>', flags=re.DOTALL)
 _TAG = re.compile(r"<[^>]*>")
 _OPEN = ExitStack()
 atexit.register(_OPEN.close)
-HIDDEN = "notebook only"
-MEASURED = "once measured"
-"""Tag of cells that are for a person at the notebook and not for the report."""
+HIDDEN, MEASURED = "notebook only", "once measured"
+"""Tags of cells: for a person at the notebook and not for the report; for a report with something measured."""
+WRITTEN = '<span class="written"></span>'
+"""Where a page says when it was written, which only the page knows."""
 
 
 def contents(html: str) -> list[tuple[str, str]]:
@@ -72,6 +76,29 @@ def plain_page(body: str, *, title: str, kind: str, style: str = "", script: str
     )
 
 
+def picture(svg: str, described: Mapping[str, Any]) -> str:
+    """Return a picture of a page with its words: on a telephone its narrow form, or a frame to move it in.
+
+    Parameters
+    ----------
+    svg : str
+        The picture; as an image it can neither run anything nor load anything.
+    described : mapping
+        ``alt``, ``width`` and ``height`` in CSS pixels, and ``narrow``, where there is a narrow form.
+    """
+    size = " ".join(f'{name}="{escape(str(described[name]))}"' for name in ("width", "height", "alt"))
+    image = f'<img src="{_address(svg)}" {size}>'
+    if "narrow" not in described:
+        frame = '<div class="across" role="group" aria-label="Picture" tabindex="0">'
+        return f"<figure>{frame}{image}</div></figure>"
+    narrow = f'<source media="screen and (max-width: 30rem)" srcset="{_address(described["narrow"])}">'
+    return f"<figure><picture>{narrow}{image}</picture></figure>"
+
+
+def _address(svg: str) -> str:
+    return f"data:{SVG};base64," + base64.b64encode(svg.encode()).decode("ascii")
+
+
 def style_sheet() -> str:
     """Return the style sheet with the colours of :mod:`thermlab.base.marks` as its variables."""
     sheet = _theme("page.css")
@@ -94,7 +121,7 @@ def render_page(
     language : str
         Language tag of the text.
     written : str
-        When it was written, for the foot of the page.
+        When it was written, for the first lines of the page.
     short : bool
         Leave out what says nothing before anything is measured.
 
@@ -112,16 +139,17 @@ def render_page(
         "title": title,
         "kind": kind,
         "language": language,
-        "written": written,
         "version": __version__,
         "style": style_sheet(),
         "contents": contents(_own_html(shown)),
         "silent": _silent,
+        "picture": lambda output: picture(output.data[SVG], output.metadata[SVG]),
         "with_anchors": _with_anchors,
     }
     # Not HTMLExporter's own: it parses the page once more to mend what our template does not leave broken.
     html, _ = TemplateExporter.from_notebook_node(_exporter(), shown, resources={"page": page})
-    return str(html)
+    said = f'<time class="written">Written {escape(written)}.</time>' if written else ""
+    return str(html).replace(WRITTEN, said)
 
 
 def prepare() -> None:

@@ -42,7 +42,7 @@ _ALWAYS = {
     "build": ("build", "settings", "runs", "verdict", "prediction", "throttle", "reference", "cautions"),
 }
 _NAMES = ("run", "treatment", "estimand", "flag", "input", "quantity", "mount")
-_UNSEEN = re.compile(r"<(style|script|svg|head)\b.*?</\1\s*>", flags=re.DOTALL | re.IGNORECASE)
+_UNSEEN = re.compile(r"<(style|script|svg|head|time)\b.*?</\1\s*>", flags=re.DOTALL | re.IGNORECASE)
 _SPOKEN = re.compile(r'<[^>]*?\balt="([^"]*)"[^>]*>')
 _TAG = re.compile(r"<[^>]*>")
 
