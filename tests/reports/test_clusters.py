@@ -219,7 +219,7 @@ def test_what_a_worker_says_is_plain_text_and_read_with_care(campaigns, tmp_path
     job = ReportJob(source=campaigns[0], folder=tmp_path / "out", parameters={}, template=tmp_path / "comparison.ipynb")
     error = InputError([Problem("runs.csv:2 (run)", "nothing", "not blank")])
 
-    text = making._spoken(job.outcome("bad input", str(error), error=error))
+    text = making._told(job.outcome("bad input", str(error), error=error))
 
     assert isinstance(text, str)
     outcome = making.read_outcome(job, text)
