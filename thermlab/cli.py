@@ -121,6 +121,7 @@ def watch(campaign: Path, run: str | None, once: bool, as_json: bool) -> None:
 @click.option("--out", type=_PATH, help="Folder of the report; with several campaigns, of their folders.")
 @click.option("--jobs", type=click.IntRange(1, 64), default=1, show_default=True, help="Reports made at the same time.")
 @click.option("--cluster", metavar="ADDRESS", help="Address of a scheduler that shares the work among machines.")
+@click.option("--sheet", type=click.Choice(["customer"]), help="Write a sheet of two pages in plain words as well.")
 @click.option("--anonymous", is_flag=True, help="Leave out what was written in words, photos, paths, file names.")
 def report(
     campaigns: Sequence[Path],
@@ -128,6 +129,7 @@ def report(
     out: Path | None,
     jobs: int,
     cluster: str | None,
+    sheet: str | None,
     anonymous: bool,
 ) -> None:
     """Make the report of one or more campaigns, each in CAMPAIGN/report unless --out says otherwise."""
@@ -149,6 +151,7 @@ def report(
         out=out,
         jobs=jobs,
         cluster=cluster,
+        sheet=sheet,
         anonymous=anonymous,
         progress=sys.stderr.isatty(),
     )

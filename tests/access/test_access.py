@@ -25,7 +25,7 @@ AXE = Path(__file__).parents[1] / "vendor" / "axe.min.js"
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 needs_browser = pytest.mark.skipif(CHROMIUM is None, reason="no chromium on this machine (.ci/run installs it)")
 TAGS = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
-PAGES = ("report", "nothing to compare", "record", "archive", "history", "bench sheet")
+PAGES = ("report", "nothing to compare", "record", "archive", "history", "bench sheet", "customer sheet")
 
 
 @pytest.fixture(scope="module")
@@ -37,7 +37,7 @@ def pages(tmp_path_factory):
     text = (alone / "runs.csv").read_text(encoding="utf-8").splitlines(keepends=True)
     kept = [line for line in text if line.startswith(("run,", "tern-grease-1"))]
     (alone / "runs.csv").write_text("".join(kept), encoding="utf-8")
-    outcomes = report([campaign, alone], jobs=2)
+    outcomes = report([campaign, alone], jobs=2, sheet="customer")
     assert [outcome.state for outcome in outcomes] == ["ok", "ok"], outcomes
 
     make_reference(place / "reference" / "campaign")
@@ -57,6 +57,7 @@ def pages(tmp_path_factory):
     return {
         "report": outcomes[0].page,
         "nothing to compare": outcomes[1].page,
+        "customer sheet": outcomes[0].folder / "customer.html",
         "record": written.page,
         "archive": store / "index.html",
         "history": store / "history.html",
@@ -190,6 +191,36 @@ def test_the_report_prints_whole_on_sheets_of_paper(browser, pages, tmp_path, pa
         assert ink[0] > 0.04 * width, f"{sheet.name} runs out on the left"
         assert ink[2] < 0.96 * width, f"{sheet.name} runs out on the right"
         assert ink[3] < 0.97 * height, f"{sheet.name} runs out at the foot"
+
+
+@needs_browser
+def test_the_sheet_for_a_customer_is_two_pages_of_paper(browser, pages, tmp_path):
+    for source in (pages["customer sheet"], pages["nothing to compare"].with_name("customer.html")):
+        page = opened(browser, source)
+        pdf = tmp_path / "sheet.pdf"
+        page.pdf(path=str(pdf), format="A4")
+        page.context.close()
+
+        assert len(re.findall(rb"/Type\s*/Page\b", pdf.read_bytes())) == 2
+
+
+@needs_browser
+def test_paper_has_page_numbers_and_every_sheet_of_a_long_table_its_heads(browser, pages, tmp_path):
+    if shutil.which("pdftotext") is None:
+        pytest.skip("no pdftotext on this machine")
+    page = opened(browser, pages["report"])
+    pdf = tmp_path / "report.pdf"
+    page.pdf(path=str(pdf), format="A4")
+    page.context.close()
+    said = subprocess.run(["pdftotext", "-layout", str(pdf), "-"], capture_output=True, text=True, check=True).stdout
+
+    sheets = said.rstrip("\f\n").split("\f")
+    assert [re.findall(r"\d+ / \d+", sheet)[-1] for sheet in sheets] == [
+        f"{place} / {len(sheets)}" for place in range(1, len(sheets) + 1)
+    ]
+    settings = [sheet for sheet in sheets if re.search(r"^\s*checks\.", sheet, flags=re.MULTILINE)]
+    assert len(settings) >= 2
+    assert all(re.search(r"^\s*setting\s+value", sheet, flags=re.MULTILINE) for sheet in settings)
 
 
 @pytest.mark.parametrize("name", PAGES)

@@ -1,12 +1,15 @@
 """Blocks of HTML: escaped in one place, whole, and in order."""
 
+import re
 from dataclasses import replace
+from html import unescape
 from html.parser import HTMLParser
+from typing import get_args
 
 import pytest
 from fixtures_analysis import made_up_analysis, poisoned
 
-from thermlab.compare.records import Caution
+from thermlab.compare.records import Caution, Verdict
 from thermlab.reports import pages, tables
 from thermlab.reports.render import contents, style_sheet
 
@@ -18,6 +21,7 @@ def every_block(analysis):
     yield pages.went_wrong(analysis)
     yield pages.method(analysis)
     yield pages.safety()
+    yield pages.customer_sheet(analysis)
     yield pages.provenance(analysis)
     for name in ("differences", "throttle", "value", "runs", "secondary", "budget", "settings"):
         yield getattr(tables, name)(analysis)
@@ -218,3 +222,44 @@ def test_budget_and_secondaries_say_what_stands_behind_the_intervals():
     for name in analysis.comparison.mount_sd_by_treatment:
         assert name in shown
     assert "Lack of fit of the rise curve" in shown
+
+
+TERMS = (
+    r"confiden|interval|p[- ]value|welch|dunnett|holm|cochran|signific|standard (?!\))|deviation|varianc|freedom|estimand|"
+    r"equivalen|simultan|predict|uncertain|probab|statist|hypothes|replicat|sample|95 %|extrapol|\bmean\b|\bmounts?\b"
+)
+
+
+@pytest.mark.parametrize("verdict", get_args(Verdict))
+@pytest.mark.parametrize("known", [True, False])
+def test_the_sheet_for_a_customer_speaks_no_statistics(verdict, known):
+    analysis = made_up_analysis()
+    comparison = analysis.comparison
+    gone = {} if known else {"difference_K": None, "interval_K": None, "simultaneous_interval_K": None}
+    items = tuple(replace(item, verdict=verdict, **gone) for item in comparison.treatments)
+    throttle = replace(
+        analysis.throttle, treatments=tuple(replace(one, extrapolation=0.1) for one in analysis.throttle.treatments)
+    )
+    analysis = replace(analysis, comparison=replace(comparison, treatments=items), throttle=throttle)
+
+    said = re.sub(r"<[^>]+>", " ", pages.customer_sheet(analysis).html)
+
+    assert re.findall(TERMS, said, flags=re.IGNORECASE) == []
+    for heading in ("What we found", "What it means in your room", "What to keep in mind", "Safety"):
+        assert heading in said
+    assert "no test went so high" in said
+    assert ("On the bench it read" in said) == (known and verdict != "in doubt")
+    assert "slows itself down" in said
+    assert all(text in unescape(said) for text in pages.SAFETY)
+
+
+def test_the_sheet_for_a_customer_needs_neither_comparison_nor_limit():
+    bare = replace(made_up_analysis(), comparison=None, throttle=None)
+    settings = bare.campaign.settings.model_copy(update={"limits": None})
+    bare = replace(bare, campaign=replace(bare.campaign, settings=settings))
+
+    said = pages.customer_sheet(bare).html
+
+    assert "Nothing can be compared yet." in said
+    assert "What it means in your room" not in said
+    assert pages.customer_sheet(bare, None).html == ""

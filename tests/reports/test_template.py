@@ -67,7 +67,8 @@ def test_the_runner_reads_names_types_and_help():
     assert set(found) == {"campaign", *ReportParameters.model_fields}
     assert found["campaign"].inferred_type_name == "str"
     assert found["anonymous"].inferred_type_name == "bool"
-    for name in set(found) - {"campaign", "anonymous"}:
+    assert found["sheet"].inferred_type_name == "Optional[str]"
+    for name in set(found) - {"campaign", "anonymous", "sheet"}:
         assert found[name].inferred_type_name == "Optional[float]"
         assert found[name].default == "None"
         assert found[name].help

@@ -57,7 +57,7 @@ class RecordJob(ReportJob):
         title = f"{build['id']}: {build['title']} – record of a finished machine"
         return render_page(notebook, title=title, kind="Record", written=results["created"][:10])
 
-    def tables(self, results: Mapping[str, Any]) -> dict[str, bytes]:  # noqa: ARG002 - as for a campaign
+    def beside(self, notebook: Any, results: Mapping[str, Any]) -> dict[str, bytes]:  # noqa: ARG002 - as for a campaign
         """Return the files beside page, notebook, results and status: none."""
         return {}
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import difflib
 import re
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
@@ -23,6 +23,9 @@ if TYPE_CHECKING:
     from thermlab.campaign.settings import CampaignSettings
 
 _NUMBER = re.compile(r"[+-]?([0-9]{1,40}\.?[0-9]{0,40}|\.[0-9]{1,40})([eE][+-]?[0-9]{1,3})?\Z")
+
+
+_WORDS = {"anonymous", "sheet"}
 
 
 class ReportParameters(BaseModel):
@@ -42,6 +45,8 @@ class ReportParameters(BaseModel):
         As a fraction.
     anonymous : bool
         Leave out notes, photos, paths and file names.
+    sheet : {"customer"} or None
+        A sheet that is written beside the report.
     """
 
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
@@ -54,6 +59,7 @@ class ReportParameters(BaseModel):
         default=None, description="a fraction above 0.5 and at most 0.999999, such as 0.95"
     )
     anonymous: bool = Field(default=False, description="true or false")
+    sheet: Literal["customer"] | None = Field(default=None, description="customer")
 
 
 def check_parameters(given: Mapping[str, object]) -> ReportParameters:
@@ -77,7 +83,7 @@ def check_parameters(given: Mapping[str, object]) -> ReportParameters:
     problems = [_unknown(name) for name in given if name not in ReportParameters.model_fields]
     known = {name: _spelled(value) for name, value in given.items() if name in ReportParameters.model_fields}
     # True is a number to Python, but "margin_K: true" is a slip.
-    slips = [name for name, value in known.items() if name != "anonymous" and not _plain(value)]
+    slips = [name for name, value in known.items() if name not in _WORDS and not _plain(value)]
     problems += [_not_allowed(name, known[name]) for name in slips]
     checked = None
     try:
@@ -92,7 +98,7 @@ def check_parameters(given: Mapping[str, object]) -> ReportParameters:
 
 def as_overrides(parameters: ReportParameters) -> dict[str, Any]:
     """Return what was given, without what was left as written in the campaign."""
-    given = parameters.model_dump(mode="json", exclude={"anonymous"})
+    given = parameters.model_dump(mode="json", exclude=_WORDS)
     return {name: value for name, value in given.items() if value is not None}
 
 

@@ -97,6 +97,8 @@ class ReportJob:
         Checked overrides.
     anonymous : bool
         Leave out notes, photos, paths and names of files.
+    sheet : {"customer"} or None
+        What is written beside the report.
     cell_timeout_s : int
         Longest time for one cell, s.
     progress : str or None
@@ -108,6 +110,7 @@ class ReportJob:
     template: Path
     parameters: Mapping[str, Any]
     anonymous: bool = False
+    sheet: str | None = None
     cell_timeout_s: int = execution.CELL_TIMEOUT_S
     progress: str | None = None
 
@@ -131,7 +134,8 @@ class ReportJob:
 
     def given(self) -> dict[str, Any]:
         """Return the template's parameters beside the source."""
-        return {**self.parameters, "anonymous": self.anonymous}
+        sheet = {} if self.sheet is None else {"sheet": self.sheet}
+        return {**self.parameters, "anonymous": self.anonymous, **sheet}
 
     def spoken(self) -> dict[str, Any]:
         """Return the parameters that the notebook shows beside the source."""
@@ -143,9 +147,14 @@ class ReportJob:
         title = f"{results['campaign']['title']} – thermlab report"
         return render_page(notebook, title=title, written=results["created"][:10], short=short)
 
-    def tables(self, results: Mapping[str, Any]) -> dict[str, bytes]:
+    def beside(self, notebook: Any, results: Mapping[str, Any]) -> dict[str, bytes]:
         """Return the files beside page, notebook, results and status."""
-        return {"runs_reduced.csv": runs_reduced_csv(results).encode()}
+        found = {"runs_reduced.csv": runs_reduced_csv(results).encode()}
+        if self.sheet is not None:
+            title = results["campaign"]["title"]
+            sheet = render_page(notebook, title=title, written=results["created"][:10], sheet=True)
+            found[f"{self.sheet}.html"] = sheet.encode()
+        return found
 
     def outcome(self, state: State, message: str = "", **more: Any) -> ReportOutcome:
         """Return what became of it."""
@@ -282,7 +291,7 @@ def finished_files(job: ReportJob, notebook: Any) -> dict[str, bytes]:
         f"{job.output}.html": job.page(notebook, results).encode(),
         f"{job.output}.ipynb": _notebook_bytes(job, notebook),
         "results.json": results_json(results).encode(),
-        **job.tables(results),
+        **job.beside(notebook, results),
         **_pictures(notebook),
         "status.json": _status_bytes("ok", None, ""),
     }
@@ -365,6 +374,7 @@ def report(
     jobs: int = 1,
     cluster: str | None = None,
     anonymous: bool = False,
+    sheet: str | None = None,
     template: str | Path | None = None,
     cell_timeout_s: int = execution.CELL_TIMEOUT_S,
     progress: bool = False,
@@ -386,6 +396,8 @@ def report(
         Address of a Dask scheduler whose workers make the reports instead; they must see the same folders.
     anonymous : bool
         Leave out notes, photos, paths and names of files.
+    sheet : {"customer"}, optional
+        Write ``customer.html`` as well: two pages in plain words.
     template : path, optional
         Another notebook with the same parameters.
     cell_timeout_s : int
@@ -404,7 +416,7 @@ def report(
         A parameter is not allowed, two campaigns would be written to one folder, or the cluster does not answer;
         nothing was done.
     """
-    given = check_parameters(dict(parameters or {}))
+    given = check_parameters({**(parameters or {}), **({} if sheet is None else {"sheet": sheet})})
     given_paths = [campaigns] if isinstance(campaigns, (str, Path)) else campaigns
     paths = [campaign_folder(path) for path in given_paths]
     notebook = execution.template_path("comparison") if template is None else Path(template).resolve()
@@ -414,6 +426,7 @@ def report(
             folder=folder,
             parameters=as_overrides(given),
             anonymous=anonymous or given.anonymous,
+            sheet=given.sheet,
             template=notebook,
             cell_timeout_s=cell_timeout_s,
         )

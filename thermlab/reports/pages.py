@@ -401,6 +401,71 @@ def went_wrong(analysis: Analysis) -> Block:
     return listing("Runs that were left out or are doubtful", runs, columns, left_out=lambda run: not run.used)
 
 
+def customer_sheet(analysis: Analysis, sheet: str | None = "customer") -> Block:
+    """Return two pages for a customer, in plain words; nothing where no sheet is asked for."""
+    if sheet is None:
+        return Block("")
+    settings, limits = analysis.campaign.settings, analysis.campaign.settings.limits
+    found = () if analysis.comparison is None else analysis.comparison.treatments
+    measured = wording.measured_words(analysis)
+    bench = f"Tested on the bench {settings.bench}. " if settings.bench else ""
+    said = [wording.plain_answer(analysis, item) for item in found] or [("Nothing can be compared yet.", "")]
+    margin = f"Enough to matter is, for us, a difference of {wording.settings_of(analysis)[0]:g} °C or more."
+    parts = [
+        tag("h1", settings.title),
+        tag("p", f"{bench}{measured + '. ' if measured else ''}", Block(WRITTEN), class_="subtitle"),
+        tag("h2", "What we found", id="answer"),
+        *(tag("p", tag("strong", _bound(answer)), _bound(read), class_="lead answer") for answer, read in said),
+        paragraph(margin),
+        *([] if limits is None else [tag("h2", "What it means in your room"), _room(analysis)]),
+        tag("h2", "What to keep in mind", class_="overleaf"),
+        items(wording.plain_cautions(analysis)),
+        tag("h2", "Safety"),
+        safety(),
+        remark("Every number and how it was found stands in the full report, which we keep."),
+    ]
+    return join(parts, "\n")
+
+
+def _room(analysis: Analysis) -> Block:
+    """Return how hot the machine gets in the customer's room and where it slows down, a line a treatment."""
+    limits, comparison, marks = analysis.campaign.settings.limits, analysis.comparison, marks_of(analysis)
+    assert limits is not None  # noqa: S101 - who asks has looked
+    powers = wording.by_treatment(analysis.throttle)
+    rises = {name: item.mean_rise_K for name, item in wording.by_treatment(comparison).items()}
+    rises |= {} if comparison is None else {comparison.baseline: comparison.baseline_mean_rise_K}
+    at = "" if comparison is None else watts(comparison.reference_power_W)
+
+    def hot(name: str) -> str:
+        rise = rises.get(name)
+        if rise is None:
+            return "cannot be said"
+        reached = limits.room_C + rise
+        return f"about {reached:.0f} °C" if reached < limits.temperature_C else "slows down before that"
+
+    def slows(name: str) -> str:
+        item = powers.get(name)
+        if item is None or item.throttle_power_W is None:
+            return "cannot be said from these tests"
+        span = item.future_mount_interval_W or item.interval_W
+        near = f"about {item.throttle_power_W:.0f} W"
+        return near if span is None else f"{near}; a single machine from {span[0]:.0f} to {span[1]:.0f} W"
+
+    words = (
+        f"In a room at {limits.room_C:g} °C the machine works at full speed until its hottest part reaches "
+        f"{limits.temperature_C:g} °C. From there on it slows itself down (it throttles)."
+    )
+    columns: list[Column] = [
+        ("material", "text", lambda name: signed(name, marks)),
+        (f"gets at {at}", "text", hot),
+        ("slows itself down at", "text", slows),
+    ]
+    shown = listing(
+        f"In a room at {limits.room_C:g} °C", marks, columns if at else [columns[0], columns[2]], stacked=True
+    )
+    return join([paragraph(words), shown])
+
+
 def method(analysis: Analysis) -> Block:
     """Return the method in words, with what was used."""
     return folded("How the numbers were made", *map(paragraph, wording.method_words(analysis)))

@@ -28,8 +28,9 @@ _HEADING = re.compile(r'<h2[^>]*\bid="([^"]+)"[^>]*>(.*?)</h2>', flags=re.DOTALL
 _TAG = re.compile(r"<[^>]*>")
 _OPEN = ExitStack()
 atexit.register(_OPEN.close)
-HIDDEN, MEASURED = "notebook only", "once measured"
-"""Tags of cells: for a person at the notebook and not for the report; for a report with something measured."""
+HIDDEN, MEASURED, SHEET = "notebook only", "once measured", "customer's sheet"
+"""Tags of cells: for a person at the notebook and not for the report; for a report with something measured; for a page
+of its own."""
 WRITTEN = '<span class="written"></span>'
 """Where a page says when it was written, which only the page knows."""
 
@@ -106,7 +107,13 @@ def style_sheet() -> str:
 
 
 def render_page(
-    notebook: Any, *, title: str, kind: str = "Report", language: str = "en", written: str = "", short: bool = False
+    notebook: Any,
+    *,
+    title: str,
+    kind: str = "Report",
+    written: str = "",
+    short: bool = False,
+    sheet: bool = False,
 ) -> str:
     """Render an executed notebook with the theme of the package.
 
@@ -118,12 +125,12 @@ def render_page(
         Title of the page, not escaped.
     kind : str
         Word over the table of contents.
-    language : str
-        Language tag of the text.
     written : str
         When it was written, for the first lines of the page.
     short : bool
         Leave out what says nothing before anything is measured.
+    sheet : bool
+        Only the customer's sheet, without contents.
 
     Returns
     -------
@@ -134,14 +141,14 @@ def render_page(
 
     shown = notebook.copy()
     hidden = {HIDDEN, MEASURED} if short else {HIDDEN}
-    shown["cells"] = [cell for cell in notebook.cells if hidden.isdisjoint(cell.metadata.get("tags", []))]
+    tagged = [(set(cell.metadata.get("tags", [])), cell) for cell in notebook.cells]
+    shown["cells"] = [cell for tags, cell in tagged if (SHEET in tags) == sheet and hidden.isdisjoint(tags)]
     page: dict[str, Any] = {
         "title": title,
         "kind": kind,
-        "language": language,
         "version": __version__,
         "style": style_sheet(),
-        "contents": contents(_own_html(shown)),
+        "contents": [] if sheet else contents(_own_html(shown)),
         "silent": _silent,
         "picture": lambda output: picture(output.data[SVG], output.metadata[SVG]),
         "with_anchors": _with_anchors,

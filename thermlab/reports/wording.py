@@ -13,6 +13,7 @@ from thermlab.base.numbers import (
     decimals_for,
     difference_words,
     interval_decimals,
+    listed,
     number,
     percent,
     span_words,
@@ -349,3 +350,63 @@ def _comparison_words(analysis: Analysis, comparison: Comparison) -> str:
         f"{percent(round(1.0 - level, 9))}, both show the difference to be inside ± {margin:g} K. "
         "The p values never set a verdict."
     )
+
+
+# The customer's sheet: no word of statistics in it -------------------------------------------------------------------
+
+_PLAIN = {
+    "cooler by more than the margin": "with {name} the machine runs cooler than with {base}, by enough to matter",
+    "warmer by more than the margin": "with {name} the machine runs warmer than with {base}, by enough to matter",
+    "equivalent within the margin": "{name} and {base} cool the machine alike: they do not differ by enough to matter",
+    "cooler": "with {name} the machine runs cooler than with {base}; whether by enough to matter is still open",
+    "warmer": "with {name} the machine runs warmer than with {base}; whether by enough to matter is still open",
+    "undecided": "whether the machine runs cooler with {name} or with {base} is still open",
+    "not replicated": "which is better, {name} or {base}, cannot be said: each was put on too few times",
+    "in doubt": "nothing can be said of {name} yet: some of the test runs have to be made again",
+}
+
+
+def plain_answer(analysis: Analysis, item: TreatmentComparison) -> tuple[str, str]:
+    """Say what was found about a candidate as a customer reads it: the answer, and what was read."""
+    comparison = analysis.comparison
+    assert comparison is not None  # noqa: S101 - it holds the candidate
+    answer = _PLAIN[item.verdict].format(name=item.treatment, base=comparison.baseline)
+    answer, interval = f"{answer[:1].upper()}{answer[1:]}.", headline_interval(item)
+    if item.difference_K is None or item.verdict == "in doubt":
+        return answer, ""
+    read = f" On the bench it read {difference_words(item.difference_K, 1)} at {watts(comparison.reference_power_W)}"
+    if interval is not None:
+        span = span_words(interval, 1)
+        read += f"; as far as our tests tell, it is anywhere {'' if span.startswith('from') else 'from '}{span}"
+    return answer, read.replace(" K", " °C") + "."
+
+
+def plain_cautions(analysis: Analysis) -> list[str]:
+    """Return what a customer has to know, in plain words."""
+    runs, used = _made(analysis), sum(run.used for run in analysis.runs)
+    mounts = {name: len({run.mount for run in runs if run.used and run.treatment == name}) for name in _names(analysis)}
+    times = "; ".join(f"{name}: {n} time{'s' if n != 1 else ''}" for name, n in mounts.items())
+    said = [
+        "These are readings of one test bench: dust, sun or a cupboard make a machine in use warmer.",
+        f"How well a material sits differs a little each time it is put on. Put on here: {times}.",
+    ]
+    if out := len(runs) - used:
+        said.append(f"{out} of {len(runs)} test runs were left out, because something was wrong with them.")
+    if any(item.verdict in ("undecided", "not replicated", "in doubt") for item in _candidates(analysis)):
+        said.append("What is called open above is open: do not choose by it before more tests are made.")
+    beyond = [one.treatment for one in by_treatment(analysis.throttle).values() if (one.extrapolation or 0.0) > 0.0]
+    if beyond:
+        said.append(f"Where it slows down is reckoned, not seen, with {listed(beyond)}: no test went so high.")
+    if analysis.overrides:
+        said.append("Some of the conditions on this sheet were chosen after the tests were made.")
+    conducting = [name for name, each in analysis.campaign.settings.treatments.items() if each.electrically_conductive]
+    return said + [f"{name} conducts electricity: keep it off contacts." for name in conducting]
+
+
+def _names(analysis: Analysis) -> list[str]:
+    base = analysis.campaign.settings.baseline
+    return [base, *(name for name in analysis.campaign.settings.treatments if name != base)]
+
+
+def _candidates(analysis: Analysis) -> tuple[TreatmentComparison, ...]:
+    return () if analysis.comparison is None else analysis.comparison.treatments

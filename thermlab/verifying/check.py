@@ -324,7 +324,8 @@ def recompute_bag(bag: Path) -> Recomputed:
             copied = Path(scratch) / kind.name
             for name in walk_files(inputs)[0]:
                 copy_file(inputs / name, copied / name)
-            _make_again(kind, copied, filed)
+            sheet = "customer" if (output / "customer.html").is_file() else None
+            _make_again(kind, copied, filed, sheet)
             n_numbers, moved = compare_outputs(kind, output, copied / kind.output, strict=found.same_version)
             now = read_json(copied / kind.output / "results.json")
             n_new = compare_results(now, now)[0] - n_numbers
@@ -337,7 +338,7 @@ def recompute_bag(bag: Path) -> Recomputed:
     return replace(found, n_numbers=n_numbers, n_new=n_new, moved=moved)
 
 
-def _make_again(kind: Kind, folder: Path, filed: Mapping[str, Any]) -> None:
+def _make_again(kind: Kind, folder: Path, filed: Mapping[str, Any], sheet: str | None) -> None:
     if kind.name == "build":
         from thermlab.builds.make import record  # noqa: PLC0415 - a plain check does not pay for what makes reports
 
@@ -346,7 +347,7 @@ def _make_again(kind: Kind, folder: Path, filed: Mapping[str, Any]) -> None:
         from thermlab.reports.make import report  # noqa: PLC0415 - likewise
 
         tried = {name: pair[1] for name, pair in (filed.get("overrides") or {}).items()}
-        outcome = report(folder, parameters=tried)[0]
+        outcome = report(folder, parameters=tried, sheet=sheet)[0]
     if outcome.state != "ok":
         raise outcome.error or ThermlabError(outcome.message)
 
