@@ -94,7 +94,7 @@ def differences(analysis: Analysis) -> Picture | Block:
 def _differences(analysis: Analysis, comparison: Comparison, width_in: float) -> Figure:
     marks, (margin, level) = marks_of(analysis), settings_of(analysis)
     names = [comparison.baseline, *(item.treatment for item in comparison.treatments)]
-    left, letters, more = (1.35, 16, 0.0) if width_in == draw.WIDTH_IN else (1.0, 10, 0.55)
+    left, letters, longest, more = (1.35, 16, 30, 0.0) if width_in == draw.WIDTH_IN else (1.0, 10, 14, 0.55)
     with draw.new_figure(1.42 + 0.92 * (len(comparison.treatments) + 0.75) + 1.3 * more, width_in) as figure:
         axes = draw.panel(figure, left=left, right=0.2, bottom=0.64 + 0.3 * more, top=0.62 + more)
         axes.axvspan(-margin, margin, color=PAGE["band"], zorder=0, lw=0)
@@ -114,7 +114,7 @@ def _differences(analysis: Analysis, comparison: Comparison, width_in: float) ->
             _difference_words(axes, item, row)
         _over_margin(axes, margin)
         at = watts(comparison.reference_power_W)
-        draw.below(axes, f"difference to {draw.short(comparison.baseline, 30, 1)} at {at} in K")
+        draw.below(axes, f"difference to {draw.short(comparison.baseline, longest, 1)} at {at} in K")
         known = any(headline_interval(item) is not None for item in comparison.treatments)
         equivalence = any(item.equivalence_interval_K is not None for item in comparison.treatments)
         name = interval_name(analysis).replace("confidence ", "") if known else "mean of the mounts; no interval"
