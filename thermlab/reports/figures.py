@@ -281,7 +281,7 @@ def _rise(analysis: Analysis, mounts: _Rises, width_in: float) -> Figure:
     curves = {mount: fit_curve(list(steps), list(steps.values())) for mount, steps in mounts.items() if len(steps) > 1}
     own = [curve for (name, _), curve in curves.items() if name == baseline]
     height_in = [2.95, 2.03] if curves else [3.0]
-    left, right, letters = (1.0, 1.45, 14) if width_in == draw.WIDTH_IN else (0.82, 0.98, 9)
+    left, right, letters = (1.0, 1.45, 14) if width_in == draw.WIDTH_IN else (0.92, 0.98, 9)
     with draw.new_figure(6.1 if curves else 4.0, width_in) as figure:
         panels = draw.stack(figure, height_in, left=left, right=right, top=0.3, gap=0.2)
         ends = _draw_mounts(panels[0], mounts, curves, marks, [])
