@@ -175,15 +175,8 @@ def open_regular(path: str | Path, *, follow: bool = False) -> tuple[int, int]:
 
 def sha256_file(path: str | Path) -> tuple[str, int]:
     """Return the SHA-256 of a regular file in hex, and its size in bytes."""
-    handle, size = open_regular(path)
-    digest, n_bytes = hashlib.sha256(), 0
-    try:
-        while block := os.read(handle, min(size + 1, _CHUNK)):
-            digest.update(block)
-            n_bytes += len(block)
-        return digest.hexdigest(), n_bytes
-    finally:
-        os.close(handle)
+    with os.fdopen(open_regular(path)[0], "rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest(), file.tell()
 
 
 def walk_files(folder: Path, skip_top: Iterable[str] = ()) -> tuple[list[str], list[Problem]]:

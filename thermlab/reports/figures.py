@@ -24,12 +24,9 @@ from matplotlib.transforms import Affine2D
 
 from thermlab.base.marks import MARKER, PAGE, SEVERITY, SEVERITY_LETTER, Mark
 from thermlab.base.numbers import (
-    difference_words,
-    interval_decimals,
     listed,
     number,
     percent,
-    span_words,
     together,
     watt_decimals,
     watts,
@@ -38,7 +35,7 @@ from thermlab.base.numbers import (
 from thermlab.reports import pictures as draw
 from thermlab.reports.pages import Block, marks_of, remark
 from thermlab.reports.pictures import Picture, Pictures
-from thermlab.reports.wording import headline_interval, interval_name, settings_of
+from thermlab.reports.wording import answers, headline_interval, interval_name, settings_of, throttle_sentence
 from thermlab.runs.records import FLAG_NAMES
 from thermlab.stats.curves import fit_curve
 
@@ -87,7 +84,9 @@ def differences(analysis: Analysis) -> Picture | Block:
         return Block("")
     if all(item.difference_K is None for item in comparison.treatments):
         return remark("No picture of differences: no difference can be had.")
-    alt = _differences_alt(analysis, comparison, settings_of(analysis)[0])
+    at = watts(comparison.reference_power_W)
+    alt = f"Difference of each candidate to {comparison.baseline} at {at}, against the margin. "
+    alt += " ".join(f"{answer.lead} Verdict: {answer.verdict}." for answer in answers(analysis))
     return draw.twice(lambda width_in: _differences(analysis, comparison, width_in), alt)
 
 
@@ -156,22 +155,6 @@ def _over_margin(axes: Axes, margin: float) -> None:
     draw.directions(axes)
 
 
-def _differences_alt(analysis: Analysis, comparison: Comparison, margin: float) -> str:
-    parts = []
-    for item in comparison.treatments:
-        if item.difference_K is None:
-            parts.append(f"{item.treatment}: no difference")
-            continue
-        interval = headline_interval(item)
-        decimals = interval_decimals(interval)
-        span = "no interval" if interval is None else f"{interval_name(analysis)} {span_words(interval, decimals)}"
-        parts.append(f"{item.treatment}: {difference_words(item.difference_K, decimals)}, {span}, {item.verdict}")
-    return (
-        f"Difference of each candidate to {comparison.baseline} at {watts(comparison.reference_power_W)}, against "
-        f"the margin of {margin:g} K. " + "; ".join(parts) + "."
-    )
-
-
 def throttle(analysis: Analysis) -> Picture | Block:
     """Draw the throttle power of each treatment: interval of the mean, where a future mount is expected, what was seen.
 
@@ -185,7 +168,10 @@ def throttle(analysis: Analysis) -> Picture | Block:
     drawn = [t for t in each if t.throttle_power_W is not None or t.directly_observed_W is not None]
     if found is None or not drawn:
         return remark("No picture of throttle powers: none can be given (see the cautions).")
-    alt = _throttle_alt(found, percent(settings_of(analysis)[1]))
+    alt = f"Throttle powers for a limit of {found.temperature_limit_C:g} °C, with their intervals. "
+    alt += " ".join(throttle_sentence(analysis, item.treatment) for item in drawn)
+    for seen in itertools.chain.from_iterable(item.observed for item in drawn):
+        alt += f" Run {seen.run} held {number(seen.held_power_W, 1)} W."
     return draw.twice(lambda width_in: _throttle(analysis, found, drawn, width_in), alt)
 
 
@@ -237,26 +223,6 @@ def _top_step(axes: Axes, top_W: float) -> None:
     axes.axvline(top_W, color=PAGE["muted"], lw=0.9, ls=draw.DASHED, zorder=1)
     how: dict[str, Any] = {"ha": draw.side(axes, top_W), "va": "bottom", "fontsize": 9, "color": PAGE["muted"]}
     axes.text(top_W, 1.01, f"highest step {top_W:g} W", transform=axes.get_xaxis_transform(), **how)
-
-
-def _throttle_alt(found: ThrottlePower, level: str) -> str:
-    parts = []
-    for item in found.treatments:
-        decimals = watt_decimals(item.interval_W)
-        text = f"{item.treatment}: " + (
-            "no value" if item.throttle_power_W is None else f"{number(item.throttle_power_W, decimals)} W"
-        )
-        for name, interval in (("mean", item.interval_W), ("future mount", item.future_mount_interval_W)):
-            if interval is not None:
-                text += f", {name} {number(interval[0], decimals)} to {number(interval[1], decimals)} W"
-        text += "".join(f", run {seen.run} held {seen.held_power_W:.1f} W" for seen in item.observed)
-        if item.directly_observed_W is not None:
-            text += f", moved to these conditions {item.directly_observed_W:.1f} W"
-        parts.append(text)
-    return (
-        f"Throttle powers for a limit of {found.temperature_limit_C:g} degrees in a room at {found.room_C:g} degrees, "
-        f"with {level} intervals. " + "; ".join(parts) + "."
-    )
 
 
 # The ladder: rise against power -------------------------------------------------------------------------------------

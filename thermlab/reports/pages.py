@@ -406,10 +406,11 @@ def customer_sheet(analysis: Analysis, sheet: str | None = "customer") -> Block:
     if sheet is None:
         return Block("")
     settings, limits = analysis.campaign.settings, analysis.campaign.settings.limits
-    found = () if analysis.comparison is None else analysis.comparison.treatments
-    measured = wording.measured_words(analysis)
+    comparison, measured = analysis.comparison, wording.measured_words(analysis)
     bench = f"Tested on the bench {settings.bench}. " if settings.bench else ""
-    said = [wording.plain_answer(analysis, item) for item in found] or [("Nothing can be compared yet.", "")]
+    said = [("Nothing can be compared yet.", "")]
+    if comparison is not None and comparison.treatments:
+        said = [wording.plain_answer(comparison, item) for item in comparison.treatments]
     margin = f"Enough to matter is, for us, a difference of {wording.settings_of(analysis)[0]:g} °C or more."
     parts = [
         tag("h1", settings.title),

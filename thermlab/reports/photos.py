@@ -114,17 +114,13 @@ def read_photo(folder: Path, name: str, *, alt: str) -> Photo:
         It is missing, leaves the folder, is too large, or is no photo.
     """
     try:
-        content = read_plain(inside(folder, name), MAX_BYTES)
+        return _decode(read_plain(inside(folder, name), MAX_BYTES), name, alt)
     except PathRefusedError as refused:
-        raise InputError([Problem(shown(name, quoted=False), refused.found, _ALLOWED)]) from None
-    try:
-        return _decode(content, name, alt)
-    except InputError:
-        raise
+        found = refused.found
     # A decoder raises what it likes on bytes made to break it; none of it may end a report without a reason.
     except Exception as error:  # noqa: BLE001
         found = f"what cannot be decoded ({shown(error, quoted=False)})"
-        raise InputError([Problem(shown(name, quoted=False), found, _ALLOWED)]) from None
+    raise InputError([Problem(shown(name, quoted=False), found, _ALLOWED)])
 
 
 def _decode(content: bytes, name: str, alt: str) -> Photo:
@@ -136,8 +132,7 @@ def _decode(content: bytes, name: str, alt: str) -> Photo:
             # The size stands in the header: an image made to fill the memory is refused before it is unpacked.
             width, height = opened.size
             if width * height > MAX_PIXELS:
-                found = f"{width} x {height} pixels"
-                raise InputError([Problem(shown(name, quoted=False), found, _ALLOWED)])
+                raise PathRefusedError(f"{width} x {height} pixels")
             opened.draft("RGB", (2 * LONG_EDGE_PX, 2 * LONG_EDGE_PX))
             opened.thumbnail((LONG_EDGE_PX, LONG_EDGE_PX))
             small = _pixels(ImageOps.exif_transpose(opened))

@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from thermlab.compare.analysis import Analysis
-    from thermlab.compare.records import Advice, Comparison, ThrottlePower
+    from thermlab.compare.records import Comparison, ThrottlePower
     from thermlab.runs.records import ReducedRun
 
 SCHEMA = 1
@@ -401,9 +401,6 @@ def to_results(analysis: Analysis, *, created: datetime | None = None) -> Result
         A number in it is NaN or infinite.
     """
     settings = analysis.campaign.settings
-    comparison = _with_sentences(analysis.comparison)
-    throttle = _with_sentences(analysis.throttle)
-    value = plain(analysis.value)
     return written(
         schema=SCHEMA,
         thermlab_version=__version__,
@@ -420,21 +417,19 @@ def to_results(analysis: Analysis, *, created: datetime | None = None) -> Result
         overrides={name: list(plain(pair)) for name, pair in analysis.overrides.items()},
         runs=[filed_run(run) for run in analysis.runs],
         bench=plain(analysis.bench),
-        comparison=comparison,
-        throttle=throttle,
-        value=value,
+        comparison=_with_sentences(analysis.comparison),
+        throttle=_with_sentences(analysis.throttle),
+        value=plain(analysis.value),
         uncertainty_budget=plain(analysis.budget),
         uncertainty_combined=_combined(analysis),
         cautions=list(analysis.cautions),
         caution_list=plain(analysis.caution_list),
-        advice=_advice(analysis.advice),
+        advice=_keys_of(FiledAdvice, analysis.advice),
     )
 
 
-def _advice(found: Advice) -> dict[str, Any]:
-    row: dict[str, Any] = plain(found)
-    del row["steps"]
-    return row | {"text": found.text}
+def _keys_of(model: type[_Part], found: Any) -> dict[str, Any]:
+    return {key: plain(getattr(found, key)) for key in model.model_fields}
 
 
 def _measured(runs: Sequence[ReducedRun]) -> dict[str, str] | None:
@@ -443,10 +438,13 @@ def _measured(runs: Sequence[ReducedRun]) -> dict[str, str] | None:
     if not dated:
         return None
 
-    def moment(text: str) -> datetime:
-        return datetime.fromisoformat(text).replace(tzinfo=None)  # logs and what was written down share one wall clock
-
     starts, ends = [run.start or "" for run in dated], [run.end or run.start or "" for run in dated]
+    # What was written down has no offset: then it shares one wall clock with the logs.
+    known = all(datetime.fromisoformat(text).tzinfo for text in starts + ends)
+
+    def moment(text: str) -> datetime:
+        return datetime.fromisoformat(text) if known else datetime.fromisoformat(text).replace(tzinfo=None)
+
     return {"from": min(starts, key=moment), "to": max(ends, key=moment)}
 
 
@@ -470,7 +468,7 @@ def _combined(analysis: Analysis) -> list[dict[str, Any]]:
 
 def filed_run(run: ReducedRun) -> dict[str, Any]:
     """Return a run as it stands in ``results.json``: with the keys of its model."""
-    return {key: plain(getattr(run, key)) for key in FiledRun.model_fields}
+    return _keys_of(FiledRun, run)
 
 
 def run_row(run: Mapping[str, Any]) -> dict[str, Any]:
@@ -732,19 +730,12 @@ def anonymised(analysis: Analysis, anonymous: bool) -> Analysis:
         for name, each in settings.treatments.items()
     }
     told = settings.model_copy(update={"title": _LEFT_OUT, "bench": _LEFT_OUT, "treatments": treatments})
+    spoken_of: Analysis = _in_text(dataclasses.replace(analysis, traces=()), speak)
     return dataclasses.replace(
-        analysis,
-        campaign=dataclasses.replace(
-            campaign,
-            settings=told,
-            runs=tuple(scrub(dataclasses.replace(line, log=speak(line.log))) for line in lines),
-        ),
-        runs=tuple(scrub(_in_text(run, speak)) for run in analysis.runs),
-        settings=_in_text(analysis.settings, speak),
-        bench=_in_text(analysis.bench, speak),
-        caution_list=_in_text(analysis.caution_list, speak),
-        comparison=_in_text(analysis.comparison, speak),
-        throttle=_in_text(analysis.throttle, speak),
+        spoken_of,
+        campaign=dataclasses.replace(campaign, settings=told, runs=tuple(map(scrub, spoken_of.campaign.runs))),
+        runs=tuple(map(scrub, spoken_of.runs)),
+        traces=analysis.traces,
         sha256={spoken.get(name, name): digest for name, digest in analysis.sha256.items()},
     )
 

@@ -5,11 +5,13 @@ Plain text throughout; :mod:`thermlab.reports.pages` escapes it.
 
 from __future__ import annotations
 
+from collections import defaultdict
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from thermlab.base.numbers import (
     Interval,
+    counted,
     decimals_for,
     difference_words,
     interval_decimals,
@@ -227,11 +229,9 @@ def campaign_line(analysis: Analysis) -> str:
     """Say what the report is made from, in one line."""
     mounts = {(run.treatment, run.mount) for run in analysis.runs}
     used = sum(run.used for run in analysis.runs)
-    treatments = len({run.treatment for run in analysis.runs})
-    counted = (
-        f"{treatments} treatment{'s' if treatments != 1 else ''}, {len(mounts)} mount{'s' if len(mounts) != 1 else ''}"
-    )
-    return f"{counted}, {len(analysis.runs)} runs ({used} used), {_power_range(analysis)}"
+    treatments = counted(len({run.treatment for run in analysis.runs}), "treatment")
+    made = f"{treatments}, {counted(len(mounts), 'mount')}, {len(analysis.runs)} runs ({used} used)"
+    return f"{made}, {_power_range(analysis)}"
 
 
 def _made(analysis: Analysis) -> list[ReducedRun]:
@@ -287,8 +287,7 @@ def short_step(analysis: Analysis, treatment: str) -> str:
     advice, item = analysis.advice, by_treatment(analysis.comparison).get(treatment)
     again = sum(run.run in advice.repeats for run in analysis.runs if run.treatment == treatment)
     more = advice.mounts_more.get(treatment, 0)
-    steps = [f"repeat {again} run{'s' if again > 1 else ''}"] * bool(again)
-    steps += [f"make {more} more mount{'s' if more > 1 else ''}"] * bool(more)
+    steps = [f"repeat {counted(again, 'run')}"] * bool(again) + [f"make {counted(more, 'more mount')}"] * bool(more)
     verdict = _SHORT_STEPS.get(item.verdict, "–") if item is not None else "–"
     return ", ".join(steps) or verdict
 
@@ -366,10 +365,8 @@ _PLAIN = {
 }
 
 
-def plain_answer(analysis: Analysis, item: TreatmentComparison) -> tuple[str, str]:
+def plain_answer(comparison: Comparison, item: TreatmentComparison) -> tuple[str, str]:
     """Say what was found about a candidate as a customer reads it: the answer, and what was read."""
-    comparison = analysis.comparison
-    assert comparison is not None  # noqa: S101 - it holds the candidate
     answer = _PLAIN[item.verdict].format(name=item.treatment, base=comparison.baseline)
     answer, interval = f"{answer[:1].upper()}{answer[1:]}.", headline_interval(item)
     if item.difference_K is None or item.verdict == "in doubt":
@@ -383,16 +380,20 @@ def plain_answer(analysis: Analysis, item: TreatmentComparison) -> tuple[str, st
 
 def plain_cautions(analysis: Analysis) -> list[str]:
     """Return what a customer has to know, in plain words."""
-    runs, used = _made(analysis), sum(run.used for run in analysis.runs)
-    mounts = {name: len({run.mount for run in runs if run.used and run.treatment == name}) for name in _names(analysis)}
-    times = "; ".join(f"{name}: {n} time{'s' if n != 1 else ''}" for name, n in mounts.items())
+    runs = _made(analysis)
+    put_on = defaultdict(set)
+    for run in runs:
+        if run.used:
+            put_on[run.treatment].add(run.mount)
+    times = "; ".join(f"{name}: {counted(len(mounts), 'time')}" for name, mounts in put_on.items())
     said = [
         "These are readings of one test bench: dust, sun or a cupboard make a machine in use warmer.",
         f"How well a material sits differs a little each time it is put on. Put on here: {times}.",
     ]
-    if out := len(runs) - used:
+    if out := sum(not run.used for run in runs):
         said.append(f"{out} of {len(runs)} test runs were left out, because something was wrong with them.")
-    if any(item.verdict in ("undecided", "not replicated", "in doubt") for item in _candidates(analysis)):
+    verdicts = {item.verdict for item in by_treatment(analysis.comparison).values()}
+    if verdicts & {"undecided", "not replicated", "in doubt"}:
         said.append("What is called open above is open: do not choose by it before more tests are made.")
     beyond = [one.treatment for one in by_treatment(analysis.throttle).values() if (one.extrapolation or 0.0) > 0.0]
     if beyond:
@@ -401,12 +402,3 @@ def plain_cautions(analysis: Analysis) -> list[str]:
         said.append("Some of the conditions on this sheet were chosen after the tests were made.")
     conducting = [name for name, each in analysis.campaign.settings.treatments.items() if each.electrically_conductive]
     return said + [f"{name} conducts electricity: keep it off contacts." for name in conducting]
-
-
-def _names(analysis: Analysis) -> list[str]:
-    base = analysis.campaign.settings.baseline
-    return [base, *(name for name in analysis.campaign.settings.treatments if name != base)]
-
-
-def _candidates(analysis: Analysis) -> tuple[TreatmentComparison, ...]:
-    return () if analysis.comparison is None else analysis.comparison.treatments
