@@ -180,11 +180,12 @@ def test_a_wrong_type_is_refused_with_file_and_key(results, tmp_path, place, bad
 
 def test_results_say_when_the_runs_were_made_whatever_their_offsets():
     analysis = made_up_analysis()
+    # The second is a reading: of it one moment is known.
     times = [("2026-03-30T00:30:00-02:00", "2026-03-30T01:10:00-02:00"), ("2026-03-30T01:00:00+01:00", None)]
     times += [("2026-03-30T02:40:00+01:00", "2026-03-30T03:20:00+01:00"), ("09:15:00", "09:55:00"), (None, None)]
     runs = tuple(replace(run, start=a, end=b) for run, (a, b) in zip(analysis.runs, times, strict=False))
 
     measured = to_results(replace(analysis, runs=runs))["campaign"]["measured"]
 
-    assert measured == {"from": "2026-03-30T02:40:00+01:00", "to": "2026-03-30T01:10:00-02:00"}
+    assert measured == {"from": "2026-03-30T01:00:00+01:00", "to": "2026-03-30T01:10:00-02:00"}
     assert to_results(replace(analysis, runs=runs[3:]))["campaign"]["measured"] is None
