@@ -14,6 +14,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from importlib import metadata
 from importlib.resources import files
+from operator import itemgetter
 from string import Template
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -106,52 +107,27 @@ def table(
     *,
     numeric: Iterable[int] = (),
     wide: Iterable[int] = (),
-    row_classes: Sequence[str] = (),
-    stacked: bool = False,
 ) -> Block:
-    """Return a table whose first column heads its rows.
+    """Return a table of finished cells.
 
     Parameters
     ----------
     caption : str
         What the table shows.
     headings : sequence
-        One per column, with unit; anything that is not a :class:`Block` is escaped.
+        One per column, with unit.
     rows : iterable of sequences
-        Cells; anything that is not a :class:`Block` is escaped.
-    numeric : iterable of int
-        Columns set flush right.
-    wide : iterable of int
-        Columns of sentences, which get room.
-    row_classes : sequence of str
-        A class for each row, empty for none.
-    stacked : bool
-        On a narrow screen a row stands as a list of its cells, each behind its heading.
+        Cells.
+    numeric, wide : iterable of int
+        Columns set flush right, and columns of sentences, which get room.
 
     Returns
     -------
     Block
-        In a region that scrolls sideways and takes the keyboard focus where the page is narrow.
+        As of :func:`listing`.
     """
-    kinds = {column: {"class_": "number"} for column in numeric} | {column: {"class_": "wide"} for column in wide}
-
-    def cell(column: int, content: object) -> Block:
-        kind = dict(kinds.get(column, {}))
-        if len(_TAG.sub("", escape(content))) <= _SHORT:
-            kind["class_"] = f"{kind.get('class_', '')} short".strip()
-        if column == 0:
-            return tag("th", content, scope="row", **kind)
-        return tag("td", content, **kind, **({"data_label": headings[column]} if stacked else {}))
-
-    head = [tag("th", text, scope="col", **kinds.get(i, {})) for i, text in enumerate(headings)]
-    body = []
-    for place, row in enumerate(rows):
-        kind = row_classes[place] if place < len(row_classes) else ""
-        cells = [cell(i, content) for i, content in enumerate(row)]
-        body.append(tag("tr", *cells, **({"class_": kind} if kind else {})))
-    whole = tag("table", tag("caption", caption), tag("thead", tag("tr", *head)), tag("tbody", *body))
-    how = "scroll stacked" if stacked else "scroll"
-    return tag("div", whole, class_=how, role="region", tabindex="0", aria_label=caption)
+    kinds: dict[int, Any] = dict.fromkeys(numeric, "number") | dict.fromkeys(wide, "wide")
+    return listing(caption, rows, [(head, kinds.get(i, "text"), itemgetter(i)) for i, head in enumerate(headings)])
 
 
 def listing(
@@ -162,7 +138,7 @@ def listing(
     left_out: Callable[[Any], bool] | None = None,
     stacked: bool = False,
 ) -> Block:
-    """Return a table with one row per record.
+    """Return a table with one row per record, which its first column heads.
 
     Parameters
     ----------
@@ -171,27 +147,36 @@ def listing(
     records : iterable
         One per row.
     columns : sequence of (heading, kind, cell)
-        ``"number"`` is set flush right, ``"wide"`` holds sentences; ``cell`` makes what is shown of a record.
+        ``"number"`` is set flush right, ``"wide"`` holds sentences; ``cell`` makes what is shown of a record. Anything
+        that is not a :class:`Block` is escaped.
     left_out : callable, optional
         Which records are shown as left out.
     stacked : bool
-        As of :func:`table`.
+        On a narrow screen a row stands as a list of its cells, each behind its heading.
 
     Returns
     -------
     Block
-        As of :func:`table`.
+        In a region that scrolls sideways and takes the keyboard focus where the page is narrow.
     """
-    shown, kinds = list(records), [kind for _, kind, _ in columns]
-    return table(
-        caption,
-        [heading for heading, _, _ in columns],
-        [[cell(record) for _, _, cell in columns] for record in shown],
-        numeric=[i for i, kind in enumerate(kinds) if kind == "number"],
-        wide=[i for i, kind in enumerate(kinds) if kind == "wide"],
-        row_classes=["unusable" if left_out(record) else "" for record in shown] if left_out else (),
-        stacked=stacked,
-    )
+    kinds: list[dict[str, str]] = [{} if kind == "text" else {"class_": kind} for _, kind, _ in columns]
+
+    def cell(place: int, content: object) -> Block:
+        kind = dict(kinds[place])
+        if len(_TAG.sub("", escape(content))) <= _SHORT:
+            kind["class_"] = f"{kind.get('class_', '')} short".strip()
+        if place == 0:
+            return tag("th", content, scope="row", **kind)
+        return tag("td", content, **kind, **({"data_label": columns[place][0]} if stacked else {}))
+
+    head = [tag("th", heading, scope="col", **kind) for (heading, _, _), kind in zip(columns, kinds, strict=True)]
+    body = []
+    for record in records:
+        cells = [cell(i, content(record)) for i, (_, _, content) in enumerate(columns)]
+        body.append(tag("tr", *cells, **({"class_": "unusable"} if left_out and left_out(record) else {})))
+    whole = tag("table", tag("caption", caption), tag("thead", tag("tr", *head)), tag("tbody", *body))
+    how = "scroll stacked" if stacked else "scroll"
+    return tag("div", whole, class_=how, role="region", tabindex="0", aria_label=caption)
 
 
 def run_columns(run_of: Callable[[Any], ReducedRun], marks: Mapping[str, Mark]) -> list[Column]:
