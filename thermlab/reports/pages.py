@@ -280,7 +280,7 @@ def _answer_table(analysis: Analysis) -> Block:
         ("matters from", "text", lambda name: of(name, wording.matters_from)),
         ("one machine throttles at, in W", "text", lambda name: _one_machine(throttles.get(name))),
         (
-            f"cost per mount ({analysis.campaign.settings.currency or 'no currency given'})",
+            f"{analysis.campaign.settings.currency or 'cost'} a mount",
             "number",
             lambda name: number(getattr(costs.get(name), "cost_per_mount", None), 2),
         ),
