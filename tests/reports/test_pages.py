@@ -10,7 +10,7 @@ import pytest
 from fixtures_analysis import made_up_analysis, poisoned
 
 from thermlab.compare.records import Caution, Verdict
-from thermlab.reports import pages, tables
+from thermlab.reports import figures, pages, tables
 from thermlab.reports.render import contents, style_sheet
 
 
@@ -22,6 +22,7 @@ def every_block(analysis):
     yield pages.method(analysis)
     yield pages.safety()
     yield pages.customer_sheet(analysis)
+    yield pages.customer_cautions(analysis)
     yield pages.provenance(analysis)
     for name in ("differences", "throttle", "value", "runs", "secondary", "budget", "settings"):
         yield getattr(tables, name)(analysis)
@@ -243,7 +244,12 @@ def test_the_sheet_for_a_customer_speaks_no_statistics(verdict, known):
     )
     analysis = replace(analysis, comparison=replace(comparison, treatments=items), throttle=throttle)
 
-    said = re.sub(r"<[^>]+>", " ", pages.customer_sheet(analysis).html)
+    sheet, picture = (
+        pages.customer_sheet(analysis).html + pages.customer_cautions(analysis).html,
+        figures.room(analysis),
+    )
+    words = " ".join(re.findall(r"<text [^>]*>([^<]*)", picture.svg() + picture.described()["narrow"]))
+    said = f"{re.sub(r'<[^>]+>', ' ', sheet)} {picture.alt} {words}"
 
     assert re.findall(TERMS, said, flags=re.IGNORECASE) == []
     for heading in ("What we found", "What it means in your room", "What to keep in mind", "Safety"):
@@ -263,4 +269,5 @@ def test_the_sheet_for_a_customer_needs_neither_comparison_nor_limit():
 
     assert "Nothing can be compared yet." in said
     assert "What it means in your room" not in said
-    assert pages.customer_sheet(bare, None).html == ""
+    assert [figures.room(bare).html, figures.room(made_up_analysis(), None).html] == ["", ""]
+    assert pages.customer_sheet(bare, None).html == pages.customer_cautions(bare, None).html == ""

@@ -35,7 +35,7 @@ from thermlab.base.numbers import (
 from thermlab.reports import pictures as draw
 from thermlab.reports.pages import Block, marks_of, remark
 from thermlab.reports.pictures import Picture, Pictures
-from thermlab.reports.wording import answers, headline_interval, interval_name, settings_of, throttle_sentence
+from thermlab.reports.wording import answers, headline_interval, interval_name, settings_of, slows_at, throttle_sentence
 from thermlab.runs.records import FLAG_NAMES
 from thermlab.stats.curves import fit_curve
 
@@ -198,6 +198,35 @@ def _throttle(analysis: Analysis, found: ThrottlePower, drawn: Sequence[Treatmen
             ),
             ("held at the limit", any(one.directly_observed_W is not None for one in drawn), _CROSS | {"lw": 0}),
         )
+    return figure
+
+
+def room(analysis: Analysis, sheet: str | None = "customer") -> Picture | Block:
+    """Draw for a customer at which power the machine slows itself down; nothing where no sheet is asked for."""
+    found = () if analysis.throttle is None else analysis.throttle.treatments
+    drawn = [item for item in found if item.throttle_power_W is not None]
+    if sheet is None or not drawn:
+        return Block("")
+    said = "; ".join(f"with {item.treatment} {slows_at(analysis, item.treatment)}" for item in drawn)
+    return draw.twice(
+        lambda width_in: _room(analysis, drawn, width_in), f"Where the machine slows itself down: {said}."
+    )
+
+
+def _room(analysis: Analysis, drawn: Sequence[TreatmentThrottle], width_in: float) -> Figure:
+    left, letters, more = (1.35, 16, 0.0) if width_in == draw.WIDTH_IN else (1.0, 10, 0.2)
+    with draw.new_figure(1.3 + 0.5 * len(drawn) + 2.0 * more, width_in) as figure:
+        axes = draw.panel(figure, left=left, right=0.2, bottom=0.6 + more, top=0.5 + more)
+        for row, (item, mark) in enumerate((item, marks_of(analysis)[item.treatment]) for item in drawn):
+            span = item.future_mount_interval_W or item.interval_W
+            draw.bar(axes, span, row, mark.colour, 6, alpha=0.45)
+            power: Any = item.throttle_power_W
+            axes.plot(power, row, mark.marker, color=mark.colour, ms=8.5, mec=PAGE["sheet"], zorder=5)
+        draw.name_rows(axes, [draw.short(item.treatment, letters) for item in drawn], size=10)
+        axes.margins(x=0.06)
+        draw.below(axes, "power in W at which the machine slows itself down", 10.0)
+        marks: tuple[dict[str, Any], dict[str, Any]] = {"marker": "o", "lw": 0}, {"lw": 6, "alpha": 0.5}
+        draw.key(figure, ("about", True, marks[0]), ("a single machine: anywhere here", True, marks[1]))
     return figure
 
 

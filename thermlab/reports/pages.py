@@ -387,7 +387,7 @@ def went_wrong(analysis: Analysis) -> Block:
 
 
 def customer_sheet(analysis: Analysis, sheet: str | None = "customer") -> Block:
-    """Return two pages for a customer, in plain words; nothing where no sheet is asked for."""
+    """Return the first of two pages for a customer, in plain words; nothing where no sheet is asked for."""
     if sheet is None:
         return Block("")
     settings, limits = analysis.campaign.settings, analysis.campaign.settings.limits
@@ -404,6 +404,15 @@ def customer_sheet(analysis: Analysis, sheet: str | None = "customer") -> Block:
         *(tag("p", tag("strong", _bound(answer)), _bound(read), class_="lead answer") for answer, read in said),
         paragraph(margin),
         *([] if limits is None else [tag("h2", "What it means in your room"), _room(analysis)]),
+    ]
+    return join(parts, "\n")
+
+
+def customer_cautions(analysis: Analysis, sheet: str | None = "customer") -> Block:
+    """Return the second page for a customer: what to keep in mind, and safety."""
+    if sheet is None:
+        return Block("")
+    parts = [
         tag("h2", "What to keep in mind", class_="overleaf"),
         items(wording.plain_cautions(analysis)),
         tag("h2", "Safety"),
@@ -417,7 +426,6 @@ def _room(analysis: Analysis) -> Block:
     """Return how hot the machine gets in the customer's room and where it slows down, a line a treatment."""
     limits, comparison, marks = analysis.campaign.settings.limits, analysis.comparison, marks_of(analysis)
     assert limits is not None  # noqa: S101 - who asks has looked
-    powers = wording.by_treatment(analysis.throttle)
     rises = {name: item.mean_rise_K for name, item in wording.by_treatment(comparison).items()}
     rises |= {} if comparison is None else {comparison.baseline: comparison.baseline_mean_rise_K}
     at = "" if comparison is None else watts(comparison.reference_power_W)
@@ -429,14 +437,6 @@ def _room(analysis: Analysis) -> Block:
         reached = limits.room_C + rise
         return f"about {reached:.0f} °C" if reached < limits.temperature_C else "slows down before that"
 
-    def slows(name: str) -> str:
-        item = powers.get(name)
-        if item is None or item.throttle_power_W is None:
-            return "cannot be said from these tests"
-        span = item.future_mount_interval_W or item.interval_W
-        near = f"about {item.throttle_power_W:.0f} W"
-        return near if span is None else f"{near}; a single machine from {span[0]:.0f} to {span[1]:.0f} W"
-
     words = (
         f"In a room at {limits.room_C:g} °C the machine works at full speed until its hottest part reaches "
         f"{limits.temperature_C:g} °C. From there on it slows itself down (it throttles)."
@@ -444,7 +444,7 @@ def _room(analysis: Analysis) -> Block:
     columns: list[Column] = [
         ("material", "text", lambda name: signed(name, marks)),
         (f"gets at {at}", "text", hot),
-        ("slows itself down at", "text", slows),
+        ("slows itself down at", "text", lambda name: wording.slows_at(analysis, name)),
     ]
     shown = listing(
         f"In a room at {limits.room_C:g} °C", marks, columns if at else [columns[0], columns[2]], stacked=True

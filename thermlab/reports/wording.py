@@ -5,7 +5,6 @@ Plain text throughout; :mod:`thermlab.reports.pages` escapes it.
 
 from __future__ import annotations
 
-from collections import defaultdict
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -378,13 +377,22 @@ def plain_answer(comparison: Comparison, item: TreatmentComparison) -> tuple[str
     return answer, read.replace(" K", " °C") + "."
 
 
+def slows_at(analysis: Analysis, treatment: str) -> str:
+    """Say at which power the machine slows itself down, for a customer."""
+    item = by_treatment(analysis.throttle).get(treatment)
+    if item is None or item.throttle_power_W is None:
+        return "cannot be said from these tests"
+    span, near = item.future_mount_interval_W or item.interval_W, f"about {item.throttle_power_W:.0f} W"
+    return near if span is None else f"{near}; a single machine from {span[0]:.0f} to {span[1]:.0f} W"
+
+
 def plain_cautions(analysis: Analysis) -> list[str]:
     """Return what a customer has to know, in plain words."""
     runs = _made(analysis)
-    put_on = defaultdict(set)
-    for run in runs:
-        if run.used:
-            put_on[run.treatment].add(run.mount)
+    put_on = {
+        name: {run.mount for run in runs if run.used and run.treatment == name}
+        for name in analysis.campaign.settings.treatments
+    }
     times = "; ".join(f"{name}: {counted(len(mounts), 'time')}" for name, mounts in put_on.items())
     said = [
         "These are readings of one test bench: dust, sun or a cupboard make a machine in use warmer.",
