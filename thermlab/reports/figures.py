@@ -2,6 +2,7 @@
 
 - Which candidate is cooler, by how much, and does it matter? :func:`differences`
 - At which power would the machine throttle? :func:`throttle`
+- Where does a customer's machine slow itself down? :func:`room`
 - Does every mount tell the same story along the ladder? :func:`rise_against_power`
 - Had each run settled, and which readings were used? :func:`traces`
 - Which runs went wrong? :func:`checks`
