@@ -227,7 +227,7 @@ def test_budget_and_secondaries_say_what_stands_behind_the_intervals():
 
 TERMS = (
     r"confiden|interval|p[- ]value|welch|dunnett|holm|cochran|signific|standard (?!\))|deviation|varianc|freedom|"
-    r"estimand|equivalen|simultan|predict|uncertain|probab|statist|hypothes|replicat|sample|95 %|extrapol|"
+    r"estimand|equivalent|equivalence|simultan|predict|uncertain|probab|statist|hypothes|replicat|sample|95 %|extrapol|"
     r"\bmean\b|\bmounts?\b"
 )
 
