@@ -19,7 +19,7 @@ from thermlab.reports.pages import Block, items, view
 PANEL_DPI = 80
 """Coarser than on a page, so that the next run is drawn at once."""
 _SIDE = widgets.Layout(width="25em")
-_NAMES = {"description_width": "11em"}
+NAMES = {"description_width": "11em"}
 
 
 class TryoutPanel:
@@ -53,7 +53,7 @@ class TryoutPanel:
         self.reason = widgets.Text(
             description="leave this run out:",
             placeholder="what went wrong on the bench",
-            style=_NAMES,
+            style=NAMES,
             layout=widgets.Layout(width="36em"),
         )
         self.write = widgets.Button(description="write it into runs.csv", layout=widgets.Layout(width="16em"))
@@ -70,9 +70,9 @@ class TryoutPanel:
         side = [self.run, *self.settings.values(), widgets.Label("tried without the runs ticked:"), self._ticked]
         self.whole = widgets.VBox(
             [
-                _row(widgets.VBox(side, layout=_SIDE), self.picture),
+                row(widgets.VBox(side, layout=_SIDE), self.picture),
                 self.answer,
-                _row(self.reason, self.write, self.lift),
+                row(self.reason, self.write, self.lift),
                 self.said,
                 self.flags,
             ]
@@ -89,18 +89,18 @@ class TryoutPanel:
         comparison = self.found.analysis.comparison
         reference = (comparison and comparison.reference_power_W) or settings.decision.reference_power_W or powers[-1]
         controls: dict[str, Any] = {
-            "margin_K": _number("margin in K", settings.decision.margin_K, 0.05, 20.0, 0.05),
+            "margin_K": number("margin in K", settings.decision.margin_K, 0.05, 20.0, 0.05),
             "reference_power_W": widgets.Dropdown(
                 description="reference power",
                 options=[(watts(power), power) for power in sorted({*powers, reference})],
                 value=reference,
-                style=_NAMES,
+                style=NAMES,
                 layout=widgets.Layout(width="18em"),
             ),
         }
         if settings.limits is not None:
-            controls["room_C"] = _number("room in °C", settings.limits.room_C, -20.0, 60.0, 0.5)
-            controls["temperature_C"] = _number("limit in °C", settings.limits.temperature_C, 20.0, 150.0, 1.0)
+            controls["room_C"] = number("room in °C", settings.limits.room_C, -20.0, 60.0, 0.5)
+            controls["temperature_C"] = number("limit in °C", settings.limits.temperature_C, 20.0, 150.0, 1.0)
         return controls
 
     def _fill(self) -> None:
@@ -144,7 +144,7 @@ class TryoutPanel:
             self.trial = exploring.try_exclusions(self.found, out, back, **tried)
             self.answer.value = pages.with_and_without(self.trial, advice=False).html
         except ThermlabError as error:
-            self.trial, self.answer.value = None, _refusal(error)
+            self.trial, self.answer.value = None, refusal(error)
 
     def _edit(self, change: Any, *reason: str) -> None:
         try:
@@ -153,21 +153,23 @@ class TryoutPanel:
             self._fill()
             self.said.value = edit._repr_html_()
         except ThermlabError as error:
-            self.said.value = _refusal(error)
+            self.said.value = refusal(error)
 
 
-def _row(*controls: Any) -> widgets.HBox:
+def row(*controls: Any) -> widgets.HBox:
+    """Return controls side by side, below each other where the screen is narrow."""
     return widgets.HBox(controls, layout=widgets.Layout(flex_flow="row wrap"))
 
 
-def _number(name: str, value: float, lowest: float, highest: float, step: float) -> widgets.BoundedFloatText:
+def number(name: str, value: float, lowest: float, highest: float, step: float) -> widgets.BoundedFloatText:
+    """Return a control for a number with its name and limits, which widen to hold the value given."""
     return widgets.BoundedFloatText(
         description=name,
         value=value,
         min=min(lowest, value),
         max=max(highest, value),
         step=step,
-        style=_NAMES,
+        style=NAMES,
         layout=widgets.Layout(width="18em"),
     )
 
@@ -178,5 +180,6 @@ def _label(doubt: exploring.Doubt) -> str:
     return f"{run.run}: {found or 'nothing found'}" + ("" if run.used else " (left out)")
 
 
-def _refusal(error: ThermlabError) -> str:
+def refusal(error: ThermlabError) -> str:
+    """Return every problem as HTML."""
     return view(items(str(error).splitlines())).html

@@ -18,6 +18,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from itertools import combinations
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -510,6 +511,7 @@ def left_after_soak_K(
     return tuple(left)
 
 
+@lru_cache(maxsize=256)
 def settled_rise_sd_K(soak_min: float, time_constant_min: float) -> float | None:
     """Return the SD of a settled rise that is extrapolated with a known time constant, K.
 

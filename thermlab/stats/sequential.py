@@ -230,7 +230,6 @@ class LookRule:
     variance: Variance = "pooled"
 
 
-@lru_cache(maxsize=32)
 def look_rule(
     order: tuple[int, ...],
     *,
@@ -268,14 +267,30 @@ def look_rule(
     LookRule
         Critical values.
     """
+    paths = n_paths or (WELCH_PATHS if variance == "welch" else N_PATHS)
+    two_sided, *one_sided = _values_of_looks(order, n_treatments, alpha, prior_dof, variance, halfway, paths)
+    return LookRule(order=order, two_sided=two_sided, one_sided=tuple(one_sided), margin_K=margin_K, variance=variance)
+
+
+@lru_cache(maxsize=128)
+def _values_of_looks(
+    order: tuple[int, ...],
+    n_treatments: int,
+    alpha: float,
+    prior_dof: float,
+    variance: Variance,
+    halfway: bool,
+    n_paths: int,
+) -> tuple[tuple[float | None, ...], ...]:
+    """Critical values of both sides, then of each candidate's one side. No margin is in them: it may move freely."""
     every = power_spending(alpha)
     middle = n_treatments * math.ceil(len(order) / n_treatments / 2) / len(order)
 
     def at_two_looks(fraction: float) -> float:
         return alpha if fraction >= 1.0 else alpha * middle**HALFWAY_EXPONENT if fraction >= middle else 0.0
 
-    def values(candidate: int | None) -> tuple[float | None, ...]:
-        return critical_values(
+    return tuple(
+        critical_values(
             order,
             n_treatments=n_treatments,
             mounts_planned=len(order),
@@ -283,15 +298,9 @@ def look_rule(
             prior_dof=prior_dof,
             one_sided=candidate,
             variance=variance,
-            n_paths=n_paths or (WELCH_PATHS if variance == "welch" else N_PATHS),
+            n_paths=n_paths,
         )
-
-    return LookRule(
-        order=order,
-        two_sided=values(None),
-        one_sided=tuple(values(candidate) for candidate in range(1, n_treatments)),
-        margin_K=margin_K,
-        variance=variance,
+        for candidate in (None, *range(1, n_treatments))
     )
 
 

@@ -1,0 +1,139 @@
+"""A plan on one screen: move the question, the bench and the hours, and see what they buy; write the folder last."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import ipywidgets as widgets
+
+from thermlab.base.errors import ThermlabError
+from thermlab.panels.tryout import NAMES, PANEL_DPI, number, refusal, row
+from thermlab.planning.make import plan
+from thermlab.planning.pages import plan_sentences, trade
+from thermlab.planning.records import Plan
+from thermlab.reports.pages import items, view
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+WIDE = widgets.Layout(width="26em")
+OPTIONAL = {
+    "hours": ("bench hours, h", 24.0, 1.0, 2000.0, 1.0),
+    "mount_sd_K": ("mount SD in K", 0.5, 0.01, 10.0, 0.05),
+    "mount_sd_dof": ("degrees of freedom", 8.0, 1.0, 200.0, 1.0),
+    "time_constant_min": ("time constant in min", 12.0, 0.5, 500.0, 0.5),
+}
+"""What may be left open: its name, the value to begin with, lowest, highest and step."""
+
+
+class PlanPanel:
+    """Controls for what a plan is asked, and the plan that follows from where they stand.
+
+    Parameters
+    ----------
+    **question
+        Fields of :class:`~thermlab.planning.records.PlanRequest` to begin with. Those without a control stay as given.
+
+    Attributes
+    ----------
+    planned : Plan or None
+        The plan; None where what is set cannot be planned.
+    """
+
+    def __init__(self, **question: Any) -> None:
+        self._fixed = {name: value for name, value in question.items() if value is not None}
+        self.planned: Plan | None = None
+        names = question["treatments"]
+        self.treatments = widgets.Text(
+            description="treatments", value=", ".join(names), style=NAMES, layout=WIDE, continuous_update=False
+        )
+        self.baseline = _choice("baseline", names, question["baseline"])
+        self.goal = _choice("show", ["difference", "equivalence"], question.get("goal", "difference"))
+        self.margin_K = number("margin in K", question["margin_K"], 0.05, 20.0, 0.05)
+        self.power = number("chance of showing it", question.get("power", 0.8), 0.1, 0.99, 0.05)
+        self.throttle = widgets.Checkbox(description="throttle power too", value=question.get("throttle", True))
+        self.known = {
+            name: widgets.Checkbox(value=question.get(name) is not None, indent=False, layout={"width": "2em"})
+            for name in OPTIONAL
+        }
+        self.values = {
+            name: number(words, question.get(name) or start, *limits)
+            for name, (words, start, *limits) in OPTIONAL.items()
+        }
+        self.folder = widgets.Text(description="new folder", placeholder="not written yet", style=NAMES, layout=WIDE)
+        self.write = widgets.Button(description="write the campaign", layout={"width": "14em"})
+        self.said, self.answer = widgets.HTML(), widgets.HTML()
+        self.picture = widgets.Image(format="png", layout=widgets.Layout(max_width="33em", object_fit="contain"))
+        asked = [self.baseline, self.goal, self.margin_K, self.power, self.throttle]
+        for control in (*asked, *self.known.values(), *self.values.values()):
+            control.observe(self._move, "value")
+        self.treatments.observe(lambda _: self._rename(), "value")
+        self.write.on_click(lambda _: self._write())
+        pairs = [widgets.HBox([self.known[name], self.values[name]]) for name in OPTIONAL]
+        side = [self.treatments, *asked, widgets.Label("known, where ticked:"), *pairs]
+        self.whole = widgets.VBox(
+            [row(widgets.VBox(side), self.picture), row(self.folder, self.write), self.said, self.answer]
+        )
+        self.show()
+
+    def request(self) -> dict[str, Any]:
+        """Return what the controls ask, as fields of a request."""
+        asked: Mapping[str, Any] = {
+            "treatments": self.treatments.value,
+            "baseline": self.baseline.value,
+            "goal": self.goal.value,
+            "margin_K": self.margin_K.value,
+            "power": self.power.value,
+            "throttle": self.throttle.value,
+        }
+        known = {name: self.values[name].value if tick.value else None for name, tick in self.known.items()}
+        return {**self._fixed, **asked, **known}
+
+    def show(self) -> None:
+        """Plan anew and show it: first the sentences, then the picture."""
+        for name, tick in self.known.items():
+            self.values[name].disabled = not tick.value
+        self.answer.value = f"<p>planning …</p>{self.answer.value}"
+        try:
+            made = plan(**self.request())
+            assert isinstance(made, Plan)  # noqa: S101 - without a campaign under way it is never anything else
+        except ThermlabError as error:
+            self.planned, self.answer.value, self.picture.value = None, refusal(error), b""
+            return
+        self.planned = made
+        self.answer.value = view(items(plan_sentences(made))).html
+        drawn = trade(made)
+        self.picture.value, self.picture.alt = drawn.png(dpi=PANEL_DPI), drawn.alt
+
+    def _move(self, _: Any) -> None:
+        self.show()
+
+    def _rename(self) -> None:
+        names = tuple(name.strip() for name in self.treatments.value.split(",") if name.strip())
+        kept = self.baseline.value if self.baseline.value in names else next(iter(names), None)
+        self.baseline.unobserve(self._move, "value")  # new options move it to the first name on the way
+        self.baseline.options = names
+        self.baseline.value = kept
+        self.baseline.observe(self._move, "value")
+        self.show()
+
+    def _write(self) -> None:
+        name = self.folder.value.strip()
+        try:
+            if name:
+                plan(name, **self.request())
+            said = f"Written: {name}, waiting for its logs." if name else "A new folder needs a name."
+            self.said.value = view(items([said])).html
+        except ThermlabError as error:
+            self.said.value = refusal(error)
+
+    def _ipython_display_(self) -> None:
+        from IPython.display import display  # noqa: PLC0415
+
+        display(self.whole)  # type: ignore[no-untyped-call]
+
+
+def _choice(name: str, options: list[str], value: str) -> widgets.Dropdown:
+    return widgets.Dropdown(
+        description=name, options=options, value=value, style=NAMES, layout=widgets.Layout(width="22em")
+    )
