@@ -5,6 +5,6 @@ from thermlab.base.faces import face
 __all__, __getattr__, __dir__ = face(
     __name__,
     make="plan",
-    pages="outlook_sentences plan_sentences",
+    pages="outlook_sentences plan_sentences trade",
     records="Plan PlanRequest",
 )
