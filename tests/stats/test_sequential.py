@@ -140,11 +140,14 @@ def test_a_look_halfway_keeps_the_error_and_nearly_all_the_chance_of_one_look():
 
 
 def test_the_same_order_gives_the_same_intervals():
-    look_rule.cache_clear()
-    first = look_rule(ORDER, n_treatments=2, margin_K=1.0, n_paths=5_000)
-    look_rule.cache_clear()
+    rule = look_rule(ORDER, n_treatments=2, margin_K=1.0, n_paths=5_000)
 
-    assert look_rule(ORDER, n_treatments=2, margin_K=1.0, n_paths=5_000) == first
+    afresh = critical_values(
+        ORDER, n_treatments=2, mounts_planned=len(ORDER), spend=power_spending(0.05), n_paths=5_000
+    )
+    assert rule.two_sided == afresh
+    wider = look_rule(ORDER, n_treatments=2, margin_K=2.0, n_paths=5_000)
+    assert (wider.two_sided, wider.one_sided, wider.margin_K) == (rule.two_sided, rule.one_sided, 2.0)
 
 
 def test_the_tally_agrees_with_means_and_pooled_variance():
