@@ -92,9 +92,9 @@ def request_of(**fields: Any) -> PlanRequest:
     if request is None:
         named = [(problem.where.partition("(")[2].partition(")")[0].partition(".")[0], problem) for problem in problems]
         raise InputError(
-            Problem(
-                f"plan: {name}", "nothing" if problem.allowed.startswith("required") else problem.found, problem.allowed
-            )
+            Problem(f"plan: {name}", "nothing", "a value; it is required")
+            if problem.allowed.startswith("required")
+            else Problem(f"plan: {name}", problem.found, problem.allowed.removesuffix(f": {name}"))
             for name, problem in named
         )
     return request

@@ -173,9 +173,9 @@ class PlanRequest(Model):
         sources = sum(data.get(name) is not None for name in ("mount_sd_K", "pilot", "archive"))
         if sources > 1:
             yield Broken(("mount_sd_K",), f"{sources} sources", "a given one, a pilot campaign or an archive")
-        for name, other in (("bench", "archive"), ("mount_sd_dof", "mount_sd_K")):
+        for name, other, words in (("bench", "archive", "an archive"), ("mount_sd_dof", "mount_sd_K", "mount_sd_K")):
             if data.get(name) is not None and data.get(other) is None:
-                yield Broken((name,), f"{data[name]!r}", f"only together with {other}")
+                yield Broken((name,), f"{data[name]!r}", f"only together with {words}")
         if data.get("mounts") is not None and data.get("hours") is not None:
             yield Broken(("mounts",), "mounts and hours", "one of them; the other follows")
         try:
