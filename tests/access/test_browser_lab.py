@@ -60,7 +60,9 @@ def rows_under(page, caption):
 
 def pictures(page):
     """Return how wide each picture really is, and what is said for those who do not see it."""
-    return page.eval_on_selector_all(".jp-RenderedImage img", "all => all.map(e => [e.naturalWidth, e.alt || ''])")
+    return page.eval_on_selector_all(
+        ".jp-RenderedHTMLCommon figure img", "all => all.map(e => [e.naturalWidth, e.alt || ''])"
+    )
 
 
 def test_a_person_finds_the_run_that_went_wrong(opened, place):

@@ -5,6 +5,7 @@ import re
 import subprocess
 import sys
 from dataclasses import replace
+from html import escape
 from pathlib import Path
 from xml.etree import ElementTree as ET
 
@@ -12,7 +13,7 @@ import pytest
 from fixtures_analysis import made_up_analysis
 from PIL import Image
 
-from thermlab.base.marks import PAGE, SEVERITY, SVG, treatment_marks
+from thermlab.base.marks import PAGE, SEVERITY, treatment_marks
 from thermlab.reports import figures
 from thermlab.reports.pages import Block
 from thermlab.reports.pictures import (
@@ -29,6 +30,7 @@ from thermlab.reports.pictures import (
     spread_labels,
     stack,
 )
+from thermlab.reports.render import drawings
 from thermlab.runs.records import FLAG_NAMES
 
 ALL = ("differences", "throttle", "rise_against_power", "traces", "checks", "doubtful_runs")
@@ -54,12 +56,14 @@ def drawn(analysis, name):
 def test_every_figure_is_a_drawing_of_report_width_with_words(analysis, name):
     for picture in drawn(analysis, name):
         assert isinstance(picture, Picture)
-        data, metadata = picture._repr_mimebundle_()
-        svg = ET.fromstring(data[SVG])
+        data = picture._repr_mimebundle_()
+        (shown,) = drawings(data["text/html"])
+        svg = ET.fromstring(shown)
         assert svg.get("width") == f"{WIDTH_IN * 72:g}pt"
         assert not svg.findall(".//{*}image")
-        assert metadata[SVG]["alt"] == picture.alt
-        assert metadata[SVG]["width"] == round(WIDTH_IN * 96)
+        assert data["text/plain"] == picture.alt
+        assert f'width="{round(WIDTH_IN * 96)}"' in data["text/html"]
+        assert f'alt="{escape(picture.alt)}"' in data["text/html"]
         assert re.search(r"\d", picture.alt)
         assert Image.open(io.BytesIO(picture.png())).size[0] == round(WIDTH_IN * DPI)
 

@@ -25,11 +25,10 @@ from typing import TYPE_CHECKING, Any, ClassVar, Literal, get_args
 from thermlab import __version__
 from thermlab.base.errors import InputError, Problem, ReportError, ThermlabError, shown
 from thermlab.base.files import FAILED, check_target, locked, publish, publish_failure
-from thermlab.base.marks import SVG
 from thermlab.campaign.folder import campaign_folder, load_campaign
 from thermlab.campaign.parameters import apply_overrides, as_overrides, check_parameters
 from thermlab.reports import execute as execution
-from thermlab.reports.render import prepare, render_page
+from thermlab.reports.render import drawings, prepare, render_page
 from thermlab.reports.results import MIME, read_json, results_json, runs_reduced_csv
 
 if TYPE_CHECKING:
@@ -301,10 +300,11 @@ def _pictures(notebook: Any) -> dict[str, bytes]:
     """Return the pictures of an executed notebook as files, named as their cells are."""
     found: dict[str, bytes] = {}
     for cell in notebook["cells"]:
-        drawn = [output["data"][SVG] for output in cell.get("outputs", []) if SVG in output.get("data", {})]
+        shown = "".join(output.get("data", {}).get("text/html", "") for output in cell.get("outputs", []))
+        drawn = drawings(shown)
         for place, svg in enumerate(drawn, start=1):
             stem = cell["id"] if cell["id"].startswith("picture") else f"picture-{cell['id']}"
-            found[f"{stem}{f'-{place}' if len(drawn) > 1 else ''}.svg"] = svg.encode()
+            found[f"{stem}{f'-{place}' if len(drawn) > 1 else ''}.svg"] = svg
     return found
 
 

@@ -15,7 +15,8 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure, SubFigure
 from matplotlib.lines import Line2D
 
-from thermlab.base.marks import PAGE, SVG, Mark
+from thermlab.base.marks import PAGE, Mark
+from thermlab.reports import render
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -91,8 +92,9 @@ class Picture(NamedTuple):
         narrow = {} if self.narrow is None else {"narrow": _svg(self.narrow)}
         return {"alt": self.alt, "width": width, "height": height, **narrow}
 
-    def _repr_mimebundle_(self, **_: object) -> tuple[dict[str, Any], dict[str, Any]]:
-        return {SVG: self.svg(), "text/plain": self.alt}, {SVG: self.described()}
+    def _repr_mimebundle_(self, **_: object) -> dict[str, str]:
+        # As an image it can run nothing, and a notebook that nobody has declared trusted shows it too.
+        return {"text/html": render.picture(self.svg(), self.described()), "text/plain": self.alt}
 
 
 def _saved(figure: Figure, kind: str, **how: Any) -> bytes:

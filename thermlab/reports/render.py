@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 
 _HEADING = re.compile(r'<h2[^>]*\bid="([^"]+)"[^>]*>(.*?)</h2>', flags=re.DOTALL)
 _TAG = re.compile(r"<[^>]*>")
+_DRAWING = re.compile(rf'<img src="data:{re.escape(SVG)};base64,([^"]+)"')
 _OPEN = ExitStack()
 atexit.register(_OPEN.close)
 HIDDEN, MEASURED, SHEET = "notebook only", "once measured", "customer's sheet"
@@ -100,6 +101,11 @@ def _address(svg: str) -> str:
     return f"data:{SVG};base64," + base64.b64encode(svg.encode()).decode("ascii")
 
 
+def drawings(html: str) -> list[bytes]:
+    """Return the drawings in a part of a page, as :func:`picture` put them there, without narrow forms."""
+    return [base64.b64decode(data) for data in _DRAWING.findall(html)]
+
+
 def style_sheet() -> str:
     """Return the style sheet with the colours of :mod:`thermlab.base.marks` as its variables."""
     sheet = _theme("page.css")
@@ -150,7 +156,6 @@ def render_page(
         "style": style_sheet(),
         "contents": [] if sheet else contents(_own_html(shown)),
         "silent": _silent,
-        "picture": lambda output: picture(output.data[SVG], output.metadata[SVG]),
         "with_anchors": _with_anchors,
     }
     # Not HTMLExporter's own: it parses the page once more to mend what our template does not leave broken.

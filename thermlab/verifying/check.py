@@ -34,7 +34,8 @@ from thermlab.reports.results import read_json, read_results
 SHOWN = 20
 MAX_BYTES = 256 << 20
 # When and by which version, not what; and pictures, which depend on fonts and on the library that draws them.
-NOT_COMPARED = frozenset({"created", "thermlab_version", "schema", "image/png", "image/svg+xml"})
+NOT_COMPARED = frozenset({"created", "thermlab_version", "schema", "image/png"})
+_DRAWN = re.compile(r"data:image/svg\+xml;base64,[^\"]*")
 _ABSENT = object()
 # What results of any version hold, beside their runs.
 _ALWAYS = {
@@ -453,7 +454,11 @@ def _pairs(where: str, old: object, new: object, *, strict: bool) -> Iterator[tu
         for name, value in others.items():
             yield f"{where}[{name}]", _ABSENT, value
     else:
-        yield where, old, new
+        yield where, _undrawn(old), _undrawn(new)
+
+
+def _undrawn(value: object) -> object:
+    return _DRAWN.sub("", value) if isinstance(value, str) else value
 
 
 def _labels(items: list[object]) -> list[str]:
