@@ -480,7 +480,7 @@ def _case(
             chosen = next((p for p in plans if (p.treatment, p.mount, p.step) == (treatment, mount, step)), None)
             line = RunLine(
                 run=f"{treatment}-{mount + 1}-{power:g}", treatment=treatment, mount=str(mount + 1), set_power_W=power,
-                log=f"{treatment}-{mount + 1}.csv", start="", end="", exclude="", note="", lot="", condition="",
+                log=f"{treatment}-{mount + 1}.csv",
                 line=len(lines) + 2,
             )  # fmt: skip
             source = splices.get(place, ladder) if chosen is not None else ladder

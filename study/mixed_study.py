@@ -121,12 +121,6 @@ def simulate_campaign(
                 mount=mount,
                 set_power_W=power,
                 log=log.name,
-                start="",
-                end="",
-                exclude="",
-                note="",
-                lot="",
-                condition="",
                 line=len(lines) + 2,
             )
             start_s, end_s = ladder.log_starts_s[place], ladder.log_ends_s[place]

@@ -225,12 +225,6 @@ def campaign_of(name: str, ladders: list[list[SimulatedLadder]]) -> tuple[Campai
                     mount=str(place + 1),
                     set_power_W=float(power),
                     log=log.name,
-                    start="",
-                    end="",
-                    exclude="",
-                    note="",
-                    lot="",
-                    condition="",
                     line=len(lines) + 2,
                 )
                 lines.append(line)

@@ -16,18 +16,8 @@ from thermlab.campaign.folder import load_campaign
 from thermlab.cli import main
 from thermlab.compare.analysis import analyse
 from thermlab.first_look import pages as first_look_pages
-from thermlab.first_look.look import (
-    NotALogError,
-    find_steps,
-    fitting_formats,
-    guess_text,
-    guess_time,
-    look,
-    look_at_file,
-    mark_idle,
-    set_powers,
-    unit_of,
-)
+from thermlab.first_look.guesses import NotALogError, fitting_formats, guess_text, guess_time, unit_of
+from thermlab.first_look.look import find_steps, look, look_at_file, mark_idle, set_powers
 from thermlab.first_look.proposals import propose, start_from_logs, write_proposal
 from thermlab.reports.pictures import Picture
 from thermlab.runs.reading import check, read_campaign_logs

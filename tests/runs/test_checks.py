@@ -232,7 +232,9 @@ def test_a_dead_probe_is_told_as_one_and_moves_nothing(share, severity):
             raw_time_s=trace.time_s + trace.began_s, jumps=(), sensors=trace.sensors, temperature_C=readings,
             power_W=trace.power_W, clock_MHz=None, ambient_C=trace.ambient_C, notes=(), n_missing={},
         )  # fmt: skip
-        line = RunLine(trace.run, trace.treatment, trace.mount, 85.0, "logs/a.csv", "", "", "", "", "", "", 2)
+        line = RunLine(
+            run=trace.run, treatment=trace.treatment, mount=trace.mount, set_power_W=85.0, log="logs/a.csv", line=2
+        )
         return cut_trace(line, log, start_s=float(log.time_s[0]), end_s=None, room=None, limit_C=None)
 
     sound, spoiled = flags_of_all(bench_of()), flags_of_all(bench_of(edit=dead))

@@ -11,7 +11,7 @@ from thermlab.runs.trace import block_means, cut_trace
 
 
 def line(power=90.0, run="r1"):
-    return RunLine(run, "grease-a", "1", power, "logs/a.csv", "", "", "", "", "", "", 2)
+    return RunLine(run=run, treatment="grease-a", mount="1", set_power_W=power, log="logs/a.csv", line=2)
 
 
 def log(power, *, dt=1.0, start=0.0, temperature=None, ambient=22.0, clock="calendar"):

@@ -13,7 +13,7 @@ __all__, __getattr__, __dir__ = face(
         "FAILED PathRefusedError check_target copy_file fits held inside locked open_regular publish publish_failure "
         "read_plain read_regular replace_file sha256_file sync_folder walk_files write_file"
     ),
-    marks="MARKER Mark PAGE SEVERITY SEVERITY_LETTER SVG treatment_marks",
+    marks="MARKER Mark PAGE SEVERITY SEVERITY_LETTER treatment_marks",
     numbers=(
         "Interval counted decimals_for difference_words format_interval interval_decimals listed number percent "
         "round_to_uncertainty span_words together watt_decimals watts with_interval"

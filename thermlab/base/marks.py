@@ -30,8 +30,6 @@ PAGE = {
 }
 """Colours of pages and of everything in a picture that is not a treatment."""
 
-SVG = "image/svg+xml"
-"""Type of pictures in notebooks and pages."""
 SEVERITY = {"note": "#c9d3da", "doubtful": "#d9a441", "unusable": "#9c2f1f"}
 """Fill of a flag in the picture of checks; the letter in the cell says the same."""
 MARKER = {"one": "o", "together": "D", "outside": "X", "second": "s", "cross": "x"}

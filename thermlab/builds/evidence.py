@@ -321,7 +321,6 @@ def _to_reduce(build: Build, reference: Reference) -> RunsToReduce:
             treatment=settings.treatment,
             mount=settings.build,
             lot=settings.lot,
-            condition="",
             line=place,
         )
         for place, run in enumerate(settings.runs)

@@ -42,7 +42,7 @@ _NUMBER = re.compile(r"[-+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d{1,3})?\Z", re.ASCII)
 T = TypeVar("T")
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RunLine:
     """One line of the run sheet.
 
@@ -73,13 +73,13 @@ class RunLine:
     mount: str
     set_power_W: float
     log: str
-    start: str
-    end: str
-    exclude: str
-    note: str
-    lot: str
-    condition: str
     line: int
+    start: str = ""
+    end: str = ""
+    exclude: str = ""
+    note: str = ""
+    lot: str = ""
+    condition: str = ""
     room_C: float | None = None
     reading_C: float | None = None
     started: str = ""

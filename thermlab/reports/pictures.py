@@ -55,9 +55,9 @@ _STYLE: dict[str, Any] = {
     "svg.fonttype": "none",
     "svg.hashsalt": "thermlab",
 }
-# Verdana is as wide, letter by letter, and on machines without our font.
 # Hundredths of a point are as fine as anybody sees.
 _OUTLINE, _FINER = re.compile(r' d="[^"]*"'), re.compile(r"(\.\d\d)\d+")
+# Verdana is as wide, letter by letter, and on machines without our font.
 _FONTS = "'DejaVu Sans', Verdana, sans-serif"
 
 

@@ -19,14 +19,15 @@ from string import Template
 from typing import TYPE_CHECKING, Any
 
 from thermlab import __version__
-from thermlab.base.marks import PAGE, SVG
+from thermlab.base.marks import PAGE
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
 _HEADING = re.compile(r'<h2[^>]*\bid="([^"]+)"[^>]*>(.*?)</h2>', flags=re.DOTALL)
 _TAG = re.compile(r"<[^>]*>")
-_DRAWING = re.compile(rf'<img src="data:{re.escape(SVG)};base64,([^"]+)"')
+_SVG = "data:image/svg+xml;base64,"
+_DRAWING = re.compile(rf'<img src="{re.escape(_SVG)}([^"]+)"')
 _OPEN = ExitStack()
 atexit.register(_OPEN.close)
 HIDDEN, MEASURED, SHEET = "notebook only", "once measured", "customer's sheet"
@@ -98,7 +99,7 @@ def picture(svg: str, described: Mapping[str, Any]) -> str:
 
 
 def _address(svg: str) -> str:
-    return f"data:{SVG};base64," + base64.b64encode(svg.encode()).decode("ascii")
+    return _SVG + base64.b64encode(svg.encode()).decode("ascii")
 
 
 def drawings(html: str) -> list[bytes]:

@@ -24,18 +24,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from thermlab.runs.checks.ladders import (
-    core_spread,
-    exchanged_mounts,
-    find_exchanged,
-    find_off,
-    flag_exchanged_runs,
-    lay_ladders,
-    measure_spread,
-    mount_levels,
-    off_treatment,
-    powers_exchanged,
-)
+from thermlab.runs.checks.ladders import find_exchanged, find_off, flag_exchanged_runs, lay_ladders, powers_exchanged
+from thermlab.runs.checks.mounts import core_spread, exchanged_mounts, measure_spread, mount_levels, off_treatment
 from thermlab.runs.records import Flag, ReducedRun, raise_flag
 from thermlab.runs.settled_rise import lag_room
 from thermlab.runs.time_constant import SINK_SHARE

@@ -1,36 +1,29 @@
-"""Does a run fit the ladder of its mount, and a mount its treatment, as the other runs lay them out.
+"""Does a run fit the ladder of its mount, as the other runs lay it out.
 
 Mounts differ by a resistance in the heat path, so their rises differ in
 proportion to the power. With one effect for each step, common to all mounts,
 and one slope for each mount, what is left is the run's own. With fewer than
-three mounts the steps follow a smooth curve in power instead. Two runs, or two
-mounts, may fit better with exchanged labels.
-
-There are never many mounts, so their own scatter is taken together with what
-mounts are known to scatter, and what is said is said with care. Poor contact
-shows first in how sensors differ.
+three mounts the steps follow a smooth curve in power instead. Two runs may fit
+better with exchanged labels.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import combinations
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 from scipy.special import stdtrit
 
 from thermlab.runs.records import Flag, ReducedRun, raise_flag, side
-from thermlab.runs.trace import known_mean
 from thermlab.stats.variances import robust_sd
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from thermlab.campaign.settings import CheckThresholds
-    from thermlab.runs.settled_rise import Estimate
-    from thermlab.runs.trace import Trace
 
 Array = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
@@ -44,9 +37,6 @@ FEW_MOUNTS = 3
 SUSPECTED = 3.0
 LEAST_FREE = 0.05
 MOST_SUSPECTS = 6
-MountKey = tuple[str, str]
-MISSING = 0.5
-SHARED = 0.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -341,339 +331,3 @@ def powers_exchanged(runs: Sequence[ReducedRun]) -> dict[int, Flag]:
                 other_set_W=its,
             )
     return flags
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MountLevels:
-    """One number a mount: how far its rises are from the mean of all mounts, at the highest step.
-
-    Attributes
-    ----------
-    keys : tuple of (str, str)
-        Treatment and mount.
-    level_K : ndarray, shape (m,)
-        Robust slope of its rises against the steps' medians, times the highest power, K.
-    treatment : ndarray of int, shape (m,)
-        Which treatment.
-    """
-
-    keys: tuple[MountKey, ...]
-    level_K: Array
-    treatment: npt.NDArray[np.intp]
-
-
-def mount_levels(runs: Sequence[ReducedRun], ladders: Ladders, without: set[int]) -> MountLevels | None:
-    """Give each mount one number.
-
-    Parameters
-    ----------
-    runs : sequence of ReducedRun
-        All runs.
-    ladders : Ladders
-        Those with a rise, side by side.
-    without : set of int
-        Positions among the members of runs known to be off.
-
-    Returns
-    -------
-    MountLevels or None
-        None with fewer than three mounts.
-    """
-    kept = np.array([i not in without for i in range(len(ladders.members))])
-    names = [(runs[i].treatment, runs[i].mount) for i in ladders.members]
-    mounts = np.unique(ladders.mount[kept])
-    if mounts.size < 3:
-        return None
-    size = ladders.power_W / ladders.power_W.max()
-    steps = np.unique(ladders.step)
-    # Common steps and slopes by least squares in turn: both are linear, and every mount need not have every step.
-    common = (ladders.step[:, None] == steps[None, :]).astype(np.float64)
-    design = np.hstack([common, (ladders.mount[:, None] == mounts[None, :]) * size[:, None]])
-    coefficients = np.linalg.lstsq(design[kept], ladders.rise_K[kept], rcond=None)[0]
-    keys = [names[int(np.flatnonzero(ladders.mount == m)[0])] for m in mounts]
-    treatments = list(dict.fromkeys(t for t, _ in keys))
-    return MountLevels(
-        keys=tuple(keys), level_K=coefficients[steps.size :], treatment=np.array([treatments.index(t) for t, _ in keys])
-    )
-
-
-def exchanged_mounts(levels: MountLevels, thresholds: CheckThresholds) -> dict[MountKey, Flag]:
-    """Find two mounts of different treatments that fit better with each other's labels.
-
-    Parameters
-    ----------
-    levels : MountLevels
-        One number a mount.
-    thresholds : CheckThresholds
-        Limits in use.
-
-    Returns
-    -------
-    dict of (treatment, mount) to Flag
-        The pair; with two treatments of two mounts each also the pair that is left, as nobody can tell which it is.
-    """
-    y, group = levels.level_K, levels.treatment
-    floor = thresholds.usual_mount_sd_dof * thresholds.usual_mount_sd_K**2
-    before = _within(y, group) + floor
-    pairs: list[tuple[float, int, int]] = []
-    for i, j in combinations(range(y.size), 2):
-        if group[i] == group[j] or abs(y[i] - y[j]) <= thresholds.mount_off_K:
-            continue
-        swapped = y.copy()
-        swapped[[i, j]] = y[[j, i]]
-        pairs.append((before / (_within(swapped, group) + floor), i, j))
-    best = max(pairs, default=(0.0,))[0]
-    if best < thresholds.swap_ratio:
-        return {}
-    found = [(i, j) for ratio, i, j in pairs if ratio > 0.999 * best]
-    several = len(found) > 1
-    flags: dict[MountKey, Flag] = {}
-    for pair in found:
-        for mine, other in (pair, pair[::-1]):
-            name = " ".join(levels.keys[other])
-            flags[levels.keys[mine]] = raise_flag(
-                "labels may be swapped",
-                "doubtful",
-                f"Exchanged with {name}, both mounts fit their treatments: the scatter between mounts falls "
-                f"{best:.0f}-fold."
-                + (" Another pair would do as well: with so few mounts nobody can tell." if several else ""),
-                scatter_falls_by_ratio=best,
-                difference_K=float(y[other] - y[mine]),
-                n_mounts=float(y.size),
-            )
-    return flags
-
-
-def _within(y: Array, group: npt.NDArray[np.intp]) -> float:
-    """Sum of squares within groups."""
-    count = np.bincount(group)
-    means = np.bincount(group, y) / np.maximum(count, 1)
-    return float(((y - means[group]) ** 2).sum())
-
-
-def off_treatment(levels: MountLevels, thresholds: CheckThresholds) -> dict[MountKey, Flag]:
-    """Find mounts that do not fit the others of their treatment.
-
-    Parameters
-    ----------
-    levels : MountLevels
-        One number a mount.
-    thresholds : CheckThresholds
-        Limits in use.
-
-    Returns
-    -------
-    dict of (treatment, mount) to Flag
-        With two mounts in a treatment both are named: which of them it is cannot be told.
-    """
-    kept = np.ones(levels.level_K.size, dtype=np.bool_)
-    flags: dict[MountKey, Flag] = {}
-    for _ in range(max(1, kept.size // 4)):
-        found = _worst_mount(levels, kept, thresholds)
-        if not found:
-            break
-        flags |= found
-        for key in found:
-            kept[levels.keys.index(key)] = False
-    return flags
-
-
-def _worst_mount(levels: MountLevels, kept: npt.NDArray[np.bool_], thresholds: CheckThresholds) -> dict[MountKey, Flag]:
-    y, group = levels.level_K, levels.treatment
-    count = np.bincount(group, kept.astype(np.float64), minlength=int(group.max()) + 1)
-    can = kept & (count[group] >= 2)
-    if not can.any():
-        return {}
-    means = np.bincount(group, np.where(kept, y, 0.0), minlength=count.size) / np.maximum(count, 1.0)
-    residual = np.where(can, y - means[group], 0.0)
-    free = 1.0 - 1.0 / np.maximum(count[group], 1.0)
-    known = thresholds.usual_mount_sd_K, thresholds.usual_mount_sd_dof
-    dof = float(kept.sum() - (count > 0).sum())
-    off, scatter, ratio, allowed = studentise(residual, free, can, dof, known, thresholds.between_alarm_percent)
-    allowed = max(allowed, thresholds.mount_off_ratio)
-    worst = int(np.argmax(ratio))
-    n_own = int(count[group[worst]])
-    if ratio[worst] <= allowed or abs(off[worst]) <= thresholds.mount_off_K:
-        return {}
-    members = [worst] if n_own > 2 else np.flatnonzero(can & (group == group[worst])).tolist()
-    care = (
-        f" There are only {n_own} mounts of it: a bad mount, another batch and plain scatter look alike."
-        if n_own > 2
-        else " There are only 2 mounts of it, and nobody can tell which is the odd one."
-    )
-    flags: dict[MountKey, Flag] = {}
-    for i in members:
-        flags[levels.keys[i]] = raise_flag(
-            "mount off its treatment",
-            "doubtful",
-            f"The mount is {abs(off[i]):.1f} K {side(float(off[i]))} the other mounts of its treatment at "
-            f"the highest step, {ratio[worst]:.1f} times what mounts scatter.{care}",
-            off_K=float(off[i]),
-            studentised=float(ratio[worst]),
-            allowed_ratio=allowed,
-            scatter_K=float(scatter[worst]),
-            n_mounts=float(n_own),
-        )
-    return flags
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Spread:
-    """How the sensors of the runs differ from the median sensor, per watt.
-
-    Attributes
-    ----------
-    at : tuple of int
-        Positions of the runs, among all runs.
-    sensors : tuple of str
-        Their common sensors.
-    per_watt : ndarray, shape (n, n_sensors)
-        Sensor less median sensor over the fit window, over power, K/W; NaN where a sensor is missing.
-    power_W : ndarray, shape (n,)
-        Logged power.
-    mount : ndarray of int, shape (n,)
-        Which mount.
-    """
-
-    at: tuple[int, ...]
-    sensors: tuple[str, ...]
-    per_watt: Array
-    power_W: Array
-    mount: npt.NDArray[np.intp]
-
-
-def measure_spread(
-    runs: Sequence[ReducedRun], positions: Sequence[int], traces: Sequence[Trace], estimates: Sequence[Estimate]
-) -> Spread | None:
-    """Measure how the sensors differ in every run.
-
-    Parameters
-    ----------
-    runs : sequence of ReducedRun
-        All runs.
-    positions : sequence of int
-        Which of them the traces belong to.
-    traces, estimates : sequence
-        Of those runs.
-
-    Returns
-    -------
-    Spread or None
-        None with fewer than three sensors that all runs have, or fewer than three runs.
-    """
-    names = [set(trace.sensors) for trace in traces]
-    if not names:
-        return None
-    common = tuple(s for s in traces[0].sensors if all(s in have for have in names))
-    if len(common) < 3:
-        return None
-    found: list[tuple[int, Array, float, int]] = []
-    seen: dict[tuple[str, str], int] = {}
-    for position, trace, estimate in zip(positions, traces, estimates, strict=True):
-        if any(f.flag == "sensor stuck" for f in runs[position].flags) or not estimate.power_W > 0:
-            continue
-        late = trace.time_s >= estimate.window_s[0]
-        columns = trace.temperature_C[late][:, [trace.sensors.index(s) for s in common]]
-        known = ~np.isnan(columns)
-        if not known.any():
-            continue
-        means = np.where(known.mean(axis=0) > MISSING, known_mean(columns, axis=0), np.nan)
-        if np.isnan(means).sum() > len(common) - 3:
-            continue
-        mount = seen.setdefault((runs[position].treatment, runs[position].mount), len(seen))
-        found.append((position, (means - _median(means)) / estimate.power_W, estimate.power_W, mount))
-    if len(found) < 3:
-        return None
-    at, rows, powers, mounts = zip(*found, strict=True)
-    return Spread(at=at, sensors=common, per_watt=np.array(rows), power_W=np.array(powers), mount=np.array(mounts))
-
-
-def core_spread(spread: Spread, thresholds: CheckThresholds) -> dict[int, Flag]:
-    """Find mounts and runs with one sensor unlike the other mounts.
-
-    Parameters
-    ----------
-    spread : Spread
-        What :func:`measure_spread` found.
-    thresholds : CheckThresholds
-        Limits in use.
-
-    Returns
-    -------
-    dict of int to Flag
-        By position among all runs. A mount's flag stands on each of its runs.
-    """
-    mounts = np.unique(spread.mount)
-    own = np.array([_weighted(spread.per_watt[spread.mount == m], spread.power_W[spread.mount == m]) for m in mounts])
-    top_W = float(spread.power_W.max())
-    flags: dict[int, Flag] = {}
-    if mounts.size >= 3:
-        for k, m in enumerate(mounts):
-            others = np.delete(own, k, axis=0)
-            usual = _median(others, axis=0)
-            away = (own[k] - usual) * top_W
-            # Scatter of sensors between the other mounts; a readout in whole kelvins alone makes 0.3 K.
-            typical = robust_sd(others, about=usual) * top_W
-            worst = _odd_sensor(away, typical, thresholds)
-            if worst is None:
-                continue
-            # One run alone can pull the mean of its mount: then it is the run's.
-            each = (spread.per_watt[spread.mount == m, worst] - usual[worst]) * top_W / away[worst]
-            if np.mean(each > SHARED) < SHARED:
-                continue
-            for i in np.flatnonzero(spread.mount == m):
-                flags[spread.at[i]] = _flag(
-                    spread, worst, float(away[worst]), float(typical), "the other mounts", top_W, mounts.size
-                )
-    for k in range(len(spread.at)):  # and single runs against the others of their mount
-        if spread.at[k] in flags:
-            continue
-        same = spread.mount == spread.mount[k]
-        same[k] = False
-        others = spread.per_watt[same]
-        if len(others) < 2:
-            continue
-        usual = _median(others, axis=0)
-        away = (spread.per_watt[k] - usual) * spread.power_W[k]
-        typical = robust_sd((others - usual) * spread.power_W[same][:, None], about=0.0)
-        worst = _odd_sensor(away, typical, thresholds)
-        if worst is not None:
-            flags[spread.at[k]] = _flag(
-                spread, worst, float(away[worst]), typical, "the other runs of its mount",
-                float(spread.power_W[k]), len(others) + 1,
-            )  # fmt: skip
-    return flags
-
-
-def _odd_sensor(away_K: Array, typical_K: float, thresholds: CheckThresholds) -> int | None:
-    """Return the sensor that is farthest away, if it is too far."""
-    distance = np.nan_to_num(np.abs(away_K))
-    worst = int(np.argmax(distance))
-    far = distance[worst] > max(thresholds.core_spread_K, thresholds.core_spread_ratio * max(typical_K, 0.3))
-    return worst if far else None
-
-
-def _median(values: Array, axis: int | None = None) -> Any:
-    """Median of what is known; numpy's own for NaN is many times slower."""
-    return np.nanmedian(values, axis=axis) if np.isnan(values).any() else np.median(values, axis=axis)
-
-
-def _weighted(per_watt: Array, power_W: Array) -> Array:
-    """Mean of each sensor, weighted with the power squared, NaN where it is missing throughout."""
-    weights = np.where(np.isnan(per_watt), 0.0, power_W[:, None] ** 2)
-    total = weights.sum(axis=0)
-    found: Array = np.where(total > 0, np.nansum(per_watt * weights, axis=0) / np.maximum(total, 1e-12), np.nan)
-    return found
-
-
-def _flag(spread: Spread, sensor: int, away_K: float, typical_K: float, whom: str, at_W: float, n: int) -> Flag:
-    return raise_flag(
-        "core spread",
-        "doubtful",
-        f"{spread.sensors[sensor]} stands {abs(away_K):.1f} K {'above' if away_K > 0 else 'below'} what {whom} show "
-        f"against the median sensor at {at_W:.0f} W: poor contact there is the usual cause.",
-        away_K=away_K,
-        usual_scatter_K=typical_K,
-        at_power_W=at_W,
-        compared=float(n),
-    )

@@ -1,0 +1,559 @@
+"""How a log is written and what its columns hold, guessed from its text and shown with what the guess rests on."""
+
+from __future__ import annotations
+
+import contextlib
+import csv
+import functools
+import itertools
+import re
+from collections import Counter
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any, Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from thermlab.logs.cells import UNIT_OF, number_pattern
+from thermlab.logs.text import BOMS, numbered, split_line
+from thermlab.logs.times import UNIT_S, example, pattern_of, seconds_of
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+Array = npt.NDArray[np.float64]
+
+DELIMITERS = ("\t", ";", ",", "|")
+SAMPLE_LINES = 400
+MAX_LINE = 100_000
+MAX_CELLS = 2000
+"""A line with more characters or cells is not looked at: no bench has so many channels."""
+MAX_LINES = 300_000
+"""Lines beyond are left to the log reader, which reads every one of them."""
+
+_TIME = re.compile(
+    r"\d{1,4}[-/.]\w{1,3}[-/.]\d{1,4}([T _,]+\d.*)?"
+    r"|\d{1,2}:\d\d(:\d\d([.,]\d+)?)?\s?([AaPp][Mm])?"
+    r"|\d{8}T\d{4,6}.*",
+    re.ASCII,
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TextGuess:
+    """How a log seems to be written.
+
+    Attributes
+    ----------
+    encoding, delimiter, decimal : str
+        As they would stand in ``campaign.yaml``.
+    header_line : int
+        Line of the column names, from 1.
+    names : tuple of str
+        Column names; empty where a column has none.
+    units : tuple of str
+        Line of units below the header, cell by cell; empty where there is none.
+    cells : list of tuple of str
+        Cells of each column, from the lines below that have as many as the header.
+    marked : bool
+        Whether a byte order mark says the encoding, so that it is no guess.
+    apart : tuple of str
+        Names that stand for one of several columns of the same name, such as ``T#2``.
+    """
+
+    encoding: str
+    delimiter: str
+    decimal: str
+    header_line: int
+    names: tuple[str, ...]
+    units: tuple[str, ...]
+    cells: list[tuple[str, ...]]
+    marked: bool
+    apart: tuple[str, ...] = ()
+
+
+class NotALogError(ValueError):
+    """A file that has no table with a header line in it; the reason is its text."""
+
+
+def guess_encoding(raw: bytes) -> tuple[str, bool]:
+    """Return the encoding bytes seem to be in, and whether a byte order mark says so.
+
+    Parameters
+    ----------
+    raw : bytes
+        A whole file.
+    """
+    for mark, encoding in BOMS:
+        if raw.startswith(mark):
+            return encoding, True
+    head = raw[:4000]
+    if head.count(0) > len(head) // 5:
+        # A text in Latin letters has its zeros at odd places in the one order, at even places in the other.
+        return ("utf-16-le" if head[1::2].count(0) >= head[::2].count(0) else "utf-16-be"), False
+    for encoding in ("utf-8", "cp1252"):
+        with contextlib.suppress(UnicodeDecodeError):
+            raw.decode(encoding)
+            return encoding, False
+    return "latin-1", False
+
+
+def _number(cell: str, decimal: str) -> tuple[float, str] | None:
+    """Return a number and the unit behind it, empty where there is none; None where the cell is no number."""
+    match = re.match(number_pattern(decimal), cell.replace("\u2212", "-"), re.ASCII)
+    rest = cell[match.end() :].strip(" []()") if match else ""
+    if match is None or (rest and rest not in UNIT_OF):
+        return None
+    return float(match.group().replace(decimal, ".")), UNIT_OF.get(rest, "")
+
+
+def _is_told(cell: str, decimal: str) -> bool:
+    """Tell whether a cell is a number, or looks like a date, a time or both."""
+    return _number(cell, decimal) is not None or _TIME.fullmatch(cell) is not None
+
+
+def guess_text(raw: bytes) -> TextGuess:
+    """Guess how a log is written.
+
+    Parameters
+    ----------
+    raw : bytes
+        The whole file.
+
+    Returns
+    -------
+    TextGuess
+
+    Raises
+    ------
+    NotALogError
+        Where there is no table with a header line.
+    """
+    encoding, marked = guess_encoding(raw)
+    text = raw.decode(encoding, "replace").removeprefix("\ufeff").replace("\r\n", "\n").replace("\r", "\n")
+    lines = text.rstrip("\n\0 ").split("\n")
+    if len(lines) < 3:
+        raise NotALogError("fewer than three lines")
+    if any(len(line) > MAX_LINE or max(map(line.count, DELIMITERS)) > MAX_CELLS for line in lines[:SAMPLE_LINES]):
+        raise NotALogError(f"a line of more than {MAX_LINE} characters or {MAX_CELLS} cells")
+    delimiter, decimal, width = _guess_cells(lines[:SAMPLE_LINES])
+    cut = [_cells(line, delimiter) for line in lines[:SAMPLE_LINES]]
+    kinds = [_kind_of_line(cells, width, decimal) for cells in cut]
+    first = next((i for i, pair in enumerate(itertools.pairwise(kinds)) if pair == ("data", "data")), 0)
+    top = first
+    while top > 0 and kinds[top - 1] == "heading":
+        top -= 1
+    if top == first:
+        raise NotALogError("no line of column names above the first row of numbers")
+    # Of several lines of words above the numbers the first names the columns and the last may hold units.
+    names, units = cut[top], (cut[first - 1] if first - 1 > top else [])
+    own = numbered(names)
+    below = [_cells(line, delimiter) for line in lines[first:MAX_LINES] if len(line) <= MAX_LINE]
+    rows = [cells for cells in below if len(cells) >= width - 1 and cells != names]
+    wide = [(row + [""] * len(names))[: len(names)] for row in rows]
+    return TextGuess(
+        encoding=encoding, delimiter=delimiter, decimal=decimal, header_line=top + 1, names=own,
+        units=tuple(units), cells=list(zip(*wide, strict=True)), marked=marked,
+        apart=tuple(name for name, bare in zip(own, names, strict=True) if name != bare),
+    )  # fmt: skip
+
+
+def _cells(line: str, delimiter: str) -> list[str]:
+    try:
+        cells = split_line(line, delimiter)
+    except csv.Error:
+        return []
+    while len(cells) > 1 and not cells[-1]:
+        cells.pop()
+    return cells
+
+
+def _guess_cells(lines: Sequence[str]) -> tuple[str, str, int]:
+    """Return delimiter, decimal sign and number of cells with which most of the later lines are numbers and times."""
+    late = [line for line in lines[len(lines) // 3 :] if line.strip()]
+    best, found = (0.0, 0), ("", "", 0)
+    for delimiter in DELIMITERS:
+        cut = [_cells(line, delimiter) for line in late]
+        width, share = Counter(map(len, cut)).most_common(1)[0]
+        if width < 2:
+            continue
+        cells = [cell for row in cut if len(row) == width for cell in row if cell]
+        for decimal in (".",) if delimiter == "," else (".", ","):
+            told = sum(_is_told(cell, decimal) for cell in cells)
+            score = (round(share / len(late) * told / max(1, len(cells)), 3), width)
+            if score > best:
+                best, found = score, (delimiter, decimal, width)
+    if best[0] < 0.3:
+        raise NotALogError("no rows of numbers")
+    return found
+
+
+def _kind_of_line(cells: list[str], width: int, decimal: str) -> str:
+    """Return ``"data"`` for a row of numbers, ``"heading"`` for a line of words, else nothing."""
+    filled = [cell for cell in cells if cell]
+    told = sum(_is_told(cell, decimal) for cell in filled)
+    if 2 * told < len(filled):
+        return "heading" if len(cells) >= width - 1 and len(filled) > 1 else ""
+    return "data" if filled and abs(len(cells) - width) <= 1 else ""
+
+
+_DATES = (
+    "%Y-%m-%d", "%Y/%m/%d", "%Y.%m.%d", "%d.%m.%Y", "%d/%m/%Y", "%m/%d/%Y", "%d-%m-%Y", "%m-%d-%Y", "%d.%m.%y",
+    "%d/%m/%y", "%m/%d/%y", "%y-%m-%d", "%d-%b-%Y", "%d %b %Y", "%d-%b-%y", "%b %d %Y", "%Y%m%d",
+)  # fmt: skip
+_CLOCKS = ("%H:%M:%S", "%I:%M:%S %p", "%H:%M", "%I:%M %p", "%H%M%S", "%H.%M.%S")
+_JOINS = (" ", "T", "_", ", ")
+_OFFSETS = ("", "%z", " %z")
+_FORMATS = [*map("".join, itertools.product(_DATES, _JOINS, _CLOCKS, _OFFSETS)), *_CLOCKS]
+_pattern = functools.cache(pattern_of)
+_COUNTERS = re.compile(r"(n|no|nr|num|number|#|index|idx|sample|samples|row|count|counter|id|record)\.?", re.IGNORECASE)
+_TIME_WORDS = re.compile(r"\b(time|elapsed|t|date|clock time|timestamp|uptime|seconds|sec|minutes)\b", re.IGNORECASE)
+_SAMPLES = 300
+MOSTLY = 0.97
+"""A last line may be cut off, and a summary may follow: so large a share of the times has to fit."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TimeGuess:
+    """How a log seems to write its times.
+
+    Attributes
+    ----------
+    columns : tuple of str
+        One column, or date and time.
+    format, unit : str or None
+        Of clock times; of elapsed time.
+    others : tuple of str
+        Other formats that would read every time as well: day and month may be exchanged.
+    sure : bool
+        Whether nothing but this fits.
+    """
+
+    columns: tuple[str, ...]
+    format: str | None = None
+    unit: str | None = None
+    others: tuple[str, ...] = ()
+    sure: bool = True
+
+    def words(self) -> str:
+        """Return the guess in words."""
+        if self.format is None:
+            return f"elapsed time in {self.unit}"
+        return f"clock times such as {example(self.format)}"
+
+
+def fitting_formats(cells: Sequence[str]) -> list[str]:
+    """Return the formats in which some times can be read, but for a few that are damaged, the likeliest first.
+
+    Parameters
+    ----------
+    cells : sequence of str
+        Times as written, in the order of the file.
+
+    Returns
+    -------
+    list of str
+        Formats as in ``campaign.yaml``; empty where none fits nearly all.
+    """
+    sample = list(dict.fromkeys(cell for cell in cells if cell))
+    if not sample:
+        return []
+    sample = [sample[i] for i in np.unique(np.linspace(0, len(sample) - 1, _SAMPLES).astype(int))]
+    fitting = []
+    for form in _FORMATS:
+        pattern = _pattern(form)
+        if not any(pattern.fullmatch(cell) for cell in sample[:3]):
+            continue
+        seconds = [seconds_of(pattern.fullmatch(cell)) for cell in sample]
+        known = [value for value in seconds if value is not None]
+        if len(known) >= MOSTLY * len(seconds):
+            back = sum(b < a for a, b in itertools.pairwise(known))
+            fitting.append((back, max(known) - min(known) if back else 0.0, _rank(form, sample[0]), form))
+    return [form for *_, form in sorted(fitting)]
+
+
+def _rank(form: str, cell: str) -> int:
+    """Rank formats that cannot be told apart: 5/3 with AM and PM is written month first, else day first."""
+    month_first = form.startswith(("%m", "%b"))
+    return int(month_first != bool(re.search("[AaPp][Mm]", cell))) + 2 * ("%y" in form)
+
+
+def guess_time(names: Sequence[str], columns: Sequence[Sequence[str]], decimal: str) -> TimeGuess | None:
+    """Guess which column holds the time.
+
+    Parameters
+    ----------
+    names : sequence of str
+        Column names.
+    columns : sequence of sequence of str
+        Cells of each column.
+    decimal : str
+        Decimal sign.
+
+    Returns
+    -------
+    TimeGuess or None
+        None where no column looks like one.
+    """
+    dates: list[tuple[str, list[str]]] = []
+    for name, cells in zip(names, columns, strict=True):
+        if not name or all(_plain(cell, decimal) for cell in cells[:20] if cell):
+            continue
+        if forms := fitting_formats(cells):
+            if not dates or not forms[0].startswith(("%H", "%I")):
+                return _clock(forms, name)
+            return _clock([f"{day} {forms[0]}" for day in dates[-1][1]], dates[-1][0], name)
+        midnights = fitting_formats([f"{cell} 00:00" for cell in cells if cell])
+        if found := [form.removesuffix(" %H:%M") for form in midnights if form.endswith(" %H:%M")]:
+            dates.append((name, found))
+    for (date, found), (name, cells) in itertools.product(dates, zip(names, columns, strict=True)):
+        # Times of digits alone are looked for only beside a date.
+        forms = fitting_formats(cells) if name not in ("", date) else []
+        if forms and "%H" in forms[0]:
+            return _clock([f"{day} {forms[0]}" for day in found], date, name)
+    return _elapsed(names, columns, decimal)
+
+
+def _plain(cell: str, decimal: str) -> bool:
+    return re.fullmatch(rf"[+-]?\d+({re.escape(decimal)}\d*)?", cell) is not None
+
+
+def _clock(forms: Sequence[str], *columns: str) -> TimeGuess:
+    return TimeGuess(columns=columns, format=forms[0], others=tuple(forms[1:3]), sure=len(forms) == 1)
+
+
+def _elapsed(names: Sequence[str], columns: Sequence[Sequence[str]], decimal: str) -> TimeGuess | None:
+    """Return the numeric column that only grows; one called a time before one that only counts."""
+    found: list[tuple[int, int, TimeGuess]] = []
+    for name, cells in zip(names, columns, strict=True):
+        values = [float(cell.replace(decimal, ".")) for cell in cells if _plain(cell, decimal)]
+        steps = np.diff(values)
+        if not name or len(values) < 3 or len(values) < 0.9 * len(cells) or (steps < 0).mean() > 0.001:
+            continue
+        if not (steps > 0).mean() > 0.5:
+            continue
+        unit, told = _unit_of_time(name, float(np.median(steps[steps > 0])), values[-1] - values[0])
+        bare = re.sub(r"[\[(].*", "", name).strip().replace("_", " ")
+        rank = (not told and _TIME_WORDS.search(bare) is None) + 2 * (_COUNTERS.fullmatch(bare) is not None)
+        found.append((rank, len(found), TimeGuess(columns=(name,), unit=unit, sure=told and not rank)))
+    return min(found)[2] if found and min(found)[0] < 2 else None
+
+
+def _unit_of_time(name: str, step: float, span: float) -> tuple[str, bool]:
+    """Return the unit of an elapsed time, and whether its name tells it.
+
+    Without a name: seconds where that gives a log of ten minutes or a reading in no less than a fifth of a second.
+    """
+    unit = unit_of(name.replace(" ", "_"))
+    if unit in UNIT_S:
+        return unit, True
+    if step >= 50.0:
+        return "ms", False
+    if step >= 0.2 or span >= 600.0:
+        return "s", False
+    return ("min" if 60.0 * step >= 0.2 else "h"), False
+
+
+Content = Literal["time", "temperature", "room", "power", "set power", "clock", "number", "constant", "text", "empty"]
+
+_BRACKETS = re.compile(r"[\[(]\s*([^\[\]()]+?)\s*[\])]\s*$")
+_LAST_WORD = re.compile(r"([_ /,])([^\s_/,]+)$")
+_WORDS: tuple[tuple[Content, str], ...] = (
+    ("room", r"room|ambient|amb\b|air\b|inlet|intake|outside|lab\b|surrounding|raum|umgebung"),
+    ("clock", r"clock|freq"),
+    ("set power", r"set\b|set[ _]?point|setpoint|target|nominal|requested|limit"),
+    ("power", r"power|heater|load\b|watt|dissipat|pkg\b|leistung|heiz"),
+    (
+        "temperature",
+        r"temp|die\b|core|junction|hot ?spot|case\b|sink|block\b|sensor|thermo|cpu|gpu|base\b|ntc|tc\d|kern\b|fühler",
+    ),
+)
+_PATTERNS = {kind: re.compile(rf"(?<![a-z])({words})", re.IGNORECASE) for kind, words in _WORDS}
+_UNITS: dict[str, Content] = {
+    "degC": "temperature", "degF": "temperature", "K": "temperature",
+    "W": "power", "mW": "power", "kW": "power", "MHz": "clock", "GHz": "clock", "Hz": "clock",
+}  # fmt: skip
+_PLAUSIBLE = {"degC": (-40.0, 160.0), "degF": (-40.0, 320.0), "K": (230.0, 440.0)}
+MOST_TOKENS = 8
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ColumnLook:
+    """What one column of a log seems to hold.
+
+    Attributes
+    ----------
+    name : str
+        As in the header.
+    content : str
+        Kind of content.
+    unit : str
+        Unit as in ``campaign.yaml``; empty where there is none or it is not known.
+    why : str
+        What the guess rests on: the unit, the name, or how the numbers behave.
+    low, high : float or None
+        Smallest and largest number.
+    missing : tuple of str
+        Texts that stand among the numbers.
+    n_missing : int
+        Cells that are blank or hold such a text.
+    values : ndarray, shape (n,)
+        The numbers, NaN where missing; of size 0 for text.
+    """
+
+    name: str
+    content: Content
+    unit: str
+    why: str
+    low: float | None = None
+    high: float | None = None
+    missing: tuple[str, ...] = ()
+    n_missing: int = 0
+    values: Any = field(default_factory=lambda: np.empty(0))
+
+
+def look_at_columns(text: TextGuess, time_columns: Sequence[str]) -> tuple[ColumnLook, ...]:
+    """Guess what each column holds.
+
+    Parameters
+    ----------
+    text : TextGuess
+        The log as text.
+    time_columns : sequence of str
+        Columns that hold the time.
+
+    Returns
+    -------
+    tuple of ColumnLook
+        In the order of the file; columns without a name are left out.
+    """
+    units = [*text.units, *[""] * len(text.names)]
+    looks = [
+        _look(name, cells, below, text.decimal, name in time_columns)
+        for name, cells, below in zip(text.names, text.cells, units, strict=False)
+        if name
+    ]
+    return tuple(_from_behaviour(looks))
+
+
+def unit_of(name: str, below: str = "") -> str:
+    """Return the unit a name ends in, or the one in the line below it; empty where there is none."""
+    if below.strip("[]() ") in UNIT_OF:
+        return UNIT_OF[below.strip("[]() ")]
+    name = re.sub(r"#\d+$", "", name)
+    if match := _BRACKETS.search(name):
+        return UNIT_OF.get(match.group(1), "")
+    match = _LAST_WORD.search(name)
+    # One letter behind a space is part of a name ("channel C") rather than a unit.
+    if match is None or (len(match.group(2)) == 1 and match.group(1) != "_"):
+        return ""
+    return UNIT_OF.get(match.group(2), "")
+
+
+def _look(name: str, cells: Sequence[str], below: str, decimal: str, is_time: bool) -> ColumnLook:
+    if is_time:
+        return ColumnLook(name=name, content="time", unit="", why="its cells")
+    values, odd, cell_unit = _numbers(cells, decimal)
+    known = values[~np.isnan(values)]
+    low, high = (float(known.min()), float(known.max())) if known.size else (None, None)
+    unit = unit_of(name, below) or cell_unit
+    blank = len(cells) - known.size
+    if 2 * known.size < len(cells):
+        return ColumnLook(name=name, content="text" if odd else "empty", unit="", why="its cells")
+    content, why = _told(name, unit, low, high)
+    if content in ("number", "set power") and low == high:
+        content, why = "constant", "one number throughout"
+    if content in ("temperature", "room") and unit == "":
+        unit, why = ("K" if low is not None and low > 200.0 else "degC"), f"{why}; unit by its range"
+    if content in ("power", "set power") and unit == "":
+        unit, why = "W", f"{why}; unit by custom"
+    if content == "clock" and unit == "":
+        unit, why = ("MHz" if (high or 0.0) > 50.0 else "GHz"), f"{why}; unit by its range"
+    return ColumnLook(
+        name=name, content=content, unit=unit, why=why, low=low, high=high,
+        missing=tuple(odd[:MOST_TOKENS]), n_missing=blank, values=values,
+    )  # fmt: skip
+
+
+def _numbers(cells: Sequence[str], decimal: str) -> tuple[Any, list[str], str]:
+    """Return numbers, the texts among them and a unit that stands behind numbers."""
+    read = {cell: _number(cell, decimal) for cell in dict.fromkeys(cells) if cell}  # readings repeat
+    known = {cell: found for cell, found in read.items() if found is not None}
+    values = np.array([known[cell][0] if cell in known else np.nan for cell in cells])
+    return values, sorted(set(read) - set(known)), next((unit for _, unit in known.values() if unit), "")
+
+
+def _told(name: str, unit: str, low: float | None, high: float | None) -> tuple[Content, str]:
+    """Return what name and unit say."""
+    words = [kind for kind, pattern in _PATTERNS.items() if pattern.search(re.sub("[_.]", " ", name))]
+    if unit:
+        return _told_by_unit(unit, words, low, high)
+    kind: Content = words[0] if words and "%" not in name else "number"
+    if kind == "temperature" and "power" in words:
+        kind = "power"
+    if kind == "set power" and "power" not in words:
+        kind = "number"
+    if kind in ("room", "temperature"):
+        plausible = low is not None and high is not None and any(_plausible(u, low, high) for u in ("degC", "K"))
+        return (kind, "its name") if plausible else ("number", "its name, but not its range")
+    return kind, "nothing in its name" if kind == "number" else "its name"
+
+
+def _told_by_unit(unit: str, words: Sequence[str], low: float | None, high: float | None) -> tuple[Content, str]:
+    content = _UNITS.get(unit, "number")
+    if content == "temperature" and (low is None or high is None or not _plausible(unit, low, high)):
+        return "number", f"unit {unit}, but not a temperature of a bench"
+    if content == "temperature" and "room" in words:
+        content = "room"
+    if content == "power" and "set power" in words:
+        content = "set power"
+    return content, f"unit {unit}"
+
+
+def _plausible(unit: str, low: float, high: float) -> bool:
+    least, most = _PLAUSIBLE[unit]
+    return low >= least and high <= most
+
+
+def _from_behaviour(looks: list[ColumnLook]) -> list[ColumnLook]:
+    """Tell power, temperatures and room by their course where no name or unit does."""
+    if not any(look.content == "power" for look in looks):
+        # A room written once a minute, with nights left out, goes in steps too, but small ones.
+        wide = [i for i, look in enumerate(looks) if look.content == "number" and _span(look.values) > 3.0]
+        steps = [(_stepwise(looks[i].values), i) for i in wide]
+        steps = [pair for pair in steps if pair[0] > 0.6]
+        if steps:
+            place = max(steps)[1]
+            looks[place] = replace(looks[place], content="power", unit="W", why="it goes in steps; unit by custom")
+    if not any(look.content == "temperature" for look in looks):
+        for i, look in enumerate(looks):
+            if look.content != "number" or look.low is None or look.high is None:
+                continue
+            moves = look.high - look.low > 3.0
+            # A room hardly moves; what has few values is a state or a clock.
+            still = look.low > 5.0 and look.high < 45.0 and np.unique(look.values[~np.isnan(look.values)]).size > 4
+            if _plausible("degC", look.low, look.high) and (moves or still):
+                looks[i] = replace(look, content="temperature", unit="degC", why="its range and course; unit by custom")
+    hot = [look for look in looks if look.content == "temperature"]
+    if len(hot) > 1 and not any(look.content == "room" for look in looks):
+        coolest, *others = sorted(hot, key=lambda look: float(np.nanmedian(look.values)))
+        if _span(coolest.values) < 0.3 * float(np.median([_span(look.values) for look in others])):
+            at = looks.index(coolest)
+            looks[at] = replace(coolest, content="room", why="the coolest, and it hardly moves with the others")
+    return looks
+
+
+def _span(values: Any) -> float:
+    known = values[~np.isnan(values)]
+    return float(np.subtract(*np.percentile(known, [95, 5]))) if known.size else 0.0
+
+
+def _stepwise(values: Any) -> float:
+    """Return which part of all movement lies in the largest hundredth of the steps, noise taken off."""
+    known = values[~np.isnan(values)]
+    if known.size < 200 or np.ptp(known) <= 0:
+        return 0.0
+    moves = np.abs(np.diff(known))
+    moves = np.maximum(moves - 3.0 * float(np.median(moves)), 0.0)
+    largest = np.sort(moves)[-max(2, moves.size // 100) :]
+    return float(largest.sum() / moves.sum()) if moves.sum() > 0 else 0.0
