@@ -4,13 +4,9 @@ A command turns :class:`InputError` into exit status 2 and any other
 :class:`ThermlabError` into exit status 1.
 """
 
-from __future__ import annotations
-
+from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable
+from typing import Literal, Self
 
 ReportState = Literal["failed", "died", "timeout"]
 
@@ -85,7 +81,7 @@ class InputError(ThermlabError, ValueError):
         self.problems: tuple[Problem, ...] = tuple(problems)
         super().__init__("\n".join(str(problem) for problem in self.problems))
 
-    def __reduce__(self) -> tuple[type[InputError], tuple[tuple[Problem, ...]]]:
+    def __reduce__(self) -> tuple[type[Self], tuple[tuple[Problem, ...]]]:
         # Worker processes hand errors back pickled; the default would pass the text as problems.
         return type(self), (self.problems,)
 
@@ -109,7 +105,7 @@ class ReportError(ThermlabError):
         self.message = message
         super().__init__(f"report {state}" + ("" if cell is None else f" in cell {cell}") + f": {message}")
 
-    def __reduce__(self) -> tuple[type[ReportError], tuple[ReportState, int | None, str]]:
+    def __reduce__(self) -> tuple[type[Self], tuple[ReportState, int | None, str]]:
         return type(self), (self.state, self.cell, self.message)
 
 

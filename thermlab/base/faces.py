@@ -1,12 +1,8 @@
 """Faces of packages: their public names, each imported from its file on first use."""
 
-from __future__ import annotations
-
+from collections.abc import Callable
 from importlib import import_module
-from typing import TYPE_CHECKING, Any
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
+from typing import Any
 
 
 def face(package: str, **files: str) -> tuple[list[str], Callable[[str], Any], Callable[[], list[str]]]:

@@ -6,8 +6,6 @@ else is first written beside it under a name that begins with a dot and then exc
 whoever looks finds the old content or the new one, never a mixture.
 """
 
-from __future__ import annotations
-
 import contextlib
 import difflib
 import errno
@@ -18,14 +16,12 @@ import re
 import shutil
 import stat
 import sys
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from fnmatch import fnmatchcase
-from typing import TYPE_CHECKING, BinaryIO
+from pathlib import Path
+from typing import BinaryIO
 
 from thermlab.base.errors import InputError, Problem, ThermlabError, show_name, shown
-
-if TYPE_CHECKING:
-    from collections.abc import Collection, Iterable, Iterator, Mapping
-    from pathlib import Path
 
 ALLOWED = "the path of a file inside the campaign folder, such as logs/run1.csv"
 FAILED = ".failed"

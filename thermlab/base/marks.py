@@ -6,13 +6,8 @@ readers with a colour-vision deficiency. Every colour has a contrast of at
 least 4.5 to 1 on the paper colour (WCAG 2.2, success criterion 1.4.3).
 """
 
-from __future__ import annotations
-
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
 
 PAGE = {
     "paper": "#fcfbf8",

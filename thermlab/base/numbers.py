@@ -6,15 +6,10 @@ a true minus sign. A difference is candidate minus baseline, but people read
 "cooler" and "warmer", so words replace the sign.
 """
 
-from __future__ import annotations
-
 import math
 import re
+from collections.abc import Sequence
 from decimal import ROUND_HALF_EVEN, Decimal
-from typing import TYPE_CHECKING
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
 
 Interval = tuple[float, float] | None
 _NOT_AVAILABLE = "n/a"

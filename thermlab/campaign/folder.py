@@ -1,13 +1,11 @@
 """A campaign folder: ``campaign.yaml`` and ``runs.csv`` checked together, or a new one to fill in."""
 
-from __future__ import annotations
-
 import hashlib
 import re
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from importlib import resources
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from pydantic import ValidationError
 
@@ -17,9 +15,6 @@ from thermlab.campaign.runsheet import MAX_SHEET_BYTES, NAME, OPTIONAL, REQUIRED
 from thermlab.campaign.settings import NO_LOG_SETTINGS, NO_ROOM, BenchSettings, CampaignSettings
 from thermlab.campaign.yaml_files import MAX_YAML_BYTES, YamlTree, load_yaml, read_model
 from thermlab.logs.settings import TimeSettings
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
 
 SETTINGS_NAME = "campaign.yaml"
 

@@ -6,21 +6,15 @@ parameter names. So names are compared with the fields of
 checks what it was given once more, so that a run by hand gets the same words.
 """
 
-from __future__ import annotations
-
 import difflib
 import re
-from typing import TYPE_CHECKING, Any, Literal
+from collections.abc import Mapping
+from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from thermlab.base.errors import InputError, Problem, shown
-from thermlab.campaign.settings import ConfidenceLevel, LimitC, Limits, MarginK, PowerW, RoomC
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from thermlab.campaign.settings import CampaignSettings
+from thermlab.campaign.settings import CampaignSettings, ConfidenceLevel, LimitC, Limits, MarginK, PowerW, RoomC
 
 _NUMBER = re.compile(r"[+-]?([0-9]{1,40}\.?[0-9]{0,40}|\.[0-9]{1,40})([eE][+-]?[0-9]{1,3})?\Z")
 

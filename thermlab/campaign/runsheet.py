@@ -1,27 +1,21 @@
 """The run sheet ``runs.csv``: one line per run, every problem at once."""
 
-from __future__ import annotations
-
 import csv
 import io
 import math
 import re
 from collections import Counter
+from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
-from typing import TYPE_CHECKING, TypeVar
+from typing import TypeVar
 
 from thermlab.base.errors import Problem, commands_terminal, shown
 from thermlab.base.files import PathRefusedError, inside
 from thermlab.campaign.settings import MAX_POWER_W
 from thermlab.campaign.yaml_files import MAX_PROBLEMS, decoded, first_problems
-from thermlab.logs.settings import ROOM_C
+from thermlab.logs.settings import ROOM_C, TimeSettings
 from thermlab.logs.times import DAY_S, TimeRefusedError, date_seconds, parse_time
-
-if TYPE_CHECKING:
-    from collections.abc import Collection, Iterable, Iterator
-
-    from thermlab.logs.settings import TimeSettings
 
 NAME = "runs.csv"
 REQUIRED = ("run", "treatment", "mount", "set_power_W", "log", "start", "end", "exclude", "note")

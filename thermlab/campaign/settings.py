@@ -4,8 +4,6 @@ Every threshold of the run checks is here too, under ``checks:``; where one has
 no published source it says so.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Mapping
 from typing import Annotated, Any, ClassVar, Literal
 

@@ -5,8 +5,6 @@ document. Plain words that look like dates, times of day, octal or sexagesimal
 numbers stay the text that was written, so ``12:30`` is never 750.
 """
 
-from __future__ import annotations
-
 import difflib
 import re
 from collections.abc import Iterator, Mapping

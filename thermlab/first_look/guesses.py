@@ -1,27 +1,20 @@
 """How a log is written and what its columns hold, guessed from its text and shown with what the guess rests on."""
 
-from __future__ import annotations
-
 import contextlib
 import csv
 import functools
 import itertools
 import re
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
 import numpy as np
-import numpy.typing as npt
 
 from thermlab.logs.cells import UNIT_OF, number_pattern
 from thermlab.logs.text import BOMS, numbered, split_line
 from thermlab.logs.times import UNIT_S, example, pattern_of, seconds_of
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-Array = npt.NDArray[np.float64]
 
 DELIMITERS = ("\t", ";", ",", "|")
 SAMPLE_LINES = 400

@@ -5,12 +5,11 @@ the files and shown with what it rests on. :mod:`thermlab.first_look.proposals` 
 a run sheet to edit; from there on the log reader takes what is declared and guesses nothing.
 """
 
-from __future__ import annotations
-
 from collections import Counter
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal, TypeVar
+from typing import Literal, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -29,9 +28,6 @@ from thermlab.first_look.guesses import (
 )
 from thermlab.logs.log import Log, read_log
 from thermlab.logs.settings import LogSettings
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
 
 Array = npt.NDArray[np.float64]
 

@@ -5,17 +5,16 @@ proposal is valid as it stands, with the names of treatments and mounts taken
 from the files or made up; nothing is written unless asked for.
 """
 
-from __future__ import annotations
-
 import csv
 import io
 import json
 import re
 from collections import Counter
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path, PurePosixPath
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
@@ -35,10 +34,6 @@ from thermlab.first_look.look import (
     set_powers,
 )
 from thermlab.logs.times import DAY_S, UNIT_S
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
-
 
 _NUMBERED = re.compile(r"(?P<name>.*?[^\W\d_].*?)[-_ .]*(?P<number>\d+)", re.DOTALL)
 _STEP_IN_NAME = re.compile(r"[-_ ]*\d+(\.\d+)?\s*W\b", re.IGNORECASE)

@@ -6,8 +6,6 @@ each distinct text once. Times of one length have their digits in the same place
 too, and only rows that do not fit are matched one by one.
 """
 
-from __future__ import annotations
-
 import math
 import re
 from dataclasses import dataclass

@@ -5,10 +5,10 @@ very end and a last line cut short are noted; any other line that is no row of
 readings is a problem with its line.
 """
 
-from __future__ import annotations
-
+from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -23,15 +23,17 @@ from thermlab.logs.cells import (
     plain_numbers,
     read_cell,
 )
-from thermlab.logs.settings import ROOM_C, looks_like_kelvin
+from thermlab.logs.settings import (
+    ROOM_C,
+    AmbientLogSettings,
+    Clock,
+    LogSettings,
+    TextSettings,
+    TimeSettings,
+    looks_like_kelvin,
+)
 from thermlab.logs.text import SEPARATOR, Header, LogText, Role, find_header, numbered, read_text, without_quotes
 from thermlab.logs.times import DAY_S, UNIT_S, example
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-    from pathlib import Path
-
-    from thermlab.logs.settings import AmbientLogSettings, Clock, LogSettings, TextSettings, TimeSettings
 
 MAX_PER_COLUMN = 3
 MAX_LOOKED_AT = 5000
@@ -65,6 +67,25 @@ class NoRowsYetError(InputError):
 
 
 @dataclass(frozen=True, slots=True)
+class ClockJump:
+    """A place where the clock was set back.
+
+    Attributes
+    ----------
+    row : int
+        First row after the jump, from 0.
+    line : int
+        Its line in the file.
+    seconds : float
+        By how much the clock was moved, beyond the usual step; negative.
+    """
+
+    row: int
+    line: int
+    seconds: float
+
+
+@dataclass(frozen=True, slots=True)
 class _Table:
     """Declared columns of a log: role key -> (n, n_columns) in degC, W or MHz, NaN where missing."""
 
@@ -74,6 +95,35 @@ class _Table:
     raw_time_s: Any
     jumps: tuple[ClockJump, ...]
     values: dict[str, Any]
+
+
+@dataclass(slots=True)
+class _LogRows:
+    """A log cut into cells, with what is needed to judge its lines."""
+
+    log: LogText
+    header: Header
+    cells: Cells
+    text: TextSettings
+    time: TimeSettings
+    roles: Sequence[Role]
+    delimiter: str
+    terminated: bool
+    problems: list[Problem] = field(default_factory=list)
+    n_more: int = 0
+
+    def line(self, row: int) -> int:
+        """Return the line of the file a row stands on."""
+        return self.header.line + 1 + row
+
+    @property
+    def time_key(self) -> str:
+        """Role key of the time columns."""
+        return f"{self.log.key}.time"
+
+    def time_text(self, row: int) -> str:
+        """Return the time of a row as written, its columns joined by one space."""
+        return " ".join(self.cells.text(row, position) for position in self.header.columns[self.time_key]).strip()
 
 
 def _read_table(
@@ -222,35 +272,6 @@ def _out_of_range(lines: _LogRows, rows: Any, values: Any, role: Role, position:
         )
         problems.append(lines.log.problem(lines.line(int(rows[row])), lines.header.names[position], found, allowed))
     return problems
-
-
-@dataclass(slots=True)
-class _LogRows:
-    """A log cut into cells, with what is needed to judge its lines."""
-
-    log: LogText
-    header: Header
-    cells: Cells
-    text: TextSettings
-    time: TimeSettings
-    roles: Sequence[Role]
-    delimiter: str
-    terminated: bool
-    problems: list[Problem] = field(default_factory=list)
-    n_more: int = 0
-
-    def line(self, row: int) -> int:
-        """Return the line of the file a row stands on."""
-        return self.header.line + 1 + row
-
-    @property
-    def time_key(self) -> str:
-        """Role key of the time columns."""
-        return f"{self.log.key}.time"
-
-    def time_text(self, row: int) -> str:
-        """Return the time of a row as written, its columns joined by one space."""
-        return " ".join(self.cells.text(row, position) for position in self.header.columns[self.time_key]).strip()
 
 
 def _rows_of_readings(table: _LogRows) -> tuple[Any, Any]:
@@ -475,25 +496,6 @@ def _cut_short(table: _LogRows, rows: Any) -> bool:
     start, end = table.cells.columns(rows[-2:], [position])
     length = (end - start)[:, 0]
     return bool(length[1] < length[0])
-
-
-@dataclass(frozen=True, slots=True)
-class ClockJump:
-    """A place where the clock was set back.
-
-    Attributes
-    ----------
-    row : int
-        First row after the jump, from 0.
-    line : int
-        Its line in the file.
-    seconds : float
-        By how much the clock was moved, beyond the usual step; negative.
-    """
-
-    row: int
-    line: int
-    seconds: float
 
 
 def close_jumps(log: LogText, seconds: Any, lines: Any, clock: Clock) -> tuple[Any, Any, tuple[ClockJump, ...]]:

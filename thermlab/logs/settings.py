@@ -4,20 +4,16 @@ Nothing about a log is guessed: a wrong guess is a wrong number. Every model is
 frozen, refuses unknown keys and takes no number from text or truth values.
 """
 
-from __future__ import annotations
-
 import codecs
 import re
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Annotated, Any, Literal, Self
+from typing import Annotated, Any, Literal, Self
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 from pydantic_core import PydanticCustomError
 
 from thermlab.base.errors import commands_terminal
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
 
 Clock = Literal["calendar", "time of day", "elapsed"]
 TemperatureUnit = Literal["degC", "degF", "K"]

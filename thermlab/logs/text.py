@@ -3,8 +3,6 @@
 The header is the line that holds the declared columns, and nothing else.
 """
 
-from __future__ import annotations
-
 import codecs
 import csv
 import difflib
@@ -13,18 +11,15 @@ import functools
 import hashlib
 import re
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from pathlib import Path
 
 import numpy as np
 
 from thermlab.base.errors import InputError, Problem, shown
 from thermlab.base.files import PathRefusedError, read_plain
 from thermlab.logs.cells import UNIT_OF
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-    from pathlib import Path
 
 MAX_BYTES = 1 << 30
 MAX_LINES = 4_000_000

@@ -3,8 +3,6 @@
 A format is turned into one regular expression.
 """
 
-from __future__ import annotations
-
 import functools
 import math
 import re

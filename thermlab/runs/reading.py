@@ -4,32 +4,26 @@ The only step between the campaign folder and the pure middle of the library:
 after it nothing is read any more.
 """
 
-from __future__ import annotations
-
 import math
 import re
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
-from typing import TYPE_CHECKING, Any
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 from pydantic import ValidationError
 
 from thermlab.base.errors import InputError, Problem, shown
 from thermlab.base.files import PathRefusedError, inside
-from thermlab.campaign.folder import Campaign, campaign_folder, read_folder
+from thermlab.campaign.folder import Campaign, RunsToReduce, campaign_folder, read_folder
+from thermlab.campaign.runsheet import RunLine
 from thermlab.logs.log import Log, RoomLog, read_log, read_room_log
 from thermlab.logs.settings import AmbientLogSettings, LogSettings
 from thermlab.logs.times import DAY_S, parse_time
 from thermlab.runs.checks.between import copied_readings, soaks_overlap
 from thermlab.runs.trace import Spool, Trace, cut_trace, zero_rows
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
-    from pathlib import Path
-
-    from thermlab.campaign.folder import RunsToReduce
-    from thermlab.campaign.runsheet import RunLine
 
 _JUST_BEFORE_S = 1e-4
 MAX_PROBLEMS = 200

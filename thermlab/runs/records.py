@@ -4,14 +4,17 @@ A :class:`ReducedRun` is made once from a log and never changed. Comparison,
 throttle power and report read its fields; none of them looks at a log again.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+import numpy.typing as npt
 
 Severity = Literal["note", "doubtful", "unusable"]
+
+Array = npt.NDArray[np.float64]
+Booleans = npt.NDArray[np.bool_]
+Integers = npt.NDArray[np.intp]
 
 FLAG_NAMES = (
     "not settled",

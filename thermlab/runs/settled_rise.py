@@ -9,28 +9,17 @@ constant only a steady run has a settled rise: its mean. Whether a run has settl
 is told from the slope over its end.
 """
 
-from __future__ import annotations
-
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
-import numpy.typing as npt
 from scipy.special import stdtrit
 
-from thermlab.runs.records import HeldPower, SensorRise
-from thermlab.runs.time_constant import CURVATURE, decay, fit_exponential, straighten
-from thermlab.runs.trace import known_mean
+from thermlab.campaign.settings import BenchSettings
+from thermlab.runs.records import Array, HeldPower, SensorRise
+from thermlab.runs.time_constant import CURVATURE, BenchTimeConstant, decay, fit_exponential, straighten
+from thermlab.runs.trace import Blocks, Trace, known_mean
 from thermlab.stats.variances import autocorrelation
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from thermlab.campaign.settings import BenchSettings
-    from thermlab.runs.time_constant import BenchTimeConstant
-    from thermlab.runs.trace import Blocks, Trace
-
-Array = npt.NDArray[np.float64]
 
 HELD_TIME_CONSTANTS = 0.4
 # The level comes from the last two time constants of a naturally convecting

@@ -9,20 +9,20 @@ the second takes what is estimated over the whole bench without them, so that
 one spoiled run does not spoil the others.
 """
 
-from __future__ import annotations
-
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
-from thermlab.campaign.runsheet import NOT_MADE
+from thermlab.campaign.folder import Campaign
+from thermlab.campaign.runsheet import NOT_MADE, RunLine
+from thermlab.campaign.settings import BenchSettings
 from thermlab.logs.times import date_seconds, iso_time
 from thermlab.runs.checks.between import check_between, check_readings
 from thermlab.runs.checks.single import check_run
 from thermlab.runs.checks.view import view_runs
-from thermlab.runs.records import NO_LOG, TOO_SHORT, Flag, ReducedRun, raise_flag
+from thermlab.runs.records import NO_LOG, TOO_SHORT, Array, Flag, ReducedRun, raise_flag
 from thermlab.runs.settled_rise import (
     Estimate,
     early_rise,
@@ -48,16 +48,7 @@ from thermlab.runs.trace import Blocks, Spool, Trace, block_means
 from thermlab.stats.curves import RiseCurve, fit_curve
 from thermlab.stats.variances import robust_sd
 
-if TYPE_CHECKING:
-    from collections.abc import Collection, Mapping, Sequence
-
-    from thermlab.campaign.folder import Campaign
-    from thermlab.campaign.runsheet import RunLine
-    from thermlab.campaign.settings import BenchSettings
-
-Array = npt.NDArray[np.float64]
-
-# Flags that say a trace does not follow its approach: such a run must not enter
+# Booleans that say a trace does not follow its approach: such a run must not enter
 # what is estimated over the whole bench.
 SHAPE_FLAGS = frozenset({"drift at constant power", "load step", "sensor stuck", "clock jump", "gap"})
 NOT_FINISHED = "not finished"

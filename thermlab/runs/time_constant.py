@@ -14,23 +14,16 @@ dimension in front, several runs whose block means stand at the same instants: w
 then computed once for all of them.
 """
 
-from __future__ import annotations
-
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
-from typing import TYPE_CHECKING, Any
+from typing import Any, Self
 
 import numpy as np
-import numpy.typing as npt
 
+from thermlab.runs.records import Array, Integers
 from thermlab.stats.variances import robust_sd
 
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-Array = npt.NDArray[np.float64]
-
-Integers = npt.NDArray[np.intp]
 CONVECTION_EXPONENT = {"passive": -0.2, "forced": 0.0}
 # Local slope over mean resistance, d ln(rise) / d ln(P), where one step alone
 # leaves the curve unknown: a sixth of the rise in the interface, the rest in a
@@ -166,7 +159,7 @@ class Centred:
     square_sum: float
 
     @classmethod
-    def of(cls, shape: Array) -> Centred:
+    def of(cls, shape: Array) -> Self:
         """Centre an exponential."""
         mean = float(np.add.reduce(shape) / shape.size)
         values = shape - mean
@@ -224,7 +217,7 @@ class BenchTimeConstant:
     fit_from_s: float
     left_out: tuple[int, ...] = ()
 
-    def times(self, factor: float) -> BenchTimeConstant:
+    def times(self, factor: float) -> Self:
         """Return that of runs which are slower by a factor, as at a lower power."""
         return replace(
             self,

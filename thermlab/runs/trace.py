@@ -11,25 +11,19 @@ asked for, one run at a time, so that memory grows with the largest log and
 not with the number of logs.
 """
 
-from __future__ import annotations
-
 import tempfile
 import weakref
 from dataclasses import dataclass, field, fields, replace
 from functools import cache
 from itertools import pairwise
-from typing import TYPE_CHECKING, Any, BinaryIO, TypeVar, cast
+from typing import Any, BinaryIO, TypeVar, cast
 
 import numpy as np
-import numpy.typing as npt
 
+from thermlab.campaign.runsheet import RunLine
+from thermlab.logs.log import ClockJump, Log, RoomLog
+from thermlab.runs.records import Array, Booleans, Integers
 from thermlab.stats.variances import robust_sd
-
-if TYPE_CHECKING:
-    from thermlab.campaign.runsheet import RunLine
-    from thermlab.logs.log import ClockJump, Log, RoomLog
-
-Array = npt.NDArray[np.float64]
 
 # Readings are averaged into blocks no longer than this (statistics of the
 # settled rise need about a hundred blocks a soak; 10 s on a 40 min soak).
@@ -214,7 +208,7 @@ def block_means(trace: Trace) -> Blocks:
     )
 
 
-def _means(values: Array, starts: npt.NDArray[np.intp]) -> Array:
+def _means(values: Array, starts: Integers) -> Array:
     """Means over the blocks that begin at these rows, NaN where a block has no reading."""
     known = ~np.isnan(values)
     count = np.add.reduceat(known.astype(np.float64), starts, axis=0)
@@ -341,7 +335,7 @@ def _load_came_on(log: Log, soak: slice) -> int | None:
     return first + last + 1 + int(nearer[0]) if nearer.size else None
 
 
-def _without_zeros(log: Log, first: int, last: int) -> tuple[Log, npt.NDArray[np.bool_]]:
+def _without_zeros(log: Log, first: int, last: int) -> tuple[Log, Booleans]:
     """Take readings of a dead probe as missing, in the rows before `last` from four hours before `first` on.
 
     Returns the log and where such readings are in those rows: a column for each sensor, the last for the room.
@@ -360,7 +354,7 @@ def _without_zeros(log: Log, first: int, last: int) -> tuple[Log, npt.NDArray[np
     return replace(log, temperature_C=temperature, ambient_C=None if log.ambient_C is None else room), zeros
 
 
-def zero_rows(column: Array, others: Array) -> npt.NDArray[np.bool_]:
+def zero_rows(column: Array, others: Array) -> Booleans:
     """Find readings of exactly zero whose neighbours are far from it.
 
     Parameters
@@ -553,7 +547,7 @@ def device_before(log: Log, start: int, history_s: Array, *, own_room: bool) -> 
     return device, power
 
 
-def stretches(holds: npt.NDArray[np.bool_]) -> list[tuple[int, int]]:
+def stretches(holds: Booleans) -> list[tuple[int, int]]:
     """Return where something holds without a break: first place, and first place behind."""
     edges = np.flatnonzero(np.diff(np.r_[0, holds.astype(np.int8), 0])).tolist()
     return list(zip(edges[::2], edges[1::2], strict=True))

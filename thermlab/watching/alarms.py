@@ -1,29 +1,16 @@
 """What is wrong with a run now: told from its last minutes, where the checks of finished runs need a soak."""
 
-from __future__ import annotations
-
+from collections.abc import Iterator
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-from thermlab.runs.records import raise_flag
+from thermlab.campaign.settings import BenchSettings
+from thermlab.runs.records import Array, Booleans, Flag, Severity, raise_flag
+from thermlab.runs.settled_rise import Estimate
 from thermlab.runs.settled_runs import BenchReduction, check_runs, estimate_under_way
-from thermlab.runs.time_constant import decay
-from thermlab.runs.trace import block_means, known_mean
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    import numpy.typing as npt
-
-    from thermlab.campaign.settings import BenchSettings
-    from thermlab.runs.records import Flag, Severity
-    from thermlab.runs.settled_rise import Estimate
-    from thermlab.runs.time_constant import BenchTimeConstant
-    from thermlab.runs.trace import Blocks, Trace
-
-    Array = npt.NDArray[np.float64]
+from thermlab.runs.time_constant import BenchTimeConstant, decay
+from thermlab.runs.trace import Blocks, Trace, block_means, known_mean
 
 RECENT_S = 120.0
 # Checks of finished runs that mean something before the end.
@@ -76,7 +63,7 @@ def find_alarms(
     return tuple({flag.flag: flag for flag in reversed(found)}.values())[::-1]
 
 
-def _recent(trace: Trace, seconds: float) -> npt.NDArray[np.bool_]:
+def _recent(trace: Trace, seconds: float) -> Booleans:
     return np.asarray(trace.time_s > trace.time_s[-1] - seconds)
 
 

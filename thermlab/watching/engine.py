@@ -1,38 +1,30 @@
 """Follow a run under way: its log as it grows, which run it is, where it is heading, and when it may end."""
 
-from __future__ import annotations
-
 import codecs
 import tempfile
 import time
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from thermlab.base.errors import InputError, Problem, shown
 from thermlab.campaign.folder import load_campaign
-from thermlab.campaign.runsheet import NOT_MADE
-from thermlab.logs.log import NoRowsYetError, read_log, read_room_log
+from thermlab.campaign.runsheet import NOT_MADE, RunLine
+from thermlab.campaign.settings import CampaignSettings
+from thermlab.logs.log import Log, NoRowsYetError, RoomLog, read_log, read_room_log
+from thermlab.logs.settings import LogSettings
 from thermlab.logs.times import parse_time
 from thermlab.runs.reading import cut_run
-from thermlab.runs.records import raise_flag
+from thermlab.runs.records import Flag, raise_flag
+from thermlab.runs.settled_rise import Estimate
 from thermlab.runs.settled_runs import BenchReduction, estimate_under_way, reduce_bench
 from thermlab.runs.time_constant import BenchTimeConstant, decay
 from thermlab.runs.trace import Trace, block_means
 from thermlab.watching.alarms import find_alarms
 from thermlab.watching.records import Look
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
-
-    from thermlab.campaign.runsheet import RunLine
-    from thermlab.campaign.settings import CampaignSettings
-    from thermlab.logs.log import Log, RoomLog
-    from thermlab.logs.settings import LogSettings
-    from thermlab.runs.records import Flag
-    from thermlab.runs.settled_rise import Estimate
 
 LEFT_K = 0.5
 SURE_SHARE_OF_MARGIN = 0.1

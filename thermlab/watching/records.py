@@ -1,13 +1,9 @@
 """What one look at a run under way says, in numbers, in words and as JSON."""
 
-from __future__ import annotations
-
 import json
 from dataclasses import dataclass, fields
-from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:
-    from thermlab.runs.records import Flag
+from thermlab.runs.records import Flag
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -14,32 +14,22 @@ when the cold bench is first loaded. So the room is fitted, mount by mount, with
 rise of the sink, from what the log holds before the first soak on.
 """
 
-from __future__ import annotations
-
 from collections import Counter
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import chain
-from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 
+from thermlab.campaign.settings import CheckThresholds
 from thermlab.runs.checks.ladders import find_exchanged, find_off, flag_exchanged_runs, lay_ladders, powers_exchanged
 from thermlab.runs.checks.mounts import core_spread, exchanged_mounts, measure_spread, mount_levels, off_treatment
-from thermlab.runs.records import Flag, ReducedRun, raise_flag
-from thermlab.runs.settled_rise import lag_room
+from thermlab.runs.records import Array, Flag, ReducedRun, raise_flag
+from thermlab.runs.settled_rise import Estimate, lag_room
 from thermlab.runs.time_constant import SINK_SHARE
-from thermlab.runs.trace import known_mean
+from thermlab.runs.trace import Trace, known_mean
 from thermlab.stats.variances import autocorrelation
-
-if TYPE_CHECKING:
-    from collections.abc import Collection, Iterable, Iterator, Sequence
-
-    from thermlab.campaign.settings import CheckThresholds
-    from thermlab.runs.settled_rise import Estimate
-    from thermlab.runs.trace import Trace
-
-Array = npt.NDArray[np.float64]
 
 Marks = npt.NDArray[np.uint64]
 CHANGES = 12

@@ -7,26 +7,16 @@ three mounts the steps follow a smooth curve in power instead. Two runs may fit
 better with exchanged labels.
 """
 
-from __future__ import annotations
-
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations
-from typing import TYPE_CHECKING
 
 import numpy as np
-import numpy.typing as npt
 from scipy.special import stdtrit
 
-from thermlab.runs.records import Flag, ReducedRun, raise_flag, side
+from thermlab.campaign.settings import CheckThresholds
+from thermlab.runs.records import Array, Booleans, Flag, Integers, ReducedRun, raise_flag, side
 from thermlab.stats.variances import robust_sd
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from thermlab.campaign.settings import CheckThresholds
-
-Array = npt.NDArray[np.float64]
-Flags = npt.NDArray[np.bool_]
 
 FEWEST_DOF = 2
 # An approximation of a curve by b P + a P^0.8 with few mounts; the exponent is natural convection's.
@@ -56,10 +46,10 @@ class Ladders:
     members: tuple[int, ...]
     rise_K: Array
     power_W: Array
-    mount: npt.NDArray[np.intp]
-    step: npt.NDArray[np.intp]
+    mount: Integers
+    step: Integers
 
-    def design(self, kept: Flags | None = None) -> Array:
+    def design(self, kept: Booleans | None = None) -> Array:
         """Effects of the steps, or with few mounts a curve in power, and a slope for each mount."""
         size = self.power_W[:, None] / self.power_W.max()
         slopes = (self.mount[:, None] == np.unique(self.mount)[None, :]) * size
@@ -67,7 +57,7 @@ class Ladders:
             return np.hstack([size**EXPONENT, slopes])
         return np.hstack([self.step[:, None] == np.unique(self.step)[None, :], slopes]).astype(np.float64)
 
-    def projection(self, kept: Flags | None = None) -> tuple[Array, int]:
+    def projection(self, kept: Booleans | None = None) -> tuple[Array, int]:
         """Projection on what is left of the runs kept, and its rank; rows and columns of the others are zero."""
         kept = np.ones(len(self.members), dtype=np.bool_) if kept is None else kept
         u, s, _ = np.linalg.svd(self.design(kept)[kept], full_matrices=False)
@@ -165,7 +155,7 @@ def _suspects(ladders: Ladders, thresholds: CheckThresholds) -> list[int]:
     return [int(i) for i in far[np.argsort(-np.abs(residual[far]))][: int(MOST_OFF * n)]]
 
 
-def _distance(ladders: Ladders, kept: Flags) -> Array:
+def _distance(ladders: Ladders, kept: Booleans) -> Array:
     """How far each run is from the fit of those kept."""
     design = ladders.design()
     fit = np.linalg.lstsq(design[kept], ladders.rise_K[kept], rcond=None)[0]
@@ -173,7 +163,7 @@ def _distance(ladders: Ladders, kept: Flags) -> Array:
     return distance
 
 
-def _worst(ladders: Ladders, kept: Flags, thresholds: CheckThresholds, *, only: int | None = None) -> Off | None:
+def _worst(ladders: Ladders, kept: Booleans, thresholds: CheckThresholds, *, only: int | None = None) -> Off | None:
     """The run that fits least, if it fits too badly; or the one given."""
     left, dof = ladders.projection(kept)
     free = np.diag(left)
@@ -203,7 +193,7 @@ def _worst(ladders: Ladders, kept: Flags, thresholds: CheckThresholds, *, only: 
 
 
 def studentise(
-    residual: Array, free: Array, usable: Flags, dof: float, known: tuple[float, float], alarm_percent: float
+    residual: Array, free: Array, usable: Booleans, dof: float, known: tuple[float, float], alarm_percent: float
 ) -> tuple[Array, Array, Array, float]:
     """Judge each residual by the scatter of the others, together with what is known of such scatter.
 

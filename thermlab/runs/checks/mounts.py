@@ -4,29 +4,19 @@ There are never many mounts, so their own scatter is taken together with what mo
 said is said with care. Two mounts may fit better with exchanged labels. Poor contact shows first in how sensors differ.
 """
 
-from __future__ import annotations
-
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
+from thermlab.campaign.settings import CheckThresholds
 from thermlab.runs.checks.ladders import Ladders, studentise
-from thermlab.runs.records import Flag, ReducedRun, raise_flag, side
-from thermlab.runs.trace import known_mean
+from thermlab.runs.records import Array, Booleans, Flag, Integers, ReducedRun, raise_flag, side
+from thermlab.runs.settled_rise import Estimate
+from thermlab.runs.trace import Trace, known_mean
 from thermlab.stats.variances import robust_sd
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from thermlab.campaign.settings import CheckThresholds
-    from thermlab.runs.settled_rise import Estimate
-    from thermlab.runs.trace import Trace
-
-Array = npt.NDArray[np.float64]
-Flags = npt.NDArray[np.bool_]
 
 MountKey = tuple[str, str]
 MISSING = 0.5
@@ -49,7 +39,7 @@ class MountLevels:
 
     keys: tuple[MountKey, ...]
     level_K: Array
-    treatment: npt.NDArray[np.intp]
+    treatment: Integers
 
 
 def mount_levels(runs: Sequence[ReducedRun], ladders: Ladders, without: set[int]) -> MountLevels | None:
@@ -134,7 +124,7 @@ def exchanged_mounts(levels: MountLevels, thresholds: CheckThresholds) -> dict[M
     return flags
 
 
-def _within(y: Array, group: npt.NDArray[np.intp]) -> float:
+def _within(y: Array, group: Integers) -> float:
     """Sum of squares within groups."""
     count = np.bincount(group)
     means = np.bincount(group, y) / np.maximum(count, 1)
@@ -168,7 +158,7 @@ def off_treatment(levels: MountLevels, thresholds: CheckThresholds) -> dict[Moun
     return flags
 
 
-def _worst_mount(levels: MountLevels, kept: npt.NDArray[np.bool_], thresholds: CheckThresholds) -> dict[MountKey, Flag]:
+def _worst_mount(levels: MountLevels, kept: Booleans, thresholds: CheckThresholds) -> dict[MountKey, Flag]:
     y, group = levels.level_K, levels.treatment
     count = np.bincount(group, kept.astype(np.float64), minlength=int(group.max()) + 1)
     can = kept & (count[group] >= 2)
@@ -229,7 +219,7 @@ class Spread:
     sensors: tuple[str, ...]
     per_watt: Array
     power_W: Array
-    mount: npt.NDArray[np.intp]
+    mount: Integers
 
 
 def measure_spread(

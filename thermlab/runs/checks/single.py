@@ -5,26 +5,15 @@ raises, or None. The thresholds are in :mod:`thermlab.campaign.settings`; what t
 :mod:`thermlab.runs.checks.between`.
 """
 
-from __future__ import annotations
-
+from collections.abc import Callable
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING
 
 import numpy as np
-import numpy.typing as npt
 
-from thermlab.runs.checks.view import RunView, longest_still, rounding_bias_K, still_s, together_changed
-from thermlab.runs.records import Flag, Severity, raise_flag, side
-from thermlab.runs.trace import known_mean, stretches
+from thermlab.runs.checks.view import Departure, RunView, longest_still, rounding_bias_K, still_s, together_changed
+from thermlab.runs.records import Booleans, Flag, Severity, raise_flag, side
+from thermlab.runs.trace import Trace, known_mean, stretches
 from thermlab.stats.variances import robust_sd
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from thermlab.runs.checks.view import Departure
-    from thermlab.runs.trace import Trace
-
-Array = npt.NDArray[np.float64]
 
 SMOOTH_S = 120.0
 
@@ -596,7 +585,7 @@ def _where_others_put_it(trace: Trace, sensor: int, begin: int, end: int) -> tup
     """How far the others put a still sensor from where it stands, and how far they moved meanwhile, K."""
     others = np.delete(trace.temperature_C, sensor, axis=1)
     known = ~np.isnan(others)
-    have: npt.NDArray[np.bool_] = np.any(known, axis=1)
+    have: Booleans = np.any(known, axis=1)
     if others.shape[1] == 0 or have[begin : end + 1].sum() < 5:
         return 0.0, 0.0
     mean = known_mean(others, axis=1)

@@ -1,25 +1,17 @@
 """What each run's checks may look at: the run, its departures from its approach, and what is usual on its bench."""
 
-from __future__ import annotations
-
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 
-from thermlab.runs.settled_rise import reading_noise
+from thermlab.campaign.settings import BenchSettings
+from thermlab.runs.records import Array
+from thermlab.runs.settled_rise import Estimate, reading_noise
 from thermlab.runs.time_constant import SINGLE_STEP_SLOPE, SLOW_FROM, decay, straighten
+from thermlab.runs.trace import Blocks, Trace
 from thermlab.stats.variances import autocorrelation
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from thermlab.campaign.settings import BenchSettings
-    from thermlab.runs.settled_rise import Estimate
-    from thermlab.runs.trace import Blocks, Trace
-
-Array = npt.NDArray[np.float64]
 
 LEAST_DITHER = 0.05
 LATE = 0.2
