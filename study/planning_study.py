@@ -186,11 +186,11 @@ def anytime_rule(order: Sequence[int], spread: float) -> LookRule:
 
 def spending_rule(order: Sequence[int], n_treatments: int, spend: Callable[[float], float]) -> LookRule:
     """Rule from an error-spending function."""
-    given = {"n_treatments": n_treatments, "mounts_planned": len(order), "spend": spend}
+    given = {"n_treatments": n_treatments, "spend": spend}
     return LookRule(
         order=tuple(order),
-        two_sided=critical_values(order, **given),
-        one_sided=tuple(critical_values(order, **given, one_sided=i) for i in range(1, n_treatments)),
+        two_sided=critical_values(tuple(order), **given),
+        one_sided=tuple(critical_values(tuple(order), **given, one_sided=i) for i in range(1, n_treatments)),
         margin_K=1.0,
     )
 

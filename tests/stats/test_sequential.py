@@ -83,8 +83,8 @@ def test_ordinary_intervals_looked_at_ten_times_are_not_honest():
 def test_one_look_at_the_end_is_students_t_and_dunnetts_point():
     at_end = lambda fraction: 0.05 if fraction >= 1 else 0.0  # noqa: E731
 
-    two = critical_values(ORDER, n_treatments=2, mounts_planned=12, spend=at_end)
-    four = critical_values(BLOCKS_OF_FOUR, n_treatments=4, mounts_planned=16, spend=at_end)
+    two = critical_values(ORDER, n_treatments=2, spend=at_end)
+    four = critical_values(BLOCKS_OF_FOUR, n_treatments=4, spend=at_end)
 
     assert set(two[:-1]) == {None}
     # 10 000 of 200 000 paths lie beyond: relative error of the tail 1 %, of the point about 0.3 %.
@@ -104,9 +104,7 @@ def test_published_boundaries_of_large_samples():
         return 2 * (1 - ndtr(ndtri(0.975) / math.sqrt(quarters))) if quarters else 0.0
 
     order = tuple(index % 2 for index in range(80))
-    values = critical_values(
-        order, n_treatments=2, mounts_planned=80, spend=spend, prior_dof=1e7, one_sided=1, n_paths=400_000
-    )
+    values = critical_values(order, n_treatments=2, spend=spend, prior_dof=1e7, one_sided=1, n_paths=400_000)
 
     assert [values[look - 1] for look in (40, 60, 80)] == pytest.approx([2.53993, 2.01604, 1.72014], abs=0.03)
 
@@ -142,9 +140,7 @@ def test_a_look_halfway_keeps_the_error_and_nearly_all_the_chance_of_one_look():
 def test_the_same_order_gives_the_same_intervals():
     rule = look_rule(ORDER, n_treatments=2, margin_K=1.0, n_paths=5_000)
 
-    afresh = critical_values(
-        ORDER, n_treatments=2, mounts_planned=len(ORDER), spend=power_spending(0.05), n_paths=5_000
-    )
+    afresh = critical_values(ORDER, n_treatments=2, spend=power_spending(0.05), n_paths=5_000)
     assert rule.two_sided == afresh
     wider = look_rule(ORDER, n_treatments=2, margin_K=2.0, n_paths=5_000)
     assert (wider.two_sided, wider.one_sided, wider.margin_K) == (rule.two_sided, rule.one_sided, 2.0)

@@ -102,28 +102,25 @@ def compare_treatments(
     )
     scatter, plain_welch = _judge(table, reference, groups, prior_use)
     prior_use = _judge_prior(prior_use, scatter)
-    needed = mounts_to_settle(table, scatter, groups, margin_K)
-    doubted = doubts(runs, treatments, reference.power_W)
-    items = tuple(
-        from_which_power(
-            in_doubt(_conclude(item, welch, table, baseline, margin_K, reference, scatter, needed), baseline, doubted),
-            reference.power_W,
-            margin_K,
-            table.steps_W.tolist(),
-        )
-        for item, welch in zip(scatter.differences, plain_welch.differences, strict=True)
-    )
-    heard = hear_witness(runs, table, reference.rise_K, groups, reference.power_W, cooling=cooling)
-    items = tuple(replace(item, witness=heard.get(item.treatment)) for item in items)
+    power, counts = reference.power_W, dict(zip(table.treatments, table.counts().tolist(), strict=True))
+    needed = mounts_to_settle(counts, scatter, groups, margin_K)
+    doubted = doubts(runs, treatments, power)
+    heard = hear_witness(runs, table, reference, groups, cooling=cooling)
+    why_none = "no rise at the reference power for every mount" if reference.rise_K is None else ""
+    if not why_none and scatter.dof <= 0.0:
+        why_none = "one mount of each cannot separate the material from its mounting"
+    items: list[TreatmentComparison] = []
+    for item, welch in zip(scatter.differences, plain_welch.differences, strict=True):
+        concluded = _conclude(item, welch, counts, baseline, why_none, margin_K, needed.get(item.treatment))
+        known = from_which_power(in_doubt(concluded, baseline, doubted), power, margin_K, table.steps_W.tolist())
+        items.append(replace(known, witness=heard.get(item.treatment)))
     judged = [item for item in items if item.dof is not None]
     pooled_dof = scatter.dof if used == "pooled" and scatter.dof > 0 and not judged else None
     # Under Welch each candidate has degrees of freedom of its own.
     first = judged[0] if judged and (used == "pooled" or len(judged) == 1) else None
-    power = reference.power_W
+    at = "" if power is None else f" at {power:g} W"
     found = Comparison(
-        estimand="settled rise"
-        + ("" if power is None else f" at {power:g} W")
-        + f", mean of mounts, candidate minus {baseline}",
+        estimand=f"settled rise{at}, mean of mounts, candidate minus {baseline}",
         method=f"{reference.method}; {why}{method_in_words(used, with_order, prior_use, len(items))}",
         reference_power_W=power,
         variance=used,
@@ -134,11 +131,11 @@ def compare_treatments(
         lack_of_fit=assess_curve(table),
         baseline=baseline,
         baseline_mean_rise_K=scatter.mean.get(baseline),
-        baseline_n_mounts=int(table.counts()[table.treatments.index(baseline)]),
+        baseline_n_mounts=counts[baseline],
         mount_sd_K=scatter.sd,
         mount_sd_dof=scatter.dof if scatter.sd is not None else None,
         mount_sd_by_treatment=scatter.sd_by_treatment,
-        treatments=items,
+        treatments=tuple(items),
         secondary=compare_secondaries(table, groups, prior=prior, run_noise_K=noise or 0.0),
         offset_check=check_offset(table, groups),
         mounts=summarise_mounts(table, reference),
@@ -186,38 +183,26 @@ def _judge(
 def _conclude(
     item: Difference,
     welch: Difference,
-    table: MountTable,
-    baseline: str,
+    counts: dict[str, int],
+    base: str,
+    why: str,
     margin_K: float,
-    reference: ReferenceRise,
-    scatter: Scatter,
-    needed: dict[str, int | None],
+    needed: int | None,
 ) -> TreatmentComparison:
-    """Apply the verdict rule to one candidate."""
-    counts = dict(zip(table.treatments, (int(n) for n in table.counts()), strict=True))
-    common = TreatmentComparison(
-        treatment=item.treatment,
-        n_mounts=counts[item.treatment],
-        mean_rise_K=item.mean,
-        difference_K=item.difference,
-    )
-    missing = [name for name in (item.treatment, baseline) if counts[name] == 0]
-    reasons = (
-        (missing, f"no used mount of {', '.join(missing[:1])}"),
-        (reference.rise_K is None, "no rise at the reference power for every mount"),
-        (scatter.dof <= 0.0, "one mount of each cannot separate the material from its mounting"),
-    )
-    for holds, reason in reasons:
-        if holds:
-            return replace(common, verdict_note=reason)
+    """Apply the verdict rule to one candidate; `why` no candidate can have a verdict, empty where it can."""
+    name, n_mounts = item.treatment, counts[item.treatment]
+    common = TreatmentComparison(treatment=name, n_mounts=n_mounts, mean_rise_K=item.mean, difference_K=item.difference)
+    missing = [f"no used mount of {one}" for one in (name, base) if counts[one] == 0]
+    if missing or why:
+        return replace(common, verdict_note=[*missing, why][0])
     interval = item.simultaneous_interval
     if interval is None:
         hidden = "the mounts agree to the last digit: the readout hides their scatter"
         return replace(common, verdict="undecided", verdict_note=hidden)
     equivalent = is_equivalent(item.equivalence_interval, margin_K)
     verdict, note = decide(interval, bool(equivalent), margin_K)
-    mounts = needed.get(item.treatment) if verdict == "undecided" else None
-    if mounts is not None and mounts <= min(counts[item.treatment], counts[baseline]):
+    mounts = needed if verdict == "undecided" else None
+    if mounts is not None and mounts <= min(n_mounts, counts[base]):
         note = "as many mounts as a difference of one margin takes are in: it is smaller, or chance hides it"
     return replace(
         common,
@@ -244,8 +229,6 @@ def _prior_at_reference(prior: Prior | None, reference: ReferenceRise, noise: fl
         run_noise_K=(noise or 0.0) * reference.noise_factor**0.5,
         dof=prior.dof,
         used_dof=prior.used_dof,
-        variance_ratio=None,
-        p_value=None,
         source=prior.source,
     )
 
@@ -318,13 +301,15 @@ def method_in_words(used: Variance, with_order: bool, prior: PriorUse | None, n_
     return words
 
 
-def mounts_to_settle(table: MountTable, scatter: Scatter, groups: Groups, margin_K: float) -> dict[str, int | None]:
+def mounts_to_settle(
+    counts: dict[str, int], scatter: Scatter, groups: Groups, margin_K: float
+) -> dict[str, int | None]:
     """Mounts of each treatment in total that would settle a difference of one margin.
 
     Parameters
     ----------
-    table : MountTable
-        Used mounts.
+    counts : dict of str to int
+        Used mounts of each treatment.
     scatter : Scatter
         Their scatter at the reference power.
     groups : Groups
@@ -338,34 +323,18 @@ def mounts_to_settle(table: MountTable, scatter: Scatter, groups: Groups, margin
         By candidate, for a power of 0.80 at the upper 80 % limit of the mount SD; without an entry where no scatter
         can be had.
     """
-    filled = int((table.counts() > 0).sum())
-    if filled < 2:
+    n, own = sum(count > 0 for count in counts.values()), scatter.sd_by_treatment
+    if n < 2:
         return {}
     if groups.variance == "welch":
-        # The scatter of the two treatments alone, and a share of alpha for each candidate.
-        return {
-            item.treatment: mounts_needed(
-                margin_K,
-                sd_upper_limit(_pair_sd(scatter, item.treatment, groups.baseline), item.dof),
-                alpha=groups.alpha / (filled - 1),
-            )
-            for item in scatter.differences
-            if item.dof is not None
-        }
+        # The scatter of the two treatments alone (root mean square), and a share of alpha for each candidate.
+        known = [(item.treatment, item.dof) for item in scatter.differences if item.dof is not None]
+        sds = [math.hypot(own[name] or 0.0, own[groups.baseline] or 0.0) / math.sqrt(2.0) for name, _ in known]
+        limits = [sd_upper_limit(sd, dof) for sd, (_, dof) in zip(sds, known, strict=True)]
+        numbers = [mounts_needed(margin_K, limit, alpha=groups.alpha / (n - 1)) for limit in limits]
+        return dict(zip((name for name, _ in known), numbers, strict=True))
     if scatter.sd is None or not scatter.sd > 0.0 or (scatter.no_scatter and not scatter.dof > scatter.own_dof):
         return {}
-    number = mounts_needed(
-        margin_K,
-        sd_upper_limit(scatter.sd, scatter.dof),
-        alpha=groups.alpha,
-        n_treatments=filled,
-        n_candidates=filled - 1,
-        prior_dof=groups.prior_dof,
-    )
-    return dict.fromkeys(table.treatments, number)
-
-
-def _pair_sd(scatter: Scatter, candidate: str, baseline: str) -> float:
-    """Root mean square of two treatments' own standard deviations."""
-    own = [scatter.sd_by_treatment[name] or 0.0 for name in (candidate, baseline)]
-    return math.sqrt(0.5 * (own[0] ** 2 + own[1] ** 2))
+    limit, prior_dof = sd_upper_limit(scatter.sd, scatter.dof), groups.prior_dof
+    number = mounts_needed(margin_K, limit, alpha=groups.alpha, n_treatments=n, n_candidates=n - 1, prior_dof=prior_dof)
+    return dict.fromkeys(counts, number)

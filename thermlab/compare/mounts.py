@@ -21,7 +21,7 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -305,47 +305,40 @@ def reference_rise(table: MountTable, reference_power_W: float | None = None) ->
             method=f"mean rise of each mount at the reference step of {power:g} W",
         )
     cautions = []
-    lacking = "no mount has a step there" if not at.size else _who_lacks(table, int(at[0]))
+    without = (
+        [] if not at.size else [n for n, has in zip(table.labels, table.present[:, at[0]], strict=True) if not has]
+    )
+    lacking = f"{', '.join(without)} without a used run at that step" if without else "no mount has a step there"
     beyond = power / float(steps.max()) - 1.0
     below = 1.0 - power / float(steps.min())
     if max(beyond, below) > 1e-9:
         far = " That is far outside the ladder." if max(beyond, below) > FARTHEST_EXTRAPOLATION else ""
         side = f"{beyond:.0%} above the highest" if beyond > 0 else f"{below:.0%} below the lowest"
-        cautions.append(
-            f"The reference power of {power:g} W lies {side} used step: the rise there is extrapolated.{far}"
-        )
+        lies = f"The reference power of {power:g} W lies {side} used step"
+        cautions.append(f"{lies}: the rise there is extrapolated.{far}")
     noise_factor = float((power**2 / (table.repeats * steps**2).sum(axis=1)).mean())
     try:
         fit = fit_common_steps(table)
         base = float(fit.step_rise_K[at[0]]) if at.size else fit_curve(steps, fit.step_rise_K).rise_K(power)
         values = base + fit.slope_K_per_W * power
-        method = (
-            f"common-step fit (step effects and one slope per mount) evaluated at {power:g} W for all mounts: {lacking}"
-        )
+        how = "common-step fit (step effects and one slope per mount)"
+        method = f"{how} evaluated at {power:g} W for all mounts: {lacking}"
     except NotEstimableError:
         shared = fit_shared_curve(table)
         if shared is None:
-            cautions.append(
-                f"No rise at {power:g} W can be had for every mount: {lacking}, and the steps used do not fix a curve."
-            )
-            return ReferenceRise(
-                power_W=power,
-                noise_factor=noise_factor,
-                method=f"no rise at {power:g} W: {lacking}",
-                cautions=tuple(cautions),
-            )
+            no_curve = f"{lacking}, and the steps used do not fix a curve"
+            cautions.append(f"No rise at {power:g} W can be had for every mount: {no_curve}.")
+            method = f"no rise at {power:g} W: {lacking}"
+            return ReferenceRise(power_W=power, noise_factor=noise_factor, method=method, cautions=tuple(cautions))
         per_watt, bend = curve_design(np.array([power]))[0]
         values = shared.coefficients[:-1] * per_watt + shared.coefficients[-1] * bend
         method = f"slopes about one rise curve shared by all mounts, evaluated at {power:g} W: {lacking}"
-        cautions.append(
-            f"Some mounts share no power step with the others ({lacking}): "
-            "the comparison rests on the shape of the curve."
-        )
+        apart = f"Some mounts share no power step with the others ({lacking})"
+        cautions.append(f"{apart}: the comparison rests on the shape of the curve.")
     few = [label for label, n in zip(table.labels, table.present.sum(axis=1), strict=True) if n < 2]
     if few:
-        cautions.append(
-            f"Only one power step is used of {', '.join(few)}: its rise at {power:g} W rests on that one step."
-        )
+        one = f"Only one power step is used of {', '.join(few)}"
+        cautions.append(f"{one}: its rise at {power:g} W rests on that one step.")
     return ReferenceRise(
         power_W=power, rise_K=values, noise_factor=noise_factor, method=method, cautions=tuple(cautions)
     )
@@ -379,11 +372,6 @@ def summarise_mounts(table: MountTable, reference: ReferenceRise) -> tuple[Mount
     )
 
 
-def _who_lacks(table: MountTable, column: int) -> str:
-    lacking = [label for label, has in zip(table.labels, table.present[:, column], strict=True) if not has]
-    return f"{', '.join(lacking)} without a used run at that step"
-
-
 _NO_SCATTER = 1e-9
 """A spread below this fraction of the values themselves is rounding of the arithmetic, not scatter."""
 
@@ -413,7 +401,7 @@ class Groups:
 
     treatments: tuple[str, ...]
     baseline: str
-    group: NDArray[np.intp]
+    group: Counts
     order: Floats | None = None
     variance: Variance = "pooled"
     prior_dof: float = 0.0
@@ -511,8 +499,7 @@ def judge_mounts(values: Floats, groups: Groups, *, scale: float, prior_variance
     -------
     Scatter
     """
-    n_groups = len(groups.treatments)
-    group = groups.group
+    group, n_groups = groups.group, len(groups.treatments)
     counts = np.bincount(group, minlength=n_groups)
     some = np.maximum(counts, 1)
     means: Floats = np.bincount(group, weights=values, minlength=n_groups) / some
@@ -520,7 +507,7 @@ def judge_mounts(values: Floats, groups: Groups, *, scale: float, prior_variance
     squares = np.bincount(group, weights=left * left, minlength=n_groups).astype(np.float64)
     own_dof = float(values.size - np.count_nonzero(counts))
     residual = float(squares.sum())
-    drift, spread, shift = _order_effect(groups, left, own_dof, counts)
+    drift, spread, shift = _order_effect(groups, left, own_dof, some)
     if drift is not None:
         residual = max(0.0, residual - drift * drift * spread)
         own_dof -= 1.0
@@ -528,12 +515,16 @@ def judge_mounts(values: Floats, groups: Groups, *, scale: float, prior_variance
     own_variance = residual / own_dof if own_dof > 0.0 else None
     nu0 = groups.prior_dof if prior_variance is not None else 0.0
     dof = own_dof + nu0
-    variance = None
-    if dof > 0.0:
-        variance = (own_dof * (own_variance or 0.0) + nu0 * (prior_variance or 0.0)) / dof
+    variance = (own_dof * (own_variance or 0.0) + nu0 * (prior_variance or 0.0)) / dof if dof > 0.0 else None
     tiny = (_NO_SCATTER * scale) ** 2
     sds = np.sqrt(squares / np.maximum(counts - 1, 1))
     have = [(i, name) for i, name in enumerate(groups.treatments) if counts[i] > 0]
+    errors = _welch_errors(groups, counts, squares, tiny) if groups.variance == "welch" else {}
+    if variance is not None and variance > tiny and groups.variance == "pooled":
+        base = groups.treatments.index(groups.baseline)
+        parts = 1.0 / some + 1.0 / some[base] + (shift - shift[base]) ** 2 / spread
+        filled = np.flatnonzero(counts * counts[base] * (np.arange(n_groups) != base))
+        errors = {int(i): (math.sqrt(variance * float(parts[i])), dof) for i in filled}
     return Scatter(
         mean={name: float(means[i]) for i, name in have},
         sd_by_treatment={name: float(sds[i]) if counts[i] > 1 else None for i, name in have},
@@ -544,21 +535,19 @@ def judge_mounts(values: Floats, groups: Groups, *, scale: float, prior_variance
         no_scatter=own_variance is not None and own_variance <= tiny,
         drift_per_mount=drift,
         mean_variance_factor={name: float(1.0 / counts[i] + shift[i] ** 2 / spread) for i, name in have},
-        differences=_differences(groups, counts, means, squares, variance or 0.0, dof, tiny, spread, shift),
+        differences=_differences(groups, counts, means, errors),
     )
 
 
-def _order_effect(
-    groups: Groups, left: Floats, own_dof: float, counts: NDArray[np.intp]
-) -> tuple[float | None, float, Floats]:
+def _order_effect(groups: Groups, left: Floats, own_dof: float, some: Counts) -> tuple[float | None, float, Floats]:
     """Slope on the order within treatments, its sum of squares, and each treatment's mean place about the middle.
 
     Where no drift is taken out, the sum of squares is infinite: no mean gets less certain by it.
     """
-    nothing = None, math.inf, np.zeros(len(groups.treatments))
+    nothing = None, math.inf, np.zeros(some.size)
     if groups.order is None or own_dof <= 0.0:
         return nothing
-    mean_order = np.bincount(groups.group, weights=groups.order, minlength=counts.size) / np.maximum(counts, 1)
+    mean_order = np.bincount(groups.group, weights=groups.order, minlength=some.size) / some
     within = groups.order - mean_order[groups.group]
     spread = float(within @ within)
     if spread <= 0.0:
@@ -566,61 +555,40 @@ def _order_effect(
     return float(within @ left) / spread, spread, mean_order - float(groups.order.mean())
 
 
-def _differences(
-    groups: Groups,
-    counts: Counts,
-    means: Floats,
-    squares: Floats,
-    variance: float,
-    dof: float,
-    tiny: float,
-    spread: float,
-    shift: Floats,
-) -> tuple[Difference, ...]:
+_Errors = dict[int, tuple[float, float]]
+"""Standard error of the difference of each treatment to the baseline, and its degrees of freedom, where they are."""
+
+
+def _welch_errors(groups: Groups, counts: Counts, squares: Floats, tiny: float) -> _Errors:
+    base, found = groups.treatments.index(groups.baseline), {}
+    for i in range(counts.size):
+        known = welch_error(float(squares[i]), int(counts[i]), float(squares[base]), int(counts[base]))
+        if i != base and known is not None and (squares[i] + squares[base]) / (counts[i] + counts[base] - 2) > tiny:
+            found[i] = known
+    return found
+
+
+def _differences(groups: Groups, counts: Counts, means: Floats, errors: _Errors) -> tuple[Difference, ...]:
     base, welch, alpha = groups.treatments.index(groups.baseline), groups.variance == "welch", groups.alpha
-    n_base = int(counts[base])
+    n_base, apart = int(counts[base]), (means - means[base]).tolist()
     candidates = [i for i in range(counts.size) if i != base]
     among = [int(counts[i]) for i in candidates if counts[i] > 0 and n_base > 0]
-    found: dict[int, tuple[float, float]] = {}
-    for i in candidates:
-        if welch:
-            known = welch_error(float(squares[i]), int(counts[i]), float(squares[base]), n_base)
-            if known is not None and (squares[i] + squares[base]) / (counts[i] + n_base - 2) > tiny:
-                found[i] = known
-        elif min(counts[i], n_base) > 0 and variance > tiny:
-            parts = 1.0 / counts[i] + 1.0 / n_base + (shift[i] - shift[base]) ** 2 / spread
-            found[i] = math.sqrt(variance * parts), dof
-    t_values = [float(means[i] - means[base]) / error for i, (error, _) in found.items()]
+    t_values, dofs = [apart[i] / error for i, (error, _) in errors.items()], [dof for _, dof in errors.values()]
     if welch:
-        p_values = holm_p_values([t_tail(t, own) for t, (_, own) in zip(t_values, found.values(), strict=True)])
+        p_values = holm_p_values([t_tail(t, dof) for t, dof in zip(t_values, dofs, strict=True)])
     else:
-        p_values = step_down_p_values(t_values, among, n_base, dof) if found else ()
-    p_value = dict(zip(found, p_values, strict=True))
+        p_values = step_down_p_values(t_values, among, n_base, dofs[0]) if errors else ()
+    p_value = dict(zip(errors, p_values, strict=True))
     result = []
     for i in candidates:
-        both = min(counts[i], n_base) > 0
-        difference = float(means[i] - means[base])
-        item = Difference(
-            treatment=groups.treatments[i],
-            mean=float(means[i]) if counts[i] > 0 else None,
-            difference=difference if both else None,
-        )
-        if i in found:
-            error, own = found[i]
-            critical = t_point(1.0 - alpha / (2.0 * len(among)), own)
-            if not welch:
-                critical = dunnett_critical(alpha, among, n_base, own)
-            points = t_point(1.0 - alpha / 2.0, own), critical, t_point(1.0 - alpha, own)
-            alone, together, one_sided = ((difference - c * error, difference + c * error) for c in points)
-            item = replace(
-                item,
-                standard_error=error,
-                dof=own,
-                critical=critical,
-                interval=alone,
-                simultaneous_interval=together,
-                equivalence_interval=one_sided,
-                p_value=p_value[i],
-            )
-        result.append(item)
+        name, mean = groups.treatments[i], float(means[i]) if counts[i] > 0 else None
+        if i not in errors:
+            result.append(Difference(name, mean, apart[i] if min(counts[i], n_base) > 0 else None))
+            continue
+        error, dof = errors[i]
+        bonferroni = t_point(1.0 - alpha / (2.0 * len(among)), dof)
+        critical = bonferroni if welch else dunnett_critical(alpha, among, n_base, dof)
+        points = t_point(1.0 - alpha / 2.0, dof), critical, t_point(1.0 - alpha, dof)
+        alone, together, one_sided = ((apart[i] - c * error, apart[i] + c * error) for c in points)
+        result.append(Difference(name, mean, apart[i], error, dof, critical, alone, together, one_sided, p_value[i]))
     return tuple(result)

@@ -382,8 +382,8 @@ class PriorUse:
     run_noise_K: float
     dof: float
     used_dof: float
-    variance_ratio: float | None
-    p_value: float | None
+    variance_ratio: float | None = None
+    p_value: float | None = None
     source: str
 
 

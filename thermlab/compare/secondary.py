@@ -26,7 +26,7 @@ import numpy as np
 from scipy.special import fdtrc
 
 from thermlab.base.numbers import with_interval
-from thermlab.compare.mounts import Difference, Groups, MountTable, fit_common_steps, judge_mounts
+from thermlab.compare.mounts import Difference, Groups, MountTable, ReferenceRise, fit_common_steps, judge_mounts
 from thermlab.compare.records import Kink, LackOfFit, OffsetCheck, OffsetTest, SecondaryEffect, Witness
 from thermlab.runs.records import TOO_SHORT
 from thermlab.stats.curves import curve_design
@@ -127,13 +127,7 @@ def _line_weights(steps: Floats) -> tuple[Floats, Floats]:
 
 
 def hear_witness(
-    runs: Sequence[ReducedRun],
-    table: MountTable,
-    settled_K: Floats | None,
-    groups: Groups,
-    power_W: float | None,
-    *,
-    cooling: str,
+    runs: Sequence[ReducedRun], table: MountTable, reference: ReferenceRise, groups: Groups, *, cooling: str
 ) -> dict[str, Witness]:
     """Set the difference of the early rises beside that of the settled rises.
 
@@ -143,12 +137,10 @@ def hear_witness(
         All runs; used ones that have an early rise count.
     table : MountTable
         Used mounts.
-    settled_K : ndarray or None, shape (N,)
-        Their settled rises at the reference power, K.
+    reference : ReferenceRise
+        Their settled rises at the reference power.
     groups : Groups
         Treatments and variance method of the headline.
-    power_W : float or None
-        Reference power, W.
     cooling : {"passive", "forced"}
         Decides how much of a difference shows early.
 
@@ -157,9 +149,9 @@ def hear_witness(
     dict of str to Witness
         By candidate.
     """
-    early, power_W = _early_by_mount(runs, groups, power_W)
-    places = list(zip(table.group.tolist(), table.names, strict=True))
-    settled = {} if settled_K is None else dict(zip(places, settled_K.tolist(), strict=True))
+    early, power_W = _early_by_mount(runs, groups, reference.power_W)
+    rises, places = reference.rise_K, zip(table.group.tolist(), table.names, strict=True)
+    settled = {} if rises is None else dict(zip(places, rises.tolist(), strict=True))
     scale = float(power_W or 1.0)
 
     def judged(values: dict[tuple[int, str], float], alpha: float) -> tuple[Difference, ...]:

@@ -9,8 +9,7 @@ treatments: runs at several power steps of one mount are one mount.
 from __future__ import annotations
 
 import math
-from functools import partial
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, TypedDict, Unpack
 
 import numpy as np
 from scipy.special import gammaincinv, ndtr
@@ -19,6 +18,21 @@ from thermlab.stats.dunnett import chi_rule, dunnett_critical, log_chi_density, 
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+
+
+class _Shared(TypedDict, total=False):
+    """What a test of mounts takes beside difference, scatter and counts, as :func:`t_test_power` explains it."""
+
+    alpha: float
+    n_treatments: int
+    prior_dof: float
+
+
+class _Design(_Shared, total=False):
+    """The same with several candidates against one baseline."""
+
+    n_candidates: int
+
 
 _TOST_NODES, _TOST_WEIGHTS = np.polynomial.legendre.leggauss(160)
 
@@ -104,15 +118,7 @@ def t_test_power(
 
 
 def mounts_needed(
-    difference_K: float,
-    sd_K: float,
-    *,
-    power: float = 0.80,
-    alpha: float = 0.05,
-    n_treatments: int = 2,
-    n_candidates: int = 1,
-    prior_dof: float = 0.0,
-    most: int = 10_000,
+    difference_K: float, sd_K: float, *, power: float = 0.80, most: int = 10_000, **design: Unpack[_Design]
 ) -> int | None:
     """Smallest number of mounts of each treatment that shows a difference.
 
@@ -124,10 +130,10 @@ def mounts_needed(
         Standard deviation between mounts, run noise included, K.
     power : float
         Wanted probability of showing it.
-    alpha, n_treatments, n_candidates, prior_dof
-        As for :func:`t_test_power`.
     most : int
         Give up beyond this number.
+    **design
+        ``alpha``, ``n_treatments``, ``n_candidates`` and ``prior_dof``, as for :func:`t_test_power`.
 
     Returns
     -------
@@ -139,10 +145,12 @@ def mounts_needed(
     ValueError
         When ``sd_K`` is not above 0.
     """
-    asked = partial(
-        t_test_power, alpha=alpha, n_treatments=n_treatments, n_candidates=n_candidates, prior_dof=prior_dof
-    )
-    return smallest(lambda n: asked(difference_K, sd_K, n) >= power, 1 if prior_dof > 0.0 else 2, most)
+    return smallest(lambda n: t_test_power(difference_K, sd_K, n, **design) >= power, _fewest(design), most)
+
+
+def _fewest(design: _Shared) -> int:
+    """One mount of each is enough where a prior says how mounts scatter."""
+    return 1 if design.get("prior_dof", 0.0) > 0.0 else 2
 
 
 def tost_power(
@@ -236,31 +244,32 @@ def equivalence_mounts_needed(
     *,
     difference_K: float = 0.0,
     power: float = 0.80,
-    alpha: float = 0.05,
-    n_treatments: int = 2,
-    prior_dof: float = 0.0,
     most: int = 10_000,
+    **design: Unpack[_Shared],
 ) -> int | None:
     """Smallest number of mounts of each treatment that shows equivalence.
 
     Parameters
     ----------
-    margin_K, sd_K, difference_K, alpha, n_treatments, prior_dof
+    margin_K, sd_K, difference_K
         As for :func:`equivalence_power`.
     power : float
         Wanted probability of showing it.
     most : int
         Give up beyond this number.
+    **design
+        ``alpha``, ``n_treatments`` and ``prior_dof``, as for :func:`equivalence_power`.
 
     Returns
     -------
     int or None
         None where more than ``most`` would be needed, as when the true difference is at the margin.
     """
-    asked = partial(
-        equivalence_power, difference_K=difference_K, alpha=alpha, n_treatments=n_treatments, prior_dof=prior_dof
-    )
-    return smallest(lambda n: asked(margin_K, sd_K, n) >= power, 1 if prior_dof > 0.0 else 2, most)
+
+    def reached(n: int) -> bool:
+        return equivalence_power(margin_K, sd_K, n, difference_K=difference_K, **design) >= power
+
+    return smallest(reached, _fewest(design), most)
 
 
 def sd_upper_limit(sd: float, dof: float, confidence: float = 0.80) -> float:

@@ -22,8 +22,8 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from functools import lru_cache
-from typing import TYPE_CHECKING, Literal
+from functools import cache, lru_cache
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 from scipy.special import ndtr, ndtri, stdtr, stdtrit
@@ -126,6 +126,7 @@ class MountTally:
         return np.asarray((first + second) ** 2 / np.maximum(spread, np.finfo(float).tiny))
 
 
+@cache  # the same function for the same numbers, so that critical values are known again by it
 def power_spending(alpha: float, exponent: float = SPENDING_EXPONENT) -> Callable[[float], float]:
     """Return the share of the error that may be spent by a fraction of the planned mounts.
 
@@ -136,30 +137,33 @@ def power_spending(alpha: float, exponent: float = SPENDING_EXPONENT) -> Callabl
     return lambda fraction: alpha * min(1.0, max(0.0, fraction)) ** exponent
 
 
+@cache
+def _halfway_spending(alpha: float, middle: float) -> Callable[[float], float]:
+    """Return the share of the error that may be spent with two looks, at `middle` and at the end."""
+    return lambda done: alpha if done >= 1.0 else alpha * middle**HALFWAY_EXPONENT if done >= middle else 0.0
+
+
+@lru_cache(maxsize=256)
 def critical_values(
-    order: Sequence[int],
+    order: tuple[int, ...],
     *,
     n_treatments: int,
-    mounts_planned: int,
     spend: Callable[[float], float],
     prior_dof: float = 0.0,
     one_sided: int | None = None,
     variance: Variance = "pooled",
     n_paths: int = N_PATHS,
-    seed: int = SEED,
 ) -> tuple[float | None, ...]:
     """Return the critical value of each look, one look after each mount of ``order``.
 
     Parameters
     ----------
-    order : sequence of int
-        Treatment of each mount in the order made; 0 is the baseline.
+    order : tuple of int
+        Treatment of each mount of the whole campaign in the order made; 0 is the baseline.
     n_treatments : int
         Treatments, the baseline included.
-    mounts_planned : int
-        Mounts of the whole campaign: where the error is all spent.
     spend : callable
-        Error that may have been spent by a fraction of the planned mounts.
+        Error that may have been spent by a fraction of the mounts.
     prior_dof : float
         Degrees of freedom of a prior mount SD as used; 0 without.
     one_sided : int or None
@@ -167,15 +171,15 @@ def critical_values(
         A candidate's number: its t in one direction alone (a claim of equivalence).
     variance : {"pooled", "welch"}
         As of :class:`MountTally`; with Welch the values are normal deviates of the same probability as the t.
-    n_paths, seed : int
-        Simulated campaigns and where their random numbers start.
+    n_paths : int
+        Simulated campaigns.
 
     Returns
     -------
     tuple of float or None
         Of the length of ``order``; None where there is no degree of freedom or too little to spend.
     """
-    rng = np.random.default_rng(seed)
+    rng = np.random.default_rng(SEED)
     prior: Floats | float = rng.chisquare(prior_dof, n_paths) / prior_dof if prior_dof else 0.0
     tally = MountTally(n_paths, n_treatments, prior_dof=prior_dof, prior_variance=prior, variance=variance)
     alive = np.ones(n_paths, dtype=bool)
@@ -183,7 +187,7 @@ def critical_values(
     for look, treatment in enumerate(order, start=1):
         tally.add(treatment, rng.standard_normal(n_paths))
         candidates = [i for i in range(1, n_treatments) if tally.ready(i) and one_sided in (None, i)]
-        may_cross = math.floor(spend(look / mounts_planned) * n_paths) - int(n_paths - alive.sum())
+        may_cross = math.floor(spend(look / len(order)) * n_paths) - int(n_paths - alive.sum())
         if not candidates or may_cross < 1:
             found.append(None)
             continue
@@ -267,41 +271,13 @@ def look_rule(
     LookRule
         Critical values.
     """
-    paths = n_paths or (WELCH_PATHS if variance == "welch" else N_PATHS)
-    two_sided, *one_sided = _values_of_looks(order, n_treatments, alpha, prior_dof, variance, halfway, paths)
-    return LookRule(order=order, two_sided=two_sided, one_sided=tuple(one_sided), margin_K=margin_K, variance=variance)
-
-
-@lru_cache(maxsize=128)
-def _values_of_looks(
-    order: tuple[int, ...],
-    n_treatments: int,
-    alpha: float,
-    prior_dof: float,
-    variance: Variance,
-    halfway: bool,
-    n_paths: int,
-) -> tuple[tuple[float | None, ...], ...]:
-    """Critical values of both sides, then of each candidate's one side. No margin is in them: it may move freely."""
-    every = power_spending(alpha)
+    given: dict[str, Any] = {"n_treatments": n_treatments, "prior_dof": prior_dof, "variance": variance}
+    given["n_paths"] = n_paths or (WELCH_PATHS if variance == "welch" else N_PATHS)
     middle = n_treatments * math.ceil(len(order) / n_treatments / 2) / len(order)
-
-    def at_two_looks(fraction: float) -> float:
-        return alpha if fraction >= 1.0 else alpha * middle**HALFWAY_EXPONENT if fraction >= middle else 0.0
-
-    return tuple(
-        critical_values(
-            order,
-            n_treatments=n_treatments,
-            mounts_planned=len(order),
-            spend=at_two_looks if halfway else every,
-            prior_dof=prior_dof,
-            one_sided=candidate,
-            variance=variance,
-            n_paths=n_paths,
-        )
-        for candidate in (None, *range(1, n_treatments))
-    )
+    given["spend"] = _halfway_spending(alpha, middle) if halfway else power_spending(alpha)
+    # No margin is in the critical values: it may move freely.
+    both, *each = (critical_values(order, **given, one_sided=one) for one in (None, *range(1, n_treatments)))
+    return LookRule(order=order, two_sided=both, one_sided=tuple(each), margin_K=margin_K, variance=variance)
 
 
 class RunningDecision:
