@@ -2,6 +2,7 @@
 
 import io
 import json
+import math
 import re
 import shutil
 import subprocess
@@ -33,7 +34,7 @@ from thermlab.base.errors import InputError
 from thermlab.builds import make as records
 from thermlab.builds import pages as record_pages
 from thermlab.builds.assess import BuildThrottle, Expected, build_throttle, expected_rises, judge
-from thermlab.builds.evidence import Reference, load_reference
+from thermlab.builds.evidence import Reference, load_reference, reference_of
 from thermlab.builds.make import assess_build, record, record_results
 from thermlab.builds.settings import BuildSettings, load_build
 from thermlab.campaign.folder import load_campaign
@@ -244,6 +245,143 @@ def test_fresh_mounts_lie_in_their_intervals_and_throttle_where_said():
 
     assert inside / 200 >= 0.904
     assert held / 200 >= 0.904
+
+
+# Without a campaign ---------------------------------------------------------------------------------------------------
+
+
+def alone(folder, **changes):
+    """Write a build that names no campaign."""
+    make_build(folder, **changes)
+    settings = {key: value for key, value in build_settings(**changes).items() if key != "campaign"}
+    (folder / "build.yaml").write_text(yaml.safe_dump(settings, allow_unicode=True), encoding="utf-8")
+    return folder
+
+
+TWO_RUNS = [{"run": f"r{power}", "set_power_W": power, "log": f"logs/{power}.csv"} for power in (70, 100)]
+
+
+@pytest.mark.parametrize(
+    ("least_W", "verdict", "reason"),
+    [(90, "pass", "at or above"), (round(TRUTH_W), "refer", "reaches below"), (140, "fail", "lies short of the 140 W")],
+)
+@pytest.mark.parametrize("runs", [TWO_RUNS, [{"run": "r1", "set_power_W": 95, "log": "logs/r1.csv"}]])
+def test_a_build_without_a_campaign_is_held_against_what_is_required(tmp_path, runs, least_W, verdict, reason):
+    found = assess_build(alone(tmp_path / "build", runs=runs, **asked(least_W)))
+
+    assert found.verdict == verdict
+    assert reason in found.verdict_reason
+    assert found.throttle.interval_W[0] < TRUTH_W < found.throttle.interval_W[1]
+    assert found.cautions[0].startswith("No campaign stands behind this record")
+    assert [(one.interval_K, one.inside, one.n_mounts) for one in found.rises] == [(None, None, 0)] * len(runs)
+
+
+def test_two_steps_of_a_build_say_more_of_its_curve_than_one(tmp_path):
+    widths = []
+    for name, powers in (("one", (100,)), ("two", (50, 100))):
+        runs = [{"run": f"r{power}", "set_power_W": power, "log": f"logs/{power}.csv"} for power in powers]
+        throttle = assess_build(alone(tmp_path / name, runs=runs, **asked(90))).throttle
+        widths.append(throttle.contributions_W["shape of the curve"])
+
+    assert widths[1] < 0.5 * widths[0]
+
+
+def test_a_power_far_above_the_steps_of_the_build_is_not_given(tmp_path):
+    folder = alone(tmp_path / "build", runs=[{"run": "a", "set_power_W": 70, "log": "logs/a.csv"}])
+    short = assess_build(folder)  # 3.7 time constants: no steady part, and one run alone cannot give the constant
+    write_log(folder / "logs/a.csv", 70.0, soak_min=60.0)
+
+    found = assess_build(folder)
+
+    assert "no acceptance run could be used; without the time constant of a campaign" in short.verdict_reason
+    assert found.verdict == "refer"
+    assert "above the build's highest step of 70 W; more than 20% is not trusted" in found.verdict_reason
+
+
+def test_the_settings_of_the_bench_count_where_there_is_no_campaign(tmp_path):
+    bench = {"cooling": "forced", "measurand": "mean", "bench": "bench-7", "checks": {"drift_K": 0.7}}
+    customer = {"limits": CUSTOMER, "customer": None}
+    found = assess_build(alone(tmp_path / "build", runs=TWO_RUNS, **bench, **customer))
+    results = record_results(found)
+
+    assert results["reference"] is None
+    assert results["build"]["bench"] == "bench-7"
+    said = results["settings"]
+    assert (said["cooling"], said["measurand"], said["checks"]["drift_K"]) == ("forced", "mean", 0.7)
+    assert said["customer"] == CUSTOMER
+    assert record_results(assess_build(tmp_path / "build", reference=None))["throttle"] == results["throttle"]
+
+
+@pytest.mark.parametrize(
+    ("changes", "where", "found"),
+    [
+        ({"campaign": "../x", "cooling": "forced"}, "(cooling)", "a setting of the bench beside a campaign"),
+        ({"limits": CUSTOMER}, "(limits)", "customer and limits"),
+        ({"customer": None}, "build.yaml", "no limit"),
+    ],
+)
+def test_each_setting_of_a_build_stands_in_one_place(tmp_path, changes, where, found):
+    folder = alone(tmp_path / "build")
+    settings = {key: value for key, value in build_settings().items() if key != "campaign"} | changes
+    (folder / "build.yaml").write_text(yaml.safe_dump(settings), encoding="utf-8")
+
+    with pytest.raises(InputError) as caught:
+        load_build(folder)
+
+    assert [problem.found for problem in caught.value.problems] == [found]
+    assert where in caught.value.problems[0].where
+
+
+@pytest.mark.parametrize("powers", [(100.0,), (60.0, 100.0), (50.0, 75.0, 100.0)])
+def test_builds_without_a_campaign_throttle_where_said(powers):
+    """200 simulated builds whose curve is none the kit fits: at most three standard errors below 0.95."""
+    rng = np.random.default_rng(7)
+    settings = BuildSettings.model_validate(build_settings(campaign=None, customer=CUSTOMER))
+    reference = reference_of(settings)
+    held = given = 0
+    for _ in range(200):
+        extra, offset = rng.normal(0.0, 0.02), rng.normal(0.0, 0.25)
+        runs = [
+            ReducedRun(
+                run=f"{power}",
+                treatment="pad-b",
+                mount="b",
+                set_power_W=power,
+                rise_K=true_rise_K(power, extra_K_per_W=extra) + offset + rng.normal(0.0, 0.1),
+                u_rise_K=math.hypot(0.25, 0.1),
+                u_rise_a_K=0.1,
+            )
+            for power in powers
+        ]
+        rises = expected_rises(runs, reference, treatment="pad-b")
+        interval = build_throttle(runs, rises, reference, settings).interval_W
+        if interval is not None:  # a mild build may throttle too far above its own steps
+            given += 1
+            held += interval[0] <= true_throttle_W(LIMIT_K, extra_K_per_W=extra) <= interval[1]
+
+    assert given >= 195
+    assert held / given >= 0.904
+
+
+def test_a_record_without_a_campaign_is_filed_recomputed_and_has_no_part_in_the_history_of_mounts(tmp_path):
+    build = alone(tmp_path / "build", runs=TWO_RUNS, **asked(90))
+    outcome = record(build)
+    assert outcome.state == "ok", outcome.message
+    page = (build / "record" / "record.html").read_text(encoding="utf-8")
+    for words in (
+        "Held against what is required of it, alone",
+        "No campaign stands behind this record",
+        "Campaign: none",
+    ):
+        assert words in page
+    assert "fresh mount" not in re.sub(r"<(style|script).*?</\1>", "", page, flags=re.DOTALL)
+
+    filed = archive(build, to=tmp_path / "store")
+
+    assert verify(tmp_path / "store", recompute=True).ok
+    assert read_archive(tmp_path / "store").builds[0]["reference"] is None
+    assert CliRunner().invoke(main, ["history", str(tmp_path / "store")]).exit_code == 0
+    assert filed.bag.is_dir()
 
 
 # Bad input ------------------------------------------------------------------------------------------------------------

@@ -1,4 +1,4 @@
-"""Builds: one finished machine and its campaign in, a record out: pass, refer or fail."""
+"""Builds: one finished machine, with its campaign or without, in, a record out: pass, refer or fail."""
 
 from thermlab.base.faces import face
 

@@ -12,6 +12,9 @@ Two questions, and one verdict by a rule set beforehand:
   build's own rises, as a resistance in series moves it, and solved for the rise
   that is left between the customer's room and the limit.
 
+Without a campaign only the second question is asked, of the curve of the
+build's own runs.
+
 pass: the whole interval of that power lies at or above what is required, and
 every rise is inside its interval. fail: the whole interval lies short of what
 is required. refer: anything else, and whatever rests on a doubtful run; a person has to look.
@@ -30,7 +33,9 @@ from thermlab.compare.comparison import compare_treatments
 from thermlab.compare.records import FARTHEST_EXTRAPOLATION
 from thermlab.compare.throttle import OTHER_EXPONENTS, predict_throttle
 from thermlab.compare.uncertainty import effective_dof
-from thermlab.stats.curves import EXPONENT, RiseCurve, fit_curve
+from thermlab.runs.settled_runs import curve_through
+from thermlab.runs.time_constant import SINGLE_STEP_SLOPE
+from thermlab.stats.curves import EXPONENT, RiseCurve, curve_design, fit_curve
 from thermlab.stats.dunnett import t_point
 from thermlab.stats.least_squares import NotEstimableError
 
@@ -43,6 +48,15 @@ if TYPE_CHECKING:
     from thermlab.runs.records import ReducedRun
 
 Interval = tuple[float, float]
+# Slope of a rise curve over rise per power: P^0.75 to P behind a passive sink; with fans at constant speed nearly P
+# (common practice, no source).
+OTHER_SLOPES = {"passive": (0.75, 1.0), "forced": (0.95, 1.05)}
+STEPS_APART = 0.1
+LONGER_SOAK = "; without the time constant of a campaign, one or two runs need a soak of four time constants"
+NO_CAMPAIGN = (
+    "No campaign stands behind this record: the machine is held against what is required alone, by its own runs, and "
+    "not against other mounts of its treatment."
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -146,6 +160,8 @@ def _campaign_at(
     reference: Reference, treatment: str, power_W: float
 ) -> tuple[tuple[float, ...], list[tuple[float, float]]]:
     """Return the mounts of a treatment at a power, and the scatters with their dof that may stand behind them."""
+    if not reference.runs:
+        return (), []
     margin_K = float((reference.settings.get("decision") or {}).get("margin_K") or 1.0)
     found = compare_treatments(reference.runs, margin_K=margin_K, reference_power_W=power_W, **reference.asked())
     rises = tuple(one.rise_K for one in found.mounts if one.treatment == treatment and one.rise_K is not None)
@@ -229,21 +245,27 @@ def build_throttle(
     With the mean curve b P + a P^0.8 of all mounts of the campaign and the build's rises y at powers P, the build's
     curve is the same with b + sum P (y - curve(P)) / sum P^2. Its standard uncertainty at a power P* adds the build's
     own readings (taken as fully correlated between steps), what the mounts leave open of the bend a, and the
-    exponent (0.75 to 0.85, rectangular).
+    exponent (0.75 to 0.85, rectangular). Without a campaign the curve is that of the build's own steps; with steps less
+    than a tenth apart it is assumed, its slope between that of P^0.75 and of P behind a passive sink (rectangular).
     """
-    room_C, limit_C = settings.customer.room_C, settings.customer.temperature_C
+    room_C, limit_C = settings.keeps.room_C, settings.keeps.temperature_C
     limit_K, required = limit_C - room_C, settings.acceptance.required_W
-    asked = predict_throttle(
-        reference.runs,
-        room_C=room_C,
-        temperature_C=limit_C,
-        cooling=reference.cooling,
-        radiated_share=reference.settings.get("radiated_share"),
-        **reference.asked(),
-    )
-    mounts = next((one for one in asked.treatments if one.treatment == settings.treatment), None)
-    curve, bends = curve_and_bends(reference)
-    moved = None if curve is None or not rises else _moved(curve, rises)
+    mounts, own = None, None
+    if reference.runs:
+        asked = predict_throttle(
+            reference.runs,
+            room_C=room_C,
+            temperature_C=limit_C,
+            cooling=reference.cooling,
+            radiated_share=reference.settings.get("radiated_share"),
+            **reference.asked(),
+        )
+        mounts = next((one for one in asked.treatments if one.treatment == settings.treatment), None)
+        curve, bends = curve_and_bends(reference)
+        moved = None if curve is None or not rises else _moved(curve, rises)
+    else:
+        own = _own_curve(runs, reference.cooling)
+        curve = moved = None if own is None else own.curve
     found = BuildThrottle(
         room_C=room_C,
         temperature_limit_C=limit_C,
@@ -254,12 +276,16 @@ def build_throttle(
     )
     if curve is None or moved is None:
         reason = "the campaign has too few power steps for a curve" if rises else "no acceptance run could be used"
-        return replace(found, reason=reason)
+        return replace(found, reason=reason if reference.runs else f"{reason}{LONGER_SOAK}")
     power = moved.power_W(limit_K)
-    reason = _refusal(power, curve)
+    reason = _refusal(power, curve, "the campaign's" if own is None else "the build's")
     if power is None or reason:
         return replace(found, reason=reason)
-    parts, dofs = _contributions(reference, rises, moved, power, limit_K, bends)
+    if own is None:
+        parts, dofs = _contributions(reference, rises, moved, power, limit_K, bends)
+    else:
+        parts = own.contributions(power, limit_K)
+        dofs = [None] * len(parts)
     dof = effective_dof(list(parts.values()), dofs)
     u = math.hypot(*parts.values())
     half = t_point(0.5 + reference.confidence_level / 2.0, math.inf if dof is None else dof) * u
@@ -275,14 +301,14 @@ def build_throttle(
     )
 
 
-def _refusal(power_W: float | None, curve: RiseCurve) -> str:
+def _refusal(power_W: float | None, curve: RiseCurve, whose: str) -> str:
     """Say why a power is not given; empty where it is."""
     if power_W is None:
         return "the build's curve does not reach the limit"
     trusted = f"more than {FARTHEST_EXTRAPOLATION:.0%} is not trusted"
     for share, where in (
-        (power_W / curve.highest_W - 1.0, f"above the campaign's highest step of {curve.highest_W:g} W"),
-        (1.0 - power_W / curve.lowest_W, f"below the campaign's lowest step of {curve.lowest_W:g} W"),
+        (power_W / curve.highest_W - 1.0, f"above {whose} highest step of {curve.highest_W:g} W"),
+        (1.0 - power_W / curve.lowest_W, f"below {whose} lowest step of {curve.lowest_W:g} W"),
     ):
         if share > FARTHEST_EXTRAPOLATION:
             return f"it would lie {share:.0%} {where}; {trusted}"
@@ -328,6 +354,45 @@ def _power_with(reference: Reference, rises: Sequence[Expected], exponent: float
     except NotEstimableError:
         return None
     return _moved(curve, rises).power_W(limit_K)
+
+
+@dataclass(frozen=True, slots=True)
+class _OwnCurve:
+    """The curve of a build's own runs, and what others could stand in its place."""
+
+    runs: tuple[ReducedRun, ...]
+    curve: RiseCurve
+    others: tuple[RiseCurve, ...]
+
+    def contributions(self, power_W: float, limit_K: float) -> dict[str, float]:
+        """Return the standard uncertainties of the power at which it reaches a rise, W."""
+        powers = np.array([run.set_power_W for run in self.runs])
+        apart = self.curve.lowest_W < self.curve.highest_W
+        basis = curve_design(np.append(powers, power_W))[:, : 2 if apart else 1]
+        weights = basis[-1] @ np.linalg.pinv(basis[:-1])
+        u_K = np.array([run.u_rise_K or 0.0 for run in self.runs])
+        scatter_K = np.array([run.u_rise_a_K or 0.0 for run in self.runs])
+        # Sensors and power meter are off by the same in every run; what is left scatters from run to run.
+        common_K = np.sqrt(np.maximum(u_K**2 - scatter_K**2, 0.0))
+        readings_K = math.hypot(float(weights @ common_K), float(np.linalg.norm(weights * scatter_K)))
+        known = [power_W, *(value for one in self.others if (value := one.power_W(limit_K)) is not None)]
+        return {
+            "readings of the build": readings_K / self.curve.slope_K_per_W(power_W),
+            "shape of the curve": (max(known) - min(known)) / 2.0 / math.sqrt(3.0),
+        }
+
+
+def _own_curve(runs: Sequence[ReducedRun], cooling: str) -> _OwnCurve | None:
+    used = tuple(run for run in runs if run.used and run.rise_K is not None)
+    if not used:
+        return None
+    powers, rises = (np.array([getattr(run, name) for run in used]) for name in ("set_power_W", "rise_K"))
+    if np.ptp(powers) > STEPS_APART * powers.max():
+        curves = [fit_curve(powers, rises, exponent=exponent) for exponent in (EXPONENT, *OTHER_EXPONENTS)]
+    else:
+        shares = (SINGLE_STEP_SLOPE[cooling], *OTHER_SLOPES[cooling])
+        curves = [curve_through(float(powers.mean()), float(rises.mean()), share=share) for share in shares]
+    return _OwnCurve(used, curves[0], tuple(curves[1:]))
 
 
 def _observed(runs: Sequence[ReducedRun], moved: RiseCurve, limit_K: float) -> float | None:
@@ -399,7 +464,7 @@ def assess(build: Build, reference: Reference, reduced: BuildRuns, photos: tuple
     build : Build
         What the user wrote.
     reference : Reference
-        The campaign it is held against; it has the build's treatment.
+        The campaign it is held against, with the build's treatment; or what stands in its place.
     reduced : BuildRuns
         Its acceptance runs.
     photos : tuple of Photo
@@ -412,7 +477,7 @@ def assess(build: Build, reference: Reference, reduced: BuildRuns, photos: tuple
     settings = build.settings
     rises = expected_rises(reduced.runs, reference, treatment=settings.treatment)
     throttle = build_throttle(reduced.runs, rises, reference, settings)
-    verdict, reason = judge(rises, throttle)
+    verdict, reason = judge(rises, throttle, alone=not reference.runs)
     doubtful = [
         (run.run, flag.flag) for run in reduced.runs if run.used for flag in run.flags if flag.severity != "note"
     ]
@@ -431,7 +496,7 @@ def assess(build: Build, reference: Reference, reduced: BuildRuns, photos: tuple
     )
 
 
-def judge(rises: Sequence[Expected], throttle: BuildThrottle) -> tuple[BuildVerdict, str]:
+def judge(rises: Sequence[Expected], throttle: BuildThrottle, *, alone: bool = False) -> tuple[BuildVerdict, str]:
     """Apply the rule.
 
     Parameters
@@ -440,6 +505,8 @@ def judge(rises: Sequence[Expected], throttle: BuildThrottle) -> tuple[BuildVerd
         One entry a power step.
     throttle : BuildThrottle
         Power at the limit against what is required.
+    alone : bool
+        There is no campaign that could say where its rises should be.
 
     Returns
     -------
@@ -460,7 +527,7 @@ def judge(rises: Sequence[Expected], throttle: BuildThrottle) -> tuple[BuildVerd
             "warmer" if one.rise_K > one.interval_K[1] else "cooler" for one in outside if one.interval_K is not None
         }
         return "refer", f"it runs {' and '.join(sorted(sides))} than a fresh mount of its treatment was expected to"
-    if any(one.inside is None for one in rises):
+    if any(one.inside is None for one in rises) and not alone:
         return "refer", "the campaign does not say how far a fresh mount may be off: its mounts were not replicated"
     if low < throttle.required_W:
         return "refer", f"the interval of the throttle power reaches below the {required} required"
@@ -468,6 +535,8 @@ def judge(rises: Sequence[Expected], throttle: BuildThrottle) -> tuple[BuildVerd
 
 
 def _campaign_cautions(reference: Reference, rises: Sequence[Expected]) -> Iterator[str]:
+    if not reference.runs:
+        return
     by_hand = sum(run.by_hand for run in reference.runs)
     if by_hand:
         yield f"{by_hand} of {len(reference.runs)} runs of the campaign are readings without a log, of the lower grade."
@@ -489,6 +558,8 @@ def _cautions(
     build: Build, reference: Reference, reduced: BuildRuns, rises: Sequence[Expected], throttle: BuildThrottle
 ) -> Iterator[str]:
     settings = build.settings
+    if not reference.runs:
+        yield NO_CAMPAIGN
     for run in reduced.runs:
         if not run.used:
             yield f"Run {run.run} is not used: {run.reason}."
@@ -497,7 +568,7 @@ def _cautions(
                 yield f"Run {run.run} is doubtful: {flag.reason}"
     yield from _campaign_cautions(reference, rises)
     rooms = [run.ambient_C for run in reduced.runs if run.used and run.ambient_C is not None]
-    room = settings.customer.room_C
+    room = settings.keeps.room_C
     if rooms and room - max(rooms) > ROOM_OFF_K:
         yield f"The acceptance room was cooler than the customer's: {_WARMER_ROOM[reference.cooling]}."
     if any(one.n_mounts == 1 for one in rises):
@@ -505,7 +576,8 @@ def _cautions(
     if settings.ambient_constant is not None:
         yield "The room was read off a thermometer and not logged."
     if throttle.extrapolation is not None and throttle.extrapolation > 0.0:
-        yield f"The throttle power lies {throttle.extrapolation:.0%} above the campaign's highest step."
+        whose = "campaign's" if reference.runs else "build's"
+        yield f"The throttle power lies {throttle.extrapolation:.0%} above the {whose} highest step."
     yield from reduced.notes
 
 
@@ -514,7 +586,8 @@ def numbers(assessment: BuildAssessment) -> dict[str, Any]:
     reference, settings = assessment.reference, assessment.build.settings
     return {
         **{name: getattr(reference, name) for name in ("confidence_level", "cooling", "checks")},
-        **{name: getattr(settings, name) for name in ("customer", "log", "ambient_log")},
+        **{name: getattr(settings, name) for name in ("log", "ambient_log")},
+        "customer": settings.keeps,
         "measurand": reference.settings.get("measurand"),
         "acceptance": settings.acceptance.model_dump() | {"required_W": settings.acceptance.required_W},
         "uncertainty": settings.uncertainty.model_dump() | {"ambient_u_K": settings.ambient_u_K},

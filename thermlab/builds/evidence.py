@@ -1,4 +1,4 @@
-"""What a build is judged by: the results of its campaign, and its own acceptance runs.
+"""What a build is judged by: the results of its campaign where it has one, and its own acceptance runs.
 
 Only the reported results of the campaign are used, from its folder or from its
 bag in an archive, however old the version that wrote them. The record keeps
@@ -6,7 +6,8 @@ what it used, so that it can be recomputed without the campaign.
 
 One or two runs cannot fix a time constant of their own, so that of the campaign
 is used, moved to the power of each run as for any run of the bench. The checks
-of single runs are the campaign's, with its thresholds.
+of single runs are the campaign's, with its thresholds. Without a campaign the
+settings of the bench stand with the build, and its runs give what they can.
 """
 
 from __future__ import annotations
@@ -23,22 +24,31 @@ from thermlab.base.errors import InputError, Problem, ThermlabError, shown
 from thermlab.base.files import sha256_file
 from thermlab.campaign.folder import RunsToReduce, load_campaign
 from thermlab.campaign.runsheet import RunLine
-from thermlab.campaign.settings import BenchSettings, CheckThresholds, LogsAndRoom
+from thermlab.campaign.settings import BenchSettings, CheckThresholds
 from thermlab.compare.mounts import tabulate_mounts
 from thermlab.compare.throttle import curves_of_mounts, mean_curve
 from thermlab.reports.results import read_results
 from thermlab.runs.checks.between import check_readings, reading_marks, same_readings
 from thermlab.runs.reading import read_campaign_logs
-from thermlab.runs.settled_runs import BenchReduction, bench_curve, check_runs, reduce_runs, reduced_run, unread_run
+from thermlab.runs.settled_runs import (
+    BenchReduction,
+    bench_curve,
+    check_runs,
+    own_time_constant,
+    reduce_bench,
+    reduce_runs,
+    reduced_run,
+    unread_run,
+)
 from thermlab.runs.time_constant import SLOW_FROM, BenchTimeConstant
 from thermlab.runs.trace import block_means
 from thermlab.stats.variances import Prior
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Collection, Sequence
     from pathlib import Path
 
-    from thermlab.builds.settings import Build
+    from thermlab.builds.settings import Build, BuildSettings
     from thermlab.runs.records import ReducedRun
     from thermlab.runs.trace import Trace
     from thermlab.stats.curves import RiseCurve
@@ -49,7 +59,7 @@ _SETTINGS_KEYS = ("cooling", "radiated_share", "measurand", "decision", "analysi
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reference:
-    """What a campaign says that a build is held against.
+    """What a campaign says that a build is held against; without runs where there is no campaign.
 
     Attributes
     ----------
@@ -128,8 +138,10 @@ class Reference:
         """Thresholds the campaign was judged by that this version no longer has."""
         return tuple(sorted(set(self.settings.get("checks") or {}) - set(CheckThresholds.model_fields)))
 
-    def to_results(self) -> dict[str, Any]:
-        """Return what was used, in the form of ``results.json``."""
+    def to_results(self) -> dict[str, Any] | None:
+        """Return what was used, in the form of ``results.json``; None where there is no campaign."""
+        if not self.runs:
+            return None
         return {
             "results_sha256": self.results_sha256,
             "created": self.created,
@@ -214,6 +226,20 @@ def load_reference(folder: Path, *, where: str) -> Reference:
         raise ThermlabError(f"{where}: {error}") from error
 
 
+def reference_of(settings: BuildSettings) -> Reference:
+    """Return what stands in place of a campaign: the settings of the bench that ``build.yaml`` gives."""
+    said = ("cooling", "radiated_share", "measurand", "checks")
+    return Reference(
+        **dict.fromkeys(("title", "created", "thermlab_version", "results_sha256"), ""),
+        bench=settings.bench,
+        baseline=settings.treatment,
+        runs=(),
+        time_constant_min=None,
+        u_time_constant_min=None,
+        settings=settings.model_dump(include=set(said)),
+    )
+
+
 _SHEET_PLACE = re.compile(r"runs\.csv:(\d+)")
 
 
@@ -244,7 +270,7 @@ def reduce_build(build: Build, reference: Reference, *, campaign: Path | None = 
     build : Build
         As written.
     reference : Reference
-        The campaign it is judged by.
+        The campaign it is judged by, if any.
     campaign : Path, optional
         Folder of its inputs: no readings of the build may be readings of it.
 
@@ -265,9 +291,9 @@ def reduce_build(build: Build, reference: Reference, *, campaign: Path | None = 
     traces = [trace for trace in readings.traces if trace is not None]
     if campaign is not None:
         _refuse_copies(traces, campaign, to_reduce.settings.checks)
-    bench = _reduce_bench(traces, to_reduce.settings, reference)
     excluded = {line.run for line in to_reduce.runs if line.exclude}
     left_out = {i for i, trace in enumerate(traces) if trace.run in excluded}
+    bench = _reduce_bench(traces, to_reduce.settings, reference, left_out)
     shared = check_readings(traces, bench.estimates, to_reduce.settings.checks, left_out)
     flags = (own + more for own, more in zip(check_runs(to_reduce.settings, traces, bench), shared, strict=True))
     estimates = iter(bench.estimates)
@@ -309,9 +335,10 @@ def _refuse_copies(traces: Sequence[Trace], campaign: Path, thresholds: CheckThr
 def _to_reduce(build: Build, reference: Reference) -> RunsToReduce:
     """Take how runs are reduced and checked from the campaign, and all else from the build."""
     settings = build.settings
-    bench = {name: getattr(settings, name) for name in LogsAndRoom.model_fields} | {
+    own = BenchSettings.model_fields.keys() - {"radiated_share"}  # which no reduction depends on
+    bench = {name: getattr(settings, name) for name in own} | {
         "cooling": reference.cooling,
-        "limits": settings.customer,
+        "limits": settings.keeps,
         "measurand": reference.settings.get("measurand") or "hottest",
         "checks": reference.checks,
     }
@@ -334,9 +361,15 @@ def _placed(problem: Problem) -> Problem:
     return Problem(where, problem.found, problem.allowed)
 
 
-def _reduce_bench(traces: Sequence[Trace], settings: BenchSettings, reference: Reference) -> BenchReduction:
-    """Reduce runs with the time constant that the campaign found."""
+def _reduce_bench(
+    traces: Sequence[Trace], settings: BenchSettings, reference: Reference, left_out: Collection[int]
+) -> BenchReduction:
+    """Reduce runs with the time constant that the campaign found; without a campaign with their own."""
     constant = None
+    if not reference.runs:
+        own = reduce_bench(traces, settings, leave_out=left_out)
+        constant = own.time_constant and own_time_constant(own.time_constant)
+        return reduce_runs(traces, own.blocks, settings, constant, highest_power_W=own.highest_power_W)
     if reference.time_constant_min is not None:
         tau_s = 60.0 * reference.time_constant_min
         found = reference.settings.get("fit_from_min")

@@ -82,12 +82,14 @@ def assess_build(folder: str | Path, *, reference: dict[str, Any] | None = None)
         With every problem of ``build.yaml``, the campaign, the logs and the photos.
     """
     from thermlab.builds.assess import assess  # noqa: PLC0415
-    from thermlab.builds.evidence import load_reference, reduce_build, reference_from_results  # noqa: PLC0415 - numpy
+    from thermlab.builds.evidence import load_reference, reduce_build, reference_from_results, reference_of  # noqa: PLC0415
     from thermlab.reports.photos import read_photos  # noqa: PLC0415
 
     build = load_build(folder)
     campaign = None
-    if reference is None:
+    if build.settings.campaign is None:
+        found = reference_of(build.settings)
+    elif reference is None:
         # It lies beside the build or in an archive: the one path that may lead out of the build folder.
         campaign = campaign_folder(Path(build.folder, build.settings.campaign))
         found = load_reference(campaign, where="build.yaml (campaign)")
@@ -95,7 +97,7 @@ def assess_build(folder: str | Path, *, reference: dict[str, Any] | None = None)
         campaign = filed if filed.is_dir() else campaign
     else:
         found = reference_from_results(reference, results_sha256=str(reference.get("results_sha256") or ""))
-    if build.settings.treatment not in found.treatments:
+    if found.runs and build.settings.treatment not in found.treatments:
         allowed = f"a treatment with runs in the campaign: {', '.join(map(repr, found.treatments))}"
         raise InputError([Problem("build.yaml (treatment)", shown(build.settings.treatment), allowed)])
     reduced = reduce_build(build, found, campaign=campaign)

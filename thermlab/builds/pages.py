@@ -36,7 +36,8 @@ def opening(assessment: BuildAssessment) -> Block:
     reason = assessment.verdict_reason[:1].upper() + assessment.verdict_reason[1:] + "."
     style = (files("thermlab.builds") / "record.css").read_text(encoding="utf-8")
     lot = f", lot {settings.lot}" if settings.lot else ""
-    made_of = f"Built with {settings.treatment}{lot}. Held against the campaign “{assessment.reference.title}”."
+    against = f"the campaign “{title}”" if (title := assessment.reference.title) else "what is required of it, alone"
+    made_of = f"Built with {settings.treatment}{lot}. Held against {against}."
     answer = (tag("strong", VERDICT_WORDS[assessment.verdict]), reason, _throttle_words(assessment))
     blocks = [
         tag("style", Block("\n" + style)),
@@ -82,12 +83,17 @@ def rises(assessment: BuildAssessment) -> Block:
         (
             f"a fresh mount was expected to read, in K [{level} prediction interval]",
             "number",
-            lambda one: with_interval(one.expected_rise_K, one.interval_K, sign=False),
+            _expected,
         ),
         ("mounts behind it", "number", lambda one: one.n_mounts),
         ("this build is", "text", lambda one: words[one.inside]),
     ]
-    return listing("Rise over the room, settled", assessment.rises, columns)
+    shown = columns if assessment.reference.runs else columns[:2]
+    return listing("Rise over the room, settled", assessment.rises, shown)
+
+
+def _expected(one: Expected) -> str:
+    return with_interval(one.expected_rise_K, one.interval_K, sign=False)
 
 
 def _one_u(value: float, u: float | None) -> tuple[float, float] | None:
@@ -112,15 +118,22 @@ def provenance(assessment: BuildAssessment) -> Block:
     reference = assessment.reference
     sums = ", ".join(f"{name} {digest[:12]}" for name, digest in assessment.reduced.sha256.items())
     settings = assessment.build.settings
+    inside = ", and every rise is inside its interval" if reference.runs else ""
+    inside = ", and every rise is inside its interval" if reference.runs else ""
     rule = (
-        "Pass: the whole interval of the throttle power lies at or above what is required, and every rise is inside "
-        "its interval. Fail: the whole interval lies short of it. Else refer. The requirement of "
-        f"{settings.acceptance.required_W:g} W stands in the build's own file, written before the runs are made."
+        f"Pass: the whole interval of the throttle power lies at or above what is required{inside}. Fail: the whole "
+        f"interval lies short of it. Else refer. The requirement of {settings.acceptance.required_W:g} W stands in the "
+        "build's own file, written before the runs are made."
     )
+    bench = f"bench {reference.bench or 'without a name'}"
     campaign = (
-        f"Campaign: “{reference.title}”, bench {reference.bench or 'without a name'}, report of "
+        f"Campaign: “{reference.title}”, {bench}, report of "
         f"{reference.created[:10]} by thermlab {reference.thermlab_version}, results {reference.results_sha256[:12]}."
     )
+    if not reference.runs:
+        campaign = (
+            f"Campaign: none; {bench}, {reference.cooling} cooling, thresholds of the checks by the build's file."
+        )
     made = (
         f"Inputs (first digits of SHA-256): {sums}. Made by thermlab {__version__}, Python {platform.python_version()}."
     )
@@ -150,15 +163,16 @@ def picture(assessment: BuildAssessment) -> Picture | Block:
     Picture or Block
         A sentence in place of the picture where there is nothing to draw.
     """
-    drawn = [one for one in assessment.rises if one.expected_rise_K is not None]
-    if not drawn:
+    if not assessment.rises:
         return remark("No picture: no acceptance run could be used.")
-    upper_in, lower_in = 0.55 + _ROW_IN * len(drawn), 0.75
+    drawn = [one for one in assessment.rises if one.expected_rise_K is not None]
+    upper_in, lower_in = (0.55 + _ROW_IN * len(drawn)) if drawn else -0.6, 0.75
     height = upper_in + lower_in + 1.35
     with new_figure(height) as figure:
-        _rises(panel(figure, left=1.35, right=0.3, bottom=height - upper_in - 0.12, top=0.12), drawn)
+        if drawn:
+            _rises(panel(figure, left=1.35, right=0.3, bottom=height - upper_in - 0.12, top=0.12), drawn)
+            small_print(figure, "bands: where a fresh mount was expected", x=0.015, bottom_in=0.1, **_SMALL)
         _throttle(panel(figure, left=1.35, right=0.3, bottom=0.62, top=height - 0.62 - lower_in), assessment.throttle)
-        small_print(figure, "bands: where a fresh mount was expected", x=0.015, bottom_in=0.1, **_SMALL)
     return Picture(figure, _alt(assessment))
 
 
@@ -204,8 +218,8 @@ def _throttle(axes: Axes, found: BuildThrottle) -> None:
 def _alt(assessment: BuildAssessment) -> str:
     words = {True: "inside", False: "outside", None: "without an interval to compare with"}
     said = [
-        f"at {one.set_power_W:g} W the build rises {one.rise_K:.2f} K, expected "
-        f"{with_interval(one.expected_rise_K, one.interval_K, sign=False)} K, {words[one.inside]}"
+        f"at {one.set_power_W:g} W the build rises {one.rise_K:.2f} K"
+        + (f", expected {_expected(one)} K, {words[one.inside]}" if one.n_mounts else "")
         for one in assessment.rises
     ]
     found = assessment.throttle

@@ -14,7 +14,7 @@ from thermlab.base.errors import InputError, Problem, shown
 from thermlab.base.files import PathRefusedError, inside, read_plain
 from thermlab.campaign.folder import campaign_folder
 from thermlab.campaign.runsheet import after_midnight, overlapping
-from thermlab.campaign.settings import Limits, LogsAndRoom, PowerW
+from thermlab.campaign.settings import BenchSettings, Limits, PowerW
 from thermlab.campaign.yaml_files import MAX_YAML_BYTES, YamlTree, load_yaml, read_model
 from thermlab.logs.settings import Broken, Line, Model, Name, Text
 from thermlab.logs.times import TimeRefusedError, parse_time
@@ -78,10 +78,13 @@ class Machine(Model):
     title: Line = Field(min_length=1, max_length=500, description="what the machine is")
     treatment: Name = Field(description="the treatment it was built with, as in the campaign")
     lot: Line = Field(default="", description="lot of the treatment")
-    campaign: Name = Field(
-        description="folder of the campaign, or of its bag in an archive, seen from the build folder"
+    campaign: Name | None = Field(
+        default=None,
+        description="folder of the campaign, or of its bag in an archive, seen from the build folder; where there is "
+        "none, what the campaign would say of the bench stands here",
     )
-    customer: Limits = Field(description="{temperature_C, room_C}")
+    bench: Line = Field(default="", description="name of the bench, where there is no campaign")
+    customer: Limits | None = Field(default=None, description="{temperature_C, room_C}; limits where there is none")
     acceptance: Acceptance = Field(description="{least_throttle_power_W} or {load_W, least_margin_W}")
     runs: tuple[BuildRun, ...] = Field(
         strict=False, min_length=1, max_length=MAX_RUNS, description="one or more acceptance runs"
@@ -93,8 +96,33 @@ class Machine(Model):
     signature: Line = Field(default="", max_length=200, description="name under the signature line")
 
 
-class BuildSettings(LogsAndRoom, Machine):
+_OF_THE_CAMPAIGN = ("bench", "cooling", "limits", "soak", "measurand", "checks")
+
+
+class BuildSettings(BenchSettings, Machine):
     """Everything ``build.yaml`` says."""
+
+    @classmethod
+    def rules(cls, data: Mapping[str, Any]) -> Iterator[Broken]:
+        """One limit, and each setting of the bench in one place."""
+        yield from super().rules(data)
+        if data.get("campaign") is not None:
+            for key in _OF_THE_CAMPAIGN:
+                if data.get(key) is not None:
+                    yield Broken(
+                        (key,), "a setting of the bench beside a campaign", "what the campaign says, or no campaign"
+                    )
+        has = [key for key in ("customer", "limits") if data.get(key) is not None]
+        if len(has) != 1:
+            found, path = (" and ".join(has), (has[-1],)) if has else ("no limit", ())
+            yield Broken(path, found, "customer: {temperature_C, room_C}, or limits in its place")
+
+    @property
+    def keeps(self) -> Limits:
+        """The customer's room and the limit of the device."""
+        limits = self.customer or self.limits
+        assert limits is not None  # noqa: S101 - by the rule above
+        return limits
 
 
 @dataclass(frozen=True)

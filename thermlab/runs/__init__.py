@@ -11,8 +11,8 @@ __all__, __getattr__, __dir__ = face(
     reading="check cut_run read_campaign_logs",
     records="Array Booleans FLAG_NAMES Flag HeldPower NO_LOG ReducedRun SensorRise TOO_SHORT Severity raise_flag",
     settled_rise="Estimate time_constant_leverage",
-    settled_runs="BenchReduction RunTrace SettledRuns bench_curve check_runs estimate_under_way order_made "
-    "reduce_bench reduce_runs reduced_run settle_runs unread_run",
-    time_constant="BenchTimeConstant SLOW_FROM decay",
+    settled_runs="BenchReduction RunTrace SettledRuns bench_curve check_runs curve_through estimate_under_way "
+    "order_made own_time_constant reduce_bench reduce_runs reduced_run settle_runs unread_run",
+    time_constant="BenchTimeConstant SINGLE_STEP_SLOPE SLOW_FROM decay",
     trace="Blocks Trace block_means known_mean",
 )

@@ -55,7 +55,7 @@ NOT_FINISHED = "not finished"
 LAG_ROUNDS = 3
 # A lag off by this fraction changes a rise by less than 0.01 K at 1 K/h.
 LAG_AGREES = 0.02
-# The fast parts of a bench make the time constant of a single unfinished run uncertain (common practice, no source).
+# The fast parts of a bench make the time constant of a single run uncertain (common practice, no source).
 OWN_TIME_CONSTANT_U = 0.1
 
 
@@ -537,9 +537,14 @@ def estimate_under_way(
         constant = fit_time_constant([approach], slow_from=SLOW_FROM[settings.cooling], guess_s=guess_s)
         if constant is None:
             break
-        u_tau = max(constant.u_time_constant_s, OWN_TIME_CONSTANT_U * constant.time_constant_s)
-        constant = replace(constant, u_time_constant_s=u_tau)
+        constant = own_time_constant(constant)
     return estimate_run(trace, blocks, constant, settings), constant
+
+
+def own_time_constant(constant: BenchTimeConstant) -> BenchTimeConstant:
+    """Return a time constant found from one or two runs alone, with the uncertainty that it has at least."""
+    u_tau_s = max(constant.u_time_constant_s, OWN_TIME_CONSTANT_U * constant.time_constant_s)
+    return replace(constant, u_time_constant_s=u_tau_s)
 
 
 def _sheds(trace: Trace, settings: BenchSettings) -> bool:
@@ -589,8 +594,10 @@ def bench_curve(powers_W: Sequence[float], rises_K: Sequence[float], *, cooling:
                 break
             powers, rises = powers[keep], rises[keep]
         return curve
-    power, rise = float(powers.mean()), float(np.median(rises))
-    slope = SINGLE_STEP_SLOPE[cooling] * rise / power
-    # b P + a P^0.8 with the given value and slope at one power.
-    b = (slope - 0.8 * rise / power) / 0.2
-    return RiseCurve(b_K_per_W=b, a=(rise - b * power) / power**0.8, lowest_W=power, highest_W=power)
+    return curve_through(float(powers.mean()), float(np.median(rises)), share=SINGLE_STEP_SLOPE[cooling])
+
+
+def curve_through(power_W: float, rise_K: float, *, share: float) -> RiseCurve:
+    """Return the curve b P + a P^0.8 through one rise whose slope there is `share` of rise over power."""
+    b = (share - 0.8) / 0.2 * rise_K / power_W
+    return RiseCurve(b_K_per_W=b, a=(rise_K - b * power_W) / power_W**0.8, lowest_W=power_W, highest_W=power_W)
