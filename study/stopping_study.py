@@ -21,7 +21,7 @@ from simulated_traces import trace_of  # noqa: E402
 
 from thermlab.campaign.settings import CampaignSettings  # noqa: E402
 from thermlab.runs.settled_runs import estimate_under_way, reduce_bench  # noqa: E402
-from thermlab.runs.trace import Trace, block_means  # noqa: E402
+from thermlab.runs.trace import Trace  # noqa: E402
 from thermlab.simulate.ladders import simulate_ladders  # noqa: E402
 from thermlab.simulate.network import passive_bench  # noqa: E402
 from thermlab.simulate.readings import SimulatedSensors  # noqa: E402
@@ -54,11 +54,11 @@ def cut(trace: Trace, minutes: float) -> Trace:
 
 def stopped(trace: Trace, known: object) -> tuple[float, float, float]:
     """Return minutes of soak when ready said so, the settled rise then, and that of the whole soak."""
-    whole = estimate_under_way(trace, block_means(trace), SETTINGS, known)[0].level_K
+    whole = estimate_under_way(trace, SETTINGS, known).level_K
     for minutes in np.arange(10.0, SOAK_MIN + 0.5, 1.0):
         part = cut(trace, minutes)
-        estimate, constant = estimate_under_way(part, block_means(part), SETTINGS, known)
-        if look_at("a", part, estimate, constant, SETTINGS).ready:
+        estimate = estimate_under_way(part, SETTINGS, known)
+        if look_at(estimate, SETTINGS).ready:
             break
     return float(minutes), float(estimate.level_K), float(whole)
 

@@ -66,7 +66,7 @@ def flags_of_all(traces, *, soak_min=SOAK_MIN, **thresholds):
         checks=CheckThresholds(**thresholds), uncertainty=UncertaintyInputs(temperature_resolution_K=0.1),
     )  # fmt: skip
     reduction = reduce_bench(traces, settings)
-    views = view_runs(traces, reduction.blocks, reduction.estimates, settings)
+    views = view_runs(reduction.estimates, settings)
     return [{flag.flag: flag for flag in check_run(view)} for view in views]
 
 
@@ -284,7 +284,8 @@ def test_an_hour_on_the_night_of_the_change_of_clocks_is_said_to_be_that(date, s
 
 
 def test_longest_still_finds_the_longest_stretch():
-    assert longest_still(np.array([1.0, 1.0, 2.0, 2.0, 2.0, np.nan, np.nan, 3.0])) == (2, 4)
+    changed = np.diff(np.array([1.0, 1.0, 2.0, 2.0, 2.0, np.nan, np.nan, 3.0])) != 0
+    assert longest_still(10.0 * np.arange(8), changed) == (2, 4, 20.0)
 
 
 def test_minutes_without_readings_are_a_gap():

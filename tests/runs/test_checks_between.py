@@ -41,7 +41,7 @@ def campaign(*, mounts=3, noise_K=0.12, seed=1, treatments=TREATMENTS, offsets=N
 
 
 def flagged(runs):
-    checked = check_between(runs, [], [], LIMITS)
+    checked = check_between(runs, [], LIMITS)
     return {run.run: {flag.flag for flag in run.flags} for run in checked if run.flags}
 
 
@@ -87,7 +87,7 @@ def test_mounts_that_differ_are_no_runs_off_their_ladders():
 def test_two_mounts_are_judged_by_a_curve_and_with_care():
     runs = campaign(mounts=1, offsets={("pad-b", "1", 65.0): 5.0})
 
-    checked = {run.run: run.flags for run in check_between(runs, [], [], LIMITS) if run.flags}
+    checked = {run.run: run.flags for run in check_between(runs, [], LIMITS) if run.flags}
     assert set(checked) == {"pad-b-1-65"}
     assert "few mounts" in checked["pad-b-1-65"][0].reason
 
@@ -157,7 +157,7 @@ def test_exchange_within_a_treatment_changes_nothing_and_is_not_looked_for():
 def test_a_mount_off_its_treatment_is_flagged_on_each_of_its_runs_with_care():
     runs = campaign(offsets={("pad-b", "3", p): 6.0 * p / 120.0 for p in STEPS_W})
 
-    checked = {run.run: run.flags for run in check_between(runs, [], [], LIMITS) if run.flags}
+    checked = {run.run: run.flags for run in check_between(runs, [], LIMITS) if run.flags}
     assert set(checked) == {f"pad-b-3-{p:g}" for p in STEPS_W}
     flag = checked["pad-b-3-120"][0]
     assert flag.flag == "mount off its treatment"
@@ -248,10 +248,13 @@ class Settling:
     time_constant_s = 700.0
     level_K = None
 
+    def __init__(self, trace):
+        self.trace = trace
+
 
 def following(**settings):
     traces = mount_traces(**settings)
-    return follow_power(traces, [Settling()] * len(traces))
+    return follow_power([Settling(trace) for trace in traces])
 
 
 def test_a_probe_in_the_plume_follows_the_power():
@@ -259,7 +262,7 @@ def test_a_probe_in_the_plume_follows_the_power():
     runs = tuple(ReducedRun(run=t.run, treatment=t.treatment, mount=t.mount, set_power_W=t.set_power_W) for t in traces)
 
     assert following(share=0.1).rise_K == pytest.approx(0.1 * 0.3 * 120.0, abs=0.4)
-    checked = check_between(runs, [Settling()] * 4, traces, LIMITS)
+    checked = check_between(runs, [Settling(trace) for trace in traces], LIMITS)
     assert [[flag.flag for flag in run.flags] for run in checked] == [["ambient follows power"]] * 4
 
 
@@ -297,12 +300,12 @@ def test_what_comes_before_the_first_run_shows_a_small_plume(seed):
     # Idle, pre-soak, then the ladder: the first load moves the probe more than any later step.
     traces = mount_traces(share=0.06, walk_K=0.12, powers=(0.5, 40.0, *STEPS_W), seed=seed)
     ladder, whole = traces[2:], with_lead_in(traces, 2)
-    alone, known = (follow_power(runs, [Settling()] * 4) for runs in (ladder, whole))
+    alone, known = (follow_power([Settling(run) for run in runs]) for runs in (ladder, whole))
 
     assert known.u_rise_K < 0.75 * alone.u_rise_K
     assert flag_following(known, LIMITS)
     sound = mount_traces(walk_K=0.12, powers=(0.5, 40.0, *STEPS_W), seed=seed)
-    assert flag_following(follow_power(with_lead_in(sound, 2), [Settling()] * 4), LIMITS) is None
+    assert flag_following(follow_power([Settling(run) for run in with_lead_in(sound, 2)]), LIMITS) is None
 
 
 def test_runs_in_files_of_their_own_begin_each_on_its_own_clock():
@@ -316,7 +319,7 @@ def test_runs_in_files_of_their_own_begin_each_on_its_own_clock():
     runs = [replace(run, ambient_C=run.ambient_C + k, history_C=run.history_C + k) for k, run in enumerate(runs)]
     runs = [replace(run, temperature_C=run.temperature_C + k, history_device_C=run.history_device_C + k)
             for k, run in enumerate(runs)]  # fmt: skip
-    fit = follow_power(runs, [Settling()] * 4)
+    fit = follow_power([Settling(run) for run in runs])
 
     assert fit.rise_K == pytest.approx(0.05 * 0.3 * 120.0, abs=0.4)
     assert flag_following(fit, LIMITS)

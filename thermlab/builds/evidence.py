@@ -294,11 +294,10 @@ def reduce_build(build: Build, reference: Reference, *, campaign: Path | None = 
     excluded = {line.run for line in to_reduce.runs if line.exclude}
     left_out = {i for i, trace in enumerate(traces) if trace.run in excluded}
     bench = _reduce_bench(traces, to_reduce.settings, reference, left_out)
-    shared = check_readings(traces, bench.estimates, to_reduce.settings.checks, left_out)
-    flags = (own + more for own, more in zip(check_runs(to_reduce.settings, traces, bench), shared, strict=True))
+    shared = check_readings(bench.estimates, to_reduce.settings.checks, left_out)
+    flags = (own + more for own, more in zip(check_runs(bench), shared, strict=True))
     estimates = iter(bench.estimates)
     curve, _ = curve_and_bends(reference)
-    tau_s = None if bench.time_constant is None else bench.time_constant.time_constant_s
     runs = []
     for order, (line, trace) in enumerate(zip(to_reduce.runs, readings.traces, strict=True)):
         if trace is None:
@@ -307,7 +306,7 @@ def reduce_build(build: Build, reference: Reference, *, campaign: Path | None = 
         estimate, own = next(estimates), curve
         if own is None and estimate.level_K is not None:
             own = bench_curve([trace.set_power_W], [estimate.level_K], cooling=reference.cooling)
-        runs.append(reduced_run(line, trace, estimate, next(flags), own, to_reduce.settings, order, tau_s))
+        runs.append(reduced_run(line, order, estimate, next(flags), bench, own))
     return BuildRuns(runs=tuple(runs), sha256=build.sha256 | readings.sha256, notes=readings.notes)
 
 
@@ -369,7 +368,9 @@ def _reduce_bench(
     if not reference.runs:
         own = reduce_bench(traces, settings, leave_out=left_out)
         constant = own.time_constant and own_time_constant(own.time_constant)
-        return reduce_runs(traces, own.blocks, settings, constant, highest_power_W=own.highest_power_W)
+        return reduce_runs(
+            traces, [e.blocks for e in own.estimates], settings, constant, highest_power_W=own.highest_power_W
+        )
     if reference.time_constant_min is not None:
         tau_s = 60.0 * reference.time_constant_min
         found = reference.settings.get("fit_from_min")

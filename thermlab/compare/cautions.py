@@ -543,7 +543,7 @@ def _bench(settled: SettledRuns) -> Iterator[str]:
 
 def _stops_early(campaign: Campaign, settled: SettledRuns) -> list[Caution]:
     """Say once, for the bench, what soaks as planned left to come; where one run is unlike the others it has a flag."""
-    estimates = {trace.run: e for trace, e in zip(settled.traces, settled.bench.estimates, strict=True)}
+    estimates = {estimate.trace.run: estimate for estimate in settled.bench.estimates}
     left, soaked = [], []
     for run in settled.runs:
         tau_s = estimates[run.run].time_constant_s if run.run in estimates else None

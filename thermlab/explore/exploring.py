@@ -21,7 +21,7 @@ from thermlab.campaign.parameters import apply_overrides, as_made
 from thermlab.compare.analysis import Analysis, conclude
 from thermlab.reports.wording import by_treatment
 from thermlab.runs.reading import read_campaign_logs
-from thermlab.runs.settled_runs import SettledRuns, order_made, settle_runs
+from thermlab.runs.settled_runs import SettledRuns, settle_runs
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -180,9 +180,7 @@ def explore(campaign: str | Path, **overrides: Any) -> Exploration:
     readings = read_campaign_logs(made)
     settled = settle_runs(made, readings.traces)
     analysis = conclude(used, settled, sha256=readings.sha256, notes=readings.notes, overrides=changed)
-    have = [trace for _, trace in order_made(used.runs, readings.traces) if trace is not None]
-    traces = {trace.run: trace for trace in have}
-    estimates = {trace.run: estimate for trace, estimate in zip(have, settled.bench.estimates, strict=True)}
+    estimates = {estimate.trace.run: estimate for estimate in settled.bench.estimates}
     influences = {run.run: _weigh(analysis, settled, run.run, (run,)) for run in settled.runs if run.rise_K is not None}
     doubts = [
         Doubt(run=run, residual_K=largest_residual_K(estimates.get(run.run)), influence=influences.get(run.run))
@@ -192,7 +190,7 @@ def explore(campaign: str | Path, **overrides: Any) -> Exploration:
         campaign=used,
         analysis=analysis,
         settled=settled,
-        traces=traces,
+        traces={run: estimate.trace for run, estimate in estimates.items()},
         estimates=estimates,
         doubts=tuple(sorted(doubts, key=_more_doubt_first)),
         mounts=tuple(_weigh_mounts(analysis, settled)),

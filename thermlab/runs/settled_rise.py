@@ -11,6 +11,7 @@ is told from the slope over its end.
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 from scipy.special import stdtrit
@@ -120,8 +121,7 @@ def level_window(soak_s: float, time_constant_s: float | None, *, cooling: str, 
     return min(max(slow_from_s, min(back, settled)), 0.8 * soak_s)
 
 
-@dataclass(frozen=True, slots=True)
-class Rise:
+class Rise(NamedTuple):
     """Rise of what stands for the device over the room as the sink feels it: block means where both are known."""
 
     sensor: str
@@ -178,6 +178,8 @@ class Estimate:
 
     Attributes
     ----------
+    trace, blocks : Trace, Blocks
+        The run and its block means.
     sensor : str
         Sensor used, or ``"mean of n"``.
     time_s, rise_K, ambient_C : ndarray, shape (b,)
@@ -192,8 +194,8 @@ class Estimate:
         Type A standard uncertainties of the level and of what was left, K.
     window_s : tuple of float
         Where the level was fitted, s.
-    time_constant_s : float or None
-        Of this run.
+    constant : BenchTimeConstant or None
+        Time constant of this run.
     curvature : float
         How far its approach is from an exponential; see :func:`thermlab.runs.time_constant.straighten`.
     still_left_K, bound_K : float or None
@@ -212,6 +214,8 @@ class Estimate:
         The end of a run that gave up power at its limit.
     """
 
+    trace: Trace
+    blocks: Blocks
     sensor: str
     time_s: Array
     rise_K: Array
@@ -222,7 +226,7 @@ class Estimate:
     u_a_K: float | None
     u_left_K: float | None
     window_s: tuple[float, float]
-    time_constant_s: float | None
+    constant: BenchTimeConstant | None
     curvature: float
     still_left_K: float | None
     bound_K: float | None
@@ -234,6 +238,11 @@ class Estimate:
     end_reading_C: float | None
     end_rise_K: float | None
     held: HeldPower | None
+
+    @property
+    def time_constant_s(self) -> float | None:
+        """Time constant of this run, s."""
+        return None if self.constant is None else self.constant.time_constant_s
 
     @property
     def shed(self) -> bool:
@@ -259,21 +268,17 @@ def estimate_run(trace: Trace, blocks: Blocks, constant: BenchTimeConstant | Non
     -------
     Estimate
     """
-    thresholds = settings.checks
-    curvature = CURVATURE[settings.cooling]
+    thresholds, curvature = settings.checks, CURVATURE[settings.cooling]
     tau = None if constant is None else constant.time_constant_s
     slow_from_s = 0.0 if constant is None else constant.fit_from_s
     from_s = level_window(trace.soak_s, tau, cooling=settings.cooling, slow_from_s=slow_from_s)
     found = measure_rise(trace, blocks, tau, measurand=settings.measurand, from_s=from_s)
-    time_s, rise = found.time_s, found.rise_K
-    late = time_s >= from_s
+    _, time_s, rise, ambient = found
+    late, end = time_s >= from_s, trace.soak_s
     end_reading, end_rise = _end_reading(trace)
-    level = left = u_a = u_left = remaining = bound = None
-    settled: bool | None = None
-    fitted: Array | None = None
+    level = left = u_a = u_left = remaining = bound = settled = fitted = None
     noise = float("nan")
     if late.sum() >= 5:
-        end = trace.soak_s
         if constant is not None and tau is not None:
             remaining, bound = still_left(time_s, rise, tau, thresholds.steady_window_min * 60.0)
             settled = abs(remaining) + bound <= thresholds.settled_left_K
@@ -288,17 +293,16 @@ def estimate_run(trace: Trace, blocks: Blocks, constant: BenchTimeConstant | Non
         noise = 0.0 if np.isnan(noise) else noise
     in_window = trace.time_s >= from_s
     return Estimate(
-        sensor=found.sensor,
-        time_s=time_s,
-        rise_K=rise,
-        ambient_C=found.ambient_C,
+        trace=trace,
+        blocks=blocks,
+        **found._asdict(),
         fitted_K=fitted,
         level_K=level,
         left_K=left,
         u_a_K=u_a,
         u_left_K=u_left,
-        window_s=(from_s, trace.soak_s),
-        time_constant_s=tau,
+        window_s=(from_s, end),
+        constant=constant,
         curvature=curvature,
         still_left_K=remaining,
         bound_K=bound,
@@ -306,7 +310,7 @@ def estimate_run(trace: Trace, blocks: Blocks, constant: BenchTimeConstant | Non
         noise_K=noise,
         readout_K=_readout(trace, found.sensor),
         power_W=float(known_mean(trace.power_W[in_window], axis=0)),
-        ambient_mean_C=float(known_mean(found.ambient_C[late], axis=0)),
+        ambient_mean_C=float(known_mean(ambient[late], axis=0)),
         end_reading_C=end_reading,
         end_rise_K=end_rise,
         held=_held(trace, tau, settings),
@@ -355,8 +359,9 @@ class EarlyRise:
     note: str = ""
 
 
-def early_rise(trace: Trace, estimate: Estimate, at_s: float, settings: BenchSettings) -> EarlyRise:
+def early_rise(estimate: Estimate, at_s: float, settings: BenchSettings) -> EarlyRise:
     """Read the early rise of a run, `at_s` after its load came on (:func:`early_time_s`)."""
+    trace = estimate.trace
     if np.isnan(trace.onset_s):
         return EarlyRise(note="the log has no rows before the load")
     room = lag_room(trace, trace.onset_time_s, estimate.time_constant_s, shortest_step_s=trace.interval_s)
@@ -402,34 +407,31 @@ def _line(t: Array, y: Array, at_s: float) -> tuple[float, float, float]:
     return float(y.mean() + slope * (at_s - t.mean())), slope, float(np.sqrt(spread / t.size))
 
 
-def match_starts(traces: Sequence[Trace], found: Sequence[EarlyRise]) -> tuple[EarlyRise, ...]:
+def match_starts(traces: Sequence[Trace], found: Sequence[EarlyRise]) -> list[EarlyRise]:
     """Keep the early rises that another mount's can be compared with: same step, from the same power, as much at rest.
 
     Their ``from_W`` is made alike, so that it says which runs belong together.
     """
-    matched = list(found)
+    matched, known = list(found), [(t, own) for t, own in zip(traces, found, strict=True) if own.rise_K is not None]
     for i, (trace, mine) in enumerate(zip(traces, found, strict=True)):
-        same = [
-            j
-            for j, (other, its) in enumerate(zip(traces, found, strict=True))
-            if mine.rise_K is not None and its.rise_K is not None
-            and other.set_power_W == trace.set_power_W
-            and abs(its.from_W - mine.from_W) <= SAME_START * trace.set_power_W
-        ]  # fmt: skip
-        usual = float(np.median([found[j].moving_K for j in same])) if same else 0.0
-        others = {(traces[j].treatment, traces[j].mount) for j in same} - {(trace.treatment, trace.mount)}
         if mine.rise_K is None:
             continue
-        raw_K = mine.rise_K * abs(trace.set_power_W - mine.from_W) / trace.set_power_W
-        if others and abs(mine.moving_K - usual) <= max(MOST_MOVING_K, MOST_MOVING * raw_K):
-            matched[i] = replace(mine, from_W=float(np.median([found[j].from_W for j in same])))
+        power_W = trace.set_power_W
+        alike = [(t, own) for t, own in known if t.set_power_W == power_W]
+        same = [(t, own) for t, own in alike if abs(own.from_W - mine.from_W) <= SAME_START * power_W]
+        from_W, usual_K = np.median([(own.from_W, own.moving_K) for _, own in same], axis=0).tolist()
+        others = {(t.treatment, t.mount) for t, _ in same} - {(trace.treatment, trace.mount)}
+        raw_K = mine.rise_K * abs(power_W - mine.from_W) / power_W
+        if others and abs(mine.moving_K - usual_K) <= max(MOST_MOVING_K, MOST_MOVING * raw_K):
+            matched[i] = replace(mine, from_W=from_W)
         else:
             matched[i] = replace(mine, rise_K=None, u_K=None, note="no other mount began this step from the same state")
-    return tuple(matched)
+    return matched
 
 
-def sensor_rises(trace: Trace, estimate: Estimate, rise_K: float | None) -> tuple[SensorRise, ...]:
+def sensor_rises(estimate: Estimate, rise_K: float | None) -> tuple[SensorRise, ...]:
     """Put every sensor of a run beside the one that stands for it, by their means over the fit window."""
+    trace = estimate.trace
     late = trace.time_s >= estimate.window_s[0]
     own = _column(trace.sensors, trace.temperature_C, estimate.sensor)
     apart = known_mean((trace.temperature_C - own[:, None])[late], axis=0)
@@ -519,8 +521,8 @@ def still_left(time_s: Array, rise: Array, tau: float, longest_s: float) -> tupl
 def _slope(t: Array, y: Array) -> tuple[float, float, float]:
     """Slope over 20 block means, its standard error inflated for their lag-one correlation."""
     n = min(SETTLED_BLOCKS, t.size)
-    groups = np.array_split(np.arange(t.size), n)
-    x, v = (np.array([values[g].mean() for g in groups]) for values in (t, y))
+    size = t.size // n + (np.arange(n) < t.size % n)
+    x, v = (np.add.reduceat(values, np.cumsum(size) - size) / size for values in (t, y))
     slope, residual, spread = _straight(x, v)
     dof = max(1.0, n - 2.0)
     r1 = autocorrelation(residual, most=0.9)

@@ -65,27 +65,32 @@ class BenchReduction:
 
     Attributes
     ----------
+    settings : BenchSettings
+        Cooling, measurand, limit and thresholds.
     time_constant : BenchTimeConstant or None
         None where the runs do not determine one.
     highest_power_W : float
         Power step the time constant refers to, W.
-    blocks : tuple of Blocks
-        Block means, one entry a trace.
     estimates : tuple of Estimate
         One entry a trace.
     factors : dict of str to float
         Time constant of each treatment over that of the bench, where treatments differ in it; else empty.
     """
 
+    settings: BenchSettings
     time_constant: BenchTimeConstant | None
     highest_power_W: float
-    blocks: tuple[Blocks, ...]
-    estimates: tuple[Estimate, ...]
+    estimates: tuple[Estimate, ...] = ()
     factors: dict[str, float] = field(default_factory=dict)
 
-    def constant_of(self, trace: Trace, cooling: str) -> BenchTimeConstant | None:
+    @property
+    def time_constant_s(self) -> float | None:
+        """Time constant at the highest power step, s."""
+        return None if self.time_constant is None else self.time_constant.time_constant_s
+
+    def constant_of(self, trace: Trace) -> BenchTimeConstant | None:
         """Return the time constant of a run at its power and with its treatment; None where the bench has none."""
-        scale = (trace.set_power_W / self.highest_power_W) ** CONVECTION_EXPONENT[cooling]
+        scale = (trace.set_power_W / self.highest_power_W) ** CONVECTION_EXPONENT[self.settings.cooling]
         constant = self.time_constant
         return None if constant is None else constant.times(scale * self.factors.get(trace.treatment, 1.0))
 
@@ -156,40 +161,35 @@ def settle_runs(campaign: Campaign, traces: Sequence[Trace | None]) -> SettledRu
     lines = order_made(campaign.runs, traces)
     have = [(line, trace) for line, trace in lines if trace is not None]
     found = [trace for _, trace in have]
-    settings = campaign.settings
-    spool = Spool()
+    settings, spool = campaign.settings, Spool()
     blocks = [spool.keep(block_means(trace)) for trace in found]
 
     excluded = {i for i, (line, trace) in enumerate(have) if line.exclude or not trace.finished}
     bench = reduce_bench(found, settings, leave_out=excluded, blocks=blocks)
-    shared = check_readings(found, bench.estimates, settings.checks, excluded)
-    flags = _joined(check_runs(settings, found, bench), shared)
+    shared = check_readings(bench.estimates, settings.checks, excluded)
+    flags = _joined(check_runs(bench), shared)
     disturbed = excluded | {i for i, run_flags in enumerate(flags) if _disturbed(run_flags)}
     if disturbed - excluded and len(disturbed) <= len(found) // 2:
         bench = reduce_bench(found, settings, leave_out=disturbed, blocks=blocks, near=bench.time_constant)
-        flags = _joined(check_runs(settings, found, bench), shared)
-    curve = _curve(settings, found, bench, flags, excluded) or _curve_of_readings(campaign.runs, settings)
-    early_s = early_time_s(_tau_s(bench), [trace.soak_s for trace in found], cooling=settings.cooling)
-    early = [early_rise(trace, e, early_s, settings) for trace, e in zip(found, bench.estimates, strict=True)]
-    made = iter(zip(bench.estimates, flags, match_starts(found, early), strict=True))
+        flags = _joined(check_runs(bench), shared)
+    curve = _curve(bench, flags, excluded) or _curve_of_readings(campaign.runs, settings)
+    early_s = early_time_s(bench.time_constant_s, [trace.soak_s for trace in found], cooling=settings.cooling)
+    early = match_starts(found, [early_rise(estimate, early_s, settings) for estimate in bench.estimates])
+    made = iter(zip(bench.estimates, flags, early, strict=True))
     runs = []
     for order, (line, trace) in enumerate(lines):
         if trace is None:
             runs.append(run_by_hand(line, order, settings, curve) if line.is_reading else unread_run(line, order))
             continue
         estimate, own_flags, own = next(made)
+        run = reduced_run(line, order, estimate, own_flags, bench, curve)
+        own_W = _finite(own.from_W)
         runs.append(
-            replace(
-                reduced_run(line, trace, estimate, own_flags, curve, settings, order, _tau_s(bench)),
-                early_rise_K=own.rise_K,
-                u_early_rise_K=own.u_K,
-                early_note=own.note,
-                early_from_W=_finite(own.from_W),
-            )
+            replace(run, early_rise_K=own.rise_K, u_early_rise_K=own.u_K, early_note=own.note, early_from_W=own_W)
         )
     return SettledRuns(
-        runs=check_between(tuple(runs), bench.estimates, found, settings.checks),
-        traces=tuple(_picture(trace.run, estimate) for trace, estimate in zip(found, bench.estimates, strict=True)),
+        runs=check_between(tuple(runs), bench.estimates, settings.checks),
+        traces=tuple(map(_picture, bench.estimates)),
         bench=bench,
         curve=curve,
         early_s=early_s,
@@ -230,10 +230,9 @@ def _made_s(line: RunLine, trace: Trace | None, *, one_log: bool) -> float | Non
     return date_seconds(line.started)
 
 
-def check_runs(settings: BenchSettings, traces: Sequence[Trace], bench: BenchReduction) -> list[tuple[Flag, ...]]:
-    """Run every single-run check on the runs of a bench; one tuple of flags for each trace."""
-    views = view_runs(traces, bench.blocks, bench.estimates, settings)
-    return [check_run(view) for view in views]
+def check_runs(bench: BenchReduction) -> list[tuple[Flag, ...]]:
+    """Run every single-run check on the runs of a bench; one tuple of flags for each."""
+    return [check_run(view) for view in view_runs(bench.estimates, bench.settings)]
 
 
 def _joined(own: list[tuple[Flag, ...]], shared: list[tuple[Flag, ...]]) -> list[tuple[Flag, ...]]:
@@ -244,37 +243,24 @@ def _disturbed(flags: tuple[Flag, ...]) -> bool:
     return any(f.severity == "unusable" or (f.severity == "doubtful" and f.flag in SHAPE_FLAGS) for f in flags)
 
 
-def _tau_s(bench: BenchReduction) -> float | None:
-    return None if bench.time_constant is None else bench.time_constant.time_constant_s
-
-
-def _too_short(flags: tuple[Flag, ...], soak_s: float, tau_s: float | None, settings: BenchSettings) -> bool:
+def _too_short(flags: tuple[Flag, ...], soak_s: float, bench: BenchReduction) -> bool:
     """Whether a settled rise is extrapolated from a soak below what is trusted, by the time constant of the bench.
 
     At its lower steps a passive bench is slower: by the time constant of each run, soaks of two of the bench's would
     lose them (simulated: a fifth of the runs), although their settled rises are right.
     """
-    short = tau_s is not None and soak_s < settings.checks.trusted_soak_time_constants * tau_s
-    return short and any(flag.flag == "not settled" for flag in flags)
+    trusted_s = bench.settings.checks.trusted_soak_time_constants * (bench.time_constant_s or 0.0)
+    return soak_s < trusted_s and any(flag.flag == "not settled" for flag in flags)
 
 
-def _curve(
-    settings: BenchSettings,
-    traces: Sequence[Trace],
-    bench: BenchReduction,
-    flags: Sequence[tuple[Flag, ...]],
-    excluded: set[int],
-) -> RiseCurve | None:
+def _curve(bench: BenchReduction, flags: Sequence[tuple[Flag, ...]], excluded: set[int]) -> RiseCurve | None:
     powers, rises = [], []
-    for i, (trace, estimate) in enumerate(zip(traces, bench.estimates, strict=True)):
-        short = _too_short(flags[i], trace.soak_s, _tau_s(bench), settings)
-        spoiled = any(f.severity == "unusable" for f in flags[i]) or short
-        if i in excluded or estimate.level_K is None or spoiled:
-            continue
-        power = estimate.power_W if np.isfinite(estimate.power_W) else trace.set_power_W
-        powers.append(power)
-        rises.append(estimate.level_K)
-    return bench_curve(powers, rises, cooling=settings.cooling)
+    for i, (estimate, own) in enumerate(zip(bench.estimates, flags, strict=True)):
+        spoiled = any(f.severity == "unusable" for f in own) or _too_short(own, estimate.trace.soak_s, bench)
+        if i not in excluded and estimate.level_K is not None and not spoiled:
+            powers.append(estimate.power_W if np.isfinite(estimate.power_W) else estimate.trace.set_power_W)
+            rises.append(estimate.level_K)
+    return bench_curve(powers, rises, cooling=bench.settings.cooling)
 
 
 def _as_planned(line: RunLine, order: int) -> dict[str, Any]:
@@ -291,16 +277,12 @@ def unread_run(line: RunLine, order: int) -> ReducedRun:
 def run_by_hand(line: RunLine, order: int, settings: BenchSettings, curve: RiseCurve | None) -> ReducedRun:
     """Take a reading without a log as it stands, less the room; its uncertainty is of Type B alone."""
     room_C, reading_C = _room_by_hand(line, settings), line.reading_C or 0.0
-    flags = [
-        raise_flag(
-            NO_LOG.flag,
-            NO_LOG.severity,
-            f"A reading of {reading_C:g} degC in a room of {room_C:g} degC, written down by hand: nothing shows that "
-            "it had settled, nor what power and room did meanwhile.",
-        )
-    ]
-    limits = settings.checks
-    if settings.limit_C is not None and reading_C >= settings.limit_C - limits.shed_limit_K:
+    reason = (
+        f"A reading of {reading_C:g} degC in a room of {room_C:g} degC, written down by hand: nothing shows that "
+        "it had settled, nor what power and room did meanwhile."
+    )
+    flags = [replace(NO_LOG, reason=reason)]
+    if settings.limit_C is not None and reading_C >= settings.limit_C - settings.checks.shed_limit_K:
         reason = f"The reading is at the limit of {settings.limit_C:g} degC: whether power was shed nobody can tell."
         flags.append(raise_flag("shed power at limit", "unusable", reason, reading_C=reading_C))
     excluded = line.exclude or "; ".join(flag.flag for flag in flags if flag.severity == "unusable")
@@ -333,30 +315,33 @@ def _curve_of_readings(lines: Sequence[RunLine], settings: BenchSettings) -> Ris
 
 def reduced_run(
     line: RunLine,
-    trace: Trace,
+    order: int,
     estimate: Estimate,
     flags: tuple[Flag, ...],
+    bench: BenchReduction,
     curve: RiseCurve | None,
-    settings: BenchSettings,
-    order: int,
-    tau_s: float | None,
 ) -> ReducedRun:
     """Put a run at its set power, with its combined uncertainty, its flags and whether it is used."""
+    trace, settings = estimate.trace, bench.settings
     slope = curve.slope_K_per_W(line.set_power_W) if curve is not None else 0.0
-    begun = iso_time(trace.began_s, settings.how_read.time, like=line.start)
+    begun, ended = (
+        iso_time(at_s, settings.how_read.time, like=line.start)
+        for at_s in (trace.began_s, trace.began_s + trace.time_s[-1])
+    )
     rise = None
     if estimate.level_K is not None and not estimate.shed and np.isfinite(estimate.power_W):
         rise = estimate.level_K + slope * (line.set_power_W - estimate.power_W)
     # Noise of less than 0.3 of a step leaves a mean biased by up to 0.29 of it; more noise dithers it away.
     dithered = estimate.noise_K >= settings.checks.coarse_noise_ratio * max(estimate.readout_K, 0.0)
     biasing_K = 0.0 if dithered else estimate.readout_K
-    unusable = [flag for flag in flags if flag.severity == "unusable"]
-    short = TOO_SHORT if _too_short(flags, trace.soak_s, tau_s, settings) else ""
-    reason = (
-        line.exclude or ("" if trace.finished else NOT_FINISHED) or "; ".join(flag.flag for flag in unusable) or short
+    reasons = (
+        line.exclude,
+        "" if trace.finished else NOT_FINISHED,
+        "; ".join(flag.flag for flag in flags if flag.severity == "unusable"),
+        TOO_SHORT if _too_short(flags, trace.soak_s, bench) else "",
+        "no settled rise" if rise is None else "",
     )
-    if not reason and rise is None:
-        reason = "no settled rise"
+    reason = next(filter(None, reasons), "")
     return ReducedRun(
         **_as_planned(line, order),
         power_W=_finite(estimate.power_W),
@@ -371,8 +356,8 @@ def reduced_run(
         soak_min=trace.soak_s / 60.0,
         settled=None if estimate.shed else estimate.settled,
         start=line.started if line.started and trace.clock != "calendar" else begun,
-        end=iso_time(trace.began_s + trace.time_s[-1], settings.how_read.time, like=line.start),
-        sensors=sensor_rises(trace, estimate, rise),
+        end=ended,
+        sensors=sensor_rises(estimate, rise),
         flags=flags,
         used=not reason,
         reason=reason,
@@ -393,12 +378,12 @@ def _combined_u(line: RunLine, slope: float, settings: BenchSettings, step_K: fl
     return float(np.linalg.norm((u_a_K or 0.0, inputs.temperature_u_K, settings.ambient_u_K, power_K, rounded_K)))
 
 
-def _picture(run: str, estimate: Estimate) -> RunTrace:
+def _picture(estimate: Estimate) -> RunTrace:
     fitted = np.empty(0) if estimate.fitted_K is None else estimate.fitted_K
     from_s = estimate.window_s[0]
     shown = estimate.time_s >= 0.5 * from_s if fitted.size else np.zeros(estimate.time_s.size, dtype=np.bool_)
     return RunTrace(
-        run=run,
+        run=estimate.trace.run,
         time_min=estimate.time_s / 60.0,
         rise_K=estimate.rise_K,
         fitted_time_min=estimate.time_s[shown] / 60.0,
@@ -495,27 +480,18 @@ def reduce_runs(
     BenchReduction
     """
     bench = BenchReduction(
-        time_constant=constant,
-        highest_power_W=highest_power_W,
-        blocks=tuple(blocks),
-        estimates=(),
-        factors=dict(factors or {}),
+        settings=settings, time_constant=constant, highest_power_W=highest_power_W, factors=dict(factors or {})
     )
-    estimates = (
-        estimate_run(trace, block, bench.constant_of(trace, settings.cooling), settings)
-        for trace, block in zip(traces, blocks, strict=True)
-    )
-    return replace(bench, estimates=tuple(estimates))
+    pairs = zip(traces, blocks, strict=True)
+    return replace(bench, estimates=tuple(estimate_run(*pair, bench.constant_of(pair[0]), settings) for pair in pairs))
 
 
-def estimate_under_way(
-    trace: Trace, blocks: Blocks, settings: BenchSettings, known: BenchReduction | None
-) -> tuple[Estimate, BenchTimeConstant | None]:
+def estimate_under_way(trace: Trace, settings: BenchSettings, known: BenchReduction | None) -> Estimate:
     """Reduce a run that is not finished yet.
 
     Parameters
     ----------
-    trace, blocks : Trace, Blocks
+    trace : Trace
         The run as far as it is.
     settings : BenchSettings
         Cooling, measurand, limit and thresholds.
@@ -524,13 +500,12 @@ def estimate_under_way(
 
     Returns
     -------
-    estimate : Estimate
-    constant : BenchTimeConstant or None
-        Of this run at its power; None where neither source has one.
+    Estimate
+        Without a time constant where neither source has one.
     """
-    constant = None if known is None else known.constant_of(trace, settings.cooling)
+    blocks, constant = block_means(trace), None if known is None else known.constant_of(trace)
     if constant is not None:
-        return estimate_run(trace, blocks, constant, settings), constant
+        return estimate_run(trace, blocks, constant, settings)
     for _ in range(LAG_ROUNDS):
         approach = _approach(trace, blocks, constant, 1.0, settings)
         guess_s: float | None = None if constant is None else constant.time_constant_s
@@ -538,7 +513,7 @@ def estimate_under_way(
         if constant is None:
             break
         constant = own_time_constant(constant)
-    return estimate_run(trace, blocks, constant, settings), constant
+    return estimate_run(trace, blocks, constant, settings)
 
 
 def own_time_constant(constant: BenchTimeConstant) -> BenchTimeConstant:

@@ -9,8 +9,8 @@ from thermlab.campaign.settings import BenchSettings
 from thermlab.runs.records import Array, Booleans, Flag, Severity, raise_flag
 from thermlab.runs.settled_rise import Estimate
 from thermlab.runs.settled_runs import BenchReduction, check_runs, estimate_under_way
-from thermlab.runs.time_constant import BenchTimeConstant, decay
-from thermlab.runs.trace import Blocks, Trace, block_means, known_mean
+from thermlab.runs.time_constant import decay
+from thermlab.runs.trace import Trace, known_mean
 
 RECENT_S = 120.0
 # Checks of finished runs that mean something before the end.
@@ -28,20 +28,13 @@ ROOM_FOLLOWS_K, ROOM_FOLLOWS_SHARE, FOLLOWS_CORRELATION = 0.3, 0.02, 0.6
 STUCK_S, STUCK_RATIO, STUCK_STEPS, COARSE_STEP_K = 60.0, 2.0, 1.5, 0.25
 
 
-def find_alarms(
-    trace: Trace,
-    blocks: Blocks,
-    estimate: Estimate,
-    constant: BenchTimeConstant | None,
-    settings: BenchSettings,
-    known: BenchReduction | None,
-) -> tuple[Flag, ...]:
+def find_alarms(estimate: Estimate, settings: BenchSettings, known: BenchReduction | None) -> tuple[Flag, ...]:
     """Tell what is wrong with a run under way.
 
     Parameters
     ----------
-    trace, blocks, estimate, constant : Trace, Blocks, Estimate, BenchTimeConstant or None
-        The run so far, and what it says.
+    estimate : Estimate
+        What the run so far says.
     settings : BenchSettings
         Limit and thresholds.
     known : BenchReduction or None
@@ -52,13 +45,14 @@ def find_alarms(
     tuple of Flag
         One of a kind, the gravest first.
     """
+    trace, constant = estimate.trace, estimate.constant
     found = [*_sensors(trace, settings), *_power(trace, settings), *_room(trace, settings)]
-    found += [*_limit(trace, estimate, constant, settings), *_off_course(trace, constant, settings, known)]
+    found += [*_limit(estimate, settings), *_off_course(estimate, settings, known)]
     if constant is not None and trace.soak_s >= constant.time_constant_s:
         own = BenchReduction(
-            time_constant=constant, highest_power_W=trace.set_power_W, blocks=(blocks,), estimates=(estimate,)
+            settings=settings, time_constant=constant, highest_power_W=trace.set_power_W, estimates=(estimate,)
         )
-        found += [flag for flag in check_runs(settings, [trace], own)[0] if flag.flag in ALSO]
+        found += [flag for flag in check_runs(own)[0] if flag.flag in ALSO]
     found.sort(key=lambda flag: ("unusable", "doubtful", "note").index(flag.severity))
     return tuple({flag.flag: flag for flag in reversed(found)}.values())[::-1]
 
@@ -139,36 +133,33 @@ def _room(trace: Trace, settings: BenchSettings) -> Iterator[Flag]:
         yield raise_flag("ambient unsteady", "doubtful", said, moved_K=moved)
 
 
-def _limit(
-    trace: Trace, estimate: Estimate, constant: BenchTimeConstant | None, settings: BenchSettings
-) -> Iterator[Flag]:
-    limit = settings.limit_C
+def _limit(estimate: Estimate, settings: BenchSettings) -> Iterator[Flag]:
+    trace, limit, tau_s = estimate.trace, settings.limit_C, estimate.time_constant_s
     if limit is None:
         return
     hot = _mean(trace.hottest_C[_recent(trace, 10.0 + trace.interval_s)])
     if hot >= limit - settings.checks.shed_limit_K:
         yield raise_flag("shed power at limit", "doubtful", f"{hot:.1f} degC: at the limit of {limit:g} degC now.")
         return
-    if constant is None or estimate.level_K is None or not estimate.left_K:
+    if tau_s is None or estimate.level_K is None or not estimate.left_K:
         return
     room = _mean(trace.ambient_C[_recent(trace, 60.0)])
     over = estimate.level_K + room - limit
     if over > 0 and estimate.left_K > over:
-        minute = (trace.soak_s + constant.time_constant_s * np.log(estimate.left_K / over)) / 60.0
+        minute = (trace.soak_s + tau_s * np.log(estimate.left_K / over)) / 60.0
         heading = f"Heading for {estimate.level_K + room:.1f} degC"
         said = f"{heading}: the limit of {limit:g} degC at about minute {minute:.0f}."
         yield raise_flag("shed power at limit", "note", said, minute_min=float(minute))
 
 
-def _off_course(
-    trace: Trace, constant: BenchTimeConstant | None, settings: BenchSettings, known: BenchReduction | None
-) -> Iterator[Flag]:
+def _off_course(estimate: Estimate, settings: BenchSettings, known: BenchReduction | None) -> Iterator[Flag]:
     """Compare the end with where the run was heading before: the fit sees no reading it is compared with."""
-    if constant is None:
+    trace, tau_s = estimate.trace, estimate.time_constant_s
+    if tau_s is None:
         return
-    recent_s = min(RECENT_S, 0.25 * constant.time_constant_s)
+    recent_s = min(RECENT_S, 0.25 * tau_s)
     until = int(np.searchsorted(trace.time_s, trace.time_s[-1] - recent_s))
-    if trace.time_s[-1] - recent_s < 0.6 * constant.time_constant_s or until < 30:
+    if trace.time_s[-1] - recent_s < 0.6 * tau_s or until < 30:
         return
     power = trace.power_W[until:]
     if abs(_mean(power) / _mean(trace.power_W[max(0, until // 2) : until]) - 1.0) > 0.02:
@@ -177,15 +168,16 @@ def _off_course(
         trace, time_s=trace.time_s[:until], temperature_C=trace.temperature_C[:until], power_W=trace.power_W[:until],
         ambient_C=trace.ambient_C[:until], clock_MHz=None, jumps=(),
     )  # fmt: skip
-    before, speed = estimate_under_way(earlier, block_means(earlier), settings, known)
+    before = estimate_under_way(earlier, settings, known)
     level, left, u_a, fitted = before.level_K, before.left_K, before.u_a_K, before.fitted_K
-    if speed is None or level is None or left is None or u_a is None or fitted is None:
+    speed_s = before.time_constant_s
+    if speed_s is None or level is None or left is None or u_a is None or fitted is None:
         return
     late = _recent(trace, 0.4 * recent_s)
-    column = trace.sensors.index(before.sensor) if before.sensor in trace.sensors else None
-    read = known_mean(trace.temperature_C, axis=1) if column is None else trace.temperature_C[:, column]
+    own = [before.sensor] if before.sensor in trace.sensors else trace.sensors
+    read = known_mean(trace.temperature_C[:, [trace.sensors.index(name) for name in own]], axis=1)
     seen = _mean(read[late]) - float(before.ambient_C[-1])
-    course = level - left * _mean(decay(trace.time_s[late], speed.time_constant_s, end_s=earlier.soak_s))
+    course = level - left * _mean(decay(trace.time_s[late], speed_s, end_s=earlier.soak_s))
     scatter = (before.rise_K - fitted)[before.time_s >= before.window_s[0]].std()
     u = float(np.hypot(AHEAD_SHARE * u_a, MEAN_SHARE * scatter))
     off = seen - course

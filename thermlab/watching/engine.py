@@ -21,8 +21,8 @@ from thermlab.runs.reading import cut_run
 from thermlab.runs.records import Flag, raise_flag
 from thermlab.runs.settled_rise import Estimate
 from thermlab.runs.settled_runs import BenchReduction, estimate_under_way, reduce_bench
-from thermlab.runs.time_constant import BenchTimeConstant, decay
-from thermlab.runs.trace import Trace, block_means
+from thermlab.runs.time_constant import decay
+from thermlab.runs.trace import Trace
 from thermlab.watching.alarms import find_alarms
 from thermlab.watching.records import Look
 
@@ -200,13 +200,11 @@ class Watch:
             return Look(run=line.run, alarms=self._silence(name, 0.0))
         settings = self.campaign.settings
         known = self._finished_runs(line.run)
-        blocks = block_means(trace)
-        estimate, constant = estimate_under_way(trace, blocks, settings, known)
-        self.estimate = estimate
+        self.estimate = estimate = estimate_under_way(trace, settings, known)
         finished = bool(line.end) and trace.finished
         silence = () if finished else self._silence(name, trace.interval_s)
-        told = (*silence, *find_alarms(trace, blocks, estimate, constant, settings, known))
-        stands = look_at(line.run, trace, estimate, constant, settings)
+        told = (*silence, *find_alarms(estimate, settings, known))
+        stands = look_at(estimate, settings)
         sound = all(alarm.severity == "note" for alarm in told)
         return replace(stands, ready=stands.ready and sound, finished=finished, alarms=told)
 
@@ -287,17 +285,13 @@ class Watch:
         return (raise_flag("gap", "doubtful", f"The log has not grown for {silent_s / 60.0:.0f} min.", gap_s=silent_s),)
 
 
-def look_at(
-    run: str, trace: Trace, estimate: Estimate, constant: BenchTimeConstant | None, settings: CampaignSettings
-) -> Look:
+def look_at(estimate: Estimate, settings: CampaignSettings) -> Look:
     """Say where a run stands, whatever may be wrong with it.
 
     Parameters
     ----------
-    run : str
-        Its name.
-    trace, estimate, constant : Trace, Estimate, BenchTimeConstant or None
-        The run so far, and what it says.
+    estimate : Estimate
+        What the run so far says.
     settings : CampaignSettings
         Margin and thresholds.
 
@@ -306,24 +300,23 @@ def look_at(
     Look
         Without alarms.
     """
-    soak_min = trace.soak_s / 60.0
-    level, left, u = estimate.level_K, estimate.left_K, estimate.u_a_K
-    if constant is None or level is None or left is None or u is None:
+    run, soak_s = estimate.trace.run, estimate.trace.soak_s
+    level, left, u, tau = estimate.level_K, estimate.left_K, estimate.u_a_K, estimate.time_constant_s
+    if tau is None or level is None or left is None or u is None:
         rise = float(estimate.rise_K[-5:].mean()) if estimate.rise_K.size else None
-        return Look(run=run, soak_min=soak_min, rise_K=rise)
-    tau = constant.time_constant_s
+        return Look(run=run, soak_min=soak_s / 60.0, rise_K=rise)
     bound, wanted_u = abs(left) + ONE_SIDED_95 * u, SURE_SHARE_OF_MARGIN * settings.decision.margin_K
-    trusted = trace.soak_s >= settings.checks.trusted_soak_time_constants * tau
+    trusted = soak_s >= settings.checks.trusted_soak_time_constants * tau
     return Look(
         run=run,
-        soak_min=soak_min,
+        soak_min=soak_s / 60.0,
         rise_K=level - left,
         settled_rise_K=level,
         u_K=u,
         left_K=left,
         left_bound_K=bound,
         minutes_to_settle=max(0.0, tau * float(np.log(max(abs(left), 1e-9) / LEFT_K))) / 60.0,
-        minutes_to_sure=_until_sure(u, wanted_u, trace.soak_s - estimate.window_s[0], tau) / 60.0,
+        minutes_to_sure=_until_sure(u, wanted_u, soak_s - estimate.window_s[0], tau) / 60.0,
         ready=trusted and bound <= LEFT_K and u <= wanted_u,
     )
 

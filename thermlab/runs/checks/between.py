@@ -51,7 +51,7 @@ CYCLES_MIN = tuple(float(period) for period in np.geomspace(12.0, 90.0, 28))
 
 
 def check_between(
-    runs: tuple[ReducedRun, ...], estimates: Sequence[Estimate], traces: Sequence[Trace], thresholds: CheckThresholds
+    runs: tuple[ReducedRun, ...], estimates: Sequence[Estimate], thresholds: CheckThresholds
 ) -> tuple[ReducedRun, ...]:
     """Add the flags that only a comparison of runs can raise.
 
@@ -61,8 +61,6 @@ def check_between(
         In the order made.
     estimates : sequence of Estimate
         Of the runs that have readings, in the same order.
-    traces : sequence of Trace
-        Their traces.
     thresholds : CheckThresholds
         Limits in use.
 
@@ -72,11 +70,11 @@ def check_between(
         The same runs with more flags.
     """
     place = {run.run: i for i, run in enumerate(runs)}
-    positions = [place[trace.run] for trace in traces]
-    spread = measure_spread(runs, positions, traces, estimates)
+    positions = [place[estimate.trace.run] for estimate in estimates]
+    spread = measure_spread(runs, positions, estimates)
     raised = chain(
         powers_exchanged(runs).items(),
-        _followed(positions, traces, estimates, thresholds),
+        _followed(positions, estimates, thresholds),
         () if spread is None else core_spread(spread, thresholds).items(),
         _ladder_flags(runs, thresholds),
     )
@@ -85,13 +83,13 @@ def check_between(
 
 
 def check_readings(
-    traces: Sequence[Trace], estimates: Sequence[Estimate], thresholds: CheckThresholds, excluded: Collection[int]
+    estimates: Sequence[Estimate], thresholds: CheckThresholds, excluded: Collection[int]
 ) -> list[tuple[Flag, ...]]:
     """Find what only all traces together show, and a run is left out or doubted for.
 
     Parameters
     ----------
-    traces, estimates : sequence
+    estimates : sequence of Estimate
         All runs that have readings.
     thresholds : CheckThresholds
         Limits in use.
@@ -103,7 +101,7 @@ def check_readings(
     list of tuple of Flag
         One entry a run.
     """
-    shed = {i for i, estimate in enumerate(estimates) if estimate.shed}
+    traces, shed = [e.trace for e in estimates], {i for i, e in enumerate(estimates) if e.shed}
     raised = chain(
         copied_readings(traces, thresholds, excluded).items(),
         soaks_overlap(traces, thresholds).items(),
@@ -121,16 +119,15 @@ def _gather(n_runs: int, raised: Iterable[tuple[int, Flag]]) -> list[tuple[Flag,
 
 
 def _followed(
-    positions: Sequence[int], traces: Sequence[Trace], estimates: Sequence[Estimate], thresholds: CheckThresholds
+    positions: Sequence[int], estimates: Sequence[Estimate], thresholds: CheckThresholds
 ) -> Iterator[tuple[int, Flag]]:
-    mounts: dict[tuple[str, str], list[int]] = {}
-    for k, trace in enumerate(traces):
-        mounts.setdefault(_mount(trace), []).append(k)
+    mounts: dict[tuple[str, str], dict[int, Estimate]] = {}
+    for position, estimate in zip(positions, estimates, strict=True):
+        mounts.setdefault(_mount(estimate.trace), {})[position] = estimate
     for members in mounts.values():
-        fit = follow_power([traces[k] for k in members], [estimates[k] for k in members])
-        flag = flag_following(fit, thresholds)
+        flag = flag_following(follow_power(list(members.values())), thresholds)
         if flag is not None:
-            yield from ((positions[k], flag) for k in members)
+            yield from ((position, flag) for position in members)
 
 
 def _ladder_flags(runs: Sequence[ReducedRun], thresholds: CheckThresholds) -> Iterator[tuple[int, Flag]]:
@@ -337,33 +334,30 @@ def at_the_ceiling(
         By place; ``ceiling_C`` in the evidence is the reading.
     """
     found: dict[int, Flag] = {}
-    kept = [i for i in range(len(traces)) if i not in leave_out]
-    for sensor in sorted({name for i in kept for name in traces[i].sensors}):
-        found |= {i: flag for i, flag in _ceiling_of(sensor, traces, kept, thresholds) if i not in found}
+    highest: dict[str, dict[int, float]] = {}
+    for i in (i for i in range(len(traces)) if i not in leave_out):
+        tops_C = np.fmax.reduce(traces[i].temperature_C, axis=0).tolist()
+        for sensor, top_C in zip(traces[i].sensors, tops_C, strict=True):
+            highest.setdefault(sensor, {})[i] = top_C
+    for sensor, tops in sorted(highest.items()):
+        top = float(np.fmax.reduce(list(tops.values())))
+        near = [i for i, own in tops.items() if own > top - 1e-6]
+        stood = [i for i in near if _stood_min(traces[i], sensor, top) >= thresholds.ceiling_min]
+        powers = sorted({traces[i].set_power_W for i in stood})
+        if len(stood) < 2 or powers[-1] < (1.0 + thresholds.ceiling_power_percent / 100.0) * powers[0]:
+            continue
+        reason = (
+            f"{sensor} goes no higher than {top:g} degC, and stands there at {', '.join(f'{p:g}' for p in powers)} W "
+            "alike: it ends there, so the device was hotter than its reading and the rise is too low."
+        )
+        found = dict.fromkeys(stood, raise_flag("at the ceiling", "doubtful", reason, ceiling_C=top)) | found
     return found
 
 
-def _ceiling_of(
-    sensor: str, traces: Sequence[Trace], kept: Iterable[int], thresholds: CheckThresholds
-) -> list[tuple[int, Flag]]:
-    columns = {
-        i: traces[i].temperature_C[:, traces[i].sensors.index(sensor)] for i in kept if sensor in traces[i].sensors
-    }
-    highest = {i: float(np.nanmax(column)) for i, column in columns.items() if not np.isnan(column).all()}
-    if not highest:
-        return []
-    top = max(highest.values())
-    stood_min = {i: (columns[i] > top - 1e-6).sum() * traces[i].interval_s / 60.0 for i in highest}
-    there = [i for i, minutes in stood_min.items() if minutes >= thresholds.ceiling_min]
-    powers = [traces[i].set_power_W for i in there]
-    if len(there) < 2 or max(powers) < (1.0 + thresholds.ceiling_power_percent / 100.0) * min(powers):
-        return []
-    listed = ", ".join(f"{power:g}" for power in sorted(set(powers)))
-    reason = (
-        f"{sensor} goes no higher than {top:g} degC, and stands there at {listed} W alike: it ends there, so the "
-        "device was hotter than its reading and the rise is too low."
-    )
-    return [(i, raise_flag("at the ceiling", "doubtful", reason, ceiling_C=top)) for i in there]
+def _stood_min(trace: Trace, sensor: str, top_C: float) -> float:
+    """How long a sensor stood at a reading, min."""
+    readings = trace.temperature_C[:, trace.sensors.index(sensor)]
+    return float((readings > top_C - 1e-6).sum() * trace.interval_s / 60.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -376,12 +370,12 @@ class Following:
     plain_rise_K: float
 
 
-def follow_power(traces: Sequence[Trace], estimates: Sequence[Estimate]) -> Following | None:
+def follow_power(estimates: Sequence[Estimate]) -> Following | None:
     """Fit the room of one mount's runs with a drift and the rise of the sink.
 
     Parameters
     ----------
-    traces, estimates : sequence
+    estimates : sequence of Estimate
         Of the runs of one mount.
 
     Returns
@@ -389,34 +383,28 @@ def follow_power(traces: Sequence[Trace], estimates: Sequence[Estimate]) -> Foll
     Following or None
         None with a single step or an unknown room.
     """
-    order = sorted(range(len(traces)), key=lambda i: traces[i].began_s)
-    powers = np.array([traces[i].set_power_W for i in order])
+    in_order = sorted(estimates, key=lambda estimate: estimate.trace.began_s)
+    powers = np.array([estimate.trace.set_power_W for estimate in in_order])
     if np.unique(powers).size < FEWEST_STEPS or powers.max() < 1.15 * powers.min():
         return None
-    times, sinks, rooms, visits, levels_K = [], [], [], [], []
-    visit = 0
+    parts, ladder, visit = [], [], 0
     ended: float | None = None
-    for i in order:
-        trace = traces[i]
-        begins = trace.began_s
+    for estimate in in_order:
+        trace, begins = estimate.trace, estimate.trace.began_s
         if ended is not None and (begins - ended > ANOTHER_VISIT_S or begins < ended - 0.5 * trace.soak_s):
             # Hours later, or on a clock of its own that began again with its file.
             visit += 1
             ended = None
         elif ended is not None and begins < ended - 1.0:
             begins = ended
-        at, sink, room = _sink_and_room(trace, estimates[i], since_s=None if ended is None else ended - begins)
+        at, sink, room = _sink_and_room(estimate, since_s=None if ended is None else ended - begins)
         soak = at >= 0
-        times.append(begins + at)
-        sinks.append(sink)
-        rooms.append(room)
-        visits.append(np.full(at.size, visit))
-        levels_K.append(
-            (float(sink[soak][-POINTS_A_RUN // 4 :].mean()), float(room[soak].mean())) if soak.any() else None
-        )
+        parts.append((begins + at, sink, room, np.full(at.size, visit)))
+        if soak.any():
+            settled_K = float(sink[soak][-POINTS_A_RUN // 4 :].mean())
+            ladder.append((trace.set_power_W, settled_K, float(room[soak].mean())))
         ended = begins + trace.soak_s
-    t, x, room = (np.concatenate(parts) for parts in (times, sinks, rooms))
-    ladder = [(float(power), *level) for power, level in zip(powers, levels_K, strict=True) if level is not None]
+    t, x, room, visits = (np.concatenate(part) for part in zip(*parts, strict=True))
     if room.size < 2 * POINTS_A_RUN or len(ladder) < FEWEST_STEPS:
         return None
     lowest, highest = min(ladder), max(ladder)
@@ -425,28 +413,23 @@ def follow_power(traces: Sequence[Trace], estimates: Sequence[Estimate]) -> Foll
     hours = (t - t.mean()) / 3600.0
     size = (x - x.mean()) / highest[1]
     # Hours apart the room has another level, which says nothing of the power.
-    levels = np.concatenate(visits)[:, None] == np.arange(visit + 1)[None, :]
-    plain_design = np.column_stack([hours, size, levels])
-    design = _with_cycle(plain_design, room, hours)
-    fitted = _fit_correlated(design, room)
+    levels = visits[:, None] == np.arange(visit + 1)[None, :]
+    fitted = _fit_correlated(_with_cycle(np.column_stack([hours, size, levels]), room, hours), room)
     if fitted is None:
         return None
-    coefficients, u = fitted
-    return Following(
-        rise_K=float(coefficients[1]),
-        u_rise_K=float(u[1]),
-        drift_K_per_h=float(coefficients[0]),
-        plain_rise_K=highest[2] - lowest[2],
-    )
+    (drift_K_per_h, rise_K, *_), (_, u_rise_K, *_) = (part.tolist() for part in fitted)
+    plain_K = highest[2] - lowest[2]
+    return Following(rise_K=rise_K, u_rise_K=u_rise_K, drift_K_per_h=drift_K_per_h, plain_rise_K=plain_K)
 
 
-def _sink_and_room(trace: Trace, estimate: Estimate, *, since_s: float | None) -> tuple[Array, Array, Array]:
+def _sink_and_room(estimate: Estimate, *, since_s: float | None) -> tuple[Array, Array, Array]:
     """Means over a 24th of the soak: time since it began, rise of the sink over the room, room.
 
     They begin with what the log holds before the soak, for a probe in the plume shows itself most when a cold bench is
     first loaded; with `since_s`, seconds before the soak, where the run before ended. The sink is what is left of the
     device when the interface's share is taken off in proportion to the power.
     """
+    trace = estimate.trace
     tau = estimate.time_constant_s or trace.soak_s / 4.0
     width = (float(trace.time_s[-1]) + 1e-6) / POINTS_A_RUN
     t, device, power, room = trace.time_s, known_mean(trace.temperature_C, axis=1), trace.power_W, trace.ambient_C

@@ -15,7 +15,7 @@ from thermlab.campaign.settings import CheckThresholds
 from thermlab.runs.checks.ladders import Ladders, studentise
 from thermlab.runs.records import Array, Booleans, Flag, Integers, ReducedRun, raise_flag, side
 from thermlab.runs.settled_rise import Estimate
-from thermlab.runs.trace import Trace, known_mean
+from thermlab.runs.trace import known_mean
 from thermlab.stats.variances import robust_sd
 
 MountKey = tuple[str, str]
@@ -223,7 +223,7 @@ class Spread:
 
 
 def measure_spread(
-    runs: Sequence[ReducedRun], positions: Sequence[int], traces: Sequence[Trace], estimates: Sequence[Estimate]
+    runs: Sequence[ReducedRun], positions: Sequence[int], estimates: Sequence[Estimate]
 ) -> Spread | None:
     """Measure how the sensors differ in every run.
 
@@ -232,8 +232,8 @@ def measure_spread(
     runs : sequence of ReducedRun
         All runs.
     positions : sequence of int
-        Which of them the traces belong to.
-    traces, estimates : sequence
+        Which of them the estimates belong to.
+    estimates : sequence of Estimate
         Of those runs.
 
     Returns
@@ -241,15 +241,15 @@ def measure_spread(
     Spread or None
         None with fewer than three sensors that all runs have, or fewer than three runs.
     """
-    names = [set(trace.sensors) for trace in traces]
-    if not names:
-        return None
-    common = tuple(s for s in traces[0].sensors if all(s in have for have in names))
+    common = tuple(
+        s for e in estimates[:1] for s in e.trace.sensors if all(s in own.trace.sensors for own in estimates)
+    )
     if len(common) < 3:
         return None
     found: list[tuple[int, Array, float, int]] = []
     seen: dict[tuple[str, str], int] = {}
-    for position, trace, estimate in zip(positions, traces, estimates, strict=True):
+    for position, estimate in zip(positions, estimates, strict=True):
+        trace = estimate.trace
         if any(f.flag == "sensor stuck" for f in runs[position].flags) or not estimate.power_W > 0:
             continue
         late = trace.time_s >= estimate.window_s[0]

@@ -10,7 +10,7 @@ from datetime import UTC, datetime
 
 import numpy as np
 
-from thermlab.runs.checks.view import Departure, RunView, longest_still, rounding_bias_K, still_s, together_changed
+from thermlab.runs.checks.view import Departure, RunView, Still, rounding_bias_K
 from thermlab.runs.records import Booleans, Flag, Severity, raise_flag, side
 from thermlab.runs.trace import Trace, known_mean, stretches
 from thermlab.stats.variances import robust_sd
@@ -46,9 +46,10 @@ def shed_power(view: RunView) -> Flag | None:
     if held is None:
         return None
     below = 100.0 * (1 - held.held_power_W / view.trace.set_power_W)
-    fell = view.blocks.power_W < (1 - view.settings.checks.shed_power_percent / 100.0) * view.trace.set_power_W
+    blocks = view.estimate.blocks
+    fell = blocks.power_W < (1 - view.settings.checks.shed_power_percent / 100.0) * view.trace.set_power_W
     spans = stretches(fell)
-    began = float(view.blocks.time_s[spans[-1][0]]) if spans else None
+    began = float(blocks.time_s[spans[-1][0]]) if spans else None
     return raise_flag(
         "shed power at limit",
         "unusable",
@@ -146,8 +147,7 @@ def power_off_set(view: RunView) -> Flag | None:
 
 def _power_course(view: RunView) -> float:
     """Change of power from the first quarter of the soak to its end, percent of set; without the first blocks."""
-    blocks = view.blocks
-    t, p = blocks.time_s, blocks.power_W
+    t, p = view.estimate.blocks.time_s, view.estimate.blocks.power_W
     settle = min(120.0, 0.1 * view.trace.soak_s)
     early = (t > settle) & (t < 0.35 * view.trace.soak_s)
     late = t > 0.75 * view.trace.soak_s
@@ -164,7 +164,7 @@ def _power_course(view: RunView) -> float:
 
 def load_step(view: RunView) -> Flag | None:
     """A lasting step or an interruption of the power within the soak."""
-    e, limits, trace, blocks = view.estimate, view.settings.checks, view.trace, view.blocks
+    e, limits, trace, blocks = view.estimate, view.settings.checks, view.trace, view.estimate.blocks
     if e.shed:
         return None
     t, p = blocks.time_s, blocks.power_W
@@ -204,7 +204,7 @@ def ambient_unsteady(view: RunView) -> Flag | None:
     """A room that drifts or jumps within the soak."""
     if view.trace.room_by_hand:
         return None
-    limits, blocks = view.settings.checks, view.blocks
+    limits, blocks = view.settings.checks, view.estimate.blocks
     t, room = blocks.time_s, blocks.ambient_C
     if np.isnan(room).any() or room.size < 10:
         return None
@@ -484,46 +484,43 @@ def soak_length(view: RunView) -> Flag | None:
 def sensor_stuck(view: RunView) -> Flag | None:
     """A sensor that stands still while the others move, or far longer than is usual on this bench."""
     trace, limits = view.trace, view.settings.checks
-    found: tuple[float, str, float, float, float] | None = None
+    found: tuple[Still, str, float, float] | None = None
     # A run read in coarser steps than the others stands still for longer by right.
     coarser = view.estimate.readout_K > 1.5 * view.usual_readout_K > 0
-    for i, name in enumerate(trace.sensors):
-        values = trace.temperature_C[:, i]
-        begin, end = longest_still(values)
-        lasted = float(trace.time_s[end] - trace.time_s[begin])
-        if lasted < min(60.0 * limits.stuck_min, 0.25 * trace.soak_s) or np.isnan(values[begin]):
+    for i, (name, still) in enumerate(zip(trace.sensors, view.still.sensors, strict=True)):
+        value = float(trace.temperature_C[still.begin, i])
+        if still.lasted_s < min(60.0 * limits.stuck_min, 0.25 * trace.soak_s) or np.isnan(value):
             continue
-        away, moved = _where_others_put_it(trace, i, begin, end)
+        away, moved = _where_others_put_it(trace, i, still)
         step = max(view.estimate.readout_K, view.usual_readout_K)
         # Without noise to dither them, rounded means are off by up to half a step: here the own and the others'.
         rounded = 2.0 * rounding_bias_K(step, view.usual_noise_K)
         if not (
             away > 0.5 * step + rounded + limits.stuck_K
             or moved > step + rounded + limits.stuck_K
-            or (lasted > limits.stuck_ratio * view.usual_still.sensor_s and not coarser)
+            or (still.lasted_s > limits.stuck_ratio * view.usual_still.sensor_s and not coarser)
         ):
             continue
-        if found is None or lasted > found[0]:
-            found = (lasted, name, max(away, moved), float(values[begin]), float(trace.time_s[begin]))
-    changes = together_changed(trace)
-    together, stood_from = still_s(trace, changes), float(trace.time_s[longest_still(changes)[0]])
+        if found is None or still.lasted_s > found[0].lasted_s:
+            found = (still, name, max(away, moved), value)
+    together = view.still.all_sensors
     long = max(limits.stuck_ratio * view.usual_still.all_sensors_s, 0.25 * trace.soak_s, 60.0 * limits.stuck_min)
     zero = None if found else _read_zero(view)
     if zero is not None:
         return zero
-    if len(trace.sensors) > 1 and together > long and found is None and not coarser:
-        return raise_flag(
-            "sensor stuck",
-            "unusable",
-            f"All sensors stood still for {together / 60.0:.1f} min from {view.when(stood_from)} on; in the other runs "
-            f"they seldom do for more than {view.usual_still.all_sensors_s / 60.0:.1f} min. Nobody knows what the rise "
-            "did meanwhile.",
-            still_min=together / 60.0,
-            usual_still_min=view.usual_still.all_sensors_s / 60.0,
+    if len(trace.sensors) > 1 and together.lasted_s > long and found is None and not coarser:
+        still_min, usual_min = together.lasted_s / 60.0, view.usual_still.all_sensors_s / 60.0
+        when = view.when(float(trace.time_s[together.begin]))
+        reason = (
+            f"All sensors stood still for {still_min:.1f} min from {when} on; "
+            f"in the other runs they seldom do for more than {usual_min:.1f} min. Nobody knows what the rise did "
+            "meanwhile."
         )
+        return raise_flag("sensor stuck", "unusable", reason, still_min=still_min, usual_still_min=usual_min)
     if found is None:
         return _room_stuck(view)
-    lasted, name, away, value, began = found
+    still, name, away, value = found
+    lasted, began = still.lasted_s, float(trace.time_s[still.begin])
     used = name == view.estimate.sensor or len(trace.sensors) == 1 or view.estimate.sensor not in trace.sensors
     return raise_flag(
         "sensor stuck",
@@ -565,24 +562,21 @@ def _room_stuck(view: RunView) -> Flag | None:
     trace, limits = view.trace, view.settings.checks
     if trace.room_by_hand or np.isnan(trace.ambient_C).any():
         return None
-    begin, end = longest_still(trace.ambient_C)
-    lasted = float(trace.time_s[end] - trace.time_s[begin])
-    long = max(limits.stuck_ratio * view.usual_still.room_s, 60.0 * limits.stuck_min, 0.4 * trace.soak_s)
-    if lasted <= long:
+    begin, _, lasted_s = view.still.room
+    if lasted_s <= max(limits.stuck_ratio * view.usual_still.room_s, 60.0 * limits.stuck_min, 0.4 * trace.soak_s):
         return None
-    return raise_flag(
-        "sensor stuck",
-        "doubtful",
-        f"The room stood at {float(trace.ambient_C[begin]):g} degC for {lasted / 60.0:.1f} min from "
+    still_min, usual_min = lasted_s / 60.0, view.usual_still.room_s / 60.0
+    reason = (
+        f"The room stood at {float(trace.ambient_C[begin]):g} degC for {still_min:.1f} min from "
         f"{view.when(float(trace.time_s[begin]))} on; in the other runs it seldom stands for more than "
-        f"{view.usual_still.room_s / 60.0:.1f} min. By as much as the room moved meanwhile the rise is off.",
-        still_min=lasted / 60.0,
-        usual_still_min=view.usual_still.room_s / 60.0,
+        f"{usual_min:.1f} min. By as much as the room moved meanwhile the rise is off."
     )
+    return raise_flag("sensor stuck", "doubtful", reason, still_min=still_min, usual_still_min=usual_min)
 
 
-def _where_others_put_it(trace: Trace, sensor: int, begin: int, end: int) -> tuple[float, float]:
+def _where_others_put_it(trace: Trace, sensor: int, still: Still) -> tuple[float, float]:
     """How far the others put a still sensor from where it stands, and how far they moved meanwhile, K."""
+    begin, end, _ = still
     others = np.delete(trace.temperature_C, sensor, axis=1)
     known = ~np.isnan(others)
     have: Booleans = np.any(known, axis=1)

@@ -7,10 +7,10 @@ from typing import NamedTuple
 import numpy as np
 
 from thermlab.campaign.settings import BenchSettings
-from thermlab.runs.records import Array
+from thermlab.runs.records import Array, Booleans
 from thermlab.runs.settled_rise import Estimate, reading_noise
 from thermlab.runs.time_constant import SINGLE_STEP_SLOPE, SLOW_FROM, decay, straighten
-from thermlab.runs.trace import Blocks, Trace
+from thermlab.runs.trace import Trace
 from thermlab.stats.variances import autocorrelation
 
 LEAST_DITHER = 0.05
@@ -74,8 +74,9 @@ class Departure:
 
 @dataclass(frozen=True, slots=True)
 class _Residual:
-    """What a plain approach leaves of a run within the slow part of its soak."""
+    """What a plain approach leaves of a run within the slow part of its soak, at its power."""
 
+    power_W: float
     time_s: Array
     left_K: Array
     basis: Array
@@ -83,9 +84,7 @@ class _Residual:
     approach_K: float
 
 
-def describe_departures(
-    estimates: Sequence[Estimate], blocks: Sequence[Blocks], powers_W: Sequence[float], *, slow_from: float
-) -> list[tuple[Departure, ...]]:
+def describe_departures(estimates: Sequence[Estimate], *, slow_from: float) -> list[tuple[Departure, ...]]:
     """Compare every run with a plain approach to its settled rise.
 
     What runs at one power have in common is the bench's, not the run's: an
@@ -96,10 +95,8 @@ def describe_departures(
 
     Parameters
     ----------
-    estimates, blocks : sequence
-        The runs of a bench and their block means.
-    powers_W : sequence of float
-        Their set powers.
+    estimates : sequence of Estimate
+        The runs of a bench.
     slow_from : float
         Where the slow approach begins, in time constants.
 
@@ -109,12 +106,11 @@ def describe_departures(
         Empty without a time constant or with fewer than 20 blocks.
     """
     series = [[(e.time_s, e.rise_K) for e in estimates]]
-    if any(block.temperature_C.shape[1] > 1 for block in blocks):
-        series.append([_mean_rise(e, block) for e, block in zip(estimates, blocks, strict=True)])
+    if any(len(e.trace.sensors) > 1 for e in estimates):
+        series.append([_mean_rise(e) for e in estimates])
     departures: list[list[Departure]] = [[] for _ in estimates]
     for rises in series:
-        residuals = [_residual(t, rise, e, slow_from) for (t, rise), e in zip(rises, estimates, strict=True)]
-        shapes = _shapes_of(residuals, powers_W)
+        shapes = _shapes_of([_residual(*rise, e, slow_from) for rise, e in zip(rises, estimates, strict=True)])
         known = [s for s, e in zip(shapes, estimates, strict=True) if s is not None and not e.shed]
         if not known:
             continue
@@ -130,23 +126,22 @@ def describe_departures(
     return [tuple(mine) for mine in departures]
 
 
-def _mean_rise(estimate: Estimate, blocks: Blocks) -> tuple[Array, Array]:
+def _mean_rise(estimate: Estimate) -> tuple[Array, Array]:
     """Mean of all sensors less the room as the sink feels it, where all are known."""
+    blocks = estimate.blocks
     at = np.searchsorted(blocks.time_s, estimate.time_s).clip(max=max(blocks.time_s.size - 1, 0))
     rise = blocks.temperature_C[at].mean(axis=1) - estimate.ambient_C
     known = ~np.isnan(rise)
     return estimate.time_s[known], rise[known]
 
 
-def _shapes_of(residuals: Sequence[_Residual | None], powers_W: Sequence[float]) -> list[Departure | None]:
+def _shapes_of(residuals: Sequence[_Residual | None]) -> list[Departure | None]:
     shapes: list[Departure | None] = []
-    for i, mine in enumerate(residuals):
+    for mine in residuals:
         if mine is None:
             shapes.append(None)
             continue
-        same = [
-            other for j, other in enumerate(residuals) if j != i and other is not None and powers_W[j] == powers_W[i]
-        ]
+        same = [other for other in residuals if other and other is not mine and other.power_W == mine.power_W]
         left = mine.left_K
         if len(same) >= FEWEST_IN_COMMON:
             few = same[:: -(-len(same) // MOST_IN_COMMON)]
@@ -169,7 +164,7 @@ def _residual(time_s: Array, rise_K: Array, estimate: Estimate, slow_from: float
     y = straighten(t, rise_K[inside], tau_s, end_s=float(t[-1]), curvature=estimate.curvature)
     basis, _ = np.linalg.qr(np.column_stack([np.ones(t.size), decay(t, tau_s, end_s=float(t[-1]))]))
     plain = basis @ (basis.T @ y)
-    return _Residual(t, y - plain, basis, tau_s, float(abs(plain[-1] - plain[0])))
+    return _Residual(estimate.trace.set_power_W, t, y - plain, basis, tau_s, float(abs(plain[-1] - plain[0])))
 
 
 def _shape(mine: _Residual, r: Array) -> Departure:
@@ -208,6 +203,22 @@ def _shifts(t: Array, tau: float) -> tuple[Array, Array]:
     return shapes / np.maximum(shapes[:, -1:], 1e-9), begins
 
 
+class Still(NamedTuple):
+    """The longest stretch without any change: its first and last row, and how long it lasts, s."""
+
+    begin: int
+    end: int
+    lasted_s: float
+
+
+class StandStill(NamedTuple):
+    """The longest stretches in which each sensor, all of them at once, and the room stand still in a run."""
+
+    sensors: tuple[Still, ...]
+    all_sensors: Still
+    room: Still
+
+
 class UsualStill(NamedTuple):
     """For how long readings usually stand still in a run of this bench, s; infinite where that is not known."""
 
@@ -222,8 +233,8 @@ class RunView:
 
     Attributes
     ----------
-    trace, blocks, estimate : Trace, Blocks, Estimate
-        Readings, their block means and what was made of them.
+    estimate : Estimate
+        What was made of the readings, with them.
     settings : BenchSettings
         Thresholds in use, and what is declared of the room.
     soak_wanted_s : float or None
@@ -236,12 +247,12 @@ class RunView:
         Medians over the runs of the noise at the end and of the step of the readings, K.
     late_noise_K : float
         Noise of the readings at the end of the soak, K; NaN where not known.
+    still : StandStill
+        Where its readings stand still.
     usual_still : UsualStill
         For how long readings usually stand still in a run.
     """
 
-    trace: Trace
-    blocks: Blocks
     estimate: Estimate
     settings: BenchSettings
     soak_wanted_s: float | None
@@ -250,7 +261,13 @@ class RunView:
     usual_noise_K: float
     usual_readout_K: float
     late_noise_K: float
+    still: StandStill
     usual_still: UsualStill
+
+    @property
+    def trace(self) -> Trace:
+        """Readings of the run."""
+        return self.estimate.trace
 
     def when(self, time_s: float) -> str:
         """Say when it was, in minutes of the soak and by the clock of the log where that is one."""
@@ -296,15 +313,13 @@ def rounding_bias_K(step_K: float, noise_K: float) -> float:
     return step_K * (0.5 if noise < LEAST_DITHER else float(np.exp(-2.0 * (np.pi * noise) ** 2)) / np.pi)
 
 
-def view_runs(
-    traces: Sequence[Trace], blocks: Sequence[Blocks], estimates: Sequence[Estimate], settings: BenchSettings
-) -> list[RunView]:
+def view_runs(estimates: Sequence[Estimate], settings: BenchSettings) -> list[RunView]:
     """Prepare the checks of all runs of a bench.
 
     Parameters
     ----------
-    traces, blocks, estimates : sequence
-        The runs, their block means and what was made of them.
+    estimates : sequence of Estimate
+        The runs.
     settings : BenchSettings
         Thresholds, and what is declared of soak, readout and room.
 
@@ -313,23 +328,18 @@ def view_runs(
     list of RunView
     """
     wanted = None if settings.soak is None else 60.0 * settings.soak.minutes
-    if wanted is None and len(traces) > 2:
-        wanted = float(np.median([trace.soak_s for trace in traces]))
-    ratios = [e.power_W / t.set_power_W for t, e in zip(traces, estimates, strict=True) if not e.shed]
-    ratios = [ratio for ratio in ratios if np.isfinite(ratio) and 0.85 < ratio < 1.15]
-    powers = [trace.set_power_W for trace in traces]
-    departures = describe_departures(estimates, blocks, powers, slow_from=SLOW_FROM[settings.cooling])
-    noises = [
-        reading_noise(trace, e.sensor, from_s=(1.0 - LATE) * trace.time_s[-1])
-        for trace, e in zip(traces, estimates, strict=True)
-    ]
+    if wanted is None and len(estimates) > 2:
+        wanted = float(np.median([e.trace.soak_s for e in estimates]))
+    ratios = [e.power_W / e.trace.set_power_W for e in estimates if not e.shed]
+    ratios = [ratio for ratio in ratios if 0.85 < ratio < 1.15]
+    departures = describe_departures(estimates, slow_from=SLOW_FROM[settings.cooling])
+    noises = [reading_noise(e.trace, e.sensor, from_s=(1.0 - LATE) * e.trace.time_s[-1]) for e in estimates]
     known_noises = [noise for noise in noises if np.isfinite(noise)]
     readouts = [e.readout_K for e in estimates if e.readout_K > 0]
-    still = usual_still(traces)
+    stills = [stand_still(e.trace) for e in estimates]
+    usual = usual_still(stills)
     return [
         RunView(
-            trace=trace,
-            blocks=block,
             estimate=estimate,
             settings=settings,
             soak_wanted_s=wanted,
@@ -338,54 +348,46 @@ def view_runs(
             usual_noise_K=float(np.median(known_noises)) if known_noises else 0.0,
             usual_readout_K=float(np.median(readouts)) if readouts else settings.uncertainty.temperature_resolution_K,
             late_noise_K=noise,
-            usual_still=still,
+            still=still,
+            usual_still=usual,
         )
-        for trace, block, estimate, departed, noise in zip(traces, blocks, estimates, departures, noises, strict=True)
+        for estimate, departed, noise, still in zip(estimates, departures, noises, stills, strict=True)
     ]
 
 
-def longest_still(values: Array) -> tuple[int, int]:
-    """First and last row of the longest stretch without any change; missing readings break it."""
-    changed = np.r_[True, ~(np.diff(values) == 0), True]
-    edges = np.flatnonzero(changed)
+def stand_still(trace: Trace) -> StandStill:
+    """Find where the readings of a run stand still for longest; a missing reading breaks a stretch."""
+    moved = np.diff(trace.temperature_C, axis=0) != 0
+    both_missing = np.isnan(trace.temperature_C[1:]) & np.isnan(trace.temperature_C[:-1])
+    together = (moved & ~both_missing).any(axis=1)
+    *sensors, all_sensors, room = (
+        longest_still(trace.time_s, changed) for changed in (*moved.T, together, np.diff(trace.ambient_C) != 0)
+    )
+    return StandStill(tuple(sensors), all_sensors, room)
+
+
+def longest_still(time_s: Array, changed: Booleans) -> Still:
+    """Return the longest stretch; `changed` says of each reading but the first whether it is another than before."""
+    edges = np.concatenate([[-1], np.flatnonzero(changed), [changed.size]])
     widest = int(np.argmax(np.diff(edges)))
-    return int(edges[widest]), int(edges[widest + 1]) - 1
+    begin, end = int(edges[widest]) + 1, int(edges[widest + 1])
+    return Still(begin, end, float(time_s[end] - time_s[begin]))
 
 
-def usual_still(traces: Sequence[Trace]) -> UsualStill:
+def usual_still(stills: Sequence[StandStill]) -> UsualStill:
     """How long a sensor, all sensors at once, and the room probe usually stand still in a run.
 
     Parameters
     ----------
-    traces : sequence of Trace
-        All runs of a bench.
+    stills : sequence of StandStill
+        Of all runs of a bench.
 
     Returns
     -------
     UsualStill
         0.8 quantiles over the runs, at least a minute; infinite with fewer than five runs.
     """
-    if len(traces) < FEWEST_FOR_USUAL:
+    if len(stills) < FEWEST_FOR_USUAL:
         return UsualStill(np.inf, np.inf, np.inf)
-    spans = [
-        (
-            max(still_s(trace, trace.temperature_C[:, i]) for i in range(len(trace.sensors))),
-            still_s(trace, together_changed(trace)),
-            still_s(trace, trace.ambient_C),
-        )
-        for trace in traces
-    ]
-    return UsualStill(*(max(float(np.quantile(found, 0.8)), 60.0) for found in zip(*spans, strict=True)))
-
-
-def still_s(trace: Trace, values: Array) -> float:
-    """Return how long a series stands still at most, s."""
-    begin, end = longest_still(values)
-    return float(trace.time_s[end] - trace.time_s[begin])
-
-
-def together_changed(trace: Trace) -> Array:
-    """A series that changes whenever any sensor does."""
-    changed = (np.diff(np.nan_to_num(trace.temperature_C, nan=-1e3), axis=0) != 0).any(axis=1)
-    series: Array = np.concatenate([[0.0], np.cumsum(changed, dtype=np.float64)])
-    return series
+    spans = [(max(s.lasted_s for s in run.sensors), run.all_sensors.lasted_s, run.room.lasted_s) for run in stills]
+    return UsualStill(*np.maximum(np.quantile(spans, 0.8, axis=0), 60.0).tolist())
