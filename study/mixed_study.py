@@ -127,7 +127,7 @@ def simulate_campaign(
             lines.append(line)
             traces.append(cut_trace(line, log, start_s=start_s, end_s=end_s, room=None, limit_C=limit_C))
     campaign = Campaign(folder=Path(), settings=settings, runs=tuple(lines), sha256={})
-    return conclude(campaign, settle_runs(campaign, traces), sha256={})
+    return conclude(campaign, settle_runs(campaign, traces), sha256={}, overrides={})
 
 
 def true_power_W(effect_K: float, limit_at_W: float, mount_sd_K: float) -> float:

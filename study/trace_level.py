@@ -266,7 +266,7 @@ def _outcome(
 ) -> dict[str, Any]:
     campaign, traces = campaign_of(name, ladders)
     settled = settle_runs(campaign, traces)
-    found = conclude(campaign, settled, sha256={})
+    found = conclude(campaign, settled, sha256={}, overrides={})
     return {**_reduced(name, settled, ladders), **_compared(name, found, effect_K, rng)}
 
 

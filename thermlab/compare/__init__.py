@@ -7,7 +7,7 @@ from thermlab.base.faces import face
 
 __all__, __getattr__, __dir__ = face(
     __name__,
-    analysis="Analysis analyse compare_campaign conclude",
+    analysis="Analysis analyse analyse_runs compare_campaign conclude",
     comparison="compare_treatments",
     mounts="fit_common_steps tabulate_mounts",
     cautions="POWER",

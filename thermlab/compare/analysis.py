@@ -7,7 +7,7 @@ and measures nothing again.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from statistics import median
 from typing import TYPE_CHECKING, Any
@@ -33,7 +33,11 @@ if TYPE_CHECKING:
     from thermlab.runs.records import ReducedRun
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+Overrides = dict[str, tuple[Any, Any]]
+"""What differs from the campaign as written: (written, used) by name."""
+
+
+@dataclass(frozen=True, slots=True)
 class Bench:
     """What the campaign says about its bench.
 
@@ -51,10 +55,10 @@ class Bench:
 
     time_constant_min: float | None
     u_time_constant_min: float | None
-    mount_sd_K: float | None
-    mount_sd_dof: float | None
-    mount_sd_by_treatment: dict[str, float | None]
-    prior: dict[str, Any] | None
+    mount_sd_K: float | None = None
+    mount_sd_dof: float | None = None
+    mount_sd_by_treatment: dict[str, float | None] = field(default_factory=dict)
+    prior: dict[str, Any] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,7 +94,7 @@ class Analysis(Warned):
     """
 
     campaign: Campaign
-    overrides: dict[str, tuple[Any, Any]]
+    overrides: Overrides
     settings: dict[str, Any]
     runs: tuple[ReducedRun, ...]
     traces: tuple[RunTrace, ...]
@@ -137,20 +141,20 @@ def analyse(
     InputError
         With every problem of the campaign's files and of the overrides.
     """
+    tried = {"room_C": room_C, "temperature_C": temperature_C, "margin_K": margin_K}
+    tried |= {"reference_power_W": reference_power_W, "confidence_level": confidence_level}
+    return analyse_runs(campaign, **tried)[0]
+
+
+def analyse_runs(campaign: Campaign | str | Path, **tried: float | None) -> tuple[Analysis, SettledRuns]:
+    """Do the same and return the reduced runs behind it as well."""
     loaded = campaign if isinstance(campaign, Campaign) else load_campaign(Path(campaign))
-    settings, overrides = apply_overrides(
-        loaded.settings,
-        room_C=room_C,
-        temperature_C=temperature_C,
-        margin_K=margin_K,
-        reference_power_W=reference_power_W,
-        confidence_level=confidence_level,
-    )
-    used = replace(loaded, settings=settings)
+    settings, overrides = apply_overrides(loaded.settings, **tried)
     made = replace(loaded, settings=as_made(settings, loaded.settings))
     readings = read_campaign_logs(made)
-    settled = settle_runs(made, readings.traces)
-    return conclude(used, settled, sha256=readings.sha256, notes=readings.notes, overrides=overrides)
+    settled, used = settle_runs(made, readings.traces), replace(loaded, settings=settings)
+    analysis = conclude(used, settled, sha256=readings.sha256, notes=readings.notes, overrides=overrides)
+    return analysis, settled
 
 
 def conclude(
@@ -158,8 +162,8 @@ def conclude(
     settled: SettledRuns,
     *,
     sha256: dict[str, str],
+    overrides: Overrides,
     notes: tuple[str, ...] = (),
-    overrides: dict[str, tuple[Any, Any]] | None = None,
 ) -> Analysis:
     """Go from reduced runs to every result.
 
@@ -171,17 +175,16 @@ def conclude(
         Its reduced runs.
     sha256 : dict of str to str
         Checksums of the inputs.
+    overrides : dict
+        What differs from the campaign as written.
     notes : tuple of str
         What the log reader passed over.
-    overrides : dict, optional
-        What differs from the campaign as written.
 
     Returns
     -------
     Analysis
     """
-    settings = campaign.settings
-    runs = settled.runs
+    settings, runs = campaign.settings, settled.runs
     whole = compare_campaign(settings, runs)
     comparison = _with_and_without(settings, runs, whole) if len(settings.treatments) > 1 else None
     throttle = _throttle(settings, settled, whole)
@@ -190,7 +193,7 @@ def conclude(
         comparison = decide_each(settings, comparison, throttle)
     return Analysis(
         campaign=campaign,
-        overrides=overrides or {},
+        overrides=overrides,
         settings=_settings_used(settings, settled, whole),
         runs=runs,
         traces=settled.traces,
@@ -199,7 +202,7 @@ def conclude(
         throttle=throttle,
         value=assess_value(settings.treatments, comparison, baseline=settings.baseline),
         budget=build_budget(_budget_inputs(settings, settled, whole, throttle)) if whole is not None else (),
-        caution_list=campaign_cautions(campaign, settled, whole, throttle, overrides or {}, notes, files=sha256),
+        caution_list=campaign_cautions(campaign, settled, whole, throttle, overrides, notes, files=sha256),
         sha256=sha256,
     )
 
@@ -253,13 +256,9 @@ def _with_and_without(
     other = compare_campaign(settings, put_back, reference_power_W=comparison.reference_power_W)
     if other is None:
         return comparison
-    differences = {item.treatment: item.difference_K for item in other.treatments}
-    return replace(
-        comparison,
-        treatments=tuple(
-            replace(item, without_exclusions_K=differences.get(item.treatment)) for item in comparison.treatments
-        ),
-    )
+    pairs = zip(comparison.treatments, other.treatments, strict=True)
+    items = (replace(item, without_exclusions_K=then.difference_K) for item, then in pairs)
+    return replace(comparison, treatments=tuple(items))
 
 
 def _throttle(settings: CampaignSettings, settled: SettledRuns, comparison: Comparison | None) -> ThrottlePower | None:
@@ -284,17 +283,15 @@ def _throttle(settings: CampaignSettings, settled: SettledRuns, comparison: Comp
     )
 
 
-def _bench(settled: SettledRuns, comparison: Comparison | None) -> Bench:
+def _bench(settled: SettledRuns, found: Comparison | None) -> Bench:
     constant = settled.bench.time_constant
-    prior = None if comparison is None else comparison.prior
-    return Bench(
-        time_constant_min=None if constant is None else constant.time_constant_s / 60.0,
-        u_time_constant_min=None if constant is None else constant.u_time_constant_s / 60.0,
-        mount_sd_K=None if comparison is None else comparison.mount_sd_K,
-        mount_sd_dof=None if comparison is None else comparison.mount_sd_dof,
-        mount_sd_by_treatment={} if comparison is None else dict(comparison.mount_sd_by_treatment),
-        prior=None if prior is None else {name: getattr(prior, name) for name in prior.__slots__},
-    )
+    minutes: tuple[float | None, float | None] = None, None
+    if constant is not None:
+        minutes = constant.time_constant_s / 60.0, constant.u_time_constant_s / 60.0
+    if found is None:
+        return Bench(*minutes)
+    prior = None if found.prior is None else asdict(found.prior)
+    return Bench(*minutes, found.mount_sd_K, found.mount_sd_dof, dict(found.mount_sd_by_treatment), prior)
 
 
 def _settings_used(settings: CampaignSettings, settled: SettledRuns, comparison: Comparison | None) -> dict[str, Any]:

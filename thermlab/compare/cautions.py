@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 
 from thermlab.base.numbers import format_interval, number, round_to_uncertainty
-from thermlab.campaign.parameters import DECISION
+from thermlab.campaign.parameters import DECISION, LIMITS
 from thermlab.campaign.runsheet import NOT_MADE
 from thermlab.compare.records import Caution
 
@@ -99,15 +99,10 @@ def throttle_cautions(
     -------
     tuple of Caution
     """
-    sentences = (
-        _no_throttle(found),
-        _no_interval(found, scatter),
-        _observed(found),
-        _room_effect(found, tested_C, cooling),
-    )
+    beside = _no_throttle(found, scatter), _observed(found), _room_effect(found, tested_C, cooling)
     return (
         *_about(POWER, _power(common)),
-        *_about("throttle power", *sentences, weight="beside"),
+        *_about("throttle power", *beside, weight="beside"),
         *_about("rise curve", _curve(fit)),
     )
 
@@ -127,16 +122,12 @@ def _counts(table: MountTable, mounts_planned: int | None) -> Iterator[str]:
     yield from (f"Treatment {name} has no used mount." for name in counts if name not in filled)
     short = {name: count for name, count in counts.items() if mounts_planned is not None and count < mounts_planned}
     if short:
-        yield (
-            f"This looks at the data before the {mounts_planned} planned mounts of each treatment are in "
-            f"({_tally(short)}): looking early and stopping on a good result makes chance results more frequent than "
-            "stated."
-        )
+        early = "looking early and stopping on a good result makes chance results more frequent than stated."
+        before = f"before the {mounts_planned} planned mounts of each treatment are in ({_tally(short)})"
+        yield f"This looks at the data {before}: {early}"
     if filled and max(filled.values()) > _LARGEST_COUNT_RATIO * min(filled.values()):
-        yield (
-            f"Numbers of mounts differ by more than a factor of two ({_tally(filled)}): where the treatments scatter "
-            "differently, the intervals may be too narrow. Equal numbers protect."
-        )
+        narrow = "where the treatments scatter differently, the intervals may be too narrow. Equal numbers protect."
+        yield f"Numbers of mounts differ by more than a factor of two ({_tally(filled)}): {narrow}"
     single = [name for name, count in filled.items() if count == 1]
     if single and sum(filled.values()) > len(filled):
         verb = "has one mount only: its" if len(single) == 1 else "have one mount only: their"
@@ -170,24 +161,19 @@ def _prior(prior: PriorUse | None, scatter: Scatter) -> Iterator[str]:
     if prior is None:
         return
     share = prior.used_dof / (prior.used_dof + max(scatter.own_dof, 0.0))
-    source = f" ({prior.source})" if prior.source else ""
+    source, sd = f" ({prior.source})" if prior.source else "", f"{prior.mount_sd_K:.2g} K"
+    wholly = f"the scatter of {sd} between mounts is taken wholly from earlier campaigns{source}."
     if scatter.own_dof <= 0.0:
-        yield (
-            f"The answer rests on the prior: with one mount of each treatment the scatter of {prior.mount_sd_K:.2g} K "
-            f"between mounts is taken wholly from earlier campaigns{source}."
-        )
+        yield f"The answer rests on the prior: with one mount of each treatment {wholly}"
     else:
-        yield (
-            f"A prior mount SD of {prior.mount_sd_K:.2g} K at the reference power{source} carries {share:.0%} of the "
-            "degrees of freedom."
-        )
+        yield f"A prior mount SD of {sd} at the reference power{source} carries {share:.0%} of the degrees of freedom."
     if not prior.run_noise_K > 0.0:
         yield "No run noise could be found from the ladders to add to the prior mount SD; it is taken as none."
     if prior.p_value is not None and prior.p_value < _PRIOR_CONTRADICTED:
+        ratio = f"{prior.variance_ratio:.2g} times the prior one (F test p = {prior.p_value:.2g})"
         yield (
-            f"The prior contradicts the data: the variance between mounts here is {prior.variance_ratio:.2g} times the "
-            f"prior one (F test p = {prior.p_value:.2g}). It is used all the same; check that bench, method and "
-            "procedure are the same."
+            f"The prior contradicts the data: the variance between mounts here is {ratio}. It is used all the same; "
+            "check that bench, method and procedure are the same."
         )
 
 
@@ -203,21 +189,17 @@ def _default_reference(table: MountTable, reference: ReferenceRise, declared: fl
     """Say that the reference is not the top of the ladder."""
     power, highest = reference.power_W, float(table.steps_W.max(initial=0.0))
     if declared is None and power is not None and table.names and power < highest:
-        yield (
-            f"Not every mount has a used run at the highest step of {highest:g} W: rises are compared at {power:g} W, "
-            "the highest step that all of them have."
-        )
+        instead = f"rises are compared at {power:g} W, the highest step that all of them have."
+        yield f"Not every mount has a used run at the highest step of {highest:g} W: {instead}"
 
 
-def _p_values(items: Sequence[TreatmentComparison], alpha: float) -> list[str]:
+def _p_values(items: Sequence[TreatmentComparison], alpha: float) -> Iterator[str]:
     """Say where p value and interval disagree."""
-    return [
-        f"The adjusted p value of {item.treatment} ({item.p_value:.3f}) and its interval disagree about zero: "
-        f"the interval sets the verdict ({item.verdict})."
-        for item in items
-        if item.p_value is not None and item.simultaneous_interval_K is not None
-        if (item.simultaneous_interval_K[0] > 0.0 or item.simultaneous_interval_K[1] < 0.0) != (item.p_value < alpha)
-    ]
+    for item in items:
+        ends, p_value = item.simultaneous_interval_K, item.p_value
+        if p_value is not None and ends is not None and (ends[0] > 0.0 or ends[1] < 0.0) != (p_value < alpha):
+            disagree = f"{item.treatment} ({p_value:.3f}) and its interval disagree about zero"
+            yield f"The adjusted p value of {disagree}: the interval sets the verdict ({item.verdict})."
 
 
 def _curve(fit: LackOfFit | None) -> Iterator[str]:
@@ -237,15 +219,15 @@ def _curve(fit: LackOfFit | None) -> Iterator[str]:
         )
 
 
-def _offset(found: Comparison, alpha: float) -> list[str]:
+def _offset(found: Comparison, alpha: float) -> Iterator[str]:
     """Say where an offset between treatments is shown."""
-    return [
-        f"{test.treatment} differs from the baseline by an offset of {_signed(test.offset_K, test.standard_error_K)} K "
-        f"that does not grow with power ({_p_words(test.p_value)}): look for a moved probe or room sensor, and at the "
-        "offset-proof slope."
-        for test in (found.offset_check.treatments if found.offset_check else ())
-        if test.p_value < alpha
-    ]
+    for test in found.offset_check.treatments if found.offset_check else ():
+        if test.p_value < alpha:
+            offset = f"{_signed(test.offset_K, test.standard_error_K)} K that does not grow with power"
+            yield (
+                f"{test.treatment} differs from the baseline by an offset of {offset} ({_p_words(test.p_value)}): look "
+                "for a moved probe or room sensor, and at the offset-proof slope."
+            )
 
 
 def _steps(table: MountTable) -> Iterator[str]:
@@ -254,12 +236,9 @@ def _steps(table: MountTable) -> Iterator[str]:
     if table.names and not common.size:
         yield "No power step was used of every mount: there is no ladder mean, no offset and no offset-proof slope."
     elif common.size < table.steps_W.size:
-        listed = ", ".join(f"{step:g}" for step in common)
         rest = "" if common.size > 1 else "; one step has no slope and no offset"
-        yield (
-            "Ladder mean, upper steps, offset and offset-proof slope rest on the steps that every mount has: "
-            f"{listed} W{rest}."
-        )
+        which = f"the steps that every mount has: {', '.join(f'{step:g}' for step in common)} W{rest}."
+        yield f"Ladder mean, upper steps, offset and offset-proof slope rest on {which}"
 
 
 def _nulls(found: Comparison, table: MountTable, scatter: Scatter) -> Iterator[Caution]:
@@ -276,11 +255,8 @@ def _nulls(found: Comparison, table: MountTable, scatter: Scatter) -> Iterator[C
         yield Caution(f"No Welch interval beside the pooled one for {alone}: {words}.", "other estimands", "beside")
     endless = [n for n, item in answered.items() if item.verdict == "undecided" and item.mounts_needed is None]
     if endless:
-        words = (
-            f"No number of mounts that would settle {', '.join(endless)}: it would take more than 10 000 of each to "
-            "see a difference as small as the margin."
-        )
-        yield Caution(words, "comparison")
+        many = "it would take more than 10 000 of each to see a difference as small as the margin."
+        yield Caution(f"No number of mounts that would settle {', '.join(endless)}: {many}", "comparison")
     silent: dict[str, list[str]] = {}
     for effect in found.secondary:
         if effect.treatment in answered and effect.difference is not None and effect.interval is None:
@@ -289,13 +265,12 @@ def _nulls(found: Comparison, table: MountTable, scatter: Scatter) -> Iterator[C
     why = no_scatter if scatter.own_dof <= 0.0 else "its numbers agree to the last digit"
     for name, estimands in silent.items():
         yield Caution(f"No interval for {', '.join(estimands)} of {name}: {why}.", "other estimands")
-    unseen = []
-    if found.offset_check is None and any(item.n_mounts for item in items):
-        unseen.append("an offset between treatments (takes two steps that all mounts share, three with one mount each)")
-    if found.lack_of_fit is None:
-        unseen.append("the shape of the rise curve (takes two mounts that share three steps)")
+    offset = "an offset between treatments (takes two steps that all mounts share, three with one mount each)"
+    shape = "the shape of the rise curve (takes two mounts that share three steps)"
+    no_offset = found.offset_check is None and any(item.n_mounts for item in items)
+    unseen = "; ".join([offset] * no_offset + [shape] * (found.lack_of_fit is None))
     if unseen:
-        words = f"Not tested, for want of runs or of scatter between them: {'; '.join(unseen)}."
+        words = f"Not tested, for want of runs or of scatter between them: {unseen}."
         yield Caution(words, "other estimands", "beside")
 
 
@@ -309,16 +284,12 @@ def _signed(value: float, u: float) -> str:
     return ("+" if value > 0.0 else "") + round_to_uncertainty(value, u)
 
 
-def _no_throttle(found: ThrottlePower) -> Iterator[str]:
-    """Say why a treatment has no throttle power."""
+def _no_throttle(found: ThrottlePower, scatter: Scatter) -> Iterator[str]:
+    """Say why a treatment has no throttle power, or one without an interval."""
     base, *rest = found.treatments
     yield from (f"No throttle power for {item.treatment}: {item.reason}." for item in found.treatments if item.reason)
     if base.reason and any(not item.reason for item in rest):
         yield f"No difference of throttle powers: {base.treatment}, the baseline, has none."
-
-
-def _no_interval(found: ThrottlePower, scatter: Scatter) -> Iterator[str]:
-    """Say why a throttle power has no interval."""
     items = [item for item in found.treatments if item.throttle_power_W is not None]
     without = [item.treatment for item in items if item.interval_W is None]
     if without:
@@ -326,13 +297,10 @@ def _no_interval(found: ThrottlePower, scatter: Scatter) -> Iterator[str]:
         why = digits if scatter.no_scatter else one
         yield f"No interval for the throttle power of {', '.join(without)}: {why}."
     apart = [i.treatment for i in items if i.difference_W is not None and i.difference_interval_W is None]
-    apart = [name for name in apart if name not in without]
-    if apart:
+    if names := ", ".join(name for name in apart if name not in without):
         # Under Welch a treatment of one mount takes the interval from its difference alone.
-        yield (
-            f"No interval for the difference of throttle powers of {', '.join(apart)}: the mounts of one of the two "
-            "cannot show their scatter."
-        )
+        why = "the mounts of one of the two cannot show their scatter."
+        yield f"No interval for the difference of throttle powers of {names}: {why}"
 
 
 def _observed(found: ThrottlePower) -> Iterator[str]:
@@ -340,17 +308,14 @@ def _observed(found: ThrottlePower) -> Iterator[str]:
     for item in found.treatments:
         seen, band = item.directly_observed_W, item.future_mount_interval_W
         if seen is not None and band is not None and not band[0] <= seen <= band[1]:
-            half = 0.5 * (band[1] - band[0])
-            yield (
-                f"Runs of {item.treatment} that shed power at the limit point to {round_to_uncertainty(seen, half)} W, "
-                f"outside the {format_interval(*band, 'W')} predicted for one mount: believe the observation and look "
-                "for the reason."
-            )
+            point = f"{round_to_uncertainty(seen, 0.5 * (band[1] - band[0]))} W"
+            outside = f"outside the {format_interval(*band, 'W')} predicted for one mount"
+            what = f"Runs of {item.treatment} that shed power at the limit point to {point}, {outside}"
+            yield f"{what}: believe the observation and look for the reason."
         if item.observed and seen is None:
-            yield (
-                f"Runs of {item.treatment} shed power at the limit, but the power they held cannot be moved to the "
-                "customer's room and limit: no curve rises there, or it would lie more than 20 % outside the ladder."
-            )
+            why = "no curve rises there, or it would lie more than 20 % outside the ladder."
+            held = "the power they held cannot be moved to the customer's room and limit"
+            yield f"Runs of {item.treatment} shed power at the limit, but {held}: {why}"
 
 
 POWER = "power meter"
@@ -363,12 +328,12 @@ TRUSTED_POWER = 0.025
 def _power(common: float) -> Iterator[str]:
     """Say that logged and set power disagree throughout, and what that does to the throttle power."""
     read, true = ("above", "lower") if common > 0.0 else ("below", "higher")
+    by, then = 100.0 * abs(common), f"{100.0 * abs(1.0 / (1.0 + common) - 1.0):.1f} % {true}"
     if abs(common) > TRUSTED_POWER:
         yield (
-            f"The logged power is {100.0 * abs(common):.1f} % {read} the set power in all runs alike: the meter or the "
-            "setting is wrong. The throttle powers take the meter for true; where the setting is, they are "
-            f"{100.0 * abs(1.0 / (1.0 + common) - 1.0):.1f} % {true}, and their intervals reach that far. "
-            "Check the power against a second meter."
+            f"The logged power is {by:.1f} % {read} the set power in all runs alike: the meter or the setting is "
+            f"wrong. The throttle powers take the meter for true; where the setting is, they are {then}, and their "
+            "intervals reach that far. Check the power against a second meter."
         )
 
 
@@ -405,6 +370,7 @@ REPEATS_DIFFER, REPEATS_DIFFER_K = 2.0, 0.5
 # Days between runs of one campaign that make an exchange of day and month likely (common practice, no source).
 WEEKS_APART_DAYS = 25
 
+_NO_LIMITS = "No temperature limit and customer's room are given, so no throttle power can be predicted."
 _WORDS = {
     "margin_K": "margin (K)",
     "reference_power_W": "reference power (W)",
@@ -448,20 +414,22 @@ def campaign_cautions(
     tuple of Caution
         Without repetition.
     """
-    alone = len(campaign.settings.treatments) == 1
+    alone, none = len(campaign.settings.treatments) == 1, comparison is None
+    changed = [
+        *_overridden(overrides, DECISION, "was changed after the data were seen"),
+        *_overridden(overrides, LIMITS, "is not the one written in the campaign"),
+        *["There is one treatment only, so there is nothing to compare it with."] * alone,
+        *["No run can be used: there is no result to give."] * none,
+    ]
+    on_throttle = () if throttle is None else throttle.caution_list
     found = [
         *_about("runs", _by_hand(settled)),
-        *_about(
-            "campaign",
-            _overridden(overrides, DECISION, "was changed after the data were seen"),
-            _overridden(overrides, ("room_C", "temperature_C"), "is not the one written in the campaign"),
-            ["There is one treatment only, so there is nothing to compare it with."] if alone else [],
-            ["No run can be used: there is no result to give."] if comparison is None else [],
-        ),
-        *(() if throttle is None else (caution for caution in throttle.caution_list if caution.about == POWER)),
+        *_about("campaign", changed),
+        *(caution for caution in on_throttle if caution.about == POWER),
         *(() if comparison is None else comparison.caution_list),
         *_about_files(campaign.cautions, files, "campaign"),
-        *_throttle(campaign, throttle, is_answer=alone or comparison is None),
+        *(replace(caution, weight="headline") if alone or none else caution for caution in on_throttle),
+        *_about("throttle power", [_NO_LIMITS] * (campaign.settings.limits is None)),
         *_about("bench", _bench(settled), _room(campaign, settled)),
         *_stops_early(campaign, settled),
         *_about("runs", _repeats(settled), _left_out(settled), _days_exchanged(campaign, settled)),
@@ -483,25 +451,20 @@ def _by_hand(settled: SettledRuns) -> Iterator[str]:
     n_runs = sum(map(len, grades.values()))
     if 0 < by_hand < n_runs:
         listed = ", ".join(f"{name} {sum(of)} of {len(of)} runs" for name, of in grades.items())
-        yield (
-            f"Readings without a log are mixed with settled rises ({listed}): one taken before the bench had settled "
-            "is too low, and makes its treatment look cooler than it is."
-        )
+        low = "one taken before the bench had settled is too low, and makes its treatment look cooler than it is."
+        yield f"Readings without a log are mixed with settled rises ({listed}): {low}"
     if by_hand:
-        yield (
-            f"{by_hand} of {n_runs} runs are of the lower grade: readings without a log, whose rise is the reading "
-            "less the room; nothing shows that they had settled."
-        )
+        what = "readings without a log, whose rise is the reading less the room; nothing shows that they had settled."
+        yield f"{by_hand} of {n_runs} runs are of the lower grade: {what}"
 
 
 def _about_files(notes: Sequence[str], files: Collection[str], else_about: str) -> list[Caution]:
     """Notes that begin with the name of a file are about it; it is said beside the checksum of the file."""
-    found = []
-    for note in notes:
-        name, colon, _ = note.partition(": ")
-        on_file = bool(colon) and name in files
-        found.append(Caution(note, name, "beside") if on_file else Caution(note, else_about))
-    return found
+    named = [(note, note.partition(": ")[0]) for note in notes]
+    return [
+        Caution(note, name, "beside") if name != note and name in files else Caution(note, else_about)
+        for note, name in named
+    ]
 
 
 def _overridden(overrides: dict[str, tuple[Any, Any]], names: tuple[str, ...], what: str) -> list[str]:
@@ -515,25 +478,14 @@ def _overridden(overrides: dict[str, tuple[Any, Any]], names: tuple[str, ...], w
     ]
 
 
-def _throttle(campaign: Campaign, throttle: ThrottlePower | None, *, is_answer: bool) -> list[Caution]:
-    """Cautions on the throttle power; where there is no comparison it is the answer itself."""
-    if campaign.settings.limits is None:
-        words = "No temperature limit and customer's room are given, so no throttle power can be predicted."
-        return [Caution(words, "throttle power")]
-    found = () if throttle is None else throttle.caution_list
-    return [replace(caution, weight="headline") if is_answer else caution for caution in found]
-
-
 def _bench(settled: SettledRuns) -> Iterator[str]:
     """No time constant, or one of its own for each treatment."""
     factors, constant = settled.bench.factors, settled.bench.time_constant
     if factors and constant is not None:
-        tau_min = constant.time_constant_s / 60.0
-        listed = ", ".join(f"{name} {factor * tau_min:.1f} min" for name, factor in factors.items())
-        yield (
-            f"The treatments settle at different speeds ({listed}), as different heat sinks do: each was reduced with "
-            "its own time constant, so an equal soak leaves different amounts to come."
-        )
+        tau_s = constant.time_constant_s
+        listed = ", ".join(f"{name} {factor * tau_s / 60.0:.1f} min" for name, factor in factors.items())
+        own = "each was reduced with its own time constant, so an equal soak leaves different amounts to come."
+        yield f"The treatments settle at different speeds ({listed}), as different heat sinks do: {own}"
     if constant is None and any(run.reason != NOT_MADE and not run.by_hand for run in settled.runs):
         yield (
             "The runs do not determine the time constant of the bench; only runs that are steady at their end have a "
@@ -566,15 +518,13 @@ def _room(campaign: Campaign, settled: SettledRuns) -> Iterator[str]:
     constant, (low, high) = campaign.settings.ambient_constant, LIKELY_ROOM_C
     odd = [run for run in settled.runs if run.ambient_C is not None and not low < run.ambient_C <= high]
     if constant is not None:
-        yield (
-            f"The room was not logged: {constant.value_C:g} degC was read off a thermometer, with a standard "
-            f"uncertainty of {constant.u_K:g} K. A room that moved is in the rises."
+        read = (
+            f"{constant.value_C:g} degC was read off a thermometer, with a standard uncertainty of {constant.u_K:g} K"
         )
+        yield f"The room was not logged: {read}. A room that moved is in the rises."
     elif odd:
-        yield (
-            f"The room of {len(odd)} runs was read as {odd[0].ambient_C:.0f} degC or the like ({odd[0].run}): "
-            "are the unit and the column of the room right?"
-        )
+        read = f"was read as {odd[0].ambient_C:.0f} degC or the like ({odd[0].run})"
+        yield f"The room of {len(odd)} runs {read}: are the unit and the column of the room right?"
 
 
 def _days_exchanged(campaign: Campaign, settled: SettledRuns) -> Iterator[str]:
@@ -605,11 +555,10 @@ def _repeats(settled: SettledRuns) -> Iterator[str]:
         low, high = min(repeats), max(repeats)
         spread, u = high[0] - low[0], math.hypot(low[1], high[1])
         if spread > REPEATS_DIFFER * u and spread > REPEATS_DIFFER_K:
-            yield (
-                f"The repeats {low[2]} and {high[2]} of {treatment} mount {mount} at {power:g} W differ by "
-                f"{spread:.1f} K, {spread / u:.1f} times what their own scatter explains: something changed between "
-                "them that was not logged (air, room, contact)."
-            )
+            which = f"The repeats {low[2]} and {high[2]} of {treatment} mount {mount} at {power:g} W"
+            by = f"{spread:.1f} K, {spread / u:.1f} times what their own scatter explains"
+            why = "something changed between them that was not logged (air, room, contact)."
+            yield f"{which} differ by {by}: {why}"
 
 
 def _left_out(settled: SettledRuns) -> Iterator[str]:
@@ -620,7 +569,5 @@ def _left_out(settled: SettledRuns) -> Iterator[str]:
         more = f" and {len(gone) - 12} more" if len(gone) > 12 else ""
         yield f"Left out of the answer: {listed}{more}."
     if held:
-        yield (
-            "Shed power at the limit and so not in the fits at set power, but an observation of the throttle power: "
-            f"{', '.join(held[:12])}."
-        )
+        seen = "Shed power at the limit and so not in the fits at set power, but an observation of the throttle power"
+        yield f"{seen}: {', '.join(held[:12])}."

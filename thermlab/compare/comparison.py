@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Literal
 from scipy.special import fdtr, fdtrc
 
 from thermlab.compare.cautions import comparison_cautions
-from thermlab.compare.mounts import Groups, judge_mounts, reference_rise, run_noise, summarise_mounts, tabulate_mounts
+from thermlab.compare.mounts import judge_mounts, reference_rise, run_noise, summarise_mounts, tabulate_mounts
 from thermlab.compare.records import Comparison, PriorUse, TreatmentComparison, Variance
 from thermlab.compare.secondary import assess_curve, check_offset, compare_secondaries, hear_witness
 from thermlab.compare.verdict import decide, doubts, from_which_power, in_doubt, is_equivalent
@@ -24,7 +24,7 @@ from thermlab.stats.variances import Prior, cochran, order_can_be_fitted
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from thermlab.compare.mounts import Difference, MountTable, ReferenceRise, Scatter
+    from thermlab.compare.mounts import Difference, Groups, MountTable, ReferenceRise, Scatter
     from thermlab.runs.records import ReducedRun
 
 
@@ -91,15 +91,8 @@ def compare_treatments(
     if no_order:
         chosen.append(f"The declared covariate for the order of the mounts is not used: {no_order}.")
     with_order = order_covariate and not no_order
-    groups = Groups(
-        treatments=table.treatments,
-        baseline=baseline,
-        group=table.group,
-        order=table.order if with_order else None,
-        variance=used,
-        prior_dof=prior.used_dof if prior is not None else 0.0,
-        alpha=alpha,
-    )
+    groups = table.groups(baseline, variance=used, prior=prior, alpha=alpha)
+    groups = replace(groups, order=table.order if with_order else None)
     scatter, plain_welch = _judge(table, reference, groups, prior_use)
     prior_use = _judge_prior(prior_use, scatter)
     power, counts = reference.power_W, dict(zip(table.treatments, table.counts().tolist(), strict=True))

@@ -21,7 +21,7 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -37,6 +37,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from thermlab.runs.records import ReducedRun
+    from thermlab.stats.variances import Prior
 
 Counts = NDArray[np.intp]
 
@@ -97,6 +98,11 @@ class MountTable:
     def counts(self) -> Counts:
         """Return the number of used mounts of each treatment, shape (n_treatments,)."""
         return np.bincount(self.group, minlength=len(self.treatments))
+
+    def groups(self, baseline: str, *, variance: Variance, prior: Prior | None, alpha: float) -> Groups:
+        """Return how its mounts are to be judged, their order left aside."""
+        groups = Groups(treatments=self.treatments, baseline=baseline, group=self.group, variance=variance, alpha=alpha)
+        return groups if prior is None else replace(groups, prior_dof=prior.used_dof)
 
 
 def tabulate_mounts(runs: Sequence[ReducedRun], treatments: Sequence[str]) -> MountTable:

@@ -162,7 +162,7 @@ class SecondaryEffect:
     interval: Interval | None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class OffsetTest:
     """Offset of one candidate against the baseline.
 

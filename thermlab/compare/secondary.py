@@ -17,6 +17,7 @@ between two steps shows as a jump of the resistance between them.
 
 from __future__ import annotations
 
+import contextlib
 import math
 from dataclasses import replace
 from functools import lru_cache
@@ -26,7 +27,7 @@ import numpy as np
 from scipy.special import fdtrc
 
 from thermlab.base.numbers import with_interval
-from thermlab.compare.mounts import Difference, Groups, MountTable, ReferenceRise, fit_common_steps, judge_mounts
+from thermlab.compare.mounts import fit_common_steps, judge_mounts
 from thermlab.compare.records import Kink, LackOfFit, OffsetCheck, OffsetTest, SecondaryEffect, Witness
 from thermlab.runs.records import TOO_SHORT
 from thermlab.stats.curves import curve_design
@@ -37,6 +38,7 @@ from thermlab.stats.power import noncentral_t_power
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
+    from thermlab.compare.mounts import Difference, Groups, MountTable, ReferenceRise
     from thermlab.compare.records import Interval, Variance
     from thermlab.runs.records import ReducedRun
     from thermlab.stats.variances import Prior
@@ -78,10 +80,7 @@ def compare_secondaries(
         By estimand, then by candidate. Estimands that the steps do not carry are left out.
     """
     effects: list[SecondaryEffect] = []
-    if not table.names:
-        return ()
-    rise_scale = float(np.nanmax(np.abs(table.rise_K)))
-    steps = table.steps_W[table.common]
+    steps, rise_scale = table.steps_W[table.common], float(np.nanmax(np.abs(table.rise_K), initial=0.0))
     for estimand, values, weights in _summaries(table, steps):
         unit: Literal["K", "K/W"] = "K/W" if estimand in ("series resistance", "offset-proof slope") else "K"
         prior_variance = None
@@ -103,16 +102,11 @@ def _summaries(table: MountTable, steps: Floats) -> Iterator[tuple[str, Floats, 
     rise = table.rise_K[:, table.common]
     if steps.size:
         upper = np.where(np.arange(steps.size) >= steps.size // 2, 1.0, 0.0)
-        for name, weights in (
-            ("ladder mean", np.full(steps.size, 1.0 / steps.size)),
-            ("upper steps", upper / upper.sum()),
-        ):
-            yield name, rise @ weights, weights
-    try:
+        for name, weights in (("ladder mean", np.ones(steps.size)), ("upper steps", upper)):
+            yield name, rise @ (weights / weights.sum()), weights / weights.sum()
+    with contextlib.suppress(NotEstimableError):
         slopes = fit_common_steps(table).slope_K_per_W
         yield "series resistance", slopes, steps / float(steps @ steps) if steps.size else steps
-    except NotEstimableError:
-        pass
     if steps.size >= 2:
         rise = rise - rise.mean(axis=0)
         for name, weights in zip(("offset-proof slope", "offset"), _line_weights(steps), strict=True):
@@ -184,22 +178,16 @@ def _early_by_mount(
 
     Runs too short for a settled rise count. Without a reference power it is that of the highest step.
     """
-    have = [
-        run
-        for run in runs
-        if (run.used or run.reason in SCREENED) and run.early_rise_K is not None and run.treatment in groups.treatments
-    ]
+    known = [run for run in runs if run.early_rise_K is not None and run.treatment in groups.treatments]
+    have = [run for run in known if run.used or run.reason in SCREENED]
     if not have:
         return {}, power_W
     power_W = power_W or max(run.set_power_W for run in have)
-    kinds = sorted({(run.set_power_W, run.early_from_W or 0.0) for run in have})
+    kind = [(run.set_power_W, run.early_from_W or 0.0) for run in have]
     of = [groups.treatments.index(run.treatment) for run in have]
-    present = sorted(set(of))
-    design = np.zeros((len(have), len(kinds) + len(present) - 1))
-    for row, run in enumerate(have):
-        design[row, kinds.index((run.set_power_W, run.early_from_W or 0.0))] = 1.0
-        if of[row] != present[0]:
-            design[row, len(kinds) + present.index(of[row]) - 1] = 1.0
+    kinds, present = sorted(set(kind)), sorted(set(of))
+    columns = [[one == own for one in kind] for own in kinds] + [[one == own for one in of] for own in present[1:]]
+    design = np.array(columns, dtype=np.float64).T
     per_watt = np.array([(run.early_rise_K or 0.0) / run.set_power_W for run in have])
     try:
         fit = fit_linear(design, per_watt * power_W)
@@ -228,26 +216,19 @@ def _testify(early: Difference, late: Difference, apart: Sequence[Interval | Non
     read = f"The early rise differs by {with_interval(early.difference, early.interval)} K"
     scale = f"1 K between interfaces reads about {share[0]:g} to {share[1]:g} K early"
     known = [interval for interval in apart if interval is not None]
-    agrees: bool | None = None
+    agrees, said = None, ": it neither confirms nor contradicts the settled rise"
+    both = _beyond_zero(early.interval) and _beyond_zero(late.interval)
     if early.interval is None or not known:
-        says = f"{read}; without replicates it cannot be judged ({scale})."
+        said = "; without replicates it cannot be judged"
     elif min(low for low, _ in known) > 0.0 or max(high for _, high in known) < 0.0:
         agrees = False
-        says = (
-            f"{read}, the settled rise of the same mounts by {with_interval(late.difference, late.interval)} K: what "
-            f"they do not share is in the air, the room, the fan or the heat sink, not in the interface ({scale})."
+        said = (
+            f", the settled rise of the same mounts by {with_interval(late.difference, late.interval)} K: what they do "
+            "not share is in the air, the room, the fan or the heat sink, not in the interface"
         )
-    elif (
-        _beyond_zero(early.interval)
-        and _beyond_zero(late.interval)
-        and settled != 0.0
-        and difference / settled > _MOST_LACKING * share[0]
-    ):
-        agrees = True
-        says = f"{read}: it confirms that the difference is in the interface ({scale})."
-    else:
-        says = f"{read}: it neither confirms nor contradicts the settled rise ({scale})."
-    return Witness(early.difference, early.interval, agrees, says)
+    elif both and settled != 0.0 and difference / settled > _MOST_LACKING * share[0]:
+        agrees, said = True, ": it confirms that the difference is in the interface"
+    return Witness(early.difference, early.interval, agrees, f"{read}{said} ({scale}).")
 
 
 def _beyond_zero(interval: Interval | None) -> bool:
@@ -279,40 +260,25 @@ def check_offset(table: MountTable, groups: Groups) -> OffsetCheck | None:
     left = rise - intercepts[:, None] - (rise @ slope_weights)[:, None] * steps
     residual_dof = (len(table.names) - 1) * (steps.size - 2)
     residual_sd = math.sqrt(float((left * left).sum()) / residual_dof) if residual_dof > 0 else 0.0
-    plain = Groups(treatments=groups.treatments, baseline=groups.baseline, group=groups.group, alpha=groups.alpha)
+    plain = replace(groups, order=None, variance="pooled", prior_dof=0.0)
     scale = float(np.abs(table.rise_K[:, common]).max())
     between = judge_mounts(intercepts, plain, scale=scale)
     level: Literal["between mounts", "within mounts"] = "between mounts" if between.own_dof > 0 else "within mounts"
     within = residual_sd * math.sqrt(2.0 * float(weights @ weights)) if residual_sd > 1e-9 * scale else None
     tests = []
     for item in between.differences:
-        error, dof = item.standard_error, item.dof
+        offset, error, dof = item.difference, item.standard_error, item.dof
         if level == "within mounts":
             error, dof = within, float(residual_dof)
-        if item.difference is not None and error is not None and dof:
-            tests.append(_test(item.treatment, item.difference, error, dof, groups.alpha))
+        if offset is not None and error is not None and dof:
+            t, detectable = t_point(1.0 - groups.alpha / 2.0, dof), _detectable_errors(groups.alpha, dof) * error
+            ends, p_value = (offset - t * error, offset + t * error), t_tail(offset / error, dof)
+            tests.append(OffsetTest(item.treatment, offset, ends, error, dof, p_value, detectable))
     if not tests:
         return None
     smallest = min(test.detectable_K for test in tests)
-    return OffsetCheck(
-        level=level,
-        power=OFFSET_POWER,
-        treatments=tuple(tests),
-        note=f"A clean result proves nothing: an offset below about {smallest:.2g} K would mostly go unseen.",
-    )
-
-
-def _test(treatment: str, offset: float, error: float, dof: float, alpha: float) -> OffsetTest:
-    t = t_point(1.0 - alpha / 2.0, dof)
-    return OffsetTest(
-        treatment=treatment,
-        offset_K=offset,
-        interval_K=(offset - t * error, offset + t * error),
-        standard_error_K=error,
-        dof=dof,
-        p_value=t_tail(offset / error, dof),
-        detectable_K=_detectable_errors(alpha, dof) * error,
-    )
+    note = f"A clean result proves nothing: an offset below about {smallest:.2g} K would mostly go unseen."
+    return OffsetCheck(level=level, power=OFFSET_POWER, treatments=tuple(tests), note=note)
 
 
 @lru_cache(maxsize=256)

@@ -8,6 +8,7 @@ give an interval that is wrong; nothing is said beyond 20 % outside the ladder.
 
 from __future__ import annotations
 
+import contextlib
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -79,13 +80,8 @@ class MountCurve:
         power = self.curve.power_W(rise_K)
         if self.fit is None or power is None:
             return None
-        found = predict_inverse(
-            self.fit,
-            _basis,
-            rise_K,
-            (power / _SEARCH_FACTOR, power * _SEARCH_FACTOR),
-            confidence_level=confidence_level,
-        )
+        search = power / _SEARCH_FACTOR, power * _SEARCH_FACTOR
+        found = predict_inverse(self.fit, _basis, rise_K, search, confidence_level=confidence_level)
         return None if found is None else found.interval
 
 
@@ -107,24 +103,21 @@ def curves_of_mounts(table: MountTable) -> tuple[Sequence[MountCurve | None], st
     if not table.names:
         return [], f"{words} per mount"
     if int(table.present.sum(axis=1).min()) >= _STEPS_FOR_OWN_CURVE:
-        fits = [_own_fit(table, i) for i in rows]
+        own = [(table.steps_W[has], rise[has]) for has, rise in zip(table.present, table.rise_K, strict=True)]
+        fits = [fit_linear(curve_design(steps), rises) for steps, rises in own]
         dof = sum(fit.dof for fit in fits)
         noise = float(np.sqrt(sum(float(fit.residuals @ fit.residuals) for fit in fits) / dof)) if dof else None
-        own = [
-            MountCurve(_rise_curve(table, i, *fit.coefficients), fit, fit.unscaled_covariance, noise)
-            for i, fit in enumerate(fits)
-        ]
-        return own, f"{words} per mount"
+        curves = [_rise_curve(table, i, fit.coefficients) for i, fit in enumerate(fits)]
+        each = zip(curves, fits, strict=True)
+        return [MountCurve(curve, fit, fit.unscaled_covariance, noise) for curve, fit in each], f"{words} per mount"
     shared = fit_shared_curve(table)
     if shared is None:
         return [None for _ in rows], f"{words}: too few power steps"
-    curves = []
-    for i in rows:
-        pair = np.array([i, len(table.names)])
-        covariance = shared.unscaled_covariance[np.ix_(pair, pair)]
-        curve = _rise_curve(table, i, *shared.coefficients[pair])
-        curves.append(MountCurve(curve, None, covariance, shared.residual_sd))
-    return curves, f"{words}, b per mount, a shared by all mounts because some have fewer than three steps"
+    found = []
+    for pair in ([i, len(rows)] for i in rows):
+        curve, covariance = _rise_curve(table, pair[0], shared.coefficients[pair]), shared.unscaled_covariance
+        found.append(MountCurve(curve, None, covariance[np.ix_(pair, pair)], shared.residual_sd))
+    return found, f"{words}, b per mount, a shared by all mounts because some have fewer than three steps"
 
 
 def mean_curve(curves: Sequence[RiseCurve]) -> RiseCurve | None:
@@ -185,43 +178,22 @@ def model_spread_W(
         model can be fitted.
     """
     rows, columns = np.nonzero(table.present[np.asarray(mounts)])
-    powers = table.steps_W[columns]
-    rises = table.rise_K[np.asarray(mounts)][rows, columns]
-    found = [_power(powers, rises, exponent, rise_K) for exponent in (EXPONENT, *OTHER_EXPONENTS)]
-    found.append(_quadratic_power(powers, rises, rise_K, power_W))
+    powers, rises = table.steps_W[columns], table.rise_K[np.asarray(mounts)][rows, columns]
+    found: list[float | None] = []
+    with contextlib.suppress(NotEstimableError):
+        found += [fit_curve(powers, rises, exponent=q).power_W(rise_K) for q in (EXPONENT, *OTHER_EXPONENTS)]
+        # A quadratic, on its rising branch.
+        c0, c1, c2 = fit_linear(np.column_stack([np.ones_like(powers), powers, powers**2]), rises).coefficients
+        roots = [root for root in np.roots([c2, c1, c0 - rise_K]) if abs(root.imag) < 1e-9 * abs(root.real)]
+        rising = [float(root.real) for root in roots if root.real > 0.0 and c1 + 2.0 * c2 * root.real > 0.0]
+        found.append(min(rising, key=lambda root: abs(root - power_W), default=None))
     known = [value for value in found if value is not None]
     return (max(known) - min(known)) / 2.0 if len(known) > 1 else None
 
 
-def _power(powers: Floats, rises: Floats, exponent: float, rise_K: float) -> float | None:
-    try:
-        return fit_curve(powers, rises, exponent=exponent).power_W(rise_K)
-    except NotEstimableError:
-        return None
-
-
-def _quadratic_power(powers: Floats, rises: Floats, rise_K: float, near_W: float) -> float | None:
-    """Where a quadratic reaches a rise on its rising branch, W; None where it never does."""
-    try:
-        c0, c1, c2 = fit_linear(np.column_stack([np.ones_like(powers), powers, powers**2]), rises).coefficients
-    except NotEstimableError:
-        return None
-    rising = [
-        float(root.real)
-        for root in np.roots([c2, c1, c0 - rise_K])
-        if abs(root.imag) < 1e-9 * abs(root.real) and root.real > 0.0 and c1 + 2.0 * c2 * root.real > 0.0
-    ]
-    return min(rising, key=lambda root: abs(root - near_W)) if rising else None
-
-
-def _own_fit(table: MountTable, row: int) -> LinearFit:
-    has = table.present[row]
-    return fit_linear(curve_design(table.steps_W[has]), table.rise_K[row, has])
-
-
-def _rise_curve(table: MountTable, row: int, b: float, a: float) -> RiseCurve:
-    steps = table.steps_W[table.present[row]]
-    return RiseCurve(b_K_per_W=float(b), a=float(a), lowest_W=float(steps.min()), highest_W=float(steps.max()))
+def _rise_curve(table: MountTable, row: int, coefficients: Floats) -> RiseCurve:
+    steps, (b, a) = table.steps_W[table.present[row]], coefficients.tolist()
+    return RiseCurve(b_K_per_W=b, a=a, lowest_W=float(steps.min()), highest_W=float(steps.max()))
 
 
 def _basis(power_W: float) -> Floats:
@@ -292,16 +264,21 @@ def predict_throttle(
     limit = temperature_C - room_C
     curves, model = curves_of_mounts(table)
     powers = [None if curve is None or limit <= 0.0 else curve.curve.power_W(limit) for curve in curves]
-    solved = _Solved(table, limit, curves, powers, _refusals(table, curves, powers, limit))
-    ceiling_C = _lowest_ceiling_C(runs)
+    groups = table.groups(baseline, variance=variance, prior=prior, alpha=1.0 - confidence_level)
+    solved = _Solved(table, groups, limit, curves, powers, _refusals(table, curves, powers, limit))
+    # The lowest reading at which sensors were found to end.
+    ends_C = [flag.evidence["ceiling_C"] for run in runs for flag in run.flags if flag.flag == "at the ceiling"]
+    ceiling_C = min(ends_C, default=None)
     if ceiling_C is not None and ceiling_C < temperature_C:
         why = f"sensors end at {ceiling_C:g} degC, below the limit of {temperature_C:g} degC: no reading reaches it"
         solved = replace(solved, refused={name: (why, outside) for name, (_, outside) in solved.refused.items()})
-    scatter = _judge(solved, baseline, variance, prior, order_covariate, 1.0 - confidence_level)
-    items = tuple(_describe(name, solved, scatter, variance, held, confidence_level) for name in names)
-    common = common_power_difference(runs)
+    scatter = _judge(solved, prior, order_covariate=order_covariate)
+    items = tuple(_describe(name, solved, scatter, held) for name in names)
+    # By how much logged and set power differ in the middle of all used runs, as a fraction of the set power.
+    ratios = [run.power_W / run.set_power_W for run in runs if run.used and run.power_W is not None]
+    common = float(np.median(ratios)) - 1.0 if ratios else 0.0
     if abs(common) > TRUSTED_POWER:
-        items = tuple(on_either_scale(item, common) for item in items)
+        items = tuple(_on_either_scale(item, common) for item in items)
     rooms = [run.ambient_C for run in runs if run.used and run.ambient_C is not None]
     tested_C = float(np.mean(rooms)) if rooms else room_C
     unsure_K = _UNSURE * time_constant_u_K if cooling == "forced" else 0.0
@@ -376,6 +353,7 @@ class _Solved:
     """The mounts with their curves solved for the rise at the limit."""
 
     table: MountTable
+    groups: Groups
     limit_K: float
     curves: Sequence[MountCurve | None]
     powers_W: Sequence[float | None]
@@ -412,22 +390,8 @@ def _refusals(
     return found
 
 
-def common_power_difference(runs: Sequence[ReducedRun]) -> float:
-    """Return by how much logged and set power differ in the middle of all used runs, as a fraction of the set power."""
-    ratios = [run.power_W / run.set_power_W for run in runs if run.used and run.power_W is not None]
-    return float(np.median(ratios)) - 1.0 if ratios else 0.0
-
-
-def on_either_scale(item: TreatmentThrottle, common: float) -> TreatmentThrottle:
-    """Let the intervals of a throttle power hold it whichever is right, the logged power or the set power.
-
-    Parameters
-    ----------
-    item : TreatmentThrottle
-        As read with the logged power taken for true.
-    common : float
-        Common difference of logged and set power, as a fraction of the set power.
-    """
+def _on_either_scale(item: TreatmentThrottle, common: float) -> TreatmentThrottle:
+    """Let the intervals of a throttle power hold it whichever is right, the logged power or the set power."""
 
     def reach(interval: Interval) -> Interval:
         ends = (*interval, *(end / (1.0 + common) for end in interval))
@@ -441,34 +405,18 @@ def _with_ends(item: TreatmentThrottle, reach: Callable[[Interval], Interval]) -
     return replace(item, interval_W=own, future_mount_interval_W=future)
 
 
-def _lowest_ceiling_C(runs: Sequence[ReducedRun]) -> float | None:
-    """Return the lowest reading at which sensors were found to end, degC; None where none was."""
-    found = [flag.evidence["ceiling_C"] for run in runs for flag in run.flags if flag.flag == "at the ceiling"]
-    return min(found, default=None)
-
-
 def _rows(table: MountTable, treatment: str) -> list[int]:
     return [int(i) for i in np.flatnonzero(table.group == table.treatments.index(treatment))]
 
 
-def _judge(
-    solved: _Solved, baseline: str, variance: Variance, prior: Prior | None, order_covariate: bool, alpha: float
-) -> Scatter:
+def _judge(solved: _Solved, prior: Prior | None, *, order_covariate: bool) -> Scatter:
     """Judge the throttle powers of the accepted treatments like any other summary of mounts."""
-    table = solved.table
+    table, groups = solved.table, solved.groups
     kept = [i for i, group in enumerate(table.group) if not solved.refused[table.treatments[int(group)]][0]]
     values = np.array([solved.powers_W[i] for i in kept], dtype=np.float64)
     group, order = table.group[kept], table.order[kept]
-    with_order = order_covariate and table.ordered and variance == "pooled" and order_can_be_fitted(group, order)
-    groups = Groups(
-        treatments=table.treatments,
-        baseline=baseline,
-        group=group,
-        order=order if with_order else None,
-        variance=variance,
-        prior_dof=prior.used_dof if prior is not None else 0.0,
-        alpha=alpha,
-    )
+    with_order = order_covariate and table.ordered and groups.variance == "pooled" and order_can_be_fitted(group, order)
+    groups = replace(groups, group=group, order=order if with_order else None)
     prior_variance = None
     if prior is not None and kept:
         parts = [
@@ -480,18 +428,11 @@ def _judge(
     return judge_mounts(values, groups, scale=float(values.max(initial=0.0)) or 1.0, prior_variance=prior_variance)
 
 
-def _describe(
-    name: str,
-    solved: _Solved,
-    scatter: Scatter,
-    variance: Variance,
-    held: Sequence[HeldPower],
-    confidence_level: float,
-) -> TreatmentThrottle:
+def _describe(name: str, solved: _Solved, scatter: Scatter, held: Sequence[HeldPower]) -> TreatmentThrottle:
     """Put together what is known of one treatment."""
-    table, limit = solved.table, solved.limit_K
+    table, limit, level = solved.table, solved.limit_K, 1.0 - solved.groups.alpha
     rows = _rows(table, name)
-    own = {i: curve for i, curve in ((i, solved.curves[i]) for i in rows) if curve is not None}
+    own = {i: curve for i in rows if (curve := solved.curves[i]) is not None}
     reason, above = solved.refused[name]
     observed = tuple(item for item in held if item.treatment == name)
     result = TreatmentThrottle(
@@ -504,56 +445,48 @@ def _describe(
     )
     if reason:
         return result
-    mean = scatter.mean[name]
-    half, half_future = _half_widths(name, len(rows), scatter, variance, confidence_level) or (None, None)
+    mean, factor = scatter.mean[name], scatter.mean_variance_factor[name]
+    half = _half_width(name, len(rows), solved, scatter)
+    ends = [None if half is None else (mean - half * f**0.5, mean + half * f**0.5) for f in (factor, 1.0 + factor)]
     apart = next((item for item in scatter.differences if item.treatment == name), Difference(name, None, None))
+    each = [(table.names[i], solved.powers_W[i], curve.interval_W(limit, level)) for i, curve in own.items()]
     return replace(
         result,
         throttle_power_W=mean,
-        interval_W=None if half is None else (mean - half, mean + half),
-        future_mount_interval_W=None if half_future is None else (mean - half_future, mean + half_future),
+        interval_W=ends[0],
+        future_mount_interval_W=ends[1],
         difference_W=apart.difference,
         difference_interval_W=apart.interval,
         simultaneous_difference_interval_W=apart.simultaneous_interval,
         slope_K_per_W=float(np.mean([curve.curve.slope_K_per_W(mean) for curve in own.values()])),
         model_spread_W=model_spread_W(table, rows, limit, mean),
-        mounts=tuple(
-            MountThrottle(table.names[i], solved.powers_W[i], curve.interval_W(limit, confidence_level))
-            for i, curve in own.items()
-        ),
+        mounts=tuple(MountThrottle(*mount) for mount in each),
     )
 
 
-def _directly_observed_W(solved: _Solved, rows: list[int], observed: Sequence[HeldPower]) -> float | None:
+def _directly_observed_W(solved: _Solved, rows: Sequence[int], held: Sequence[HeldPower]) -> float | None:
     """Mean of the powers held at the limit, each moved along a curve to the customer's room, W."""
-    table = solved.table
-    every = [curve.curve for curve in solved.curves if curve is not None]
-    own = {table.names[i]: curve.curve for i, curve in ((i, solved.curves[i]) for i in rows) if curve is not None}
+    table, every = solved.table, {i: curve.curve for i, curve in enumerate(solved.curves) if curve is not None}
+    by_name = {table.names[i]: every[i] for i in rows if i in every}
     known = [*(table.steps_W[table.present[rows].any(axis=0)] if rows else table.steps_W)]
-    known += [item.held_power_W for item in observed]
+    known += [item.held_power_W for item in held]
     lowest = (1.0 - FARTHEST_EXTRAPOLATION) * min(known, default=0.0)
     highest = (1.0 + FARTHEST_EXTRAPOLATION) * max(known, default=0.0)
     moved = []
-    for item in observed:
+    for item in held:
         # The curve of its mount, else of its treatment, or of the bench where the treatment has none of its own.
-        along = own.get(item.mount) or mean_curve([*own.values()] or every)
+        along = by_name.get(item.mount) or mean_curve([*by_name.values()] or [*every.values()])
         power = None if along is None else move_along(along, item.held_power_W, item.held_rise_K, solved.limit_K)
         if power is not None and lowest <= power <= highest:
             moved.append(power)
     return float(np.mean(moved)) if moved else None
 
 
-def _half_widths(
-    name: str, n_mounts: int, scatter: Scatter, variance: Variance, confidence_level: float
-) -> tuple[float, float] | None:
-    """Half-widths of the interval of the mean and of one future mount, W."""
-    if variance == "welch":
+def _half_width(name: str, n_mounts: int, solved: _Solved, scatter: Scatter) -> float | None:
+    """Half-width of an interval whose variance is that of one mount, W; None where the scatter is not known."""
+    sd, dof = scatter.sd, scatter.dof
+    if solved.groups.variance == "welch":
         sd, dof = scatter.sd_by_treatment.get(name), float(n_mounts - 1)
-    else:
-        sd, dof = scatter.sd, scatter.dof
     hidden = scatter.no_scatter and not scatter.dof > scatter.own_dof
-    if sd is None or dof <= 0.0 or not sd > 0.0 or hidden:
-        return None
-    t = t_point(0.5 + confidence_level / 2.0, dof)
-    factor = scatter.mean_variance_factor[name]
-    return float(t * sd * factor**0.5), float(t * sd * (1.0 + factor) ** 0.5)
+    known = sd is not None and dof > 0.0 and sd > 0.0 and not hidden
+    return t_point(1.0 - solved.groups.alpha / 2.0, dof) * sd if known and sd is not None else None

@@ -217,11 +217,10 @@ def combine_each(lines: Sequence[BudgetLine], *, confidence_level: float = 0.95)
     -------
     dict of str to Combined
     """
-    quantities = dict.fromkeys(line.quantity for line in lines)
-    return {
-        quantity: combine([line for line in lines if line.quantity == quantity], confidence_level=confidence_level)
-        for quantity in quantities
-    }
+    each: dict[Quantity, list[BudgetLine]] = {}
+    for line in lines:
+        each.setdefault(line.quantity, []).append(line)
+    return {quantity: combine(own, confidence_level=confidence_level) for quantity, own in each.items()}
 
 
 def build_budget(inputs: BudgetInputs) -> tuple[BudgetLine, ...]:
@@ -258,25 +257,15 @@ def build_budget(inputs: BudgetInputs) -> tuple[BudgetLine, ...]:
         told = (("", -per_min * per_K), ("", -per_K), ("", -per_K), ("", per_K), ("", 1.0))
         scatter = (inputs.throttle_mount_sd_W, inputs.throttle_mount_sd_dof, "W")
         lines += _lines(inputs, "throttle power", throttle_W, scatter, weight, per_K, told)
-        if inputs.model_spread_W is not None:
-            text = "curve model, exponents 0.75 to 0.85 and a quadratic (W, rectangular)"
-            lines.append(_line("throttle power", text, "B", inputs.model_spread_W / math.sqrt(3.0), 1.0))
-        if inputs.room_effect_W is not None and any(inputs.room_effect_W):
-            low, high = inputs.room_effect_W
-            text, half = "the customer's room, no radiation to a third or thin air (W, rectangular)", max(-low, high)
-            if low == high:
-                text, half = (
-                    "the customer's room, radiated share declared (W, 15 % of it, rectangular)",
-                    0.15 * abs(low),
-                )
-            lines.append(_line("throttle power", text, "B", half / math.sqrt(3.0), 1.0))
+        low, high = inputs.room_effect_W or (0.0, 0.0)
+        room, half = "no radiation to a third or thin air (W, rectangular)", max(-low, high)
+        if low == high:
+            room, half = "radiated share declared (W, 15 % of it, rectangular)", 0.15 * abs(low)
+        model = "curve model, exponents 0.75 to 0.85 and a quadratic (W, rectangular)"
+        ranges = ((model, inputs.model_spread_W), (f"the customer's room, {room}", half if low or high else None))
+        rectangular = [(text, spread / math.sqrt(3.0)) for text, spread in ranges if spread is not None]
+        lines += [BudgetLine("throttle power", text, "B", u, 1.0, u, None) for text, u in rectangular]
     return tuple(lines)
-
-
-def _line(
-    quantity: Quantity, text: str, evaluation: Literal["A", "B"], u: float, sensitivity: float, dof: float | None = None
-) -> BudgetLine:
-    return BudgetLine(quantity, text, evaluation, u, sensitivity, abs(sensitivity) * u, dof)
 
 
 def _lines(
@@ -304,7 +293,7 @@ def _lines(
         ("true power (W)", "B", inputs.power_u_percent / 100.0 * power_W, None),
     )
     return [
-        _line(quantity, text + note, evaluation, u, sensitivity, its_dof)
-        for (text, evaluation, u, its_dof), (note, sensitivity) in zip(known, (("", weight), noise, *told), strict=True)
+        BudgetLine(quantity, text + note, evaluation, u, by, abs(by) * u, its_dof)
+        for (text, evaluation, u, its_dof), (note, by) in zip(known, (("", weight), noise, *told), strict=True)
         if u is not None
     ]

@@ -88,10 +88,8 @@ def assess_value(
     rises = {name: item.mean_rise_K for name, item in found.items()}
     if comparison is not None:
         rises[comparison.baseline] = comparison.baseline_mean_rise_K
-    items = []
-    for name in names:
-        per_K, interval = _cost_per_K(costs.get(first or ""), costs[name], found.get(name))
-        items.append(TreatmentValue(name, costs[name], per_K, interval, _not_beaten(name, costs, rises)))
+    per_K = {name: _cost_per_K(costs.get(first or ""), costs[name], found.get(name)) for name in names}
+    items = (TreatmentValue(name, costs[name], *per_K[name], _not_beaten(name, costs, rises)) for name in names)
     return Value(treatments=tuple(items))
 
 
@@ -163,25 +161,17 @@ def _decision(
     if item.matters_from_W is None:
         return Decision("switch", None, f"Switch to {name}: it is worth it at every power run{cost}{beside}.")
     from_W = min(power for power in (item.matters_from_W, limit_W) if power is not None)
-    why = (
-        "there the difference reaches the margin"
-        if from_W == item.matters_from_W
-        else f"{base} may reach its limit there"
-    )
-    return Decision(
-        "stock",
-        from_W,
-        f"Stock {name} for builds above {from_W:.0f} W: {why}{f'; it {costs}' if costs else ''}{beside}.",
-    )
+    reaches = from_W == item.matters_from_W
+    why = "there the difference reaches the margin" if reaches else f"{base} may reach its limit there"
+    more = f"; it {costs}" if costs else ""
+    return Decision("stock", from_W, f"Stock {name} for builds above {from_W:.0f} W: {why}{more}{beside}.")
 
 
 def _missing(settings: CampaignSettings, comparison: Comparison, item: TreatmentComparison) -> str:
     """Say what a decision still lacks; empty where nothing."""
     planned = settings.decision.mounts_planned or 0
     made = {comparison.baseline: comparison.baseline_n_mounts, item.treatment: item.n_mounts}
-    single = [
-        f"{'a second' if count else 'two'} mount{'s' * (not count)} of {n}" for n, count in made.items() if count < 2
-    ]
+    single = [f"{'a second mount' if count else 'two mounts'} of {n}" for n, count in made.items() if count < 2]
     undecided, needed = item.verdict == "undecided", item.mounts_needed
     lacks = (
         (item.verdict == "in doubt", "what is in doubt has to be mended first"),

@@ -10,22 +10,14 @@ doubtful runs on every mount, a reference far off); the verdict then is
 from __future__ import annotations
 
 import math
-from collections import Counter
+from collections import Counter, defaultdict
 from dataclasses import dataclass, replace
 from statistics import median
 from typing import TYPE_CHECKING
 
 from thermlab.base.numbers import listed, watts
 from thermlab.campaign.runsheet import NOT_MADE
-from thermlab.compare.records import (
-    FARTHEST_EXTRAPOLATION,
-    Advice,
-    Interval,
-    OneMount,
-    State,
-    TreatmentComparison,
-    Verdict,
-)
+from thermlab.compare.records import FARTHEST_EXTRAPOLATION, Advice, Interval, OneMount, TreatmentComparison, Verdict
 from thermlab.stats.dunnett import t_point
 
 if TYPE_CHECKING:
@@ -33,7 +25,7 @@ if TYPE_CHECKING:
 
     from thermlab.campaign.runsheet import RunLine
     from thermlab.campaign.settings import CampaignSettings
-    from thermlab.compare.records import Comparison, ThrottlePower
+    from thermlab.compare.records import Comparison, State, ThrottlePower
     from thermlab.runs.records import ReducedRun
 
 MOST_MOUNTS = 20
@@ -131,13 +123,11 @@ def doubts(runs: Sequence[ReducedRun], treatments: Sequence[str], reference_powe
     dict of str to Doubt
         By treatment; those that can be judged are missing.
     """
-    found = {}
+    far, found = _far_off(runs, reference_power_W), {}
     for treatment in treatments:
         own = [run for run in runs if run.treatment == treatment]
-        doubt = _copied(own) or _far_off(runs, reference_power_W) or _doubtful(treatment, own, reference_power_W)
-        if doubt is not None:
-            found[treatment] = doubt
-    return found
+        found[treatment] = _copied(own) or far or _doubtful(treatment, own, reference_power_W)
+    return {treatment: doubt for treatment, doubt in found.items() if doubt is not None}
 
 
 def in_doubt(item: TreatmentComparison, baseline: str, found: dict[str, Doubt]) -> TreatmentComparison:
@@ -162,28 +152,21 @@ def in_doubt(item: TreatmentComparison, baseline: str, found: dict[str, Doubt]) 
     notes = "; ".join(dict.fromkeys(doubt.note for doubt in known))
     if all(doubt.interval_stays for doubt in known):
         return replace(item, verdict="in doubt", verdict_note=notes, equivalent=None, p_value=None, mounts_needed=None)
-    return TreatmentComparison(
-        treatment=item.treatment,
-        n_mounts=item.n_mounts,
-        mean_rise_K=item.mean_rise_K,
-        difference_K=item.difference_K,
-        verdict="in doubt",
-        verdict_note=notes,
-    )
+    read = {name: getattr(item, name) for name in ("treatment", "n_mounts", "mean_rise_K", "difference_K")}
+    return TreatmentComparison(**read, verdict="in doubt", verdict_note=notes)
 
 
 def _copied(own: Sequence[ReducedRun]) -> Doubt | None:
     """The same readings under two runs; one that was excluded by hand is settled already."""
-    copied = dict.fromkeys(
-        f"{run.treatment} mount {run.mount}" for run in own if any(flag.flag == "copied readings" for flag in run.flags)
-    )
+    copied = dict.fromkeys(f"{run.treatment} mount {run.mount}" for run in own if _is_copied(run))
     if not copied:
         return None
-    return Doubt(
-        f"readings of {_listed(list(copied))} stand under another mount too: exclude the runs that were not made, or "
-        "give them their own log",
-        interval_stays=False,
-    )
+    remedy = "exclude the runs that were not made, or give them their own log"
+    return Doubt(f"readings of {_listed(list(copied))} stand under another mount too: {remedy}", interval_stays=False)
+
+
+def _is_copied(run: ReducedRun) -> bool:
+    return any(flag.flag == "copied readings" for flag in run.flags)
 
 
 def _far_off(runs: Sequence[ReducedRun], reference_power_W: float | None) -> Doubt | None:
@@ -193,11 +176,9 @@ def _far_off(runs: Sequence[ReducedRun], reference_power_W: float | None) -> Dou
     low, high = min(steps), max(steps)
     if (1.0 - FARTHEST_EXTRAPOLATION) * low <= reference_power_W <= (1.0 + FARTHEST_EXTRAPOLATION) * high:
         return None
-    return Doubt(
-        f"the reference of {reference_power_W:g} W lies more than {100.0 * FARTHEST_EXTRAPOLATION:g} % outside the "
-        f"steps used, {low:g} to {high:g} W: compare at a power that was run",
-        interval_stays=False,
-    )
+    far = f"more than {100.0 * FARTHEST_EXTRAPOLATION:g} % outside the steps used, {low:g} to {high:g} W"
+    note = f"the reference of {reference_power_W:g} W lies {far}: compare at a power that was run"
+    return Doubt(note, interval_stays=False)
 
 
 def _doubtful(treatment: str, own: Sequence[ReducedRun], reference_power_W: float | None) -> Doubt | None:
@@ -215,11 +196,8 @@ def _doubtful(treatment: str, own: Sequence[ReducedRun], reference_power_W: floa
         return None
     runs = _listed([run.run for run in touched])
     names = sorted({flag.flag for run in touched for flag in run.flags if flag.severity == "doubtful"})
-    return Doubt(
-        f"every mount of {treatment} is doubtful ({_listed(names)}): look at {runs}, mend what is wrong "
-        "and run them again",
-        interval_stays=True,
-    )
+    remedy = f"look at {runs}, mend what is wrong and run them again"
+    return Doubt(f"every mount of {treatment} is doubtful ({_listed(names)}): {remedy}", interval_stays=True)
 
 
 def _listed(names: Sequence[str], most: int = 4) -> str:
@@ -341,17 +319,11 @@ def advise_next(
         steps = (f"Repeat {_runs_named(runs, repeats)}.", *steps)
     if state == "go on" and hours and comparison is not None and comparison.treatments and more:
         steps = (*steps, f"Still to make: {_counted(more)}, about {hours:.2g} h of soaking.")
-    return Advice(
-        state=state,
-        steps=(*steps, *_shed(runs)),
-        mounts_more=more,
-        bench_hours=hours,
-        repeats=repeats,
-        keep=keep,
-    )
+    steps = (*steps, *_shed(runs))
+    return Advice(state=state, steps=steps, mounts_more=more, bench_hours=hours, repeats=repeats, keep=keep)
 
 
-_Stand = tuple[State, dict[str, int], tuple[str, ...]]
+_Stand = tuple["State", dict[str, int], tuple[str, ...]]
 
 
 def _state(
@@ -364,16 +336,11 @@ def _state(
         return "nothing measured", more, (step,)
     if comparison is None or not comparison.treatments:
         more = waiting or {name: 1 for name, count in made.items() if count < 2}
-        return (
-            ("go on", more, (f"To know the scatter between mounts, make {_counted(more)}.",))
-            if more
-            else ("decide", {}, ())
-        )
+        step = f"To know the scatter between mounts, make {_counted(more)}." if more else ""
+        return ("go on", more, (step,)) if more else ("decide", {}, ())
     if set(made.values()) == {1} and comparison.mount_sd_K is None:
-        step = (
-            f"Make a second mount of each of {names}, {_cheapest(settings)} first: with one mount each nothing tells a "
-            "material from how its mount happened to come out."
-        )
+        why = "with one mount each nothing tells a material from how its mount happened to come out."
+        step = f"Make a second mount of each of {names}, {_cheapest(settings)} first: {why}"
         doubted = [item for item in comparison.treatments if item.verdict == "in doubt"]
         steps = (_step(comparison, doubted, ""), step) if doubted else (step,)
         return "one mount each", waiting or dict.fromkeys(made, 1), steps
@@ -441,11 +408,10 @@ def _mounts_waiting(settings: CampaignSettings, lines: Sequence[RunLine], made: 
 
 
 def _hours_per_mount(runs: Sequence[ReducedRun]) -> float | None:
-    soaked: dict[tuple[str, str], float] = {}
+    soaked: dict[tuple[str, str], float] = defaultdict(float)
     for run in runs:
         if run.soak_min is not None:
-            mount = (run.treatment, run.mount)
-            soaked[mount] = soaked.get(mount, 0.0) + run.soak_min / 60.0
+            soaked[run.treatment, run.mount] += run.soak_min / 60.0
     return median(soaked.values()) if soaked else None
 
 
@@ -453,30 +419,30 @@ def _repeats(
     runs: Sequence[ReducedRun], comparison: Comparison | None, margin_K: float
 ) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """Sort the runs that went wrong into those to make again and those whose repeat would change nothing."""
-    wrong = [run for run in runs if not run.held and run.reason != NOT_MADE and run.worst() in ("doubtful", "unusable")]
-    wrong += [run for run in runs if not run.used and not run.held and run.reason != NOT_MADE and run not in wrong]
+    made = [run for run in runs if not run.held and run.reason != NOT_MADE]
+    wrong = [run for run in made if not run.used or run.worst() in ("doubtful", "unusable")]
     wrong.sort(key=lambda run: run.order)
-    in_doubt_now = set() if comparison is None else _treatments_in_doubt(comparison)
-    counted = set() if comparison is None else {(mount.treatment, mount.mount) for mount in comparison.mounts}
+    in_doubt_now, counted = set(), set()
+    if comparison is not None:
+        doubted_items = {item.treatment for item in comparison.treatments if item.verdict == "in doubt"}
+        in_doubt_now = doubted_items | ({comparison.baseline} if doubted_items else set())
+        counted = {(mount.treatment, mount.mount) for mount in comparison.mounts}
     chosen: dict[tuple[str, str], float] = {}
     repeats = []
     for run in wrong:
         mount = (run.treatment, run.mount)
-        copied = any(flag.flag == "copied readings" for flag in run.flags)
         doubted = run.treatment in in_doubt_now and run.worst() == "doubtful"
         # One run at the highest step brings back a mount that has no run left.
         lost = comparison is not None and not run.used and mount not in counted
         lost = lost and run.set_power_W == max(r.set_power_W for r in wrong if (r.treatment, r.mount) == mount)
-        if copied or doubted or (lost and mount not in chosen and _one_mount_more(comparison, run.treatment, margin_K)):
+        if (
+            _is_copied(run)
+            or doubted
+            or (lost and mount not in chosen and _one_mount_more(comparison, run.treatment, margin_K))
+        ):
             chosen[mount] = run.set_power_W
             repeats.append(run.run)
     return tuple(repeats), tuple(run.run for run in wrong if run.run not in repeats)
-
-
-def _treatments_in_doubt(comparison: Comparison) -> set[str]:
-    return {
-        name for i in comparison.treatments if i.verdict == "in doubt" for name in (i.treatment, comparison.baseline)
-    }
 
 
 def _one_mount_more(comparison: Comparison | None, treatment: str, margin_K: float) -> bool:
@@ -491,13 +457,13 @@ def _one_mount_more(comparison: Comparison | None, treatment: str, margin_K: flo
         own = (now[0] + (treatment == item.treatment), now[1] + (treatment == comparison.baseline))
         if interval is None or not item.dof or item.difference_K is None:
             return True
-        narrower = (t_point(upper, item.dof + 1) / t_point(upper, item.dof)) * (
-            (1 / own[0] + 1 / own[1]) / (1 / now[0] + 1 / now[1])
-        ) ** 0.5
-        ends = [item.difference_K + narrower * (end - item.difference_K) for end in interval]
-        same = item.equivalence_interval_K or interval
-        inner = [item.difference_K + narrower * (end - item.difference_K) for end in same]
-        verdict, _ = decide((ends[0], ends[1]), bool(is_equivalent((inner[0], inner[1]), margin_K)), margin_K)
+        share = (1 / own[0] + 1 / own[1]) / (1 / now[0] + 1 / now[1])
+        narrower = t_point(upper, item.dof + 1) / t_point(upper, item.dof) * share**0.5
+        middle, same = item.difference_K, item.equivalence_interval_K or interval
+        ends, inner = (
+            (middle + narrower * (a - middle), middle + narrower * (b - middle)) for a, b in (interval, same)
+        )
+        verdict, _ = decide(ends, bool(is_equivalent(inner, margin_K)), margin_K)
         if narrower < 1.0 - _WORTH_REPEATING or verdict != item.verdict:
             return True
     return False
@@ -514,12 +480,9 @@ def _shed(runs: Sequence[ReducedRun]) -> tuple[str, ...]:
     powers = sorted({run.set_power_W for run in runs if not run.used and run.held})
     if not powers:
         return ()
-    text = (
-        f"Runs at {listed([watts(power) for power in powers])} reached the limit and shed power; they count as "
-        "observations of the throttle power. Repeat them only if a rise at that step is wanted, in a cooler room or "
-        "with a lower step."
-    )
-    return (text,)
+    shed = f"Runs at {listed([watts(power) for power in powers])} reached the limit and shed power"
+    again = "Repeat them only if a rise at that step is wanted, in a cooler room or with a lower step."
+    return (f"{shed}; they count as observations of the throttle power. {again}",)
 
 
 def _steps_of_verdicts(comparison: Comparison, margin_K: float) -> tuple[str, ...]:

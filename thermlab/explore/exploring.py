@@ -16,12 +16,11 @@ import numpy as np
 import pandas as pd
 
 from thermlab.base.errors import InputError, Problem, shown
-from thermlab.campaign.folder import SETTINGS_NAME, Campaign, load_campaign
-from thermlab.campaign.parameters import apply_overrides, as_made
-from thermlab.compare.analysis import Analysis, conclude
+from thermlab.campaign.folder import SETTINGS_NAME, Campaign
+from thermlab.campaign.parameters import apply_overrides
+from thermlab.compare.analysis import Analysis, analyse_runs, conclude
 from thermlab.reports.wording import by_treatment
-from thermlab.runs.reading import read_campaign_logs
-from thermlab.runs.settled_runs import SettledRuns, settle_runs
+from thermlab.runs.settled_runs import SettledRuns
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -173,13 +172,7 @@ def explore(campaign: str | Path, **overrides: Any) -> Exploration:
     InputError
         With every problem of the campaign's files.
     """
-    written = load_campaign(campaign)
-    settings, changed = apply_overrides(written.settings, **overrides)
-    used = replace(written, settings=settings)
-    made = replace(written, settings=as_made(settings, written.settings))
-    readings = read_campaign_logs(made)
-    settled = settle_runs(made, readings.traces)
-    analysis = conclude(used, settled, sha256=readings.sha256, notes=readings.notes, overrides=changed)
+    analysis, settled = analyse_runs(campaign, **overrides)
     estimates = {estimate.trace.run: estimate for estimate in settled.bench.estimates}
     influences = {run.run: _weigh(analysis, settled, run.run, (run,)) for run in settled.runs if run.rise_K is not None}
     doubts = [
@@ -187,7 +180,7 @@ def explore(campaign: str | Path, **overrides: Any) -> Exploration:
         for run in settled.runs
     ]
     return Exploration(
-        campaign=used,
+        campaign=analysis.campaign,
         analysis=analysis,
         settled=settled,
         traces={run: estimate.trace for run, estimate in estimates.items()},
