@@ -20,13 +20,13 @@ from thermlab.campaign.folder import SETTINGS_NAME, Campaign
 from thermlab.campaign.parameters import apply_overrides
 from thermlab.compare.analysis import Analysis, analyse_runs, conclude
 from thermlab.reports.wording import by_treatment
-from thermlab.runs.settled_runs import SettledRuns
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
     from thermlab.runs.records import ReducedRun
     from thermlab.runs.settled_rise import Estimate
+    from thermlab.runs.settled_runs import SettledRuns
     from thermlab.runs.trace import Trace
 
 _RANK = {"unusable": 3, "doubtful": 2, "note": 1, None: 0}
