@@ -206,15 +206,16 @@ class LookOutcome:
 
 
 def simulate_looks(
-    rule: LookRule, true_K: Sequence[float], sd_K: float, *, n: int = 20_000, seed: int = 1
+    rule: LookRule, true_K: Sequence[float], sd_K: float | Sequence[float], *, n: int = 20_000, seed: int = 1
 ) -> LookOutcome:
     """Simulate campaigns that are looked at after every mount and stopped at the first verdict on all candidates."""
     rng = np.random.default_rng(seed)
     tally, decision = MountTally(n, len(true_K)), RunningDecision(rule, n, len(true_K))
     mounts = np.full(n, len(rule.order))
     going = np.ones(n, dtype=bool)
+    sds_K = np.broadcast_to(sd_K, len(true_K))
     for look, treatment in enumerate(rule.order):
-        tally.add(treatment, true_K[treatment] + sd_K * rng.standard_normal(n))
+        tally.add(treatment, true_K[treatment] + sds_K[treatment] * rng.standard_normal(n))
         decision.look(tally, look)
         now = going & decision.decided().all(axis=0)
         mounts[now] = look + 1
@@ -288,11 +289,27 @@ def print_error_rates(n: int) -> None:
         print(f"  {case}: {null.error:.4f}, 1 K: {apart.error:.4f}; {claims}")
 
 
+def print_scatters(n: int) -> None:
+    """Error over all looks where the scatter is judged at each, alike or not, beside pooling throughout."""
+    print(f"\nError over all looks, all candidates 1 K off, {n} campaigns each: an interval misses; false equivalence")
+    cases = [(0.54,) * 2, (0.54,) * 3, (0.3, 1.0), (1.0, 0.3), (0.3, 0.3, 1.0), (0.3, 0.3, 0.3, 1.0)]
+    for sds, n_mounts, halfway in [(sds, m, h) for sds in cases for m in (4, 6) for h in (False, True)]:
+        true_K = (60.0, *(59.0,) * (len(sds) - 1))
+        row = []
+        for variance in ("pooled", "auto"):
+            rule = look_rule(
+                block_order(len(sds), n_mounts), n_treatments=len(sds), margin_K=1.0, variance=variance, halfway=halfway
+            )
+            found = simulate_looks(rule, true_K, sds, n=n, seed=9)
+            row.append(f"{variance} {found.error:.4f}, {found.false_equivalence:.4f}, decided {found.decided:.3f}")
+        print(f"  SDs {sds}, {n_mounts} mounts each, {'halfway' if halfway else 'every mount'}: {'; '.join(row)}")
+
+
 def print_halfway(n: int) -> None:
     """Chance and mounts made with a look halfway and with one after every mount, six mounts of each treatment."""
     print(f"\nSix mounts of each of two treatments, SD of one mount 0.54 K, {n} campaigns each: crossed; mounts made")
     for name, halfway in (("halfway and at the end", True), ("after every mount", False)):
-        rule = look_rule((0, 1) * 6, n_treatments=2, margin_K=1.0, halfway=halfway)
+        rule = look_rule((0, 1) * 6, n_treatments=2, margin_K=1.0, variance="auto", halfway=halfway)
         rows = [chance_over_looks(rule, true, math.hypot(0.5, RUN_NOISE_K), n_paths=n) for true in (0.0, 1.0, 2.0)]
         print(f"  {name}: " + ", ".join(f"{true:g} K {row[0]:.3f}; {row[1]:.1f}" for true, row in enumerate(rows)))
 
@@ -395,6 +412,7 @@ def main() -> None:
     print_power(n)
     print_splits(n)
     print_error_rates(n)
+    print_scatters(n)
     print_halfway(max(n, 100_000))
     print_history(n)
     print_drift()

@@ -37,7 +37,7 @@ if TYPE_CHECKING:
 LONG_CAMPAIGN_H = 100.0
 SMALL_DIFFERENCE = 0.3
 """True difference, as a share of the margin, that the second question of equivalence allows for."""
-LOOK_PATHS = 20_000
+LOOK_PATHS = 10_000
 MANY_LOOKS = 100
 
 
@@ -279,6 +279,7 @@ def look_on_the_way(problem: SplitProblem, n_mounts: int, *, halfway: bool = Fal
         n_treatments=problem.n_treatments,
         margin_K=request.margin_K,
         alpha=1 - request.confidence_level,
+        variance="auto",
         halfway=halfway,
         n_paths=LOOK_PATHS if len(order) <= MANY_LOOKS else LOOK_PATHS // 4,
     )

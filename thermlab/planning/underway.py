@@ -15,14 +15,14 @@ from __future__ import annotations
 import math
 from collections import Counter
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
 from thermlab.campaign.runsheet import NOT_MADE
 from thermlab.compare.verdict import decide
 from thermlab.planning.records import CandidateOutlook, NextMounts
-from thermlab.stats.sequential import LookRule, MountTally, RunningDecision, Variance, look_rule
+from thermlab.stats.sequential import FEWEST_TO_POOL, LookRule, MountTally, RunningDecision, Variance, look_rule
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -45,7 +45,7 @@ def look_ahead(
     confidence_level: float = 0.95,
     prior_sd_K: float | None = None,
     prior_dof: float = 0.0,
-    variance: Variance = "pooled",
+    variance: Variance | Literal["auto"] = "pooled",
     halfway: bool = False,
     n_futures: int = N_FUTURES,
 ) -> tuple[tuple[CandidateOutlook, ...], tuple[str, ...]]:
@@ -69,8 +69,8 @@ def look_ahead(
         Mount SD from earlier campaigns at the same power, run noise included, K.
     prior_dof : float
         Its degrees of freedom as used (half the pooled ones).
-    variance : {"pooled", "welch"}
-        As the report's comparison chose it.
+    variance : {"pooled", "welch", "auto"}
+        As declared; auto judges the scatter at each look.
     halfway : bool
         Looks when half of the blocks are made and at the end alone.
     n_futures : int
@@ -79,11 +79,10 @@ def look_ahead(
     names = [baseline, *(name for name in treatments if name != baseline)]
     number = {name: index for index, name in enumerate(names)}
     order = tuple(number[name] for name in [*(name for name, _ in mounts), *still_planned])
-    given: dict[str, Any] = {"prior_dof": prior_dof if prior_sd_K else 0.0, "variance": variance}
-    rule = look_rule(
-        order, n_treatments=len(names), margin_K=margin_K, alpha=1 - confidence_level, halfway=halfway, **given
-    )
-    tally = MountTally(1, len(names), prior_variance=(prior_sd_K or 0.0) ** 2, **given)
+    given: dict[str, Any] = {"prior_dof": prior_dof if prior_sd_K else 0.0}
+    asked: dict[str, Any] = {"margin_K": margin_K, "alpha": 1 - confidence_level, "halfway": halfway, **given}
+    rule = look_rule(order, n_treatments=len(names), variance=variance, **asked)
+    tally = MountTally(1, len(names), prior_variance=(prior_sd_K or 0.0) ** 2, variance=rule.variance, **given)
     decision = RunningDecision(rule, 1, len(names))
     for look, (treatment, rise_K) in enumerate(mounts):
         tally.add(number[treatment], np.array([rise_K]))
@@ -100,7 +99,8 @@ def _futures(
     to_come = rule.order[made:]
     if not to_come or tally.dof <= 0 or not tally.sum_squares[0] > 0 or not all(tally.counts):
         return None
-    welch = rule.variance == "welch"
+    seen = rule.apart is not None and min(tally.counts) >= FEWEST_TO_POOL
+    welch = rule.variance == "welch" or (seen and bool(tally.scatters_apart()[0]))
     if welch and min(tally.counts) < 2:
         return None
     rng = np.random.default_rng(FUTURE_SEED)
@@ -156,6 +156,8 @@ def _cautions(
     scatter = (
         "pool the scatter" if tally.variance == "pooled" else "take each treatment's own scatter, as the report does"
     )
+    if decision.rule.apart is not None:
+        scatter += " where the treatments scatter alike, and else hold each one's own beside it"
     looks = "looks halfway and at the end alone" if halfway else "a look after every mount"
     cautions = [f"These intervals allow {looks} and {scatter}; the report's are for one look at the end."]
     if prior_sd_K:
@@ -220,7 +222,7 @@ def advise(campaign: str | Path | Analysis, *, mounts: int | None = None, looks:
             confidence_level=settings.decision.confidence_level,
             prior_sd_K=None if prior is None else math.hypot(prior.mount_sd_K, prior.run_noise_K),
             prior_dof=0.0 if prior is None else prior.used_dof,
-            variance=comparison.variance,
+            variance="auto" if settings.analysis.variance == "auto" else comparison.variance,
             halfway=looks == "halfway",
         )
         cautions += more
