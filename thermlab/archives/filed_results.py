@@ -172,22 +172,12 @@ def filed_runs(results: dict[str, Any]) -> Iterator[ReducedRun]:
         Of schema 1.
     """
     for order, row in enumerate(results["runs"]):
-        rise = row.get("rise_K")
-        yield ReducedRun(
-            run=str(row["run"]),
-            treatment=str(row["treatment"]),
-            mount=str(row["mount"]),
-            set_power_W=float(row["set_power_W"]),
-            rise_K=None if rise is None else float(rise),
-            u_rise_K=None if row.get("u_rise_K") is None else float(row["u_rise_K"]),
-            used=bool(row["used"]),
-            reason=str(row.get("reason") or ""),
-            order=order,
-            start=row.get("start"),
-            flags=tuple(NO_LOG for flag in row.get("flags") or () if flag["flag"] == NO_LOG.flag),
-            lot=str(row.get("lot") or ""),
-            condition=str(row.get("condition") or ""),
-        )
+        given: dict[str, Any] = {name: str(row[name]) for name in ("run", "treatment", "mount")}
+        given |= {name: str(row.get(name) or "") for name in ("reason", "lot", "condition")}
+        given |= {name: None if (u := row.get(name)) is None else float(u) for name in ("rise_K", "u_rise_K")}
+        given["flags"] = tuple(NO_LOG for flag in row.get("flags") or () if flag["flag"] == NO_LOG.flag)
+        power_W, used = float(row["set_power_W"]), bool(row["used"])
+        yield ReducedRun(**given, set_power_W=power_W, used=used, order=order, start=row.get("start"))
 
 
 def one_mount_scatter(found: Iterable[Mapping[str, Any]]) -> tuple[float, int] | None:

@@ -141,7 +141,7 @@ def inspect(source: Path) -> Source:
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class Filed:
     """A bag that was added to an archive.
 
@@ -295,9 +295,7 @@ def _file(source: Source, target: Path, mended: str | None) -> Filed:
     except (OSError, MemoryError) as error:
         why = str(error) or "out of memory"
         raise ArchiveError(f"filed as {bag}, but the index page is perhaps not up to date: {why}") from error
-    return Filed(
-        bag=bag, n_files=len(digests), n_bytes=n_bytes, last_sha256=last, left_out=source.left_out, mended=mended
-    )
+    return Filed(bag, len(digests), n_bytes, last, source.left_out, mended)
 
 
 def _undo(target: Path, staged: Path, bag: Path) -> bool:

@@ -53,7 +53,7 @@ MAX_BYTES = 256 << 20
 _HEADINGS = ("Title", "Answer", "What", "Bench", "Measured", "Report made", "Filed", "Folder")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class Kind:
     """What can be filed: the file that marks it, its finished output, the command that makes it."""
 
@@ -73,20 +73,9 @@ class Kind:
         return folder / self.output / "results.json"
 
 
-CAMPAIGN = Kind(
-    name=ReportJob.kind,
-    settings=SETTINGS_NAME,
-    output=ReportJob.output,
-    files=ReportJob.files,
-    command="thermlab report",
-)
-BUILD = Kind(
-    name="build",
-    settings="build.yaml",
-    output="record",
-    files=("record.html", "record.ipynb", "results.json", "status.json"),
-    command="thermlab record",
-)
+CAMPAIGN = Kind(ReportJob.kind, SETTINGS_NAME, ReportJob.output, ReportJob.files, "thermlab report")
+_RECORD_FILES = ("record.html", "record.ipynb", "results.json", "status.json")
+BUILD = Kind("build", "build.yaml", "record", _RECORD_FILES, "thermlab record")
 KINDS = {kind.name: kind for kind in (CAMPAIGN, BUILD)}
 
 
@@ -217,9 +206,8 @@ def check_chain(entries: Sequence[Entry], hashes: Sequence[str], *, last: str | 
     problems = []
     for number, (entry, previous) in enumerate(zip(entries, [NO_LINE, *hashes], strict=False), start=1):
         if entry.previous != previous:
-            problems.append(
-                f"{LIST}: the line of {entry.bag!r} (readable line {number}) does not follow the one before"
-            )
+            which = f"the line of {entry.bag!r} (readable line {number})"
+            problems.append(f"{LIST}: {which} does not follow the one before")
     counts = Counter(entry.bag for entry in entries)
     problems += [f"{LIST}: {bag!r} is listed twice" for bag, count in counts.items() if count > 1]
     if last is not None and last not in hashes:
@@ -276,12 +264,8 @@ def mend(archive: Path, tagmanifest_sha256: str | None) -> str | None:
     added = None
     if entry is not None:
         entries, hashes, _ = read_lines(archive)
-        expected = hashes[-1] if hashes else NO_LINE
-        if (
-            entry.bag not in {other.bag for other in entries}
-            and entry.previous == expected
-            and entry.tagmanifest_sha256 == tagmanifest_sha256
-        ):
+        follows = entry.previous == (hashes[-1] if hashes else NO_LINE) and entry.bag not in {e.bag for e in entries}
+        if follows and entry.tagmanifest_sha256 == tagmanifest_sha256:
             append(archive, entry)
             added = entry.bag
     withdraw(archive)

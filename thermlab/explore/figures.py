@@ -63,17 +63,14 @@ def one_run(found: Exploration, run: str = "") -> Picture | Block:
         _line(panels[1], minutes, trace.ambient_C, "room\nin °C")
         _line(panels[2], minutes, trace.power_W, "power\nin W")
         _level(panels[2], own.set_power_W, "set")
-        _approach(panels[3], own, estimate, mark.colour)
-        _left_over(panels[4], estimate)
+        _approach(panels[3:5], own, estimate, mark.colour)
         if trace.clock_MHz is not None:
             _line(panels[5], minutes, trace.clock_MHz, "clock\nin MHz")
+        _over_soak(panels, trace, estimate)
         for panel in panels:
-            panel.set_xlim(0.0, trace.soak_s / 60.0)
-            panel.axvspan(estimate.window_s[0] / 60.0, estimate.window_s[1] / 60.0, color=PAGE["wash"], zorder=0, lw=0)
             panel.yaxis.label.set_fontsize(10)
             panel.yaxis.set_label_coords(-0.13, 0.5)
             panel.tick_params(labelsize=9.5)
-        panels[-1].set_xlabel("minutes since the soak began (shaded: fit window)")
         fate = "" if own.used else draw.short(f", left out: {own.reason}", 44, 1)
         title = f"{draw.short(own.run, 30, 1)}   {watts(own.set_power_W)}{fate}"
         draw.small_print(figure, title, x=0.02, top_in=0.17, fontsize=11)
@@ -88,13 +85,17 @@ def approach(found: Exploration, run: str = "") -> Picture | Block:
         return remark(f"No picture: {own.run} has no readings.")
     with draw.new_figure(3.6) as figure:
         panels = draw.stack(figure, [1.7, 0.9], left=0.95, right=1.2, top=0.2, gap=0.2)
-        _approach(panels[0], own, estimate, marks_of(found.analysis)[own.treatment].colour)
-        _left_over(panels[1], estimate)
-        for panel in panels:
-            panel.set_xlim(0.0, trace.soak_s / 60.0)
-            panel.axvspan(estimate.window_s[0] / 60.0, estimate.window_s[1] / 60.0, color=PAGE["wash"], zorder=0, lw=0)
-        panels[-1].set_xlabel("minutes since the soak began (shaded: fit window)")
+        _approach(panels, own, estimate, marks_of(found.analysis)[own.treatment].colour)
+        _over_soak(panels, trace, estimate)
     return Picture(figure, _run_alt(found, own, trace, estimate))
+
+
+def _over_soak(panels: Sequence[Axes], trace: Trace, estimate: Estimate) -> None:
+    """Give panels the time of the soak and shade where the approach was fitted."""
+    for panel in panels:
+        panel.set_xlim(0.0, trace.soak_s / 60.0)
+        panel.axvspan(estimate.window_s[0] / 60.0, estimate.window_s[1] / 60.0, color=PAGE["wash"], zorder=0, lw=0)
+    panels[-1].set_xlabel("minutes since the soak began (shaded: fit window)")
 
 
 def _sensors(axes: Axes, trace: Trace, colour: str) -> None:
@@ -116,8 +117,9 @@ def _level(axes: Axes, height: float, words: str) -> None:
     axes.text(1.02, height, words, transform=axes.get_yaxis_transform(), va="center", **_SMALL)
 
 
-def _approach(axes: Axes, run: ReducedRun, estimate: Estimate, colour: str) -> None:
-    minutes = estimate.time_s / 60.0
+def _approach(panels: Sequence[Axes], run: ReducedRun, estimate: Estimate, colour: str) -> None:
+    """Draw a rise with its fitted approach, and below it what that leaves over."""
+    axes, below, minutes = panels[0], panels[1], estimate.time_s / 60.0
     axes.plot(minutes, estimate.rise_K, ".", color=colour, ms=3.0, mew=0)
     axes.set_ylabel("rise over\nroom in K")
     low, high = draw.late_limits(estimate.rise_K)
@@ -130,6 +132,13 @@ def _approach(axes: Axes, run: ReducedRun, estimate: Estimate, colour: str) -> N
     if run.held is not None:
         axes.text(1.02, 0.1, f"held {number(run.held.held_power_W, 1)} W", transform=axes.transAxes, **_SMALL)
     axes.set_ylim(low, high)
+    time_s, left = residuals(estimate)
+    below.axhline(0.0, color=PAGE["muted"], lw=0.8)
+    below.set_ylabel("residual\nin K")
+    if left.size:
+        below.plot(time_s / 60.0, left, ".", color=PAGE["ink"], ms=3.0, mew=0)
+        reach = max(1.0, 1.15 * float(np.abs(left).max()))
+        below.set_ylim(-reach, reach)
 
 
 def heading(estimate: Estimate) -> Picture:
@@ -147,16 +156,6 @@ def heading(estimate: Estimate) -> Picture:
         axes.set(ylim=(low, high), xlabel="minutes of soak", ylabel="rise over\nroom in K")
     now = number(float(estimate.rise_K[-1]), 1) if estimate.rise_K.size else "–"
     return Picture(figure, f"Rise over the room, {now} K now; heading for {number(estimate.level_K, 2)} K.")
-
-
-def _left_over(axes: Axes, estimate: Estimate) -> None:
-    time_s, left = residuals(estimate)
-    axes.axhline(0.0, color=PAGE["muted"], lw=0.8)
-    axes.set_ylabel("residual\nin K")
-    if left.size:
-        axes.plot(time_s / 60.0, left, ".", color=PAGE["ink"], ms=3.0, mew=0)
-        reach = max(1.0, 1.15 * float(np.abs(left).max()))
-        axes.set_ylim(-reach, reach)
 
 
 def _run_alt(found: Exploration, run: ReducedRun, trace: Trace, estimate: Estimate) -> str:

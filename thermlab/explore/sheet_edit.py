@@ -11,6 +11,7 @@ import contextlib
 import csv
 import hashlib
 import io
+import re
 import unicodedata
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
@@ -234,30 +235,16 @@ def cell_ranges(text: str, between: str = ",") -> list[list[tuple[int, int]]]:
     list of list of (int, int)
         For each line the character range of each cell, its quotes included.
     """
-    rows: list[list[tuple[int, int]]] = []
-    row: list[tuple[int, int]] = []
-    begin, at, quoted = 0, 0, False
-    while at <= len(text):
-        c = text[at] if at < len(text) else ""
-        if quoted:
-            if not c:
-                break
-            if c == '"':
-                quoted = text[at + 1 : at + 2] == '"'
-                at += quoted  # a doubled quote is one character of the cell
-        elif c == '"' and at == begin:
-            quoted = True
-        elif not c or c in f"{between}\r\n":
-            if c == between or row or at > begin:
-                row.append((begin, at))
-            if (c and c != between) or (row and not c):
-                rows.append(row)
-            if c != between:
-                row = []
-                at += text[at : at + 2] == "\r\n"
-            begin = at + 1
-        at += 1
-    return rows
+    cell = re.compile(rf"""("(?:[^"]|"")*+"[^{between}\r\n]*|[^{between}\r\n]*)({between}|\r\n?|\n|\Z)""")
+    rows: list[list[tuple[int, int]]] = [[]]
+    for match in cell.finditer(text):
+        rows[-1].append(match.span(1))
+        if match.end() == len(text) and not match[2]:
+            break
+        if match[2] != between:
+            rows.append([])
+    found = [row if len(row) > 1 or row[0][0] < row[0][1] else [] for row in rows]  # a blank line has no cell
+    return found if found[-1] else found[:-1]
 
 
 def _value(cell: str) -> str:

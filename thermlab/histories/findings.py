@@ -29,8 +29,9 @@ import math
 import re
 from collections import Counter, defaultdict
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
-from statistics import fmean, variance
+from statistics import fmean, stdev, variance
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -51,7 +52,7 @@ if TYPE_CHECKING:
 
 SPREAD_SCALE_K = 0.4
 """Scale of the half-normal prior on the spread between campaigns (common practice, no source)."""
-SENSITIVITY_K = (0.2, 0.4, 0.8)
+SENSITIVITY_K = (0.2, SPREAD_SCALE_K, 0.8)
 # Falsely beyond it: 14 of 1000 sets of eight campaigns of three mounts, fewer of smaller ones (simulated).
 _SURPRISE = 0.002
 
@@ -181,7 +182,7 @@ def _within(groups: Iterable[Sequence[float]]) -> tuple[float, int]:
 
 
 def across_campaigns(
-    campaigns: Sequence[FiledCampaign], *, confidence_level: float = 0.95, scale_K: float = SPREAD_SCALE_K
+    campaigns: Sequence[FiledCampaign], *, confidence_level: float = 0.95
 ) -> tuple[records.AcrossCampaigns, ...]:
     """Combine what several campaigns found about one treatment against one baseline.
 
@@ -191,8 +192,6 @@ def across_campaigns(
         Of any bench, in the order measured.
     confidence_level : float
         Of the intervals.
-    scale_K : float
-        Scale of the half-normal prior on the spread between campaigns, K.
     """
     pooled, once = _pooled_scatter(campaigns), mounts_once(campaigns)
     studies: dict[tuple[str, str], list[tuple[float, records.Study]]] = defaultdict(list)
@@ -222,10 +221,7 @@ def across_campaigns(
                 half_K_per_W=half,
             )
             studies[str(row["treatment"]), campaign.baseline].append((power, study))
-    return tuple(
-        _across(treatment, baseline, found, pooled, confidence_level, scale_K)
-        for (treatment, baseline), found in sorted(studies.items())
-    )
+    return tuple(_across(pair, found, pooled, confidence_level) for pair, found in sorted(studies.items()))
 
 
 def _standard_error(
@@ -245,12 +241,10 @@ def _standard_error(
 
 
 def _across(
-    treatment: str,
-    baseline: str,
+    pair: tuple[str, str],
     found: Sequence[tuple[float, records.Study]],
     pooled: dict[str, tuple[float, int]],
     level: float,
-    scale_K: float,
 ) -> records.AcrossCampaigns:
     power = _commonest(power for power, _ in found) or 0.0
     studies = [study for _, study in found]
@@ -271,14 +265,12 @@ def _across(
             power * math.sqrt(known.get(study.bench, common)[0] * (1.0 / study.n_mounts + 1.0 / study.n_baseline))
             for study in studies
         ]
-        at = {
-            scale: combine_campaigns(values, u, dof=dof, scale=scale, confidence_level=level)
-            for scale in {scale_K, *SENSITIVITY_K}
-        }
-        combined, sensitivity = at[scale_K], tuple((scale, at[scale].interval) for scale in SENSITIVITY_K)
+        combining = partial(combine_campaigns, values, u, dof=dof, confidence_level=level)
+        at = {scale: combining(scale=scale) for scale in SENSITIVITY_K}
+        combined, sensitivity = at[SPREAD_SCALE_K], tuple((scale, one.interval) for scale, one in at.items())
         method = (
             f"mount SD pooled over the bench's campaigns with {counted(dof, 'degree')} of freedom, half-normal prior "
-            f"with a scale of {scale_K:g} K on the spread between campaigns"
+            f"with a scale of {SPREAD_SCALE_K:g} K on the spread between campaigns"
         )
         if combined.p_value is not None and combined.p_value < _SURPRISE:
             cautions.append("The campaigns differ by far more than mounts and prior explain: look at them one by one.")
@@ -288,9 +280,8 @@ def _across(
         half, best = (combined.interval[1] - combined.interval[0]) / 2.0, min(halves)
         if half > best[0] * (1.0 + 1e-9):
             why = f"campaigns may truly differ by about {combined.spread:.1g} K" if combined.spread else "they differ"
-            cautions.append(
-                f"This is wider than {best[1]!r} alone (± {best[0]:.2g} K): {why}, which no campaign alone can show."
-            )
+            wider = f"This is wider than {best[1]!r} alone (± {best[0]:.2g} K)"
+            cautions.append(f"{wider}: {why}, which no campaign alone can show.")
     doubted = ", ".join(repr(study.title) for study in studies if study.in_doubt)
     if doubted:
         cautions.append(f"In doubt by its own report: {doubted}.")
@@ -298,8 +289,8 @@ def _across(
     if readings:
         cautions.append(f"{counted(readings, 'mount')} of these rest on readings without a log, the lower grade.")
     return records.AcrossCampaigns(
-        treatment=treatment,
-        baseline=baseline,
+        treatment=pair[0],
+        baseline=pair[1],
         at_power_W=power,
         studies=tuple(studies),
         combined=combined,
@@ -355,36 +346,29 @@ def campaign_scatter(campaign: FiledCampaign) -> records.CampaignScatter | None:
     freedom, less the part that run noise has in a slope, s_e^2 / sum P^2.
     """
     table = tabulate_mounts(campaign.runs, sorted({run.treatment for run in campaign.runs}))
-    counts = table.counts()
-    dof = int((counts[counts > 0] - 1).sum())
-    if dof < 1:
-        return None
     try:
         fit = fit_common_steps(table)
     except NotEstimableError:
         return None
-    slope, group = fit.slope_K_per_W, table.group
-    squares = np.zeros(counts.size)
-    np.add.at(squares, group, (slope - (np.bincount(group, slope) / np.maximum(counts, 1))[group]) ** 2)
-    noise = 0.0
+    slopes = {name: fit.slope_K_per_W[table.group == i].tolist() for i, name in enumerate(table.treatments)}
+    square, dof = _within(slopes.values())
+    if dof < 1:
+        return None
     if fit.run_noise_K is not None:
-        noise = fit.run_noise_K**2 * float(np.mean(1.0 / (table.repeats * table.steps_W**2).sum(axis=1)))
-    variance = float(squares.sum()) / dof - noise
-    bench = campaign.results.get("bench") or {}
+        square -= fit.run_noise_K**2 * float(np.mean(1.0 / (table.repeats * table.steps_W**2).sum(axis=1)))
     return records.CampaignScatter(
         title=campaign.title,
         day=campaign.day,
-        sd_K_per_W=math.sqrt(max(0.0, variance)),
-        variance=variance,
+        sd_K_per_W=math.sqrt(max(0.0, square)),
+        variance=square,
         dof=dof,
         run_noise_K=fit.run_noise_K,
-        by_treatment={
-            name: math.sqrt(float(squares[i]) / (int(counts[i]) - 1))
-            for i, name in enumerate(table.treatments)
-            if counts[i] > 1
-        },
-        time_constant_min=bench.get("time_constant_min"),
+        by_treatment={name: stdev(own) for name, own in slopes.items() if len(own) > 1},
+        time_constant_min=(campaign.results.get("bench") or {}).get("time_constant_min"),
     )
+
+
+_NO_PAIR = "No campaign has two mounts of one treatment"
 
 
 def _pool(bench: str, own: Sequence[FiledCampaign]) -> records.BenchHistory:
@@ -398,12 +382,10 @@ def _pool(bench: str, own: Sequence[FiledCampaign]) -> records.BenchHistory:
             cautions.append("The scatter between mounts is no larger than the noise of single runs.")
     elif (between := one_mount_scatter(campaign.results for campaign in own)) is not None:
         (sd, dof), count, alone = between, len(own), " with one mount of each"
-        cautions.append(
-            "No campaign has two mounts of one treatment: the mount SD comes from the differences of the campaigns. "
-            "Run noise and what changed between campaigns are in it, so that it is hardly larger."
-        )
+        why = "Run noise and what changed between campaigns are in it, so that it is hardly larger."
+        cautions.append(f"{_NO_PAIR}: the mount SD comes from the differences of the campaigns. {why}")
     else:
-        cautions.append("No campaign has two mounts of one treatment: the scatter between mounts is not known.")
+        cautions.append(f"{_NO_PAIR}: the scatter between mounts is not known.")
     if any(found.run_noise_K is None for found in campaigns):
         cautions.append("Campaigns with a single power step do not tell run noise from mount scatter; it is left in.")
     sds = [found.sd_K_per_W for found in campaigns if found.dof > 1]
@@ -501,22 +483,15 @@ def compare_lots(
             square = pooled[bench][0]
             cautions.append("One mount of each lot: their scatter is that of other mounts on this bench.")
         if len({(point.bag, point.lot) for point in points}) == len({point.bag for point in points}):
-            cautions.append(
-                "Lots were run in different campaigns: a change of the bench would look like a difference of lots."
-            )
+            like = "a change of the bench would look like a difference of lots."
+            cautions.append(f"Lots were run in different campaigns: {like}")
         rows = tuple((lot, len(values), fmean(values), math.sqrt(square / len(values))) for lot, values in lots.items())
         means, u = [row[2] for row in rows], [row[3] for row in rows]
         combined = combine(means, u, confidence_level=confidence_level) if len(rows) > 1 and square > 0.0 else None
         if combined is not None:
+            own_cautions, where = tuple(cautions), {"bench": bench, "treatment": treatment}
             found.append(
-                records.LotSummary(
-                    bench=bench,
-                    treatment=treatment,
-                    power_W=power,
-                    lots=rows,
-                    combined=combined,
-                    cautions=tuple(cautions),
-                )
+                records.LotSummary(**where, power_W=power, lots=rows, combined=combined, cautions=own_cautions)
             )
     return tuple(found)
 
@@ -604,24 +579,23 @@ def _trend(key: tuple[str, str, str], mounts: Sequence[records.AgedMount], confi
     bench, treatment, unit = key
     slopes = [mount.slope_K_per_W for mount in mounts]
     mean = math.fsum(slopes) / len(slopes)
-    cautions = []
+    dof, u, cautions = mounts[0].dof, mounts[0].u_K_per_W, []
     if len(mounts) > 1:
-        dof = len(mounts) - 1
-        u = math.sqrt(math.fsum((slope - mean) ** 2 for slope in slopes) / dof / len(mounts))
+        dof, u = len(mounts) - 1, stdev(slopes) / math.sqrt(len(mounts))
+    elif mounts[0].mount == _APART:
+        cautions.append("Each age is another mount: what else changed between them would look like age.")
     else:
-        dof, u = mounts[0].dof, mounts[0].u_K_per_W
-        cautions.append(
-            "Each age is another mount: what else changed between them would look like age."
-            if mounts[0].mount == _APART
-            else "One mount only: the interval is that of this mount and says nothing of others."
-        )
-    interval = None
+        cautions.append("One mount only: the interval is that of this mount and says nothing of others.")
+    interval, finding = None, "not settled"
     if dof > 0 and u > 0.0:
-        half = t_point(0.5 + confidence_level / 2.0, dof) * u
+        half, finding = t_point(0.5 + confidence_level / 2.0, dof) * u, "no trend is shown"
         interval = (mean - half, mean + half)
+        if interval[0] > 0.0:
+            finding = "the resistance rises with age, as with pump-out or drying"
+        elif interval[1] < 0.0:
+            finding = "the resistance falls with age, as with curing or bedding in"
     else:
         cautions.append("Too few runs for an interval: one repeat more, or one mount more, would give one.")
-    power = max(run.power_W for mount in mounts for run in mount.runs)
     return records.AgeTrend(
         bench=bench,
         treatment=treatment,
@@ -629,17 +603,7 @@ def _trend(key: tuple[str, str, str], mounts: Sequence[records.AgedMount], confi
         mounts=tuple(mounts),
         slope_K_per_W=mean,
         interval_K_per_W=interval,
-        power_W=power,
-        finding=_words(interval),
+        power_W=max(run.power_W for mount in mounts for run in mount.runs),
+        finding=finding,
         cautions=tuple(cautions),
     )
-
-
-def _words(interval: tuple[float, float] | None) -> str:
-    if interval is None:
-        return "not settled"
-    if interval[0] > 0.0:
-        return "the resistance rises with age, as with pump-out or drying"
-    if interval[1] < 0.0:
-        return "the resistance falls with age, as with curing or bedding in"
-    return "no trend is shown"

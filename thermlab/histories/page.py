@@ -9,7 +9,7 @@ from thermlab import __version__
 from thermlab.archives.listing import HISTORY, HISTORY_DATA, INDEX
 from thermlab.base.files import replace_file
 from thermlab.base.marks import MARKER, PAGE, treatment_marks
-from thermlab.base.numbers import counted, decimals_for, number, percent, with_interval
+from thermlab.base.numbers import counted, interval_decimals, number, percent, with_interval
 from thermlab.reports import pictures as draw
 from thermlab.reports.pages import Block, Column, cautions_block, items, join, listing, paragraph, remark, tag
 from thermlab.reports.pictures import Picture
@@ -36,8 +36,7 @@ def summary(found: records.History) -> str:
     for bench in found.benches:
         lines += [scatter_sentence(bench), *(f"  caution: {text}" for text in bench.cautions)]
         lines += [f"  {bench.prior}"] if bench.prior else []
-    for chart in found.baselines:
-        lines += [baseline_sentence(chart)]
+    lines += [baseline_sentence(chart) for chart in found.baselines]
     lines += [across_sentence(one) for one in found.across]
     lines += [lot_sentence(one) for one in found.lots]
     lines += [build_sentence(found)] if found.builds else []
@@ -55,39 +54,32 @@ def scatter_sentence(bench: records.BenchHistory) -> str:
     """Say how much mounts scatter on a bench."""
     if bench.mount_sd_K_per_W is None:
         return f"Mount SD on {bench_name(bench.bench)}: not known."
-    found = f"run noise taken out, from {counted(len(bench.campaigns), 'campaign')}"
-    return (
-        f"Mount SD on {bench_name(bench.bench)}: {MILLI * bench.mount_sd_K_per_W:.3g} mK/W "
-        f"({100.0 * bench.mount_sd_K_per_W:.2g} K at 100 W), {counted(bench.dof, 'degree')} of freedom, "
-        f"{found if bench.campaigns else 'from the differences of campaigns with one mount of each'}."
-    )
+    found, sd = "from the differences of campaigns with one mount of each", bench.mount_sd_K_per_W
+    if bench.campaigns:
+        found = f"run noise taken out, from {counted(len(bench.campaigns), 'campaign')}"
+    known = f"{MILLI * sd:.3g} mK/W ({100.0 * sd:.2g} K at 100 W), {counted(bench.dof, 'degree')} of freedom"
+    return f"Mount SD on {bench_name(bench.bench)}: {known}, {found}."
 
 
 def baseline_sentence(chart: records.BaselineChart) -> str:
     """Say whether the baseline of a bench stayed what it was."""
-    what = f"{chart.treatment} on {bench_name(chart.bench)} at {chart.power_W:g} W"
+    what, mounts = f"{chart.treatment} on {bench_name(chart.bench)} at {chart.power_W:g} W", chart.points
     found = chart.chart
     if found is None:
-        return f"{what}: {counted(len(chart.points), 'mount')}, too few or too alike to chart."
+        return f"{what}: {counted(len(mounts), 'mount')}, too few or too alike to chart."
     limits = f"limits {MILLI * found.lower:.1f} to {MILLI * found.upper:.1f} mK/W about {MILLI * found.centre:.1f} mK/W"
     if found.steady:
-        return (
-            f"{what}: {counted(len(chart.points), 'mount')}, all within the {limits}: no sign that the bench changed."
-        )
-    signals = [f"mount {chart.points[i].mount} of {chart.points[i].campaign!r} is outside" for i in found.outside]
-    signals += [
-        f"{last - first + 1} mounts in a row lie on one side from mount {first + 1} on" for first, last in found.runs
-    ]
+        return f"{what}: {counted(len(mounts), 'mount')}, all within the {limits}: no sign that the bench changed."
+    signals = [f"mount {mounts[i].mount} of {mounts[i].campaign!r} is outside" for i in found.outside]
+    signals += [f"{b - a + 1} mounts in a row lie on one side from mount {a + 1} on" for a, b in found.runs]
     return f"{what}: {'; '.join(signals)} ({limits}): look for what changed on the bench."
 
 
 def across_sentence(one: records.AcrossCampaigns) -> str:
     """Say what a treatment gains over all campaigns."""
     found = one.combined
-    what = (
-        f"{one.treatment} against {one.baseline} at {one.at_power_W:g} W, "
-        f"{counted(len(one.studies), 'campaign')} with {counted(one.n_mounts, 'mount')}"
-    )
+    made = f"{counted(len(one.studies), 'campaign')} with {counted(one.n_mounts, 'mount')}"
+    what = f"{one.treatment} against {one.baseline} at {one.at_power_W:g} W, {made}"
     if found is None:
         values = ", ".join(number(one.at_power_W * study.difference_K_per_W, 2, sign=True) for study in one.studies)
         return " ".join([f"{what}: {values} K ({one.method}).", *one.cautions])
@@ -95,9 +87,8 @@ def across_sentence(one: records.AcrossCampaigns) -> str:
     text = f"{what}: {with_interval(found.mean, (lo, hi))} K, \N{PLUS-MINUS SIGN} {(hi - lo) / 2.0:.2g} K "
     text += f"({percent(found.confidence_level)} confidence; {one.method})"
     if found.prediction_interval is not None:
-        lo, hi = found.prediction_interval
-        decimals = decimals_for((hi - lo) / 2.0)
-        ends = ", ".join(number(end, decimals, sign=True) for end in (lo, hi))
+        decimals = interval_decimals(found.prediction_interval)
+        ends = ", ".join(number(end, decimals, sign=True) for end in found.prediction_interval)
         text += f"; a further campaign is expected within [{ends}] K"
     said = [f"{text}.", *one.cautions]
     if one.sensitivity:
@@ -173,9 +164,8 @@ def _campaign_axis(axes: Axes, chart: records.BaselineChart) -> None:
     starts = [i for i, point in enumerate(chart.points) if i == 0 or point.bag != chart.points[i - 1].bag]
     every = -(-len(starts) // 7)
     shown = starts[::every]
-    axes.set_xticks(
-        [i + 1 for i in shown], [chart.points[i].day[:10] for i in shown], rotation=30, ha="right", fontsize=9
-    )
+    days = [chart.points[i].day[:10] for i in shown]
+    axes.set_xticks([i + 1 for i in shown], days, rotation=30, ha="right", fontsize=9)
     axes.set_xlim(0.4, len(chart.points) + 0.6)
     for i in starts[1:]:
         axes.axvline(i + 0.5, color=PAGE["rule"], lw=0.8, zorder=0)
@@ -211,9 +201,8 @@ def across_picture(one: records.AcrossCampaigns) -> Picture:
         draw.name_rows(axes, names)
         level = "" if one.combined is None else f"line: {percent(one.combined.confidence_level)} interval; "
         level = f"the last {_MOST_ROWS} campaigns; {level}" if len(studies) < len(one.studies) else level
-        axes.set_xlabel(
-            f"difference to the baseline in K at {power:g} W\n{level}band: a further campaign", fontsize=9.3
-        )
+        words = f"difference to the baseline in K at {power:g} W\n{level}band: a further campaign"
+        axes.set_xlabel(words, fontsize=9.3)
         draw.directions(axes)
     return Picture(figure, f"Campaigns one by one and together. {across_sentence(one)}")
 
@@ -362,77 +351,64 @@ def block(found: records.History) -> Block:
         f"{counted(found.n_campaigns, 'campaign')} and {counted(found.n_builds, 'build')}. {_days(found.mounts)} "
         f"Page written {datetime.now(UTC):%Y-%m-%d}. Intervals: {percent(found.confidence_level)}."
     )
+    no_age = "No mount was run at several ages (a condition such as “day 42” or “cycle 50” says the age)."
+    builds = [_seen(build_sentence(found), builds_picture(found.builds))] if found.builds else []
+    ageing = [_seen(age_sentence(trend), ageing_picture(trend)) for trend in found.ageing]
+    across = [_seen(across_sentence(one), across_picture(one), _studies(one)) for one in found.across]
+    sections: tuple[tuple[str, list[Block], str], ...] = (
+        ("How much mounts scatter", [_bench(bench) for bench in found.benches], "No campaigns."),
+        ("Did the benches stay what they were?", [_chart(chart) for chart in found.baselines], ""),
+        ("Treatments over campaigns and benches", across, "No comparisons."),
+        ("Lots", [_lots(one) for one in found.lots], "No treatment with two lots on one bench."),
+        ("Builds", builds, "No builds."),
+        ("Age", ageing, no_age),
+    )
     parts: list[object] = [tag("h1", f"History of {found.archive}"), tag("p", subtitle, class_="subtitle")]
-    parts += [tag("h2", "How much mounts scatter")]
-    parts += [_bench(bench) for bench in found.benches] or [remark("No campaigns.")]
-    parts += [tag("h2", "Did the benches stay what they were?")]
-    for chart in found.baselines:
-        sentence, cautions = baseline_sentence(chart), chart.chart.cautions if chart.chart else ()
-        parts += [paragraph(sentence), cautions_block(cautions)]
-        parts += [picture_block(baseline_picture(chart))] if chart.points else []
-        if chart.not_at_step:
-            parts.append(remark(f"Without a run at {chart.power_W:g} W: {', '.join(chart.not_at_step)}."))
-    parts += [tag("h2", "Treatments over campaigns and benches")]
-    for one in found.across:
-        parts += [paragraph(across_sentence(one)), picture_block(across_picture(one)), _studies(one)]
-    parts += [] if found.across else [remark("No comparisons.")]
-    parts += [tag("h2", "Lots"), *_lots(found)]
-    parts += [tag("h2", "Builds")]
-    if found.builds:
-        parts += [paragraph(build_sentence(found)), picture_block(builds_picture(found.builds))]
-    else:
-        parts.append(remark("No builds."))
-    parts += [tag("h2", "Age")]
-    for trend in found.ageing:
-        parts += [paragraph(age_sentence(trend)), picture_block(ageing_picture(trend))]
-    if not found.ageing:
-        parts.append(
-            remark("No mount was run at several ages (a condition such as “day 42” or “cycle 50” says the age).")
-        )
-    if found.left_out:
-        parts += [tag("h2", "Left out"), items(found.left_out)]
+    for heading, blocks, none in sections:
+        parts += [tag("h2", heading), *(blocks or [remark(none)] * bool(none))]
+    parts += [tag("h2", "Left out"), items(found.left_out)] if found.left_out else []
     return join(parts, "\n")
 
 
+def _seen(sentence: str, drawn: Picture, *more: object) -> Block:
+    """Return what is to be said, its picture, and what is read beside it."""
+    return join([paragraph(sentence), picture_block(drawn), *more], "\n")
+
+
+def _chart(chart: records.BaselineChart) -> Block:
+    parts = [paragraph(baseline_sentence(chart)), cautions_block(chart.chart.cautions if chart.chart else ())]
+    parts += [picture_block(baseline_picture(chart))] if chart.points else []
+    without = f"Without a run at {chart.power_W:g} W: {', '.join(chart.not_at_step)}."
+    return join([*parts, remark(without)] if chart.not_at_step else parts, "\n")
+
+
 def _bench(bench: records.BenchHistory) -> Block:
+    def own(one: records.CampaignScatter) -> str:
+        return ", ".join(f"{name} {MILLI * sd:.2f}" for name, sd in one.by_treatment.items())
+
     columns: list[Column] = [
         ("campaign", "text", lambda one: one.title),
         ("measured", "text", lambda one: one.day),
         ("mount SD in mK/W", "number", lambda one: f"{MILLI * one.sd_K_per_W:.2f}"),
         ("degrees of freedom", "number", lambda one: one.dof),
-        ("run noise in K", "number", lambda one: "–" if one.run_noise_K is None else f"{one.run_noise_K:.2f}"),
-        (
-            "each treatment, noise left in, in mK/W",
-            "text",
-            lambda one: ", ".join(f"{name} {MILLI * sd:.2f}" for name, sd in one.by_treatment.items()),
-        ),
-        (
-            "time constant in min",
-            "number",
-            lambda one: "–" if one.time_constant_min is None else f"{one.time_constant_min:.1f}",
-        ),
+        ("run noise in K", "number", lambda one: number(one.run_noise_K, 2)),
+        ("each treatment, noise left in, in mK/W", "text", own),
+        ("time constant in min", "number", lambda one: number(one.time_constant_min, 1)),
     ]
-    parts: list[object] = [
-        tag("h3", bench_name(bench.bench).capitalize()),
-        paragraph(scatter_sentence(bench)),
-        cautions_block(bench.cautions),
-    ]
+    name, said = bench_name(bench.bench), scatter_sentence(bench)
+    parts = [tag("h3", name.capitalize()), paragraph(said), cautions_block(bench.cautions)]
     if bench.prior is not None:
-        parts += [
-            paragraph("For campaign.yaml of the next campaign on this bench:"),
-            tag("pre", bench.prior, tabindex="0"),
-        ]
-        parts.append(remark("All degrees of freedom are given; half of them count, and thermlab does the halving."))
-    if bench.campaigns:
-        parts.append(listing(f"Campaigns on {bench_name(bench.bench)}", bench.campaigns, columns))
-    return join(parts, "\n")
+        paste = paragraph("For campaign.yaml of the next campaign on this bench:")
+        halved = "All degrees of freedom are given; half of them count, and thermlab does the halving."
+        parts += [paste, tag("pre", bench.prior, tabindex="0"), remark(halved)]
+    return join([*parts, listing(f"Campaigns on {name}", bench.campaigns, columns)] if bench.campaigns else parts, "\n")
 
 
 def _studies(one: records.AcrossCampaigns) -> Block:
     def difference(study: records.Study) -> str:
         value, half = one.at_power_W * study.difference_K_per_W, study.half_K_per_W
-        reach = None if half is None else one.at_power_W * half
-        return with_interval(value, None if reach is None else (value - reach, value + reach))
+        ends = None if half is None else (value - one.at_power_W * half, value + one.at_power_W * half)
+        return with_interval(value, ends)
 
     columns: list[Column] = [
         ("campaign", "text", lambda study: study.title),
@@ -444,20 +420,15 @@ def _studies(one: records.AcrossCampaigns) -> Block:
     return listing(f"Campaigns with {one.treatment} and {one.baseline}", one.studies, columns)
 
 
-def _lots(found: records.History) -> list[Block]:
+def _lots(one: records.LotSummary) -> Block:
+    def mean(row: tuple[str, int, float, float]) -> str:
+        value, u = MILLI * row[2], MILLI * row[3]
+        return with_interval(value, (value - u, value + u), sign=False)
+
     columns: list[Column] = [
         ("lot", "text", lambda row: row[0]),
         ("mounts", "number", lambda row: row[1]),
-        (
-            "rise over power in mK/W, ± one standard uncertainty",
-            "number",
-            lambda row: with_interval(
-                MILLI * row[2], (MILLI * (row[2] - row[3]), MILLI * (row[2] + row[3])), sign=False
-            ),
-        ),
+        ("rise over power in mK/W, ± one standard uncertainty", "number", mean),
     ]
-    parts = []
-    for one in found.lots:
-        caption = f"Lots of {one.treatment} on {bench_name(one.bench)} at {one.power_W:g} W"
-        parts += [paragraph(lot_sentence(one)), cautions_block(one.cautions), listing(caption, one.lots, columns)]
-    return parts or [remark("No treatment with two lots on one bench.")]
+    caption = f"Lots of {one.treatment} on {bench_name(one.bench)} at {one.power_W:g} W"
+    return join([paragraph(lot_sentence(one)), cautions_block(one.cautions), listing(caption, one.lots, columns)], "\n")
