@@ -516,6 +516,22 @@ def test_a_sensor_that_ends_is_seen_on_a_build_too(place):
     assert found.verdict == "refer"
 
 
+def test_the_record_says_when_its_runs_were_made_where_the_log_does(place):
+    make_build(place)
+    undated = record_pages.opening(assess_build(place)).html
+    head, *rows = (place / "logs/r1.csv").read_text().splitlines()
+    begun = datetime.fromisoformat("2031-05-04 09:00:00")
+    cells = (row.split(",", 1) for row in rows)
+    dated = [f"{begun + timedelta(seconds=int(second))},{rest}" for second, rest in cells]
+    (place / "logs/r1.csv").write_text("\n".join([head, *dated]) + "\n")
+    settings = build_settings()
+    settings["log"]["time"] = {"columns": ["t"], "format": "%Y-%m-%d %H:%M:%S"}
+    (place / "build.yaml").write_text(yaml.safe_dump(settings))
+
+    assert "Measured" not in undated
+    assert "Measured 2031-05-04. " in record_pages.opening(assess_build(place)).html
+
+
 def test_a_treatment_the_campaign_does_not_have_is_refused(place):
     with pytest.raises(InputError, match=r"build\.yaml \(treatment\): found 'pad-x'; allowed: .*'grease-a', 'pad-b'"):
         assess_build(make_build(place, treatment="pad-x"))

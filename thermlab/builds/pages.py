@@ -12,6 +12,7 @@ from thermlab.base.numbers import number, percent, with_interval
 from thermlab.reports.pages import Block, Column, cautions_block, escape, items, join, listing, paragraph, remark, tag
 from thermlab.reports.pictures import Picture, bar, hollow, name_rows, new_figure, panel, quiet, small_print
 from thermlab.reports.render import WRITTEN
+from thermlab.reports.wording import measured_words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -42,7 +43,7 @@ def opening(assessment: BuildAssessment) -> Block:
     blocks = [
         tag("style", Block("\n" + style)),
         tag("h1", f"{settings.build}: {settings.title}"),
-        tag("p", made_of, " ", Block(WRITTEN), class_="subtitle"),
+        tag("p", f"{made_of} {measured_words(assessment.reduced.runs)}", Block(WRITTEN), class_="subtitle"),
         tag("div", tag("p", answer[0], class_="lead"), *map(paragraph, answer[1:]), class_="answer"),
         cautions_block(assessment.cautions),
     ]
@@ -208,8 +209,9 @@ def _throttle(axes: Axes, found: BuildThrottle) -> None:
     axes.set_xlim(low - edge, high + edge)
     axes.set_ylim(-0.6, 0.9)
     side = "left" if found.required_W < (low + high) / 2.0 else "right"
-    words = f" required {found.required_W:g} W "
-    axes.text(found.required_W, 0.62, words, ha=side, fontsize=9.5, color=PAGE["wrong"])
+    beside: dict[str, Any] = {"xytext": (4 if side == "left" else -4, 0), "textcoords": "offset points", "ha": side}
+    words = f"required {found.required_W:g} W"
+    axes.annotate(words, (found.required_W, 0.62), fontsize=9.5, color=PAGE["wrong"], **beside)
     axes.set_yticks([0], ["throttle\npower"])
     axes.set_xlabel(f"throttle power in W in a room at {found.room_C:g} °C", **_SMALL)
     quiet(axes)

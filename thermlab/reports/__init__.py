@@ -15,5 +15,5 @@ __all__, __getattr__, __dir__ = face(
     render="WRITTEN picture plain_page prepare render_page style_sheet",
     results="Results SCHEMA filed_answers filed_lines plain read_json read_results results_json to_results written",
     summaries="records_frame",
-    wording="answers by_treatment headline_interval settings_of",
+    wording="answers by_treatment headline_interval measured_words settings_of",
 )

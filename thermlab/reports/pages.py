@@ -245,10 +245,10 @@ def opening(analysis: Analysis) -> Block:
     """Return title, cautions and the answer: what a reader with two minutes reads."""
     settings = analysis.campaign.settings
     bench = f"Bench {settings.bench}. " if settings.bench else ""
-    measured = f" {said}." if (said := wording.measured_words(analysis)) else ""
+    measured = wording.measured_words(analysis.runs)
     parts = [
         tag("h1", settings.title),
-        tag("p", f"{bench}{wording.campaign_line(analysis)}.{measured} ", Block(WRITTEN), class_="subtitle"),
+        tag("p", f"{bench}{wording.campaign_line(analysis)}. {measured}", Block(WRITTEN), class_="subtitle"),
         cautions_block(wording.answer_cautions(analysis)),
         tag("h2", "Answer", id="answer"),
         _answer_table(analysis),
@@ -391,7 +391,7 @@ def customer_sheet(analysis: Analysis, sheet: str | None = "customer") -> Block:
     if sheet is None:
         return Block("")
     settings, limits = analysis.campaign.settings, analysis.campaign.settings.limits
-    comparison, measured = analysis.comparison, wording.measured_words(analysis)
+    comparison, measured = analysis.comparison, wording.measured_words(analysis.runs)
     bench = f"Tested on the bench {settings.bench}. " if settings.bench else ""
     said = [("Nothing can be compared yet.", "")]
     if comparison is not None and comparison.treatments:
@@ -399,7 +399,7 @@ def customer_sheet(analysis: Analysis, sheet: str | None = "customer") -> Block:
     margin = f"Enough to matter is, for us, a difference of {wording.settings_of(analysis)[0]:g} °C or more."
     parts = [
         tag("h1", settings.title),
-        tag("p", f"{bench}{measured + '. ' if measured else ''}", Block(WRITTEN), class_="subtitle"),
+        tag("p", f"{bench}{measured}", Block(WRITTEN), class_="subtitle"),
         tag("h2", "What we found", id="answer"),
         *(tag("p", tag("strong", _bound(answer)), _bound(read), class_="lead answer") for answer, read in said),
         paragraph(margin),

@@ -25,6 +25,8 @@ from thermlab.campaign.runsheet import NOT_MADE
 from thermlab.compare.cautions import POWER
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from thermlab.compare.analysis import Analysis
     from thermlab.compare.records import Comparison, TreatmentComparison
     from thermlab.runs.records import ReducedRun
@@ -233,16 +235,13 @@ def campaign_line(analysis: Analysis) -> str:
     return f"{made}, {_power_range(analysis)}"
 
 
-def _made(analysis: Analysis) -> list[ReducedRun]:
-    return [run for run in analysis.runs if run.reason != NOT_MADE]
-
-
-def measured_words(analysis: Analysis) -> str:
-    """Say when the runs were made; empty where the logs have no dates."""
-    days = sorted(when[:10] for run in _made(analysis) for when in (run.start, run.end) if when and "-" in when[:10])
+def measured_words(runs: Sequence[ReducedRun]) -> str:
+    """Say in a sentence when runs were made; empty where their logs have no dates."""
+    made = (run for run in runs if run.reason != NOT_MADE)
+    days = sorted(when[:10] for run in made for when in (run.start, run.end) if when and "-" in when[:10])
     if not days:
         return ""
-    return f"Measured {days[0]}" if days[0] == days[-1] else f"Measured from {days[0]} to {days[-1]}"
+    return f"Measured {days[0]}. " if days[0] == days[-1] else f"Measured from {days[0]} to {days[-1]}. "
 
 
 _MATTERS = {
@@ -388,7 +387,7 @@ def slows_at(analysis: Analysis, treatment: str) -> str:
 
 def plain_cautions(analysis: Analysis) -> list[str]:
     """Return what a customer has to know, in plain words."""
-    runs = _made(analysis)
+    runs = [run for run in analysis.runs if run.reason != NOT_MADE]
     put_on = {
         name: {run.mount for run in runs if run.used and run.treatment == name}
         for name in analysis.campaign.settings.treatments
