@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar
 
-from thermlab import __version__
 from thermlab.archives.listing import BUILD, CAMPAIGN
 from thermlab.base.errors import InputError, Problem, shown
 from thermlab.builds.settings import load_build
@@ -18,6 +16,7 @@ from thermlab.reports.render import render_page
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
+    from datetime import datetime
 
     from thermlab.builds.assess import BuildAssessment
     from thermlab.reports.results import Results
@@ -121,14 +120,12 @@ def record_results(assessment: BuildAssessment, *, created: datetime | None = No
         JSON-native, schema 1, kind ``build``.
     """
     from thermlab.builds.assess import numbers  # noqa: PLC0415
-    from thermlab.reports.results import SCHEMA, plain, written  # noqa: PLC0415
+    from thermlab.reports.results import plain, written  # noqa: PLC0415
 
     settings, reference = assessment.build.settings, assessment.reference
     return written(
-        schema=SCHEMA,
+        created=created,
         kind="build",
-        thermlab_version=__version__,
-        created=(created or datetime.now(UTC)).isoformat(timespec="seconds"),
         build={
             "id": settings.build,
             "bench": reference.bench,

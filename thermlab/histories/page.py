@@ -5,7 +5,6 @@ from __future__ import annotations
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
-from thermlab import __version__
 from thermlab.archives.listing import HISTORY, HISTORY_DATA, INDEX
 from thermlab.base.files import replace_file
 from thermlab.base.marks import MARKER, PAGE, treatment_marks
@@ -14,7 +13,7 @@ from thermlab.reports import pictures as draw
 from thermlab.reports.pages import Block, Column, cautions_block, items, join, listing, paragraph, remark, tag
 from thermlab.reports.pictures import Picture
 from thermlab.reports.render import picture, plain_page
-from thermlab.reports.results import plain, results_json
+from thermlab.reports.results import head, plain, results_json
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -296,9 +295,7 @@ def history_data(found: records.History) -> dict[str, Any]:
     ]
     only: dict[str, Any] = benches[0] if len(benches) == 1 else {}
     return {
-        "schema": 1,
-        "thermlab_version": __version__,
-        "created": datetime.now(UTC).isoformat(timespec="seconds"),
+        **head(),
         "archive": found.archive,
         "confidence_level": found.confidence_level,
         "combined": [

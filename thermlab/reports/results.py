@@ -14,14 +14,13 @@ import dataclasses
 import errno
 import io
 import json
-import math
 import unicodedata
-from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Annotated, Any, Literal, NoReturn
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from pydantic.json_schema import GenerateJsonSchema
+from pydantic_core import to_jsonable_python
 
 from thermlab import __version__
 from thermlab.base.errors import InputError, Problem, shown
@@ -31,6 +30,7 @@ from thermlab.campaign.runsheet import NOT_MADE
 from thermlab.compare.records import Verdict
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping, Sequence
     from pathlib import Path
 
     from thermlab.compare.analysis import Analysis
@@ -368,7 +368,13 @@ class Results(dict[str, Any]):
         return f"results, schema {self['schema']}: {len(self['runs'])} runs"
 
 
-def written(**results: Any) -> Results:
+def head(created: datetime | None = None) -> dict[str, Any]:
+    """Return what every file of results begins with: schema, version and when it was written (None: now)."""
+    moment = (created or datetime.now(UTC)).isoformat(timespec="seconds")
+    return {"schema": SCHEMA, "thermlab_version": __version__, "created": moment}
+
+
+def written(*, created: datetime | None = None, **results: Any) -> Results:
     """Return results as they are to be written, checked against their model.
 
     Raises
@@ -376,8 +382,9 @@ def written(**results: Any) -> Results:
     ValueError
         They are not what a reader may expect.
     """
-    _checked(results)
-    return Results(results)
+    whole = Results(head(created) | results)
+    _checked(whole)
+    return whole
 
 
 def to_results(analysis: Analysis, *, created: datetime | None = None) -> Results:
@@ -401,20 +408,12 @@ def to_results(analysis: Analysis, *, created: datetime | None = None) -> Result
         A number in it is NaN or infinite.
     """
     settings = analysis.campaign.settings
+    about: dict[str, Any] = {name: getattr(settings, name) for name in ("title", "bench", "baseline", "currency")}
     return written(
-        schema=SCHEMA,
-        thermlab_version=__version__,
-        created=(created or datetime.now(UTC)).isoformat(timespec="seconds"),
-        campaign={
-            "title": settings.title,
-            "bench": settings.bench,
-            "baseline": settings.baseline,
-            "currency": settings.currency,
-            "sha256": dict(analysis.sha256),
-            "measured": _measured(analysis.runs),
-        },
+        created=created,
+        campaign=about | {"sha256": dict(analysis.sha256), "measured": _measured(analysis.runs)},
         settings=plain(analysis.settings),
-        overrides={name: list(plain(pair)) for name, pair in analysis.overrides.items()},
+        overrides=plain(analysis.overrides),
         runs=[filed_run(run) for run in analysis.runs],
         bench=plain(analysis.bench),
         comparison=_with_sentences(analysis.comparison),
@@ -429,7 +428,7 @@ def to_results(analysis: Analysis, *, created: datetime | None = None) -> Result
 
 
 def _keys_of(model: type[_Part], found: Any) -> dict[str, Any]:
-    return {key: plain(getattr(found, key)) for key in model.model_fields}
+    return dict(plain({key: getattr(found, key) for key in model.model_fields}))
 
 
 def _measured(runs: Sequence[ReducedRun]) -> dict[str, str] | None:
@@ -437,15 +436,12 @@ def _measured(runs: Sequence[ReducedRun]) -> dict[str, str] | None:
     dated = [run for run in runs if run.start and "-" in run.start[:10] and run.reason != NOT_MADE]
     if not dated:
         return None
-
     starts, ends = [run.start or "" for run in dated], [run.end or run.start or "" for run in dated]
-    # What was written down has no offset: then it shares one wall clock with the logs.
-    known = all(datetime.fromisoformat(text).tzinfo for text in starts + ends)
-
-    def moment(text: str) -> datetime:
-        return datetime.fromisoformat(text) if known else datetime.fromisoformat(text).replace(tzinfo=None)
-
-    return {"from": min(starts, key=moment), "to": max(ends, key=moment)}
+    moments = {text: datetime.fromisoformat(text) for text in starts + ends}
+    if not all(moment.tzinfo for moment in moments.values()):
+        # What was written down has no offset: then it shares one wall clock with the logs.
+        moments = {text: moment.replace(tzinfo=None) for text, moment in moments.items()}
+    return {"from": min(starts, key=moments.__getitem__), "to": max(ends, key=moments.__getitem__)}
 
 
 def _with_sentences(part: Comparison | ThrottlePower | None) -> dict[str, Any] | None:
@@ -473,17 +469,13 @@ def filed_run(run: ReducedRun) -> dict[str, Any]:
 
 def run_row(run: Mapping[str, Any]) -> dict[str, Any]:
     """Return a run of ``results.json`` as one row with :data:`RUN_COLUMNS`."""
-    held = run.get("held") or {}
-    flat = {
-        **run,
-        "flags": "; ".join(f"{flag['flag']} ({flag['severity']})" for flag in run["flags"]),
-        "held_power_W": held.get("held_power_W"),
-        "held_rise_K": held.get("held_rise_K"),
-    }
+    flags = "; ".join(f"{flag['flag']} ({flag['severity']})" for flag in run["flags"])
+    held = {name: (run.get("held") or {}).get(name) for name in ("held_power_W", "held_rise_K")}
+    flat = {**run, **held, "flags": flags}
     return {key: flat.get(key) for key in RUN_COLUMNS}
 
 
-def plain(value: Any) -> Any:  # noqa: PLR0911 - one kind of value each
+def plain(value: Any) -> Any:
     """Return a value as JSON-native data: dataclasses as dicts, tuples as lists, numpy scalars as numbers.
 
     Raises
@@ -491,22 +483,19 @@ def plain(value: Any) -> Any:  # noqa: PLR0911 - one kind of value each
     ValueError
         A float is NaN or infinite.
     """
-    if value is None or isinstance(value, (bool, str, int)):
-        return value
-    if isinstance(value, float):
-        if not math.isfinite(value):
-            raise ValueError(f"{value} cannot be reported: a number that cannot be had is None with its reason")
-        return float(value)
-    if dataclasses.is_dataclass(value) and not isinstance(value, type):
-        return {field.name: plain(getattr(value, field.name)) for field in dataclasses.fields(value)}
-    if isinstance(value, Mapping):
-        return {str(key): plain(item) for key, item in value.items()}
-    if hasattr(value, "model_dump"):
-        return plain(value.model_dump())
-    if hasattr(value, "tolist"):  # numpy, which this module does without
-        return plain(value.tolist())
-    if isinstance(value, (Sequence, set, frozenset)):
-        return [plain(item) for item in value]
+    found = to_jsonable_python(value, fallback=_taken_apart)
+    try:
+        json.dumps(found, allow_nan=False)
+    except ValueError as error:
+        why = "cannot be reported: a number that cannot be had is None with its reason"
+        raise ValueError(f"{error}, and {why}") from None
+    return found
+
+
+def _taken_apart(value: Any) -> Any:
+    """Return arrays of numpy, which this module does without, as lists."""
+    if hasattr(value, "tolist"):
+        return value.tolist()
     raise TypeError(f"{type(value).__name__} has no place in results")
 
 
@@ -600,12 +589,12 @@ def filed_answers(results: dict[str, Any]) -> tuple[str, ...]:
     comparison = results.get("comparison")
     if not comparison or not comparison.get("treatments"):
         return ("no comparison",)
-    return tuple(
-        f"{row.get('treatment')}: {row.get('verdict')}, {with_interval(row.get('difference_K'), _pair(row))} K"
-        if row.get("difference_K") is not None
-        else f"{row.get('treatment')}: {row.get('verdict')}"
-        for row in comparison["treatments"]
-    )
+    said = []
+    for row in comparison["treatments"]:
+        value, ends = row.get("difference_K"), row.get("simultaneous_interval_K") or row.get("interval_K")
+        read = "" if value is None else f", {with_interval(value, ends and (float(ends[0]), float(ends[1])))} K"
+        said.append(f"{row.get('treatment')}: {row.get('verdict')}{read}")
+    return tuple(said)
 
 
 def filed_lines(results: Mapping[str, Any]) -> tuple[str, ...]:
@@ -622,23 +611,18 @@ def filed_lines(results: Mapping[str, Any]) -> tuple[str, ...]:
     advice = results.get("advice")
     if not rows:
         return (f"{advice['state']}: {advice['text']}",) if advice else ()
-    said = zip(rows, filed_answers(dict(results)), strict=True)
-    return tuple(
-        text if row["treatment"] not in powers else f"{text}, throttles at {_in_watts(powers[row['treatment']])}"
-        for row, text in said
-    )
+    said = []
+    for row, text in zip(rows, filed_answers(dict(results)), strict=True):
+        found = powers.get(row["treatment"])
+        said.append(text if found is None else f"{text}, throttles at {_in_watts(found)}")
+    return tuple(said)
 
 
 def _in_watts(row: Mapping[str, Any]) -> str:
-    interval = row["interval_W"]
-    if interval is None:
-        return f"about {row['throttle_power_W']:.0f} W, no interval"
-    return f"{with_interval(row['throttle_power_W'], (interval[0], interval[1]), sign=False)} W"
-
-
-def _pair(row: dict[str, Any]) -> tuple[float, float] | None:
-    interval = row.get("simultaneous_interval_K") or row.get("interval_K")
-    return None if interval is None else (float(interval[0]), float(interval[1]))
+    power_W, ends = row["throttle_power_W"], row["interval_W"]
+    if ends is None:
+        return f"about {power_W:.0f} W, no interval"
+    return f"{with_interval(power_W, (ends[0], ends[1]), sign=False)} W"
 
 
 def runs_reduced_csv(results: Mapping[str, Any]) -> str:
@@ -720,10 +704,9 @@ def anonymised(analysis: Analysis, anonymous: bool) -> Analysis:
 
     def scrub(item: Any) -> Any:
         """Short texts too, where nothing else can be meant."""
-        own = {name: _LEFT_OUT for name in _WRITTEN if getattr(item, name, "")}
-        return dataclasses.replace(
-            item, **own, **({"reason": _LEFT_OUT} if getattr(item, "reason", "") in words else {})
-        )
+        named = [name for name in _WRITTEN if getattr(item, name, "")]
+        named += ["reason"] * (getattr(item, "reason", "") in words)
+        return dataclasses.replace(item, **dict.fromkeys(named, _LEFT_OUT))
 
     treatments = {
         name: each.model_copy(update={key: getattr(each, key) and _LEFT_OUT for key in ("description", "handling")})
