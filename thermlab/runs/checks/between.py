@@ -256,14 +256,12 @@ def copied_readings(
 
 
 def _copied(other: Trace, share: float) -> Flag:
-    return raise_flag(
-        "copied readings",
-        "unusable",
+    reason = (
         f"{'All' if share > 0.98 else f'About {100.0 * share:.0f} % of'} its readings, change by change, are those of "
         f"{other.run} ({other.treatment} mount {other.mount}): one of the two is a copy, whatever times stand beside "
-        "it. Exclude the one that was not run, or give it its own log.",
-        same_percent=100.0 * share,
+        "it. Exclude the one that was not run, or give it its own log."
     )
+    return raise_flag("copied readings", "unusable", reason, same_percent=100.0 * share)
 
 
 def soaks_overlap(traces: Sequence[Trace], thresholds: CheckThresholds) -> dict[int, Flag]:
@@ -296,14 +294,12 @@ def soaks_overlap(traces: Sequence[Trace], thresholds: CheckThresholds) -> dict[
 
 
 def _overlap(other: Trace, both_s: float) -> Flag:
-    return raise_flag(
-        "soaks overlap",
-        "doubtful",
+    reason = (
         f"It was under load at the same time as {other.run} ({other.treatment} mount {other.mount}), for "
         f"{both_s / 60.0:.0f} min by the clocks of their logs, and a bench holds one mount: a date, a clock or a cut "
-        "is wrong.",
-        overlap_min=both_s / 60.0,
+        "is wrong."
     )
+    return raise_flag("soaks overlap", "doubtful", reason, overlap_min=both_s / 60.0)
 
 
 def _mount(trace: Trace) -> tuple[str, str]:
@@ -495,14 +491,10 @@ def flag_following(fit: Following | None, thresholds: CheckThresholds) -> Flag |
     least_K = thresholds.ambient_follows_power_K
     if fit is None or fit.rise_K <= max(least_K, thresholds.ambient_follows_ratio * fit.u_rise_K):
         return None
-    return raise_flag(
-        "ambient follows power",
-        "doubtful",
+    reason = (
         f"From no load to the highest step of this mount the room rises by {fit.rise_K:.1f} K with the heat "
         f"sink, beside a drift of {fit.drift_K_per_h:+.1f} K/h: its probe seems to feel the sink, and the "
-        "rises come out too small, at the highest step by as much.",
-        rise_with_power_K=fit.rise_K,
-        u_rise_K=fit.u_rise_K,
-        drift_K_per_h=fit.drift_K_per_h,
-        plain_rise_K=fit.plain_rise_K,
+        "rises come out too small, at the highest step by as much."
     )
+    numbers = {"rise_with_power_K": fit.rise_K, "u_rise_K": fit.u_rise_K, "drift_K_per_h": fit.drift_K_per_h}
+    return raise_flag("ambient follows power", "doubtful", reason, **numbers, plain_rise_K=fit.plain_rise_K)

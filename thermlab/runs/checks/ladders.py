@@ -179,17 +179,12 @@ def _worst(ladders: Ladders, kept: Booleans, thresholds: CheckThresholds, *, onl
     if not usable[at] or ratio[at] <= allowed or abs(off[at]) <= thresholds.ladder_K:
         return None
     careful = " With so few mounts it may be its neighbour that is off." if np.unique(ladders.mount).size < 3 else ""
-    flag = raise_flag(
-        "off the ladder",
-        "doubtful",
+    reason = (
         f"The rise is {abs(off[at]):.1f} K {side(float(off[at]))} where the other runs of its mount and of its step "
-        f"put it, {ratio[at]:.1f} times what such runs scatter.{careful}",
-        off_K=off[at],
-        studentised=ratio[at],
-        allowed_ratio=allowed,
-        scatter_K=scatter[at],
+        f"put it, {ratio[at]:.1f} times what such runs scatter.{careful}"
     )
-    return Off(at, flag)
+    numbers = {"off_K": off[at], "studentised": ratio[at], "allowed_ratio": allowed, "scatter_K": scatter[at]}
+    return Off(at, raise_flag("off the ladder", "doubtful", reason, **numbers))
 
 
 def studentise(
@@ -279,14 +274,12 @@ def find_exchanged(
 
 def flag_exchanged_runs(mine: ReducedRun, other: ReducedRun, ratio: float) -> Flag:
     """Say that two runs fit better with each other's labels."""
-    return raise_flag(
-        "labels may be swapped",
-        "doubtful",
+    reason = (
         f"Exchanged with {other.run}, both runs fit the ladders of their mounts: the scatter falls "
-        f"{ratio:.0f}-fold. Look at both logs before anything else.",
-        scatter_falls_by_ratio=ratio,
-        difference_K=(other.rise_K or 0.0) - (mine.rise_K or 0.0),
+        f"{ratio:.0f}-fold. Look at both logs before anything else."
     )
+    numbers = {"scatter_falls_by_ratio": ratio, "difference_K": (other.rise_K or 0.0) - (mine.rise_K or 0.0)}
+    return raise_flag("labels may be swapped", "doubtful", reason, **numbers)
 
 
 def powers_exchanged(runs: Sequence[ReducedRun]) -> dict[int, Flag]:
@@ -311,13 +304,10 @@ def powers_exchanged(runs: Sequence[ReducedRun]) -> dict[int, Flag]:
         if i in flags or j in flags or abs(my_set / other_set - 1) < 0.05 or not alike:
             continue
         for (at, logged, planned), (partner, _, its) in ((one, two), (two, one)):
-            flags[at] = raise_flag(
-                "labels may be swapped",
-                "doubtful",
-                f"The logged power is the set power of {runs[partner].run}, and the other way round: "
-                "the two lines of the run sheet may be exchanged.",
-                logged_W=logged,
-                set_W=planned,
-                other_set_W=its,
+            reason = (
+                f"The logged power is the set power of {runs[partner].run}, and the other way round: the two lines "
             )
+            reason += "of the run sheet may be exchanged."
+            powers_W = {"logged_W": logged, "set_W": planned, "other_set_W": its}
+            flags[at] = raise_flag("labels may be swapped", "doubtful", reason, **powers_W)
     return flags

@@ -106,21 +106,13 @@ def exchanged_mounts(levels: MountLevels, thresholds: CheckThresholds) -> dict[M
     if best < thresholds.swap_ratio:
         return {}
     found = [(i, j) for ratio, i, j in pairs if ratio > 0.999 * best]
-    several = len(found) > 1
+    more = " Another pair would do as well: with so few mounts nobody can tell." if len(found) > 1 else ""
     flags: dict[MountKey, Flag] = {}
-    for pair in found:
-        for mine, other in (pair, pair[::-1]):
-            name = " ".join(levels.keys[other])
-            flags[levels.keys[mine]] = raise_flag(
-                "labels may be swapped",
-                "doubtful",
-                f"Exchanged with {name}, both mounts fit their treatments: the scatter between mounts falls "
-                f"{best:.0f}-fold."
-                + (" Another pair would do as well: with so few mounts nobody can tell." if several else ""),
-                scatter_falls_by_ratio=best,
-                difference_K=float(y[other] - y[mine]),
-                n_mounts=float(y.size),
-            )
+    for mine, other in (each for pair in found for each in (pair, pair[::-1])):
+        both = f"Exchanged with {' '.join(levels.keys[other])}, both mounts fit their treatments"
+        reason = f"{both}: the scatter between mounts falls {best:.0f}-fold.{more}"
+        numbers = {"scatter_falls_by_ratio": best, "difference_K": float(y[other] - y[mine]), "n_mounts": float(y.size)}
+        flags[levels.keys[mine]] = raise_flag("labels may be swapped", "doubtful", reason, **numbers)
     return flags
 
 
@@ -175,25 +167,20 @@ def _worst_mount(levels: MountLevels, kept: Booleans, thresholds: CheckThreshold
     n_own = int(count[group[worst]])
     if ratio[worst] <= allowed or abs(off[worst]) <= thresholds.mount_off_K:
         return {}
-    members = [worst] if n_own > 2 else np.flatnonzero(can & (group == group[worst])).tolist()
-    care = (
-        f" There are only {n_own} mounts of it: a bad mount, another batch and plain scatter look alike."
-        if n_own > 2
-        else " There are only 2 mounts of it, and nobody can tell which is the odd one."
-    )
+    members, care = [worst], ": a bad mount, another batch and plain scatter look alike"
+    if n_own == 2:
+        members, care = (
+            np.flatnonzero(can & (group == group[worst])).tolist(),
+            ", and nobody can tell which is the odd one",
+        )
+    numbers = {"studentised": ratio[worst], "allowed_ratio": allowed, "scatter_K": scatter[worst], "n_mounts": n_own}
     flags: dict[MountKey, Flag] = {}
     for i in members:
-        flags[levels.keys[i]] = raise_flag(
-            "mount off its treatment",
-            "doubtful",
-            f"The mount is {abs(off[i]):.1f} K {side(float(off[i]))} the other mounts of its treatment at "
-            f"the highest step, {ratio[worst]:.1f} times what mounts scatter.{care}",
-            off_K=float(off[i]),
-            studentised=float(ratio[worst]),
-            allowed_ratio=allowed,
-            scatter_K=float(scatter[worst]),
-            n_mounts=float(n_own),
+        reason = (
+            f"The mount is {abs(off[i]):.1f} K {side(float(off[i]))} the other mounts of its treatment at the highest "
+            f"step, {ratio[worst]:.1f} times what mounts scatter. There are only {n_own} mounts of it{care}."
         )
+        flags[levels.keys[i]] = raise_flag("mount off its treatment", "doubtful", reason, off_K=off[i], **numbers)
     return flags
 
 
@@ -301,10 +288,8 @@ def core_spread(spread: Spread, thresholds: CheckThresholds) -> dict[int, Flag]:
             each = (spread.per_watt[spread.mount == m, worst] - usual[worst]) * top_W / away[worst]
             if np.mean(each > SHARED) < SHARED:
                 continue
-            for i in np.flatnonzero(spread.mount == m):
-                flags[spread.at[i]] = _flag(
-                    spread, worst, float(away[worst]), float(typical), "the other mounts", top_W, mounts.size
-                )
+            flag = _flag(spread.sensors[worst], away[worst], typical, "the other mounts", top_W, mounts.size)
+            flags |= {spread.at[i]: flag for i in np.flatnonzero(spread.mount == m)}
     for k in range(len(spread.at)):  # and single runs against the others of their mount
         if spread.at[k] in flags:
             continue
@@ -318,10 +303,8 @@ def core_spread(spread: Spread, thresholds: CheckThresholds) -> dict[int, Flag]:
         typical = robust_sd((others - usual) * spread.power_W[same][:, None], about=0.0)
         worst = _odd_sensor(away, typical, thresholds)
         if worst is not None:
-            flags[spread.at[k]] = _flag(
-                spread, worst, float(away[worst]), typical, "the other runs of its mount",
-                float(spread.power_W[k]), len(others) + 1,
-            )  # fmt: skip
+            name, whom, n = spread.sensors[worst], "the other runs of its mount", len(others) + 1
+            flags[spread.at[k]] = _flag(name, away[worst], typical, whom, spread.power_W[k], n)
     return flags
 
 
@@ -346,14 +329,10 @@ def _weighted(per_watt: Array, power_W: Array) -> Array:
     return found
 
 
-def _flag(spread: Spread, sensor: int, away_K: float, typical_K: float, whom: str, at_W: float, n: int) -> Flag:
-    return raise_flag(
-        "core spread",
-        "doubtful",
-        f"{spread.sensors[sensor]} stands {abs(away_K):.1f} K {'above' if away_K > 0 else 'below'} what {whom} show "
-        f"against the median sensor at {at_W:.0f} W: poor contact there is the usual cause.",
-        away_K=away_K,
-        usual_scatter_K=typical_K,
-        at_power_W=at_W,
-        compared=float(n),
+def _flag(sensor: str, away_K: float, typical_K: float, whom: str, at_W: float, n: int) -> Flag:
+    reason = (
+        f"{sensor} stands {abs(away_K):.1f} K {side(away_K)} what {whom} show "
+        f"against the median sensor at {at_W:.0f} W: poor contact there is the usual cause."
     )
+    numbers = {"away_K": away_K, "usual_scatter_K": typical_K, "at_power_W": at_W, "compared": n}
+    return raise_flag("core spread", "doubtful", reason, **numbers)

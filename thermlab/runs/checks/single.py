@@ -50,17 +50,13 @@ def shed_power(view: RunView) -> Flag | None:
     fell = blocks.power_W < (1 - view.settings.checks.shed_power_percent / 100.0) * view.trace.set_power_W
     spans = stretches(fell)
     began = float(blocks.time_s[spans[-1][0]]) if spans else None
-    return raise_flag(
-        "shed power at limit",
-        "unusable",
+    reason = (
         f"The device reached its limit{'' if began is None else f' at {view.when(began)}'} and held "
         f"{held.held_power_W:.1f} W, {below:.1f} % below the set power; "
-        "its rise is not at the set power, but the held power is an observation of the throttle power.",
-        held_power_W=held.held_power_W,
-        below_set_percent=below,
-        held_rise_K=held.held_rise_K,
-        ambient_C=held.ambient_C,
+        "its rise is not at the set power, but the held power is an observation of the throttle power."
     )
+    numbers = {"held_power_W": held.held_power_W, "below_set_percent": below, "held_rise_K": held.held_rise_K}
+    return raise_flag("shed power at limit", "unusable", reason, **numbers, ambient_C=held.ambient_C)
 
 
 def not_settled(view: RunView) -> Flag | None:
@@ -68,18 +64,13 @@ def not_settled(view: RunView) -> Flag | None:
     e, limits = view.estimate, view.settings.checks
     if e.shed or e.settled:
         return None
-    soak_min = view.trace.soak_s / 60.0
+    soak_min, slope = view.trace.soak_s / 60.0, {"still_left_K": e.still_left_K, "bound_K": e.bound_K}
     if e.level_K is None or e.left_K is None:
-        return raise_flag(
-            "not settled",
-            "unusable",
-            "The run has no steady part and the bench no time constant, so a settled rise cannot be had."
-            if e.time_constant_s is None
-            else "The end of the soak holds too few readings beside a known room, so a settled rise cannot be had.",
-            soak_min=soak_min,
-            still_left_K=e.still_left_K,
-            bound_K=e.bound_K,
-        )
+        lacks = "The run has no steady part and the bench no time constant"
+        if e.time_constant_s is not None:
+            lacks = "The end of the soak holds too few readings beside a known room"
+        reason = f"{lacks}, so a settled rise cannot be had."
+        return raise_flag("not settled", "unusable", reason, soak_min=soak_min, **slope)
     if e.time_constant_s is None or abs(e.left_K) <= max(limits.least_left_K, e.u_left_K or 0.0):
         return None
     soaked = view.trace.soak_s / e.time_constant_s
@@ -93,20 +84,10 @@ def not_settled(view: RunView) -> Flag | None:
         reason += f" (its slope at the end points to {by_slope:+.1f} K)"
     reason += "; the settled rise includes it."
     if not trusted:
-        reason += (
-            f" An extrapolation is trusted from {limits.trusted_soak_time_constants:g} time constants on and up to "
-            f"{limits.trusted_left_K:g} K."
-        )
-    return raise_flag(
-        "not settled",
-        "note" if trusted else "doubtful",
-        reason,
-        left_K=e.left_K,
-        u_left_K=e.u_left_K,
-        still_left_K=e.still_left_K,
-        bound_K=e.bound_K,
-        soak_time_constants=soaked,
-    )
+        least = f"{limits.trusted_soak_time_constants:g} time constants"
+        reason += f" An extrapolation is trusted from {least} on and up to {limits.trusted_left_K:g} K."
+    left = {"left_K": e.left_K, "u_left_K": e.u_left_K, **slope}
+    return raise_flag("not settled", "note" if trusted else "doubtful", reason, **left, soak_time_constants=soaked)
 
 
 def power_off_set(view: RunView) -> Flag | None:
@@ -134,15 +115,8 @@ def power_off_set(view: RunView) -> Flag | None:
         text += f", and {'rose' if course > 0 else 'fell'} by {abs(course):.1f} % within the soak"
     moved = view.per_watt_K() * (trace.set_power_W - e.power_W)
     text += f". Bringing the rise to the set power moves it by about {moved:+.1f} K." if moved else "."
-    return raise_flag(
-        "power off set",
-        severity,
-        text,
-        off_percent=off,
-        against_others_percent=own,
-        course_percent=course,
-        effect_K=moved or None,
-    )
+    numbers = {"off_percent": off, "against_others_percent": own, "course_percent": course, "effect_K": moved or None}
+    return raise_flag("power off set", severity, text, **numbers)
 
 
 def _power_course(view: RunView) -> float:
@@ -174,30 +148,22 @@ def load_step(view: RunView) -> Flag | None:
     usual = float(np.median(p[inside]))
     noise = robust_sd(p[inside])
     off = np.abs(p - usual) > max(limits.load_step_percent / 100.0 * usual, 6.0 * noise)
-    spans = [
-        (lo, hi)
-        for lo, hi in stretches(off & inside)
-        if (hi - lo) * blocks.length_s >= limits.load_step_min * 60.0 - 1e-6
-    ]
-    if not spans:
+    lo, hi = max(stretches(off & inside), key=lambda span: span[1] - span[0], default=(0, 0))
+    if hi == lo or (hi - lo) * blocks.length_s < limits.load_step_min * 60.0 - 1e-6:
         return None
-    lo, hi = max(spans, key=lambda span: span[1] - span[0])
     size = float(np.median(p[lo:hi]) - usual)
     began, lasted = float(t[lo]) / 60.0, (hi - lo) * blocks.length_s / 60.0
     after = trace.soak_s - float(t[hi - 1])
     fresh = e.time_constant_s is None or after < 1.6 * e.time_constant_s
     tau_min = (e.time_constant_s or trace.soak_s / 4.0) / 60.0
     left = view.per_watt_K() * size * float(-np.expm1(-lasted / tau_min) * np.exp(-after / 60.0 / tau_min))
-    return raise_flag(
-        "load step",
-        "unusable" if fresh and abs(size) * lasted > 0.02 * usual * trace.soak_s / 60.0 else "doubtful",
+    grave = fresh and abs(size) * lasted > 0.02 * usual * trace.soak_s / 60.0
+    reason = (
         f"Power was {abs(size):.1f} W {side(size)} the rest of the soak for {lasted:.1f} min from "
-        f"{view.when(60.0 * began)} on; at the end the rise was still about {left:+.1f} K off for it.",
-        step_W=size,
-        began_min=began,
-        lasted_min=lasted,
-        effect_K=left,
+        f"{view.when(60.0 * began)} on; at the end the rise was still about {left:+.1f} K off for it."
     )
+    numbers = {"step_W": size, "began_min": began, "lasted_min": lasted, "effect_K": left}
+    return raise_flag("load step", "unusable" if grave else "doubtful", reason, **numbers)
 
 
 def ambient_unsteady(view: RunView) -> Flag | None:
@@ -215,9 +181,8 @@ def ambient_unsteady(view: RunView) -> Flag | None:
     jump = float(np.abs(smooth[reach:] - smooth[:-reach]).max()) if smooth.size > reach else 0.0
     hours = (t - t.mean()) / 3600.0
     rate = float(hours @ room / (hours @ hours)) if t[-1] > t[0] else 0.0
-    drifted = (
-        abs(rate) > limits.ambient_rate_K_per_h and abs(rate) * (t[-1] - t[0]) / 3600.0 > limits.ambient_range_note_K
-    )
+    far_K = abs(rate) * (t[-1] - t[0]) / 3600.0
+    drifted = abs(rate) > limits.ambient_rate_K_per_h and far_K > limits.ambient_range_note_K
     severity = _gravest(
         doubtful=spread > limits.ambient_range_K or jump > limits.ambient_jump_K or drifted,
         note=spread > limits.ambient_range_note_K,
@@ -237,15 +202,9 @@ def ambient_unsteady(view: RunView) -> Flag | None:
     late = t >= view.estimate.window_s[0]
     lag = float(room[late].mean()) - view.estimate.ambient_mean_C if late.any() else float("nan")
     told = f" That it follows late is worth {lag:+.1f} K in the rise." if np.isfinite(lag) else ""
-    return raise_flag(
-        "ambient unsteady",
-        severity,
-        f"The room {what}; what the heat sink feels of it follows late and is corrected for.{told}",
-        range_K=spread,
-        jump_K=jump,
-        rate_K_per_h=rate,
-        effect_K=lag,
-    )
+    reason = f"The room {what}; what the heat sink feels of it follows late and is corrected for.{told}"
+    numbers = {"range_K": spread, "jump_K": jump, "rate_K_per_h": rate, "effect_K": lag}
+    return raise_flag("ambient unsteady", severity, reason, **numbers)
 
 
 def coarse_readout(view: RunView) -> Flag | None:
@@ -259,17 +218,14 @@ def coarse_readout(view: RunView) -> Flag | None:
     if noise >= limits.coarse_noise_ratio * e.readout_K:
         return None
     bias = rounding_bias_K(e.readout_K, noise)
-    return raise_flag(
-        "coarse readout",
-        "doubtful" if unlike and bias > limits.coarse_bias_K else "note",
+    others = f" The other runs were read in steps of {view.usual_readout_K:g} K." if unlike else ""
+    reason = (
         f"Readings come in steps of {e.readout_K:g} K with a noise of only {noise:.2f} K: their mean can be off by "
-        f"up to {bias:.1f} K. A finer readout is the remedy."
-        + (f" The other runs were read in steps of {view.usual_readout_K:g} K." if unlike else ""),
-        readout_K=e.readout_K,
-        noise_K=noise,
-        bias_K=bias,
-        usual_readout_K=view.usual_readout_K,
+        f"up to {bias:.1f} K. A finer readout is the remedy.{others}"
     )
+    numbers = {"readout_K": e.readout_K, "noise_K": noise, "bias_K": bias, "usual_readout_K": view.usual_readout_K}
+    severity: Severity = "doubtful" if unlike and bias > limits.coarse_bias_K else "note"
+    return raise_flag("coarse readout", severity, reason, **numbers)
 
 
 def drift_at_constant_power(view: RunView) -> Flag | None:
@@ -295,28 +251,18 @@ def drift_at_constant_power(view: RunView) -> Flag | None:
     size, departure, may_be_off, bent = found
     began = 60.0 * departure.bend_at_min
     severity: Severity = "unusable" if may_be_off > limits.drift_unusable_K else "doubtful"
-    return raise_flag(
-        "drift at constant power",
-        severity,
-        (
-            f"From about {view.when(began)} on the rise goes {side(departure.bend_K)} its approach to the "
-            f"settled state, by {size:.1f} K"
-            if bent
-            else f"The rise leaves its approach to the settled state by {size:.1f} K"
-        )
-        + (
-            " although the power holds: something besides the power changed (air, fan, contact)."
-            if load_step(view) is None and abs(_power_course(view)) <= limits.power_drift_percent
-            else "; the power changed too, so look at that first."
-        )
-        + f" The settled rise may be off by {may_be_off:.1f} K.",
-        departure_K=departure.departure_K,
-        shift_K=departure.bend_K,
-        u_shift_K=departure.u_bend_K,
-        effect_K=may_be_off,
-        shift_at_min=departure.bend_at_min,
-        seen_K=departure.seen_K,
-    )
+    reason = f"The rise leaves its approach to the settled state by {size:.1f} K"
+    if bent:
+        reason = f"From about {view.when(began)} on the rise goes {side(departure.bend_K)} its approach to the settled "
+        reason += f"state, by {size:.1f} K"
+    if load_step(view) is None and abs(_power_course(view)) <= limits.power_drift_percent:
+        reason += " although the power holds: something besides the power changed (air, fan, contact)."
+    else:
+        reason += "; the power changed too, so look at that first."
+    reason += f" The settled rise may be off by {may_be_off:.1f} K."
+    numbers = {"departure_K": departure.departure_K, "shift_K": departure.bend_K, "u_shift_K": departure.u_bend_K}
+    numbers |= {"effect_K": may_be_off, "shift_at_min": departure.bend_at_min, "seen_K": departure.seen_K}
+    return raise_flag("drift at constant power", severity, reason, **numbers)
 
 
 def gap(view: RunView) -> Flag | None:
@@ -350,24 +296,15 @@ def gap(view: RunView) -> Flag | None:
     elif lost > limits.missing_percent and not grave:
         reason = f"Readings came at irregular times: {lost:.0f} % of the soak lies in holes of up to {longest:.0f} s."
     else:
-        reason = f"No readings for {longest:.0f} s from {view.when(60.0 * at)} on; " + (
-            "that is within the readings that the settled rise is fitted to."
-            if 60.0 * at + longest > e.window_s[0]
-            else "the settled rise is fitted to later readings."
-        )
+        within = 60.0 * at + longest > e.window_s[0]
+        reason = f"No readings for {longest:.0f} s from {view.when(60.0 * at)} on; "
+        reason += "that is within the readings that the" if within else "the"
+        reason += f" settled rise is fitted to{'' if within else ' later readings'}."
         if change := _clock_change(trace, 60.0 * at, longest):
             reason += f" Its clock may have gone forward{change}."
-    return raise_flag(
-        "gap",
-        severity,
-        reason,
-        longest_s=longest,
-        at_min=at,
-        lost_percent=lost,
-        missing_percent=missing,
-        missing_in_window_percent=window_missing,
-        room_unknown_percent=uncovered,
-    )
+    numbers = {"longest_s": longest, "at_min": at, "lost_percent": lost, "missing_percent": missing}
+    numbers |= {"missing_in_window_percent": window_missing, "room_unknown_percent": uncovered}
+    return raise_flag("gap", severity, reason, **numbers)
 
 
 def _longest_hole(trace: Trace) -> tuple[float, float]:
@@ -401,29 +338,23 @@ def clock_jump(view: RunView) -> Flag | None:
     if trace.jumps:
         worst = max(trace.jumps, key=lambda jump: abs(jump.seconds))
         at_s = float(trace.time_s[worst.row - 1])
-        return raise_flag(
-            "clock jump",
-            "doubtful",
+        reason = (
             f"The log's clock was set back by {abs(worst.seconds):.0f} s at {view.when(at_s)}, line {worst.line}"
             f"{_clock_change(trace, at_s, worst.seconds)}. The readings are taken as evenly spaced there; unless some "
-            "are missing the rise is as it was.",
-            jump_s=worst.seconds,
-            line=worst.line,
-            at_min=at_s / 60.0,
+            "are missing the rise is as it was."
         )
+        numbers = {"jump_s": worst.seconds, "line": worst.line, "at_min": at_s / 60.0}
+        return raise_flag("clock jump", "doubtful", reason, **numbers)
     forward = forward_jump(trace, view.soak_wanted_s)
     if forward is None:
         return None
     at_min = _longest_hole(trace)[1]
-    return raise_flag(
-        "clock jump",
-        "doubtful",
+    reason = (
         f"The log's clock went forward by {forward:.0f} s at {view.when(60.0 * at_min)}"
         f"{_clock_change(trace, 60.0 * at_min, forward)}, although no readings are missing from the declared soak: the "
-        "approach is fitted as if the bench had gone on for that time.",
-        jump_s=forward,
-        at_min=at_min,
+        "approach is fitted as if the bench had gone on for that time."
     )
+    return raise_flag("clock jump", "doubtful", reason, jump_s=forward, at_min=at_min)
 
 
 def _clock_change(trace: Trace, at_s: float, jump_s: float) -> str:
@@ -470,15 +401,10 @@ def soak_length(view: RunView) -> Flag | None:
     off = trace.soak_s - (jumped or 0.0) - view.soak_wanted_s
     if abs(off) <= max(limits.soak_tolerance_s, 2 * trace.interval_s):
         return None
-    percent = 100.0 * off / view.soak_wanted_s
-    word = "longer" if off > 0 else "shorter"
-    return raise_flag(
-        "soak length",
-        "doubtful" if abs(percent) > limits.soak_tolerance_percent else "note",
-        f"The soak was {abs(off) / 60.0:.1f} min {word} than the {view.soak_wanted_s / 60.0:.0f} min of the others.",
-        soak_min=trace.soak_s / 60.0,
-        off_min=off / 60.0,
-    )
+    far = abs(100.0 * off / view.soak_wanted_s) > limits.soak_tolerance_percent
+    than = f"{'longer' if off > 0 else 'shorter'} than the {view.soak_wanted_s / 60.0:.0f} min of the others"
+    reason, numbers = f"The soak was {abs(off) / 60.0:.1f} min {than}.", {"soak_min": trace.soak_s / 60.0}
+    return raise_flag("soak length", "doubtful" if far else "note", reason, **numbers, off_min=off / 60.0)
 
 
 def sensor_stuck(view: RunView) -> Flag | None:
@@ -522,17 +448,12 @@ def sensor_stuck(view: RunView) -> Flag | None:
     still, name, away, value = found
     lasted, began = still.lasted_s, float(trace.time_s[still.begin])
     used = name == view.estimate.sensor or len(trace.sensors) == 1 or view.estimate.sensor not in trace.sensors
-    return raise_flag(
-        "sensor stuck",
-        "unusable" if used else "doubtful",
-        f"{name} stood at {value:g} degC for {lasted / 60.0:.1f} min from {view.when(began)} on; "
-        + (f"by the others it should have been up to {away:.1f} K elsewhere" if away > 0 else "no other run has such")
-        + (", and so may the rise that is taken from it." if used else ". The rise is taken from another sensor."),
-        still_min=lasted / 60.0,
-        began_min=began / 60.0,
-        away_K=away,
-        usual_still_min=view.usual_still.sensor_s / 60.0,
-    )
+    why = f"by the others it should have been up to {away:.1f} K elsewhere" if away > 0 else "no other run has such"
+    so = ", and so may the rise that is taken from it." if used else ". The rise is taken from another sensor."
+    reason = f"{name} stood at {value:g} degC for {lasted / 60.0:.1f} min from {view.when(began)} on; {why}{so}"
+    numbers = {"still_min": lasted / 60.0, "began_min": began / 60.0, "away_K": away}
+    numbers["usual_still_min"] = view.usual_still.sensor_s / 60.0
+    return raise_flag("sensor stuck", "unusable" if used else "doubtful", reason, **numbers)
 
 
 def _read_zero(view: RunView) -> Flag | None:
@@ -544,14 +465,13 @@ def _read_zero(view: RunView) -> Flag | None:
     share = 100.0 * worst.lasted_s / trace.soak_s
     span = "throughout" if share > 99.0 else f"for {worst.lasted_s / 60.0:.1f} min, first at {view.when(worst.began_s)}"
     more = f" So did {', '.join(one.column for one in trace.dead if one is not worst)}." if len(trace.dead) > 1 else ""
-    return raise_flag(
-        "sensor stuck",
-        "doubtful" if share > view.settings.checks.missing_percent else "note",
+    reason = (
         f"{worst.column} read exactly zero {span}: that is a probe or a link that failed and no temperature, and those "
-        f"readings are taken as missing{_taken_from(view)}.{more}",
-        still_min=worst.lasted_s / 60.0,
-        began_min=worst.began_s / 60.0,
+        f"readings are taken as missing{_taken_from(view)}.{more}"
     )
+    severity: Severity = "doubtful" if share > view.settings.checks.missing_percent else "note"
+    numbers = {"still_min": worst.lasted_s / 60.0, "began_min": worst.began_s / 60.0}
+    return raise_flag("sensor stuck", severity, reason, **numbers)
 
 
 def _taken_from(view: RunView) -> str:
