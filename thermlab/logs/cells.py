@@ -13,14 +13,14 @@ from typing import Any
 
 import numpy as np
 
-from thermlab.logs.times import NUMERIC, PATTERNS, RANGES, date_number, pattern_of, seconds_of, word_value
+from thermlab.logs.times import NUMERIC, RANGES, date_number, pattern_of, seconds_of, word_value
 
 MAX_DIGITS = 15
 """Most digits of a plain number: as a whole number it is exact in a float64."""
 WORD = 8
 """Bytes of a cell that are read at once, as one 64-bit number."""
-BATCH = 1 << 14
-"""Cells read side by side: few enough that what is worked with stays in the processor's cache."""
+BATCH = 1 << 13
+"""Cells to read side by side: few enough that what is worked with stays in the processor's cache."""
 
 SPELLINGS = {
     "degC": ("degC", "°C", "º C", "° C", "℃", "C", "deg C", "celsius", "Celsius"),
@@ -47,94 +47,57 @@ class Cells:
     Attributes
     ----------
     data : numpy.ndarray
-        (n_bytes,) uint8, ends with a line end.
-    starts, ends : numpy.ndarray
-        (n_lines,) byte range of each line.
-    count : numpy.ndarray
-        (n_lines,) number of delimiters of each line.
-    grid : numpy.ndarray or None
-        (n_lines, n_cells) end of each cell, where all lines have the same number.
-    delimiters, first : numpy.ndarray
-        Positions of all delimiters; (n_lines,) index of each line's first one.
-        Empty where there is a grid.
+        (n_bytes,) uint8, begins and ends with a line end.
+    edges : numpy.ndarray
+        Positions of all delimiters and line ends.
+    first : numpy.ndarray
+        (n_lines + 1,) index of each line end: cell k of a line stands between the edges k and k + 1 from there on.
     spaced : bool
         Whether any cell has spaces or tabs around it.
     """
 
     data: Any
-    starts: Any
-    ends: Any
-    count: Any
-    grid: Any
-    delimiters: Any
+    edges: Any
     first: Any
     spaced: bool
 
     def columns(self, rows: Any, positions: list[int]) -> tuple[Any, Any]:
-        """Return the byte ranges (n_rows, n_positions) of columns, without the spaces around the cells."""
-        if self.grid is None:
-            ranges = [self._column(rows, position) for position in positions]
-            start, end = (np.stack([pair[side] for pair in ranges], axis=1) for side in (0, 1))
-        else:
-            grid = self.grid if len(rows) == len(self.grid) else self.grid[rows]
-            end = grid[:, positions]
-            start = grid[:, [position - 1 for position in positions]] + 1
-            for column, position in enumerate(positions):
-                if position == 0:
-                    start[:, column] = self.starts[rows]
+        """Return the byte ranges (n_rows, n_positions) of cells that are there, without the spaces around them."""
+        before = self.first[rows][:, None] + np.array(positions)
+        start, end = self.edges[before] + 1, self.edges[before + 1]
         if self.spaced:
             _trim(self.data, start, end)
         return start, end
 
-    def cell_ends(self, rows: Any, position: int) -> Any:
-        """Return where the cells of one column end, in lines that have delimiters behind it."""
-        return self.grid[rows, position] if self.grid is not None else self.delimiters[self.first[rows] + position]
+    def lines(self) -> tuple[Any, Any]:
+        """Return the byte ranges of all lines, (n_lines,)."""
+        return self.edges[self.first[:-1]] + 1, self.edges[self.first[1:]]
 
-    def _column(self, rows: Any, position: int) -> tuple[Any, Any]:
-        first, count = self.first[rows], self.count[rows]
-        start, end = self.starts[rows], self.ends[rows]
-        last = len(self.delimiters) - 1
-        if last >= 0:
-            end = np.where(count > position, self.delimiters[np.minimum(first + position, last)], end)
-        if last >= 0 and position > 0:
-            start = self.delimiters[np.minimum(first + position - 1, last)] + 1
-        return start, end
+    def n_cells(self, rows: Any) -> Any:
+        """Return the number of cells of lines."""
+        return self.first[rows + 1] - self.first[rows]
 
     def line(self, row: int) -> str:
         """Return one line as text."""
-        return bytes(self.data[self.starts[row] : self.ends[row]]).decode("utf-8")
+        before, end = self.edges[self.first[row : row + 2]].tolist()
+        return bytes(self.data[before + 1 : end]).decode("utf-8")
 
     def text(self, row: int, position: int) -> str:
         """Return one cell as text, empty where the line is too short."""
-        if position > self.count[row]:
+        if position >= self.n_cells(row):
             return ""
         start, end = self.columns(np.array([row]), [position])
         return bytes(self.data[start[0, 0] : end[0, 0]]).decode("utf-8").strip()
 
 
 def cut_cells(region: bytes, delimiter: str) -> Cells:
-    """Find the lines and cells of a text that ends with a line end."""
+    """Find the lines and cells of a text that begins and ends with a line end."""
     data = np.frombuffer(region, dtype=np.uint8)
-    is_end = data == 10
-    n_lines = int(np.count_nonzero(is_end))
-    is_edge = is_end | (data == ord(delimiter))
+    is_edge = (data == 10) | (data == ord(delimiter))
     blank = (data == 32) | (data == 9)
-    spaced = bool(blank[0] or (blank[1:] & is_edge[:-1]).any() or (blank[:-1] & is_edge[1:]).any())
-    per_line, rest = divmod(int(np.count_nonzero(is_edge)), n_lines)
-    per_line -= 1
-    none = np.zeros(0, dtype=np.int64)
-    if rest == 0:
-        edges = np.flatnonzero(is_edge).reshape(n_lines, per_line + 1)
-        ends = edges[:, -1]
-        if (data[ends] == 10).all():
-            starts = np.concatenate([[0], ends[:-1] + 1])
-            return Cells(data, starts, ends, np.broadcast_to(per_line, n_lines), edges, none, none, spaced)
-    ends = np.flatnonzero(is_end)
-    starts = np.concatenate([[0], ends[:-1] + 1])
-    delimiters = np.flatnonzero(data == ord(delimiter))
-    first = np.searchsorted(delimiters, starts)
-    count = np.searchsorted(delimiters, ends) - first
-    return Cells(data, starts, ends, count, None, delimiters, first, spaced)
+    spaced = bool((blank[1:] & is_edge[:-1]).any() or (blank[:-1] & is_edge[1:]).any())
+    edges = np.flatnonzero(is_edge)
+    return Cells(data, edges, np.flatnonzero(data[edges] == 10), spaced)
 
 
 def _trim(data: Any, start: Any, end: Any) -> None:
@@ -161,7 +124,7 @@ def byte_matrix(data: Any, start: Any, width: int) -> Any:
 
 
 def plain_numbers(data: Any, start: Any, end: Any, decimal: str) -> tuple[Any, Any]:
-    """Read cells that are plain decimals.
+    """Read cells that are plain decimals: their numbers fill one word or two.
 
     Parameters
     ----------
@@ -179,18 +142,7 @@ def plain_numbers(data: Any, start: Any, end: Any, decimal: str) -> tuple[Any, A
     odd : numpy.ndarray
         (n,) bool: neither plain nor blank.
     """
-    values = np.empty(len(start))
-    odd = np.empty(len(start), dtype=bool)
-    for begin in range(0, len(start), BATCH):
-        batch = slice(begin, begin + BATCH)
-        values[batch], plain = _batch_of_numbers(data, start[batch], end[batch], decimal)
-        odd[batch] = ~plain & (end[batch] > start[batch])
-    return values, odd
-
-
-def _batch_of_numbers(data: Any, start: Any, end: Any, decimal: str) -> tuple[Any, Any]:
-    """Read cells whose numbers fill one word or two: values, and which are plain decimals."""
-    first = data[start]
+    first, blank = data[start], end <= start
     length = end - start - ((first == 45) | (first == 43))
     plain = (length > 0) & (length <= 2 * WORD) & (end >= 2 * WORD)
     end = np.maximum(end, 2 * WORD)
@@ -205,7 +157,7 @@ def _batch_of_numbers(data: Any, start: Any, end: Any, decimal: str) -> tuple[An
     values = whole.astype(np.float64) / _TENS[places]
     np.negative(values, out=values, where=first == 45)
     values[~plain] = np.nan
-    return values, plain
+    return values, ~(plain | blank)
 
 
 def _repeated(byte: int) -> Any:
@@ -295,7 +247,7 @@ def read_cell(text: str, decimal: str, missing: tuple[str, ...], unit: str) -> f
     raise CellRefusedError(allowed)
 
 
-_LAYOUTS = 24
+_LAYOUTS = 60
 _MAX_FAILED = 2000
 
 
@@ -314,27 +266,22 @@ def column_seconds(texts: Any, time_format: str) -> Any:
     numpy.ndarray
         (n,) float64; NaN where a row is no such time.
     """
-    n = len(texts)
-    seconds: Any = np.full(n, np.nan)
+    seconds: Any = np.full(len(texts), np.nan)
     pattern = pattern_of(time_format)
-    left = np.ones(n, dtype=bool)
+    left = np.arange(len(texts))
     for _ in range(_LAYOUTS):
-        # One length may hold several layouts, such as 1/12/2026 and 12/1/2026.
-        row = int(left.argmax())
-        if not left[row]:
+        # One length may hold several layouts, such as 1/12/2026 and 12/1/2026, and several words.
+        if not left.size:
             return seconds
-        left[row] = False
-        match = pattern.fullmatch(bytes(texts[row]).decode("utf-8", "replace"))
-        value = seconds_of(match)
-        if match is None or value is None or not match.string.isascii():
+        match = pattern.fullmatch(bytes(texts[left[0]]).decode("utf-8", "replace"))
+        if match is None or seconds_of(match) is None or not match.string.isascii():
+            left = left[1:]
             continue
-        seconds[row] = value
-        good, values = _aligned(texts, texts[row], match)
-        good &= left
-        seconds[good] = values[good]
-        left &= ~good
+        good, values = _aligned(texts[left], match)
+        seconds[left[good]] = values[good]
+        left = left[~good]
     failed = 0
-    for odd in np.flatnonzero(left):
+    for odd in left:
         value = seconds_of(pattern.fullmatch(bytes(texts[odd]).decode("utf-8", "replace")))
         if value is not None:
             seconds[odd] = value
@@ -343,41 +290,29 @@ def column_seconds(texts: Any, time_format: str) -> Any:
     return seconds
 
 
-def _aligned(texts: Any, model: Any, match: re.Match[str]) -> tuple[Any, Any]:
-    """Read rows whose fields stand where those of `model` stand: which rows fit, and their seconds."""
-    n, width = texts.shape
-    literal = np.ones(width, dtype=bool)
-    good = np.ones(n, dtype=bool)
-    values: dict[str, Any] = {}
+def _aligned(texts: Any, match: re.Match[str]) -> tuple[Any, Any]:
+    """Read rows whose fields and words are where those of the first are: which rows fit, and their seconds."""
+    places = np.ascontiguousarray(texts.T)  # one place of all texts after the other
+    literal = np.ones(len(places), dtype=bool)
+    good = np.ones(len(texts), dtype=bool)
+    groups = {key: text for key, text in match.groupdict().items() if text is not None}
+    values: dict[str, Any] = {key: word_value(key, text) for key, text in groups.items() if key in "bBpz"}
     fraction: Any = 0.0
-    for key, text in match.groupdict().items():
-        if text is None:
-            continue
+    for key in groups.keys() & NUMERIC:
         low, high = match.span(key)
         literal[low:high] = False
-        field = texts[:, low:high]
-        if key in NUMERIC:
-            digits = field - np.uint8(48)  # uint8 wraps: anything but a digit is above 9
-            good &= (digits <= 9).all(axis=1)
-            number = digits[:, 0].astype(np.int64)
-            for place in range(1, high - low):
-                number = number * 10 + digits[:, place]
-            if key == "f":
-                fraction = number / 10 ** (high - low)
-                continue
-            values[key] = number
-            if key in RANGES:
-                good &= (number >= RANGES[key][0]) & (number <= RANGES[key][1])
-        elif key in "bBpz":
-            same = (field == model[low:high]).all(axis=1)
-            if key in "bB" or not same.all():
-                values[key], fits = _words(key, field)
-                good &= fits
-            else:
-                values[key] = word_value(key, text)
-        else:
-            literal[low:high] = True  # a week day: must be the same text, else the row is read by itself
-    good &= (texts[:, literal] == model[literal]).all(axis=1)
+        digits = places[low:high] - np.uint8(48)  # uint8 wraps: anything but a digit is above 9
+        good &= (digits <= 9).all(axis=0)
+        number = digits[0].astype(np.int64)
+        for digit in digits[1:]:
+            number = number * 10 + digit
+        if key == "f":
+            fraction = number / 10 ** (high - low)
+            continue
+        values[key] = number
+        if key in RANGES:
+            good &= (number >= RANGES[key][0]) & (number <= RANGES[key][1])
+    good &= (places[literal] == places[literal, :1]).all(axis=0)
     hour = values["H"] if "H" in values else values["I"] % 12 + 12 * values["p"]
     whole = hour * 3600 + values["M"] * 60 + values.get("S", 0) - values.get("z", 0)
     if "Y" in values or "y" in values:
@@ -397,24 +332,7 @@ def _day_numbers(values: dict[str, Any], good: Any) -> tuple[Any, Any]:
         dates, which = packed[:1], np.zeros(len(packed), dtype=np.int64)
     else:
         dates, which = np.unique(packed, return_inverse=True)
-    numbers = [_day_number(date, by_year="j" in values) for date in dates.tolist()]
+    parts = [(*divmod(date // 1000, 100), date % 1000) for date in dates.tolist()]
+    numbers = [date_number(y, 1, 1, d) if "j" in values else date_number(y, m, d, 1) for y, m, d in parts]
     exists = np.array([number is not None for number in numbers])
     return np.array([number or 0 for number in numbers])[which], exists[which]
-
-
-def _day_number(packed: int, *, by_year: bool) -> int | None:
-    year, rest = divmod(packed, 100_000)
-    month, day = divmod(rest, 1000)
-    return date_number(year, 1, 1, day) if by_year else date_number(year, month, day, 1)
-
-
-def _words(key: str, field: Any) -> tuple[Any, Any]:
-    """Read month names, halves of the day or offsets, each distinct text once."""
-    packed = np.ascontiguousarray(field).view(f"S{field.shape[1]}")[:, 0]
-    texts, which = np.unique(packed, return_inverse=True)
-    pattern = re.compile(PATTERNS[key], re.ASCII | re.IGNORECASE)
-    decoded = [text.decode("ascii", "replace") for text in texts.tolist()]
-    fits = np.array([pattern.fullmatch(text) is not None for text in decoded])
-    numbers = np.array([word_value(key, text) if fit else 1 for text, fit in zip(decoded, fits, strict=True)])
-    which = which.reshape(-1)
-    return numbers[which], fits[which]

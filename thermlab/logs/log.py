@@ -14,6 +14,7 @@ import numpy as np
 
 from thermlab.base.errors import InputError, Problem, shown
 from thermlab.logs.cells import (
+    BATCH,
     UNIT_OF,
     CellRefusedError,
     Cells,
@@ -23,21 +24,13 @@ from thermlab.logs.cells import (
     plain_numbers,
     read_cell,
 )
-from thermlab.logs.settings import (
-    ROOM_C,
-    AmbientLogSettings,
-    Clock,
-    LogSettings,
-    TextSettings,
-    TimeSettings,
-    looks_like_kelvin,
-)
+from thermlab.logs.settings import ROOM_C, AmbientLogSettings, Clock, LogSettings, looks_like_kelvin
 from thermlab.logs.text import SEPARATOR, Header, LogText, Role, find_header, numbered, read_text, without_quotes
 from thermlab.logs.times import DAY_S, UNIT_S, example
 
+HowWritten = LogSettings | AmbientLogSettings
 MAX_PER_COLUMN = 3
 MAX_LOOKED_AT = 5000
-_CHUNK_CELLS = 1 << 19
 MAX_FOOTER = 20
 MAX_SHOWN = 10
 MAX_ODD = 2000
@@ -45,7 +38,6 @@ MAX_ELAPSED_S = 1e10
 _MAX_TIME_BYTES = 120
 MAX_JUMPS = 20
 MAX_SPAN_S = 3650 * DAY_S
-_CHUNK_ROWS = 1 << 17
 
 # Declared unit -> standard unit, what is added, then multiplied with and divided by.
 _TO_STANDARD = {
@@ -85,18 +77,6 @@ class ClockJump:
     seconds: float
 
 
-@dataclass(frozen=True, slots=True)
-class _Table:
-    """Declared columns of a log: role key -> (n, n_columns) in degC, W or MHz, NaN where missing."""
-
-    log: LogText
-    header: Header
-    time_s: Any
-    raw_time_s: Any
-    jumps: tuple[ClockJump, ...]
-    values: dict[str, Any]
-
-
 @dataclass(slots=True)
 class _LogRows:
     """A log cut into cells, with what is needed to judge its lines."""
@@ -104,8 +84,7 @@ class _LogRows:
     log: LogText
     header: Header
     cells: Cells
-    text: TextSettings
-    time: TimeSettings
+    how: HowWritten
     roles: Sequence[Role]
     delimiter: str
     terminated: bool
@@ -117,6 +96,11 @@ class _LogRows:
         return self.header.line + 1 + row
 
     @property
+    def declared(self) -> list[tuple[Role, int]]:
+        """Every declared column but those of the time: its role and position."""
+        return [(role, position) for role in self.roles for position in self.header.columns[role.key]]
+
+    @property
     def time_key(self) -> str:
         """Role key of the time columns."""
         return f"{self.log.key}.time"
@@ -126,30 +110,36 @@ class _LogRows:
         return " ".join(self.cells.text(row, position) for position in self.header.columns[self.time_key]).strip()
 
 
+_Times = tuple[Any, Any, tuple[ClockJump, ...]]
+
+
 def _read_table(
-    path: Path, text: TextSettings, time: TimeSettings, roles: Sequence[Role], *, name: str, key: str
-) -> _Table:
-    """Read the declared columns of a delimited log, exactly as `key` of ``campaign.yaml`` declares them."""
-    log = read_text(path, text.encoding, name=name, key=key)
-    time_role = Role(f"{key}.time", time.columns, "", single=True)
-    header = find_header(log, [time_role, *roles], text.delimiter)
-    region = log.data[header.begin :]
+    path: Path, how: HowWritten, roles: Sequence[Role], *, name: str, key: str
+) -> tuple[_LogRows, _Times, dict[str, Any]]:
+    """Read the declared columns of a delimited log, exactly as `key` of ``campaign.yaml`` declares them.
+
+    Returns its lines, its times as from :func:`close_jumps`, and by role key its columns, (n, n_columns), in degC, W
+    or MHz, NaN where missing.
+    """
+    log = read_text(path, how.encoding, name=name, key=key)
+    time_role = Role(f"{key}.time", how.time.columns, "", single=True)
+    header = find_header(log, [time_role, *roles], how.delimiter)
+    region = log.data[header.end :]
     if not region.strip():
         raise NoRowsYetError(log.refuse(header.line, "", "no rows below the header", "at least two rows").problems)
-    delimiter = text.delimiter
+    delimiter = how.delimiter
     if b'"' in region:
-        region = without_quotes(log, region, delimiter, header.line + 1)
+        region = b"\n" + without_quotes(log, region[1:], delimiter, header.line + 1)
         delimiter = SEPARATOR
     terminated = region.endswith(b"\n")
     if not terminated:
         region += b"\n"
     log.data = b""  # a long log is not held twice
     _refuse_flood(log, region, delimiter, header)
-    lines = _LogRows(log, header, cut_cells(region, delimiter), text, time, roles, delimiter, terminated)
+    lines = _LogRows(log, header, cut_cells(region, delimiter), how, roles, delimiter, terminated)
     rows, seconds = _rows_of_readings(lines)
     values = _values(lines, rows)
-    raw_time_s, time_s, jumps = close_jumps(log, seconds, rows + header.line + 1, time.clock)
-    return _Table(log, header, time_s, raw_time_s, jumps, values)
+    return lines, close_jumps(log, seconds, rows + header.line + 1, how.time.clock), values
 
 
 def _refuse_flood(log: LogText, region: bytes, delimiter: str, header: Header) -> None:
@@ -157,9 +147,9 @@ def _refuse_flood(log: LogText, region: bytes, delimiter: str, header: Header) -
     mark, most = delimiter.encode(), 2 * len(header.names) + 100
     data = np.frombuffer(region, dtype=np.uint8)
     # bytes.count is slow where there is much to count
-    if np.count_nonzero(data == mark[0]) <= most * np.count_nonzero(data == 10):
+    if np.count_nonzero(data == mark[0]) <= most * (np.count_nonzero(data == 10) - 1):
         return
-    begin, line = 0, header.line + 1
+    begin, line = 1, header.line + 1
     while True:
         end = region.index(b"\n", begin)
         count = region.count(mark, begin, end)
@@ -171,18 +161,18 @@ def _refuse_flood(log: LogText, region: bytes, delimiter: str, header: Header) -
 
 def _values(lines: _LogRows, rows: Any) -> dict[str, Any]:
     """Return the numbers of every role in standard units; raise with every column's first problems."""
-    columns = [(role, position) for role in lines.roles for position in lines.header.columns[role.key]]
+    columns = lines.declared
     read = np.empty((len(rows), len(columns)))
     problems: list[Problem] = []
-    step = max(1, _CHUNK_CELLS // len(columns))
+    step = max(1, BATCH // len(columns))
     counts = [0] * len(columns)
     for begin in range(0, len(rows), step):
         part = rows[begin : begin + step]
         start, end = (side.ravel() for side in lines.cells.columns(part, [position for _, position in columns]))
-        numbers, odd = plain_numbers(lines.cells.data, start, end, lines.text.decimal)
+        numbers, odd = plain_numbers(lines.cells.data, start, end, lines.how.decimal)
         odd |= _numeric_tokens(lines, numbers)
         if odd.any():
-            problems += _odd_cells(lines, part, columns, (start, end, numbers, odd), counts)
+            problems += _odd_cells(lines, part, (start, end, numbers, odd), counts)
         read[begin : begin + step] = numbers.reshape(len(part), len(columns))
     if not problems:
         for column, (role, _) in enumerate(columns):
@@ -197,31 +187,26 @@ def _values(lines: _LogRows, rows: Any) -> dict[str, Any]:
                 problems += _out_of_range(lines, rows, read[:, column], role, position)
     if problems:
         raise InputError(problems)
-    values, column = {}, 0
-    for role in lines.roles:
-        width = len(lines.header.columns[role.key])
-        values[role.key] = np.ascontiguousarray(read[:, column : column + width])
-        column += width
-    return values
+    begins = np.cumsum([len(lines.header.columns[role.key]) for role in lines.roles])[:-1]
+    parts = zip(lines.roles, np.split(read, begins, axis=1), strict=True)
+    return {role.key: np.ascontiguousarray(part) for role, part in parts}
 
 
 def _numeric_tokens(lines: _LogRows, numbers: Any) -> Any:
     """Tell which plain numbers may be tokens for missing values, such as -9999."""
     hits = np.zeros(len(numbers), dtype=bool)
-    for token in lines.text.missing:
+    for token in lines.how.missing:
         try:
-            hits |= numbers == read_cell(token, lines.text.decimal, (), "")
+            hits |= numbers == read_cell(token, lines.how.decimal, (), "")
         except CellRefusedError:
             continue
     return hits
 
 
-def _odd_cells(
-    lines: _LogRows, part: Any, columns: list[tuple[Role, int]], found: Any, counts: list[int]
-) -> list[Problem]:
+def _odd_cells(lines: _LogRows, part: Any, found: Any, counts: list[int]) -> list[Problem]:
     """Read the cells that are no plain numbers one by one, into `numbers`."""
     start, end, numbers, odd = found
-    data, text = lines.cells.data, lines.text
+    columns, data, how = lines.declared, lines.cells.data, lines.how
     known: dict[tuple[str, str], float | str] = {}
     problems: list[Problem] = []
     for place in np.flatnonzero(odd).tolist():
@@ -231,7 +216,7 @@ def _odd_cells(
         value = known.get((cell, role.unit))
         if value is None:
             try:
-                value = read_cell(cell, text.decimal, text.missing, role.unit)
+                value = read_cell(cell, how.decimal, how.missing, role.unit)
             except CellRefusedError as refused:
                 value = str(refused)
             if len(known) < 100_000:
@@ -294,8 +279,7 @@ def _rows_of_readings(table: _LogRows) -> tuple[Any, Any]:
     regular = _is_regular(table) & ~blank
     seconds = np.full(len(blank), np.nan)
     candidates = np.flatnonzero(regular)
-    for begin in range(0, len(candidates), _CHUNK_ROWS):
-        part = candidates[begin : begin + _CHUNK_ROWS]
+    for part in np.split(candidates, range(BATCH, len(candidates), BATCH)):
         seconds[part] = _seconds(table, part)
     good = np.isfinite(seconds)
     odd = np.flatnonzero(~good & ~blank)
@@ -317,8 +301,8 @@ def _rows_of_readings(table: _LogRows) -> tuple[Any, Any]:
 
 
 def _is_blank(cells: Cells) -> Any:
-    filled = cells.ends > cells.starts
-    edge = cells.data[cells.starts]
+    starts, ends = cells.lines()
+    filled, edge = ends > starts, cells.data[starts]
     for row in np.flatnonzero(filled & ((edge == 32) | (edge == 9))).tolist():
         filled[row] = bool(cells.line(row).strip())
     return ~filled
@@ -327,31 +311,31 @@ def _is_blank(cells: Cells) -> Any:
 def _is_regular(table: _LogRows) -> Any:
     """Tell which lines have as many cells as the header; empty cells beyond it do not count."""
     cells, n_names = table.cells, len(table.header.names)
-    regular = (cells.count + 1 >= table.header.n_named) & (cells.count + 1 <= n_names)
-    over = np.flatnonzero(cells.count + 1 > n_names)
-    if len(over):
-        begin = cells.cell_ends(over, n_names - 1)
-        # Most often one delimiter at the end of every line: nothing behind it.
-        regular[over] = begin + 1 == cells.ends[over]
-        for row, start in zip(over.tolist(), begin.tolist(), strict=True):
-            if not regular[row]:
-                rest = bytes(cells.data[start : cells.ends[row]])
-                regular[row] = not rest.strip(bytes([rest[0]]) + b" \t")
+    width = np.diff(cells.first)
+    regular = (width >= table.header.n_named) & (width <= n_names)
+    over = np.flatnonzero(width > n_names)
+    begin, end = cells.edges[cells.first[over] + n_names], cells.edges[cells.first[over + 1]]
+    # Most often one delimiter at the end of every line: nothing behind it.
+    regular[over] = begin + 1 == end
+    for row, start, stop in zip(over.tolist(), begin.tolist(), end.tolist(), strict=True):
+        if not regular[row]:
+            rest = bytes(cells.data[start:stop])
+            regular[row] = not rest.strip(bytes([rest[0]]) + b" \t")
     return regular
 
 
 def _seconds(table: _LogRows, rows: Any) -> Any:
     """Return the times of rows, NaN where they cannot be read."""
-    cells, time = table.cells, table.time
+    cells, how, time = table.cells, table.how, table.how.time
     starts, ends = cells.columns(rows, list(table.header.columns[table.time_key]))
     seconds: Any = np.full(len(rows), np.nan)
     if time.format is None:
         start, end = starts[:, 0], ends[:, 0]
-        seconds, odd = plain_numbers(cells.data, start, end, table.text.decimal)
+        seconds, odd = plain_numbers(cells.data, start, end, how.decimal)
         for row in np.flatnonzero(odd).tolist():
             text = bytes(cells.data[start[row] : end[row]]).decode("utf-8")
             try:
-                seconds[row] = read_cell(text, table.text.decimal, table.text.missing, time.unit or "")
+                seconds[row] = read_cell(text, how.decimal, how.missing, time.unit or "")
             except CellRefusedError:
                 continue
         seconds = seconds * UNIT_S[time.unit or "s"]
@@ -384,7 +368,7 @@ def _judge(table: _LogRows, odd: Any, regular: Any, good: Any) -> None:
         table.n_more += len(odd) - MAX_SHOWN
         return
     last_good = int(np.flatnonzero(good)[-1]) if good.any() else -1
-    notes, last = table.log.notes, len(table.cells.starts) - 1
+    notes, last = table.log.notes, len(table.cells.first) - 2
     headers: list[int] = []
     empty: list[int] = []
     summaries: list[int] = []
@@ -432,16 +416,12 @@ def _is_header(table: _LogRows, row: int) -> bool:
     return all(cell == name for cell, name in zip(cells, table.header.names, strict=False) if name)
 
 
-def _declared(table: _LogRows) -> list[tuple[Role, int]]:
-    return [(role, position) for role in table.roles for position in table.header.columns[role.key]]
-
-
 def _is_units(table: _LogRows, row: int) -> bool:
     """Tell whether no declared cell of a line holds a number, and one of them holds a word."""
     words = 0
-    for _, position in _declared(table):
+    for _, position in table.declared:
         text = table.cells.text(row, position)
-        words += bool(text) and text not in table.text.missing
+        words += bool(text) and text not in table.how.missing
         if any(c.isdigit() for c in text):
             return False
     return words > 0 and not any(c.isdigit() for c in table.time_text(row))
@@ -449,16 +429,16 @@ def _is_units(table: _LogRows, row: int) -> bool:
 
 def _wrong_units(table: _LogRows, row: int) -> list[Problem]:
     problems = []
-    declared = [(role.unit, role.key, position) for role, position in _declared(table)]
-    declared += [(table.time.unit or "", table.time_key, position) for position in table.header.columns[table.time_key]]
+    declared = [(role.unit, role.key, position) for role, position in table.declared]
+    declared += [
+        (table.how.time.unit or "", table.time_key, position) for position in table.header.columns[table.time_key]
+    ]
     for declared_unit, key, position in declared:
         text = table.cells.text(row, position)
         unit = UNIT_OF.get(text.strip("[]() "))
         if declared_unit and unit is not None and unit != declared_unit:
-            allowed = f"{declared_unit}, as {key} declares"
-            problems.append(
-                table.log.problem(table.line(row), table.header.names[position], f"the unit {text}", allowed)
-            )
+            name, allowed = table.header.names[position], f"{declared_unit}, as {key} declares"
+            problems.append(table.log.problem(table.line(row), name, f"the unit {text}", allowed))
     return problems
 
 
@@ -467,38 +447,36 @@ def _is_summary(table: _LogRows, row: int, is_regular: bool) -> bool:
     label = table.time_text(row) or ("" if is_regular else table.cells.line(row).strip())
     if not is_regular and not any(c.isdigit() for c in label):
         return True  # such as a rule of dashes
-    return bool(label) and not (label[0].isdigit() or label[0] in "+-.") and label not in table.text.missing
+    return bool(label) and not (label[0].isdigit() or label[0] in "+-.") and label not in table.how.missing
 
 
 def _problem(table: _LogRows, row: int, is_regular: bool) -> Problem:
     line, header = table.line(row), table.header
     if not is_regular:
-        count = int(table.cells.count[row]) + 1
-        return table.log.problem(
-            line, "", f"{count} cells", f"{header.n_named} cells, as in the header of line {header.line}"
-        )
-    time = table.time
+        allowed = f"{header.n_named} cells, as in the header of line {header.line}"
+        return table.log.problem(line, "", f"{table.cells.n_cells(row)} cells", allowed)
+    time = table.how.time
     names = " ".join(header.names[position] for position in header.columns[table.time_key])
     text = table.time_text(row)
     if time.format is None:
-        allowed = f"elapsed time: a number in {time.unit} with {table.text.decimal!r} as decimal sign"
+        allowed = f"elapsed time: a number in {time.unit} with {table.how.decimal!r} as decimal sign"
     else:
         allowed = f"a time such as {shown(example(time.format))} (format {shown(time.format)})"
-    found = shown(text) if text and text not in table.text.missing else "no time"
+    found = shown(text) if text and text not in table.how.missing else "no time"
     return table.log.problem(line, names, found, allowed)
 
 
 def _cut_short(table: _LogRows, rows: Any) -> bool:
     """Tell whether the last cell of an unterminated last line is declared and shorter than the one above."""
     position = max(position for columns in table.header.columns.values() for position in columns)
-    if table.cells.count[rows[-1]] > position:
+    if table.cells.n_cells(rows[-1]) - 1 > position:
         return False
     start, end = table.cells.columns(rows[-2:], [position])
     length = (end - start)[:, 0]
     return bool(length[1] < length[0])
 
 
-def close_jumps(log: LogText, seconds: Any, lines: Any, clock: Clock) -> tuple[Any, Any, tuple[ClockJump, ...]]:
+def close_jumps(log: LogText, seconds: Any, lines: Any, clock: Clock) -> _Times:
     """Return times that never decrease.
 
     Parameters
@@ -638,26 +616,26 @@ def read_log(path: Path, settings: LogSettings, *, name: str) -> Log:
         for purpose in ("temperature", "power", "clock", "ambient")
         if (declared := getattr(settings, purpose)) is not None
     ]
-    table = _read_table(path, settings, settings.time, roles, name=name, key="log")
+    table, (raw_time_s, time_s, jumps), values = _read_table(path, settings, roles, name=name, key="log")
     # A mean over the columns that happen to be there would step where one of them drops out.
-    means = {key: table.values[key].mean(axis=1) for key in ("log.clock", "log.ambient") if key in table.values}
+    means = {key: values[key].mean(axis=1) for key in ("log.clock", "log.ambient") if key in values}
     return Log(
         name=name,
         sha256=table.log.sha256,
         clock=settings.time.clock,
-        time_s=table.time_s,
+        time_s=time_s,
         ambient_C=means.get("log.ambient"),
         notes=tuple(table.log.notes),
-        raw_time_s=table.raw_time_s,
-        jumps=table.jumps,
+        raw_time_s=raw_time_s,
+        jumps=jumps,
         sensors=table.header.named("log.temperature"),
-        temperature_C=table.values["log.temperature"],
-        power_W=table.values["log.power"][:, 0].copy(),
+        temperature_C=values["log.temperature"],
+        power_W=values["log.power"][:, 0].copy(),
         clock_MHz=means.get("log.clock"),
         n_missing={
             column: count
-            for key, values in table.values.items()
-            for column, count in zip(table.header.named(key), np.isnan(values).sum(axis=0).tolist(), strict=True)
+            for key, read in values.items()
+            for column, count in zip(table.header.named(key), np.isnan(read).sum(axis=0).tolist(), strict=True)
         },
     )
 
@@ -665,13 +643,13 @@ def read_log(path: Path, settings: LogSettings, *, name: str) -> Log:
 def read_room_log(path: Path, settings: AmbientLogSettings, *, name: str) -> RoomLog:
     """Read a room log, with ``clock_offset_s`` added to its times; arguments and errors as in :func:`read_log`."""
     role = Role("ambient_log.columns", settings.columns, settings.unit, single=False)
-    table = _read_table(path, settings, settings.time, [role], name=name, key="ambient_log")
-    jumps = tuple(f"clock set back by {-jump.seconds:g} s at line {jump.line}" for jump in table.jumps)
+    table, (_, time_s, jumps), values = _read_table(path, settings, [role], name=name, key="ambient_log")
+    set_back = (f"clock set back by {-jump.seconds:g} s at line {jump.line}" for jump in jumps)
     return RoomLog(
         name=name,
         sha256=table.log.sha256,
         clock=settings.time.clock,
-        time_s=table.time_s + settings.clock_offset_s,
-        ambient_C=table.values[role.key].mean(axis=1),
-        notes=(*table.log.notes, *jumps),
+        time_s=time_s + settings.clock_offset_s,
+        ambient_C=values[role.key].mean(axis=1),
+        notes=(*table.log.notes, *set_back),
     )

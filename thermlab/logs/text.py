@@ -240,10 +240,8 @@ class Header:
     ----------
     line : int
         Its line, from 1.
-    begin : int
-        Offset of the first byte after it.
-    raw : bytes
-        Its bytes, to know it again further down.
+    end : int
+        Offset of its line end.
     names : tuple of str
         All column names.
     columns : dict of str to tuple of int
@@ -251,8 +249,7 @@ class Header:
     """
 
     line: int
-    begin: int
-    raw: bytes
+    end: int
     names: tuple[str, ...]
     columns: dict[str, tuple[int, ...]]
 
@@ -293,7 +290,7 @@ def find_header(log: LogText, roles: Sequence[Role], delimiter: str) -> Header:
     InputError
         Where no line holds them all, or one of them is not unique there.
     """
-    patterns = [(role, pattern, matcher(pattern)) for role in roles for pattern in role.patterns]
+    patterns = [pattern for role in roles for pattern in role.patterns]
     best: tuple[int, int, list[str]] = (-1, 1, [])
     begin = 0
     for line in range(1, MAX_HEADER_LINES + 1):
@@ -302,13 +299,11 @@ def find_header(log: LogText, roles: Sequence[Role], delimiter: str) -> Header:
         end = log.data.find(b"\n", begin)
         end = len(log.data) if end < 0 else end
         names = _names(log.data[begin:end], delimiter)
-        matched = sum(_holds(names, expression) for _, _, expression in patterns)
+        matched = len(patterns) - len(_unmatched(names, roles))
         if matched == len(patterns) and names:
             if line > 1:
                 log.notes.append(f"{line - 1} line{'s' if line > 2 else ''} before the header skipped")
-            columns = _columns(log, line, names, roles)
-            raw = log.data[begin:end].strip()
-            return Header(line, min(end + 1, len(log.data)), raw, numbered(names), columns)
+            return Header(line, end, numbered(names), _columns(log, line, names, roles))
         if matched > best[0]:
             best = (matched, line, names)
         begin = end + 1
@@ -334,8 +329,11 @@ def numbered(names: Sequence[str]) -> tuple[str, ...]:
     return tuple(apart)
 
 
-def _holds(names: Sequence[str], expression: re.Pattern[str]) -> bool:
-    return any(name and expression.match(name) for name in (*names, *numbered(names)))
+def _unmatched(names: Sequence[str], roles: Sequence[Role]) -> list[tuple[Role, str]]:
+    """Return the patterns, each with its role, for which there is no column."""
+    either = [name for name in (*names, *numbered(names)) if name]
+    patterns = [(role, pattern) for role in roles for pattern in role.patterns]
+    return [(role, pattern) for role, pattern in patterns if not any(map(matcher(pattern).match, either))]
 
 
 def _columns(log: LogText, line: int, names: list[str], roles: Sequence[Role]) -> dict[str, tuple[int, ...]]:
@@ -418,27 +416,22 @@ def _no_header(log: LogText, roles: Sequence[Role], delimiter: str, best: tuple[
     if matched < 1:
         line = 0
     problems = []
-    for role in roles:
-        for pattern in role.patterns:
-            expression = matcher(pattern)
-            if _holds(names, expression):
-                continue
-            literal = pattern.replace("*", "").replace("?", "")[:100]
-            near = difflib.get_close_matches(literal, [name[:100] for name in names[:200] if name], n=3, cutoff=0.3)
-            listed = ", ".join(shown(name) for name in near or [name for name in names[:10] if name])
-            where = "in this line" if line else f"in the first {MAX_HEADER_LINES} lines"
-            allowed = f"a header with this column{f'; nearest: {listed}' if listed else ''}"
-            problems.append(log.problem(line, role.key, f"no column {shown(pattern)} {where}", allowed))
+    for role, pattern in _unmatched(names, roles):
+        literal = pattern.replace("*", "").replace("?", "")[:100]
+        near = difflib.get_close_matches(literal, [name[:100] for name in names[:200] if name], n=3, cutoff=0.3)
+        listed = ", ".join(shown(name) for name in near or [name for name in names[:10] if name])
+        where = "in this line" if line else f"in the first {MAX_HEADER_LINES} lines"
+        allowed = f"a header with this column{f'; nearest: {listed}' if listed else ''}"
+        problems.append(log.problem(line, role.key, f"no column {shown(pattern)} {where}", allowed))
     return InputError(problems)
 
 
 def _other_delimiter(log: LogText, roles: Sequence[Role], delimiter: str) -> tuple[int, str] | None:
     """Return a line and a delimiter that would give every declared column, to suggest it."""
-    expressions = [matcher(pattern) for role in roles for pattern in role.patterns]
     for line, raw in enumerate(log.data[:MAX_LINE_BYTES].split(b"\n", 50)[:50], 1):
         for other in ",;\t|":
             names = _names(raw, other) if other != delimiter else []
-            if names and all(_holds(names, expression) for expression in expressions):
+            if names and not _unmatched(names, roles):
                 return line, other
     return None
 

@@ -169,10 +169,8 @@ def _worst_mount(levels: MountLevels, kept: Booleans, thresholds: CheckThreshold
         return {}
     members, care = [worst], ": a bad mount, another batch and plain scatter look alike"
     if n_own == 2:
-        members, care = (
-            np.flatnonzero(can & (group == group[worst])).tolist(),
-            ", and nobody can tell which is the odd one",
-        )
+        members = np.flatnonzero(can & (group == group[worst])).tolist()
+        care = ", and nobody can tell which is the odd one"
     numbers = {"studentised": ratio[worst], "allowed_ratio": allowed, "scatter_K": scatter[worst], "n_mounts": n_own}
     flags: dict[MountKey, Flag] = {}
     for i in members:
