@@ -279,7 +279,8 @@ def _rows_of_readings(table: _LogRows) -> tuple[Any, Any]:
     regular = _is_regular(table) & ~blank
     seconds = np.full(len(blank), np.nan)
     candidates = np.flatnonzero(regular)
-    for part in np.split(candidates, range(BATCH, len(candidates), BATCH)):
+    for begin in range(0, len(candidates), BATCH):
+        part = candidates[begin : begin + BATCH]
         seconds[part] = _seconds(table, part)
     good = np.isfinite(seconds)
     odd = np.flatnonzero(~good & ~blank)
