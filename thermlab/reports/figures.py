@@ -17,6 +17,7 @@ import itertools
 import math
 import textwrap
 from collections import defaultdict
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -24,15 +25,7 @@ from matplotlib.patches import Rectangle
 from matplotlib.transforms import Affine2D
 
 from thermlab.base.marks import MARKER, PAGE, SEVERITY, SEVERITY_LETTER, Mark
-from thermlab.base.numbers import (
-    listed,
-    number,
-    percent,
-    together,
-    watt_decimals,
-    watts,
-    with_interval,
-)
+from thermlab.base.numbers import listed, number, percent, together, watt_decimals, watts, with_interval
 from thermlab.reports import pictures as draw
 from thermlab.reports.pages import Block, marks_of, remark
 from thermlab.reports.pictures import Picture, Pictures
@@ -41,8 +34,6 @@ from thermlab.runs.records import FLAG_NAMES
 from thermlab.stats.curves import fit_curve
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
@@ -62,6 +53,8 @@ _DOTTED = (0, (2, 1.5))
 _CROSS: dict[str, Any] = {"marker": MARKER["cross"], "color": PAGE["ink"], "ms": 7, "mew": 1.6}
 _Mount = tuple[str, str]
 _Rises = dict[_Mount, dict[float, float]]
+_Curves = dict[_Mount, "RiseCurve"]
+_Runs = Sequence[tuple["ReducedRun", "RunTrace"]]
 
 
 # The answer: differences against the margin, and throttle powers ----------------------------------------------------
@@ -192,11 +185,7 @@ def _throttle(analysis: Analysis, found: ThrottlePower, drawn: Sequence[Treatmen
             figure,
             ("one mount", True, {"marker": "o", "mfc": "none", "ms": 5, "lw": 0}),
             (f"{level}, mean", any(one.interval_W for one in drawn), {"lw": 6, "alpha": 0.5}),
-            (
-                f"{level}, a future mount",
-                any(one.future_mount_interval_W for one in drawn),
-                {"lw": 1.2, "ls": _DOTTED},
-            ),
+            (f"{level}, a future mount", any(one.future_mount_interval_W for one in drawn), {"lw": 1.2, "ls": _DOTTED}),
             ("held at the limit", any(one.directly_observed_W is not None for one in drawn), _CROSS | {"lw": 0}),
         )
     return figure
@@ -209,18 +198,17 @@ def room(analysis: Analysis, sheet: str | None = "customer") -> Picture | Block:
     if sheet is None or not drawn:
         return Block("")
     said = "; ".join(f"with {item.treatment} {slows_at(analysis, item.treatment)}" for item in drawn)
-    return draw.twice(
-        lambda width_in: _room(analysis, drawn, width_in), f"Where the machine slows itself down: {said}."
-    )
+    alt = f"Where the machine slows itself down: {said}."
+    return draw.twice(lambda width_in: _room(analysis, drawn, width_in), alt)
 
 
 def _room(analysis: Analysis, drawn: Sequence[TreatmentThrottle], width_in: float) -> Figure:
     left, letters, more = (1.35, 16, 0.0) if width_in == draw.WIDTH_IN else (1.0, 10, 0.2)
     with draw.new_figure(1.3 + 0.5 * len(drawn) + 2.0 * more, width_in) as figure:
         axes = draw.panel(figure, left=left, right=0.2, bottom=0.6 + more, top=0.5 + more)
-        for row, (item, mark) in enumerate((item, marks_of(analysis)[item.treatment]) for item in drawn):
-            span = item.future_mount_interval_W or item.interval_W
-            draw.bar(axes, span, row, mark.colour, 6, alpha=0.45)
+        for row, item in enumerate(drawn):
+            mark = marks_of(analysis)[item.treatment]
+            draw.bar(axes, item.future_mount_interval_W or item.interval_W, row, mark.colour, 6, alpha=0.45)
             power: Any = item.throttle_power_W
             axes.plot(power, row, mark.marker, color=mark.colour, ms=8.5, mec=PAGE["sheet"], zorder=5)
         draw.name_rows(axes, [draw.short(item.treatment, letters) for item in drawn], size=10)
@@ -308,11 +296,7 @@ def _rises_by_mount(runs: Sequence[ReducedRun]) -> _Rises:
 
 
 def _draw_mounts(
-    axes: Axes,
-    mounts: _Rises,
-    curves: dict[_Mount, RiseCurve],
-    marks: dict[str, Mark],
-    reference: Sequence[RiseCurve],
+    axes: Axes, mounts: _Rises, curves: _Curves, marks: dict[str, Mark], reference: Sequence[RiseCurve]
 ) -> list[tuple[str, float, Mark]]:
     """Draw mounts less the mean of some curves; return the treatments with the mean height of their lines' ends."""
 
@@ -385,9 +369,8 @@ def traces(analysis: Analysis) -> Pictures | Block:
         return remark("No traces.")
     runs = {run.run: run for run in analysis.runs}
     order = list(marks_of(analysis))
-    found = sorted(
-        ((runs[trace.run], trace) for trace in analysis.traces), key=lambda one: order.index(one[0].treatment)
-    )
+    found = [(runs[trace.run], trace) for trace in analysis.traces]
+    found.sort(key=lambda one: order.index(one[0].treatment))
     mounts = list(dict.fromkeys((run.treatment, run.mount) for run, _ in found))  # within a treatment in the order made
     steps = sorted({run.set_power_W for run, _ in found})
     longest = float(max((trace.time_min[-1] for _, trace in found if len(trace.time_min)), default=1.0))
@@ -396,11 +379,7 @@ def traces(analysis: Analysis) -> Pictures | Block:
 
 
 def _trace_picture(
-    marks: dict[str, Mark],
-    found: Sequence[tuple[ReducedRun, RunTrace]],
-    mounts: Sequence[_Mount],
-    steps: Sequence[float],
-    longest: float,
+    marks: dict[str, Mark], found: _Runs, mounts: Sequence[_Mount], steps: Sequence[float], longest: float
 ) -> Picture:
     shown = [(run, trace) for run, trace in found if (run.treatment, run.mount) in mounts]
     shown.sort(key=lambda one: (mounts.index((one[0].treatment, one[0].mount)), one[0].set_power_W))
@@ -452,9 +431,8 @@ def _trace_panel(
         axes.plot(*place, MARKER["cross"], color=edge, ms=6, mew=1.5, zorder=6)
     if trace.window_min is not None:
         low, high = trace.window_min
-        axes.add_patch(
-            Rectangle((low, _BELOW_K), high - low, _SPAN_K, color=PAGE["band"], lw=0, zorder=0, transform=at)
-        )
+        how: dict[str, Any] = {"color": PAGE["band"], "lw": 0, "zorder": 0, "transform": at}
+        axes.add_patch(Rectangle((low, _BELOW_K), high - low, _SPAN_K, **how))
     if run.rise_K is not None:
         axes.plot([0.0, longest], [0.0, 0.0], color=PAGE["band-edge"], lw=0.7, zorder=1.5, transform=at)
     both = trace.time_min, trace.fitted_time_min

@@ -32,7 +32,8 @@ from thermlab.reports.render import drawings, prepare, render_page
 from thermlab.reports.results import MIME, read_json, results_json, runs_reduced_csv
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Callable, Iterable, Mapping, Sequence
+    from concurrent.futures import Executor
 
 _DECLARED = ("campaign.yaml", "runs.csv")
 State = Literal["ok", "bad input", "failed", "died", "timeout"]
@@ -465,22 +466,20 @@ def _side_by_side(work: Sequence[ReportJob], jobs: int, *, progress: bool = Fals
     from tqdm import tqdm  # noqa: PLC0415
 
     done: dict[int, ReportOutcome] = {}
-    jobs = min(jobs, len(work))
     with tqdm(total=len(work), unit="report", file=sys.stderr, disable=not progress) as bar:
-        with ProcessPoolExecutor(max_workers=jobs, mp_context=get_context("spawn")) as pool:
-            waiting = {pool.submit(report_in_worker, job): place for place, job in enumerate(work)}
+
+        def gather(pool: Executor, make: Callable[[ReportJob], ReportOutcome]) -> None:
+            waiting = {pool.submit(make, job): place for place, job in enumerate(work) if place not in done}
             for future in as_completed(waiting):
-                try:
+                with contextlib.suppress(BrokenProcessPool):
                     done[waiting[future]] = future.result()
                     bar.update()
-                except BrokenProcessPool:
-                    continue
-        again = [place for place in range(len(work)) if place not in done]
+
+        jobs = min(jobs, len(work))
+        with ProcessPoolExecutor(max_workers=jobs, mp_context=get_context("spawn")) as pool:
+            gather(pool, report_in_worker)
         with ThreadPoolExecutor(max_workers=jobs) as threads:
-            waiting_again = {threads.submit(_alone, work[place]): place for place in again}
-            for finished in as_completed(waiting_again):
-                done[waiting_again[finished]] = finished.result()
-                bar.update()
+            gather(threads, _alone)
     return tuple(done[place] for place in range(len(work)))
 
 
@@ -493,7 +492,7 @@ def _alone(job: ReportJob) -> ReportOutcome:
 
 
 def _on_cluster(
-    work: Sequence[ReportJob], address: str, *, own_template: bool = False, progress: bool = False
+    work: Sequence[ReportJob], address: str, *, own_template: bool, progress: bool
 ) -> tuple[ReportOutcome, ...]:
     """Make reports on a Dask cluster, whose machines share the storage the files are on.
 

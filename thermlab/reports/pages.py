@@ -269,21 +269,18 @@ def _answer_table(analysis: Analysis) -> Block:
     def of(name: str, say: Callable[[TreatmentComparison], str], baseline: str = "–") -> str:
         return say(found[name]) if name in found else baseline
 
+    def read(item: TreatmentComparison) -> str:
+        return with_interval(item.difference_K, wording.headline_interval(item))
+
+    at, currency = watts(comparison.reference_power_W), analysis.campaign.settings.currency or "cost"
+    prices = {name: number(item.cost_per_mount, 2) for name, item in costs.items()}
     columns: list[Column] = [
         ("treatment", "text", lambda name: signed(name, marks)),
-        (
-            f"difference at {watts(comparison.reference_power_W)} in K",
-            "number",
-            lambda name: of(name, lambda i: with_interval(i.difference_K, wording.headline_interval(i)), "baseline"),
-        ),
+        (f"difference at {at} in K", "number", lambda name: of(name, read, "baseline")),
         ("does it matter?", "text", lambda name: of(name, lambda i: wording.matters(analysis, i))),
         ("matters from", "text", lambda name: of(name, wording.matters_from)),
         ("one machine throttles at, in W", "text", lambda name: _one_machine(throttles.get(name))),
-        (
-            f"{analysis.campaign.settings.currency or 'cost'} a mount",
-            "number",
-            lambda name: number(getattr(costs.get(name), "cost_per_mount", None), 2),
-        ),
+        (f"{currency} a mount", "number", lambda name: prices.get(name, "–")),
         ("what to do next", "text", lambda name: wording.short_step(analysis, name)),
     ]
     names = [comparison.baseline, *found]
@@ -325,11 +322,12 @@ def _answers(analysis: Analysis) -> list[Block]:
         return [paragraph("There is no comparison: see the cautions for the reason. The runs are reported below.")]
     items = wording.by_treatment(analysis.comparison)
     decided = {name: f" {item.decision.text}" if item.decision else "" for name, item in items.items()}
-    said = [
-        (_sign(a.treatment, marks), tag("strong", _bound(a.claim)), _bound(a.evidence), tag("em", decided[a.treatment]))
-        for a in found
-    ]
-    return [tag("p", *sentence, class_="lead answer") for sentence in said]
+
+    def said(a: wording.Answer) -> Block:
+        claim, then = tag("strong", _bound(a.claim)), tag("em", decided[a.treatment])
+        return tag("p", _sign(a.treatment, marks), claim, _bound(a.evidence), then, class_="lead answer")
+
+    return list(map(said, found))
 
 
 def machine(analysis: Analysis) -> Block:
@@ -337,19 +335,14 @@ def machine(analysis: Analysis) -> Block:
     marks, baseline = marks_of(analysis), analysis.campaign.settings.baseline
     blocks = []
     for name in marks:
-        said = " ".join(
-            filter(None, (wording.throttle_sentence(analysis, name), wording.cost_sentence(analysis, name)))
-        )
-        if said:
+        both = wording.throttle_sentence(analysis, name), wording.cost_sentence(analysis, name)
+        if said := " ".join(filter(None, both)):
             lead = "Baseline. " if name == baseline else ""
             blocks.append(tag("p", _sign(name, marks), lead, _bound(said), class_="answer"))
+    if not blocks and analysis.campaign.settings.limits is not None:
+        return remark("No throttle power: no run could be used.")
     if not blocks:
-        asked = analysis.campaign.settings.limits is not None
-        return remark(
-            "No throttle power: no run could be used."
-            if asked
-            else "Neither a temperature limit nor a price was given."
-        )
+        return remark("Neither a temperature limit nor a price was given.")
     return join([cautions_block(wording.throttle_cautions(analysis)), *blocks], "\n")
 
 
@@ -437,19 +430,15 @@ def _room(analysis: Analysis) -> Block:
         reached = limits.room_C + rise
         return f"about {reached:.0f} °C" if reached < limits.temperature_C else "slows down before that"
 
-    words = (
-        f"In a room at {limits.room_C:g} °C the machine works at full speed until its hottest part reaches "
-        f"{limits.temperature_C:g} °C. From there on it slows itself down (it throttles)."
-    )
+    words = f"In a room at {limits.room_C:g} °C the machine works at full speed until its hottest part reaches "
+    words += f"{limits.temperature_C:g} °C. From there on it slows itself down (it throttles)."
     columns: list[Column] = [
         ("material", "text", lambda name: signed(name, marks)),
         (f"gets at {at}", "text", hot),
         ("slows itself down at", "text", lambda name: wording.slows_at(analysis, name)),
     ]
-    shown = listing(
-        f"In a room at {limits.room_C:g} °C", marks, columns if at else [columns[0], columns[2]], stacked=True
-    )
-    return join([paragraph(words), shown])
+    shown = columns if at else [columns[0], columns[2]]
+    return join([paragraph(words), listing(f"In a room at {limits.room_C:g} °C", marks, shown, stacked=True)])
 
 
 def method(analysis: Analysis) -> Block:
@@ -467,9 +456,7 @@ def provenance(analysis: Analysis) -> Block:
     versions = {"thermlab": __version__, "Python": platform.python_version()}
     versions |= {name: metadata.version(name) for name in ("numpy", "pandas", "scipy", "matplotlib")}
     shown = "; ".join(f"{name} {version}" for name, version in versions.items())
-    changed = [
-        f"{name}: {_value(new)} instead of {_value(old)}" for name, (old, new) in analysis.overrides.items()
-    ] or ["nothing: all as written in the campaign"]
+    changed = [f"{name}: {_value(new)} instead of {_value(old)}" for name, (old, new) in analysis.overrides.items()]
     notes = wording.file_notes(analysis)
     columns: list[Column] = [
         ("file", "text", lambda name: name),
@@ -477,7 +464,7 @@ def provenance(analysis: Analysis) -> Block:
         ("SHA-256", "text", lambda name: tag("code", analysis.sha256[name])),
     ]
     inputs = listing("Inputs, what was noted on reading them, and their SHA-256 checksums", analysis.sha256, columns)
-    changes = "Changed for this report: " + "; ".join(changed) + "."
+    changes = f"Changed for this report: {'; '.join(changed) or 'nothing: all as written in the campaign'}."
     return join([paragraph(f"Versions: {shown}."), paragraph(changes), folded("Inputs and their checksums", inputs)])
 
 

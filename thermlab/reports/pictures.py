@@ -199,20 +199,15 @@ def spread_labels(positions: list[float], gap: float) -> list[float]:
     list of float
         In the order given.
     """
-    order = sorted(range(len(positions)), key=lambda i: positions[i])
-    groups: list[tuple[list[int], float]] = []  # members and centre
-    for i in order:
-        members, centre = [i], positions[i]
-        while groups and centre - groups[-1][1] < gap * (len(members) + len(groups[-1][0])) / 2.0:
-            before, _ = groups.pop()
-            members = before + members
-            centre = sum(positions[j] for j in members) / len(members)
-        groups.append((members, centre))
-    placed = [0.0] * len(positions)
-    for members, centre in groups:
-        for rank, i in enumerate(members):
-            placed[i] = centre + gap * (rank - (len(members) - 1) / 2.0)
-    return placed
+    order, steps = np.argsort(positions, kind="stable"), gap * np.arange(len(positions))
+    free = np.asarray(positions)[order] - steps
+    # Of all that keep the order the nearest: each is a mean over those that it has to be moved together with.
+    sums = np.concatenate([[0.0], np.cumsum(free)])
+    above = [[(sums[b] - sums[a]) / (b - a) for b in range(a + 1, sums.size)] for a in range(free.size)]
+    level = [max(min(above[a][i - a :]) for a in range(i + 1)) for i in range(free.size)]
+    placed = np.empty(free.size)
+    placed[order] = level + steps
+    return [float(place) for place in placed]
 
 
 def stack(

@@ -24,7 +24,6 @@ if TYPE_CHECKING:
 
 WIDTH = 96
 MOST_CAUTIONS = 6
-_Interval = tuple[float, float] | None
 
 
 def summary(result: Any) -> str:
@@ -92,39 +91,27 @@ def _comparison(found: Comparison) -> _Shown:
     rows: list[tuple[str, ...]] = []
     for item in found.treatments:
         interval = wording.headline_interval(item)
-        shown = number(item.difference_K, interval_decimals(interval), sign=True)
-        span = _span(interval, interval_decimals(interval), sign=True)
+        decimals = interval_decimals(interval)
+        shown, span = number(item.difference_K, decimals, sign=True), wording.ends(interval, decimals, sign=True)
         rows.append((item.treatment, str(item.n_mounts), shown, span, item.verdict))
-    title = (
-        f"Difference to {found.baseline} at {watts(found.reference_power_W)}: candidate minus baseline, negative is "
-    )
+    title = f"Difference to {found.baseline} at {watts(found.reference_power_W)}"
     notes = [f"Margin {found.settings['margin_K']:g} K. Estimand: {found.estimand}. Method: {found.method}."]
     if found.mount_sd_K is not None and found.mount_sd_dof is not None:
         notes.append(f"Mount SD {found.mount_sd_K:.2g} K with {found.mount_sd_dof:.3g} degrees of freedom.")
-    return title + "cooler", ("candidate", "mounts", "difference in K", kind, "verdict"), rows, notes
+    title += ": candidate minus baseline, negative is cooler"
+    return title, ("candidate", "mounts", "difference in K", kind, "verdict"), rows, notes
 
 
 def _throttle(found: ThrottlePower) -> _Shown:
     rows: list[tuple[str, ...]] = []
     for item in found.treatments:
         decimals = watt_decimals(item.interval_W)
-        rows.append(
-            (
-                item.treatment,
-                number(item.throttle_power_W, decimals),
-                _span(item.interval_W, decimals),
-                _span(item.future_mount_interval_W, decimals),
-                number(item.difference_W, decimals, sign=True),
-                number(item.directly_observed_W, 1),
-            )
-        )
+        spans = (wording.ends(ends, decimals) for ends in (item.interval_W, item.future_mount_interval_W))
+        apart, held = number(item.difference_W, decimals, sign=True), number(item.directly_observed_W, 1)
+        rows.append((item.treatment, number(item.throttle_power_W, decimals), *spans, apart, held))
     title = f"Power at which the device reaches {found.temperature_limit_C:g} °C in a room at {found.room_C:g} °C, in W"
     heads = ("treatment", "throttle power", "confidence, mean", "one future mount", "to the baseline", "held at limit")
     return title, heads, rows, [f"Curve: {found.model}."]
-
-
-def _span(interval: _Interval, decimals: int, *, sign: bool = False) -> str:
-    return "–" if interval is None else " to ".join(number(end, decimals, sign=sign) for end in interval)
 
 
 def _cautions(cautions: Sequence[str]) -> list[str]:
@@ -137,31 +124,17 @@ def _cautions(cautions: Sequence[str]) -> list[str]:
 
 
 def _wrapped(texts: Iterable[str], *, indent: str = "") -> list[str]:
-    return [
-        line
-        for text in texts
-        for line in textwrap.wrap(
-            text.replace(" degC", " °C"),
-            WIDTH,
-            subsequent_indent=indent,
-            break_long_words=False,
-            break_on_hyphens=False,
-        )
-    ]
+    wrapper = textwrap.TextWrapper(WIDTH, subsequent_indent=indent, break_long_words=False, break_on_hyphens=False)
+    return [line for text in texts for line in wrapper.wrap(text.replace(" degC", " °C"))]
 
 
 def _aligned(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> list[str]:
     """Return columns of text: the first and the last flush left, numbers flush right."""
-    table = [heads, *rows]
-    widths = [max(len(row[i]) for row in table) for i in range(len(heads))]
-    last = len(heads) - 1
-    return [
-        "  ".join(
-            cell.ljust(width) if i in (0, last) else cell.rjust(width)
-            for i, (cell, width) in enumerate(zip(row, widths, strict=True))
-        ).rstrip()
-        for row in table
-    ]
+    columns = list(zip(heads, *rows, strict=True))
+    for place, column in enumerate(columns):
+        width, align = max(map(len, column)), str.ljust if place in (0, len(columns) - 1) else str.rjust
+        columns[place] = tuple(align(cell, width) for cell in column)
+    return ["  ".join(row).rstrip() for row in zip(*columns, strict=True)]
 
 
 def to_frame(result: Any) -> pd.DataFrame:

@@ -6,6 +6,7 @@ Numbers are rounded to two significant digits of their uncertainty (GUM 7.2.6);
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -24,7 +25,7 @@ from thermlab.reports.pages import (
     table,
     tag,
 )
-from thermlab.reports.wording import settings_of
+from thermlab.reports.wording import ends, settings_of
 
 if TYPE_CHECKING:
     from thermlab.compare.analysis import Analysis
@@ -64,27 +65,20 @@ def differences(analysis: Analysis) -> Block:
         ("adjusted p value of no difference (never sets the verdict)", lambda item: _p_value(item.p_value)),
         ("verdict", lambda item: item.verdict),
         ("note", lambda item: item.verdict_note or "–"),
-        (
-            "mounts needed per treatment, in total",
-            lambda item: "–" if item.mounts_needed is None else item.mounts_needed,
-        ),
+        ("mounts needed per treatment, in total", lambda item: number(item.mounts_needed, 0)),
         ("difference with runs left out put back", in_K("without_exclusions_K")),
         ("second witness: the early rise", lambda item: "–" if item.witness is None else item.witness.says),
     ]
     at = "" if comparison.reference_power_W is None else f" at {comparison.reference_power_W:g} W"
     shown = _beside(analysis, f"Candidate minus baseline in K{at}; negative is cooler", comparison.treatments, rows)
     decimals = min((interval_decimals(item.interval_K) for item in comparison.treatments), default=1)
-    words = (
-        f"Baseline {comparison.baseline}: mean rise {number(comparison.baseline_mean_rise_K, decimals)} K, "
-        f"{comparison.baseline_n_mounts} mounts. Margin {margin:g} K."
-    )
+    base = f"mean rise {number(comparison.baseline_mean_rise_K, decimals)} K, {comparison.baseline_n_mounts} mounts"
+    words = f"Baseline {comparison.baseline}: {base}. Margin {margin:g} K."
     return join([remark(words), folded("Every interval", shown)])
 
 
 def _ends(interval: tuple[float, float] | None) -> str:
-    if interval is None:
-        return "–"
-    return " to ".join(number(end, interval_decimals(interval), sign=True) for end in interval)
+    return ends(interval, interval_decimals(interval), sign=True)
 
 
 def _p_value(p: float | None) -> str:
@@ -99,9 +93,8 @@ def throttle(analysis: Analysis) -> Block:
     """Return throttle powers with their intervals and what was seen directly, one column per treatment."""
     found = analysis.throttle
     if found is None:
-        return remark(
-            "No throttle power: the campaign gives no limits, or no curve could be fitted (see the cautions)."
-        )
+        why = "the campaign gives no limits, or no curve could be fitted (see the cautions)"
+        return remark(f"No throttle power: {why}.")
     level = percent(settings_of(analysis)[1])
     rows: _Rows = [
         ("throttle power in W", lambda item: number(item.throttle_power_W, watt_decimals(item.interval_W))),
@@ -116,18 +109,15 @@ def throttle(analysis: Analysis) -> Block:
     if any(item.reason for item in found.treatments):
         rows = [*rows, ("why there is none", lambda item: item.reason or "–")]
     caption = f"Power at which the device reaches {found.temperature_limit_C:g} °C in a room at {found.room_C:g} °C"
-    shown = _beside(analysis, caption, found.treatments, rows)
-    shown = folded("Every throttle power with its intervals", shown)
+    shown = folded("Every throttle power with its intervals", _beside(analysis, caption, found.treatments, rows))
     if found.model_spread_W is None:
         return shown
-    spread = number(found.model_spread_W, 1)
-    return join([shown, remark(f"Other plausible curves move these powers by up to {spread} W.")])
+    moved = f"Other plausible curves move these powers by up to {number(found.model_spread_W, 1)} W."
+    return join([shown, remark(moved)])
 
 
 def _range(interval: tuple[float, float] | None) -> str:
-    if interval is None:
-        return "–"
-    return " to ".join(number(end, watt_decimals(interval)) for end in interval)
+    return ends(interval, watt_decimals(interval))
 
 
 def _signed_percent(fraction: float | None) -> str:
@@ -135,8 +125,7 @@ def _signed_percent(fraction: float | None) -> str:
 
 
 def _observed(item: Any) -> str:
-    seen = (f"{one.run}: {one.held_power_W:.1f} W at {one.ambient_C:.1f} °C" for one in item.observed)
-    return ", ".join(seen) or "–"
+    return ", ".join(f"{i.run}: {i.held_power_W:.1f} W at {i.ambient_C:.1f} °C" for i in item.observed) or "–"
 
 
 def value(analysis: Analysis) -> Block:
@@ -183,27 +172,24 @@ def rises(analysis: Analysis) -> Block:
         known = [value for value in found if value is not None]
         return number(sum(known) / len(known), 1) if known else "–"
 
-    heads = [f"{step:g} W" for step in steps]
-    treatments = [
-        (
-            signed(name, marks),
-            *(mean([r.rise_K for r in used if (r.treatment, r.set_power_W) == (name, s)]) for s in steps),
-        )
-        for name in marks
-    ]
-    shown = table("Mean settled rise in K by step", ("treatment", *heads), treatments, numeric=range(1, len(steps) + 1))
-    sensors: dict[tuple[str, str, str], dict[float, list[float | None]]] = {}
+    def line(*key: str) -> list[str]:
+        return [mean(found[*key, step]) for step in steps]
+
+    found: dict[Any, list[float | None]] = defaultdict(list)
+    sensors: dict[tuple[str, str, str], None] = {}
     for run in used:
+        found[run.treatment, run.set_power_W].append(run.rise_K)
         for sensor in run.sensors:
-            line = sensors.setdefault((run.treatment, run.mount, sensor.name), {})
-            line.setdefault(run.set_power_W, []).append(sensor.rise_K)
-    rows = [
-        (signed(name, marks), mount, sensor, *(mean(line.get(step, [])) for step in steps))
-        for (name, mount, sensor), line in sensors.items()
-    ]
+            key = run.treatment, run.mount, sensor.name
+            sensors[key] = None
+            found[*key, run.set_power_W].append(sensor.rise_K)
+    heads = [f"{step:g} W" for step in steps]
+    rows = [(signed(name, marks), *line(name)) for name in marks]
+    shown = table("Mean settled rise in K by step", ("treatment", *heads), rows, numeric=range(1, len(steps) + 1))
+    each = [(signed(key[0], marks), *key[1:], *line(*key)) for key in sensors]
     heads = ["treatment", "mount", "sensor", *heads]
-    each = table("Rise of every sensor in K", heads, rows, numeric=range(3, len(heads)))
-    return join([shown, folded("Every sensor of every mount", each)]) if rows else shown
+    read = table("Rise of every sensor in K", heads, each, numeric=range(3, len(heads)))
+    return join([shown, folded("Every sensor of every mount", read)]) if each else shown
 
 
 def runs(analysis: Analysis) -> Block:
@@ -230,17 +216,17 @@ def runs(analysis: Analysis) -> Block:
         ("lot, condition, note", "text", lambda run: "; ".join(filter(None, (run.lot, run.condition, run.note)))),
     ]
     every = listing("All runs in the order they were made", analysis.runs, columns, left_out=lambda run: not run.used)
-    found = [(run, flag) for run in analysis.runs for flag in run.flags]
+    every, found = folded("Every run with its numbers", every), [(r, flag) for r in analysis.runs for flag in r.flags]
     if not found:
-        return folded("Every run with its numbers", every)
+        return every
     evidence: list[Column] = [
         ("run", "text", lambda pair: pair[0].run),
         ("flag", "text", lambda pair: f"{pair[1].flag} ({pair[1].severity})"),
         ("what was found", "wide", lambda pair: pair[1].reason),
         ("evidence", "wide", lambda pair: _evidence(pair[1].evidence)),
     ]
-    flags = listing("What each flag found, with its evidence", found, evidence)
-    return join([folded("Every run with its numbers", every), folded("What each flag found, with its evidence", flags)])
+    what = "What each flag found, with its evidence"
+    return join([every, folded(what, listing(what, found, evidence))])
 
 
 def _evidence(evidence: Mapping[str, float]) -> str:
@@ -253,14 +239,11 @@ def secondary(analysis: Analysis) -> Block:
     if comparison is None or not comparison.secondary:
         return remark("None.")
     marks, level = marks_of(analysis), percent(settings_of(analysis)[1])
+    apart = f"difference to the baseline, {level} interval"
     columns: list[Column] = [
         ("estimand", "text", lambda item: item.estimand),
         ("candidate", "text", lambda item: signed(item.treatment, marks)),
-        (
-            f"difference to the baseline, {level} interval",
-            "number",
-            lambda item: with_interval(item.difference, item.interval),
-        ),
+        (apart, "number", lambda item: with_interval(item.difference, item.interval)),
         ("unit", "text", lambda item: item.unit),
     ]
     shown = listing("Declared besides the primary estimand; they never set a verdict", comparison.secondary, columns)

@@ -51,12 +51,11 @@ def file_notes(analysis: Analysis) -> list[tuple[str, str]]:
 def throttle_cautions(analysis: Analysis) -> tuple[str, ...]:
     """Return the cautions that touch nothing but the throttle power."""
     found = () if analysis.throttle is None else analysis.throttle.caution_list
-    return tuple(
-        caution.text for caution in found if analysis.comparison is None or caution.about in ("throttle power", POWER)
-    )
+    alone = analysis.comparison is None
+    return tuple(caution.text for caution in found if alone or caution.about in ("throttle power", POWER))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class Answer:
     """The answer for one candidate.
 
@@ -97,11 +96,8 @@ def answers(analysis: Analysis) -> tuple[Answer, ...]:
     comparison = analysis.comparison
     if comparison is None:
         return ()
-    found = []
-    for item in comparison.treatments:
-        claim, evidence = _lead(analysis, comparison, item)
-        found.append(Answer(treatment=item.treatment, verdict=item.verdict, claim=claim, evidence=evidence))
-    return tuple(found)
+    each = comparison.treatments
+    return tuple(Answer(item.treatment, item.verdict, *_lead(analysis, comparison, item)) for item in each)
 
 
 def by_treatment(part: Any) -> dict[str, Any]:
@@ -151,15 +147,19 @@ def _lead(  # noqa: PLR0911 - one sentence per verdict
 
 
 def _equivalence_words(analysis: Analysis, item: TreatmentComparison) -> str:
-    text = ""
-    if item.equivalence_interval_K is not None:
-        words = span_words(item.equivalence_interval_K, interval_decimals(item.equivalence_interval_K))
+    text, tested, interval = "", item.equivalence_interval_K, headline_interval(item)
+    if tested is not None:
         level = percent(round(2.0 * settings_of(analysis)[1] - 1.0, 9))
+        words = span_words(tested, interval_decimals(tested))
         text = f" The {level} interval of the equivalence test, {words}, lies inside the margin."
-    interval = headline_interval(item)
     if interval is not None and not interval[0] <= 0.0 <= interval[1]:
         text += f" It is {'cooler' if interval[1] < 0.0 else 'warmer'}, but by less than the margin."
     return text
+
+
+def ends(interval: Interval, decimals: int, *, sign: bool = False) -> str:
+    """Write an interval by its ends alone."""
+    return "–" if interval is None else " to ".join(number(end, decimals, sign=sign) for end in interval)
 
 
 def settings_of(analysis: Analysis) -> tuple[float, float]:
@@ -191,12 +191,9 @@ def throttle_sentence(analysis: Analysis, treatment: str) -> str:
     text = f"With {treatment} the machine would throttle at about {number(item.throttle_power_W, decimals)} W "
     text += f"in a room at {throttle.room_C:g} °C"
     if item.interval_W is not None:
-        low, high = (number(end, decimals) for end in item.interval_W)
-        level = percent(settings_of(analysis)[1])
-        text += f" ({level} confidence interval for the mean of all mounts {low} to {high} W"
-        if item.future_mount_interval_W is not None:
-            low, high = (number(end, decimals) for end in item.future_mount_interval_W)
-            text += f"; prediction interval for one future mount {low} to {high} W"
+        level, future = percent(settings_of(analysis)[1]), item.future_mount_interval_W
+        text += f" ({level} confidence interval for the mean of all mounts {ends(item.interval_W, decimals)} W"
+        text += f"; prediction interval for one future mount {ends(future, decimals)} W" if future else ""
         text += ")"
     if item.difference_W is not None:
         gap = number(abs(item.difference_W), watt_decimals(item.difference_interval_W))
@@ -286,22 +283,17 @@ def short_step(analysis: Analysis, treatment: str) -> str:
     again = sum(run.run in advice.repeats for run in analysis.runs if run.treatment == treatment)
     more = advice.mounts_more.get(treatment, 0)
     steps = [f"repeat {counted(again, 'run')}"] * bool(again) + [f"make {counted(more, 'more mount')}"] * bool(more)
-    verdict = _SHORT_STEPS.get(item.verdict, "–") if item is not None else "–"
-    return ", ".join(steps) or verdict
+    return ", ".join(steps) or _SHORT_STEPS.get("" if item is None else item.verdict, "–")
 
 
 def method_words(analysis: Analysis) -> tuple[str, ...]:
     """Say how the numbers were made, with what was used."""
-    bench = analysis.bench
     paragraphs = [_reduction_words(analysis)]
-    comparison = analysis.comparison
-    if comparison is not None:
-        paragraphs.append(_comparison_words(analysis, comparison))
-    if bench.prior is not None:
-        paragraphs.append(
-            "A prior standard deviation between mounts, from earlier campaigns, is pooled with this one; "
-            "its degrees of freedom were halved."
-        )
+    if analysis.comparison is not None:
+        paragraphs.append(_comparison_words(analysis, analysis.comparison))
+    if analysis.bench.prior is not None:
+        prior = "A prior standard deviation between mounts, from earlier campaigns, is pooled with this one"
+        paragraphs.append(f"{prior}; its degrees of freedom were halved.")
     if analysis.throttle is not None:
         paragraphs.append(
             f"Throttle power: the rise is fitted by {analysis.throttle.model} and solved for the rise that is left "
@@ -322,11 +314,9 @@ def _reduction_words(analysis: Analysis) -> str:
     if any(run.by_hand for run in analysis.runs):
         text += " A reading without a log counts as it stands, less the room, with its Type B uncertainty."
     if bench.time_constant_min is not None:
-        decimals = decimals_for(bench.u_time_constant_min)
-        text += f" Time constant of this bench: {number(bench.time_constant_min, decimals)} min"
-        if bench.u_time_constant_min is not None:
-            text += f" (standard uncertainty {number(bench.u_time_constant_min, decimals)} min)"
-        text += "."
+        decimals, u = decimals_for(bench.u_time_constant_min), bench.u_time_constant_min
+        known = "" if u is None else f" (standard uncertainty {number(u, decimals)} min)"
+        text += f" Time constant of this bench: {number(bench.time_constant_min, decimals)} min{known}."
     return text
 
 
@@ -388,11 +378,9 @@ def slows_at(analysis: Analysis, treatment: str) -> str:
 def plain_cautions(analysis: Analysis) -> list[str]:
     """Return what a customer has to know, in plain words."""
     runs = [run for run in analysis.runs if run.reason != NOT_MADE]
-    put_on = {
-        name: {run.mount for run in runs if run.used and run.treatment == name}
-        for name in analysis.campaign.settings.treatments
-    }
-    times = "; ".join(f"{name}: {counted(len(mounts), 'time')}" for name, mounts in put_on.items())
+    settings, used = analysis.campaign.settings, {(run.treatment, run.mount) for run in runs if run.used}
+    put_on = {name: sum(treatment == name for treatment, _ in used) for name in settings.treatments}
+    times = "; ".join(f"{name}: {counted(count, 'time')}" for name, count in put_on.items())
     said = [
         "These are readings of one test bench: dust, sun or a cupboard make a machine in use warmer.",
         f"How well a material sits differs a little each time it is put on. Put on here: {times}.",
@@ -407,5 +395,5 @@ def plain_cautions(analysis: Analysis) -> list[str]:
         said.append(f"Where it slows down is reckoned, not seen, with {listed(beyond)}: no test went so high.")
     if analysis.overrides:
         said.append("Some of the conditions on this sheet were chosen after the tests were made.")
-    conducting = [name for name, each in analysis.campaign.settings.treatments.items() if each.electrically_conductive]
+    conducting = [name for name, each in settings.treatments.items() if each.electrically_conductive]
     return said + [f"{name} conducts electricity: keep it off contacts." for name in conducting]
