@@ -377,10 +377,12 @@ def test_hours_that_buy_nothing_or_more_than_can_be_planned_are_refused():
 def test_what_is_left_after_a_soak_is_the_transient_of_a_first_order_sink():
     asked = problem(curve=RiseCurve(b_K_per_W=0.5, a=0.0, lowest_W=40, highest_W=120))
 
-    assert left_after_soak_K(asked, (120.0,), 24.0, 12.0) == pytest.approx((60 * math.exp(-4),))
+    assert left_after_soak_K(asked.curve, (120.0,), 24.0, 12.0) == pytest.approx((60 * math.exp(-4),))
     # Straight curve: each step lacks its own part and what is left of the step before.
     first = 20 * math.exp(-4)
-    assert left_after_soak_K(asked, (40.0, 120.0), 24.0, 12.0) == pytest.approx((first, (40 + first) * math.exp(-2)))
+    assert left_after_soak_K(asked.curve, (40.0, 120.0), 24.0, 12.0) == pytest.approx(
+        (first, (40 + first) * math.exp(-2))
+    )
 
 
 def test_a_longer_soak_costs_mounts_and_a_shorter_one_leaves_more():
@@ -420,11 +422,11 @@ def test_soak_and_pre_soak_leave_no_more_than_two_kelvin():
     assert problem(time_constant_min=2.2).soaks_min()[0] == 5.0
     for soak in asked.soaks_min():
         times = asked.times(soak, (120.0,))
-        left = left_after_soak_K(asked, (120.0,), soak, 12.0, times.pre_soak_min)
+        left = left_after_soak_K(asked.curve, (120.0,), soak, 12.0, times.pre_soak_min)
         assert left[0] <= 2.0
         # A shorter pre-soak, as a person sets it, would leave more.
         if times.pre_soak_min > 0:
-            assert left_after_soak_K(asked, (120.0,), soak, 12.0, times.pre_soak_min - 5)[0] > 2.0
+            assert left_after_soak_K(asked.curve, (120.0,), soak, 12.0, times.pre_soak_min - 5)[0] > 2.0
     assert problem().times(40.0, (120.0,)).pre_soak_min == 40.0
     assert settled_rise_sd_K(3.0, 12.0) is None
 

@@ -8,7 +8,7 @@ logs, all of it or nothing, or looks at a campaign that is under way and gives t
 from __future__ import annotations
 
 import math
-from functools import lru_cache, partial
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from thermlab.base.errors import InputError, Problem
@@ -281,6 +281,7 @@ def look_on_the_way(problem: SplitProblem, n_mounts: int, *, halfway: bool = Fal
         alpha=1 - request.confidence_level,
         variance="auto",
         halfway=halfway,
+        only=request.goal,
         n_paths=LOOK_PATHS if len(order) <= MANY_LOOKS else LOOK_PATHS // 4,
     )
     true_K, sd_K = 0.0 if equivalence else request.margin_K, one_mount_sd_K(problem)
@@ -298,7 +299,7 @@ def mounts_for_looking(problem: SplitProblem, fewest: int, *, halfway: bool = Fa
     fewest : int
         Mounts of each treatment that one look needs.
     """
-    look = lru_cache(maxsize=None)(partial(look_on_the_way, problem, halfway=halfway))
+    look = partial(look_on_the_way, problem, halfway=halfway)
     number = smallest(lambda n_mounts: look(n_mounts).chance >= problem.request.power, fewest, MOST_MOUNTS)
     return None if number is None else look(number)
 

@@ -56,6 +56,7 @@ READOUT_CORRELATION_S = 7.5
 BLOCK_S = 10.0
 
 
+@lru_cache(maxsize=1)
 def assumed_curve() -> RiseCurve:
     """Return the curve assumed while the bench is unknown: 18 K interface and 45 K sink at 120 W."""
     return RiseCurve(b_K_per_W=0.15, a=45.0 / 120.0**0.8, lowest_W=40.0, highest_W=120.0)
@@ -133,7 +134,7 @@ class SplitProblem:
 
         On an assumed curve nothing is out of reach: the nearest power that the steps serve stands in for it.
         """
-        power = None if self.limit_rise_K is None else self.curve.power_W(self.limit_rise_K)
+        power = None if self.limit_rise_K is None else _power_at_W(self.curve, self.limit_rise_K)
         ladder = self.request.ladder_W
         low, high = ladder[0] / (1 + MOST_EXTRAPOLATION), ladder[-1] * (1 + MOST_EXTRAPOLATION)
         if self.limit_rise_K is not None and self.scatter.curve is None:
@@ -153,12 +154,9 @@ class SplitProblem:
 
         Without a time constant it is as long as the soak. Mounts at the reference step alone begin with that step.
         """
-        pre_soak = soak_min
-        if self.time_constant_min is not None:
-            firsts = (self.curve.rise_K(step) for step in (min(steps_W), self.request.reference_W))
-            left_K = CHECKS.trusted_left_K
-            needed = self.time_constant_min * math.log(max(*firsts, left_K) / left_K)
-            pre_soak = round_up_min(needed - soak_min) if needed > soak_min else 0.0
+        pre_soak, tau = soak_min, self.time_constant_min
+        if tau is not None:
+            pre_soak = _pre_soak_min(self.curve, tau, min(steps_W), self.request.reference_W, soak_min)
         return BenchHours(
             soak_min=soak_min,
             pre_soak_min=pre_soak,
@@ -169,30 +167,16 @@ class SplitProblem:
     def left_K(self, steps_W: Sequence[float], soak_min: float) -> float:
         """Return the most that any run still lacks at the end of its soak, K; 0 without a time constant."""
         tau = self.time_constant_min
-        if tau is None:
-            return 0.0
-        pre_soak_min = self.times(soak_min, steps_W).pre_soak_min
-        ladders = (steps_W, (self.request.reference_W,))
-        return max(max(left_after_soak_K(self, steps, soak_min, tau, pre_soak_min)) for steps in ladders)
+        return 0.0 if tau is None else _left_K(self.curve, tau, tuple(steps_W), self.request.reference_W, soak_min)
 
     def choose_steps(self, n_steps: int, soak_min: float) -> tuple[float, ...]:
         """Choose power steps, ascending, W: the reference, and the others where they carry the curve best.
 
         Among those after whose soak no more than 2 K is left, as far as there are such.
         """
-        ladder, reference = self.request.ladder_W, self.request.reference_W
-        others = [step for step in ladder if step != reference]
-        choices = [tuple(sorted((*chosen, reference))) for chosen in combinations(others, n_steps - 1)]
         aim = None if self.scatter.curve is None else self.throttle_power_W()
-        even = np.linspace(ladder[0], ladder[-1], n_steps)
-
-        def loss(steps: tuple[float, ...]) -> tuple[float, float]:
-            too_much = max(0.0, self.left_K(steps, soak_min) - CHECKS.trusted_left_K)
-            if aim is not None:
-                return too_much, noise_factor(steps, aim) or math.inf
-            return too_much, float(np.sum((np.asarray(steps) - even) ** 2))
-
-        return min(choices, key=loss)
+        ladder, reference_W, tau = self.request.ladder_W, self.request.reference_W, self.time_constant_min
+        return _best_steps(self.curve, tau, ladder, reference_W, aim, n_steps, soak_min)
 
     def one_rise_noise_K(self, soak_min: float) -> float:
         """Return the SD of one settled rise on one mount, K: more than the run noise where the soak is short."""
@@ -217,18 +201,15 @@ class SplitProblem:
         tuple of float or None
             None where no throttle power can be had.
         """
-        power, steps = self.throttle_power_W(), np.asarray(steps_W, dtype=np.float64)
-        if power is None or steps.size < 2:
+        power = self.throttle_power_W()
+        if power is None or len(steps_W) < 2:
             return None
         reference_W, sd_K, noise_K = self.request.reference_W, self.scatter.planned_sd_K, self.scatter.run_noise_K
         at, slope = power / reference_W, self.curve.slope_K_per_W(power)
-        factor = noise_factor(steps_W, power)
+        factor = noise_factor(tuple(steps_W), power)
         if n_ladder is None and factor is not None:
             return math.hypot(sd_K * at, factor * noise_K) / slope, 0.0
-        _, bend = curve_design(steps).T
-        bent = bend - steps * (steps @ bend) / (steps @ steps)
-        here, reference = curve_design(np.array([power, reference_W]))[:, 1]
-        shared = abs(here - at * reference) / math.sqrt(self.n_treatments * (n_ladder or 1) * float(bent @ bent))
+        shared = _borrowed_bend(tuple(steps_W), power, reference_W) / math.sqrt(self.n_treatments * (n_ladder or 1))
         return math.hypot(sd_K, noise_K) * at / slope, shared * noise_K / slope
 
     def split(self, steps_W: tuple[float, ...], n_mounts: int, n_ladder: int, soak_min: float) -> Split:
@@ -332,14 +313,60 @@ def _worth(split: Split) -> tuple[int, float]:
     return -split.n_mounts, product_of_both
 
 
-def noise_factor(steps_W: Sequence[float], power_W: float) -> float | None:
+# What the steps, the soak and the curve decide among themselves is kept: margin, scatter and hours move without it.
+
+
+@lru_cache(maxsize=256)
+def _power_at_W(curve: RiseCurve, rise_K: float) -> float | None:
+    return curve.power_W(rise_K)
+
+
+@lru_cache(maxsize=4096)
+def _pre_soak_min(curve: RiseCurve, tau_min: float, first_W: float, reference_W: float, soak_min: float) -> float:
+    left_K = CHECKS.trusted_left_K
+    needed = tau_min * math.log(max(curve.rise_K(first_W), curve.rise_K(reference_W), left_K) / left_K)
+    return round_up_min(needed - soak_min) if needed > soak_min else 0.0
+
+
+@lru_cache(maxsize=4096)
+def _left_K(curve: RiseCurve, tau_min: float, steps_W: Sequence[float], reference_W: float, soak_min: float) -> float:
+    pre_soak_min = _pre_soak_min(curve, tau_min, min(steps_W), reference_W, soak_min)
+    ladders = (steps_W, (reference_W,))
+    return max(max(left_after_soak_K(curve, steps, soak_min, tau_min, pre_soak_min)) for steps in ladders)
+
+
+@lru_cache(maxsize=1024)
+def _best_steps(
+    curve: RiseCurve,
+    tau_min: float | None,
+    ladder_W: tuple[float, ...],
+    reference_W: float,
+    aim_W: float | None,
+    n_steps: int,
+    soak_min: float,
+) -> tuple[float, ...]:
+    others = [step for step in ladder_W if step != reference_W]
+    even = np.linspace(ladder_W[0], ladder_W[-1], n_steps)
+
+    def loss(steps: tuple[float, ...]) -> tuple[float, float]:
+        left_K = 0.0 if tau_min is None else _left_K(curve, tau_min, steps, reference_W, soak_min)
+        too_much = max(0.0, left_K - CHECKS.trusted_left_K)
+        if aim_W is not None:
+            return too_much, noise_factor(steps, aim_W) or math.inf
+        return too_much, float(np.sum((np.asarray(steps) - even) ** 2))
+
+    return min((tuple(sorted((*chosen, reference_W))) for chosen in combinations(others, n_steps - 1)), key=loss)
+
+
+@lru_cache(maxsize=4096)
+def noise_factor(steps_W: tuple[float, ...], power_W: float) -> float | None:
     """Return the SD of the fitted rise at a power in units of the run noise.
 
     None where the steps do not carry the two-parameter curve.
 
     Parameters
     ----------
-    steps_W : sequence of float
+    steps_W : tuple of float
         Power steps of one mount, W.
     power_W : float
         Power at which the two-parameter curve is read, W.
@@ -349,6 +376,15 @@ def noise_factor(steps_W: Sequence[float], power_W: float) -> float | None:
     design = curve_design(np.asarray(steps_W, dtype=np.float64))
     at = curve_design(np.array([power_W]))[0]
     return float(math.sqrt(at @ np.linalg.inv(design.T @ design) @ at))
+
+
+@lru_cache(maxsize=4096)
+def _borrowed_bend(steps_W: tuple[float, ...], power_W: float, reference_W: float) -> float:
+    """Return the SD, in units of the run noise, of what one ladder mount's bend brings in at a power."""
+    steps, bend = curve_design(np.asarray(steps_W, dtype=np.float64)).T
+    bent = bend - steps * (steps @ bend) / (steps @ steps)
+    here, reference = curve_design(np.array([power_W, reference_W]))[:, 1]
+    return float(abs(here - power_W / reference_W * reference) / math.sqrt(bent @ bent))
 
 
 def compare_splits(
@@ -479,7 +515,7 @@ def _against_whole_ladders(problem: SplitProblem, best: Split, n_mounts: int | N
 
 
 def left_after_soak_K(
-    problem: SplitProblem,
+    curve: RiseCurve,
     steps_W: Sequence[float],
     soak_min: float,
     time_constant_min: float,
@@ -491,8 +527,8 @@ def left_after_soak_K(
 
     Parameters
     ----------
-    problem : SplitProblem
-        Bench and curve.
+    curve : RiseCurve
+        Rise against power of the bench.
     steps_W : sequence of float
         Steps of a mount, W.
     soak_min, time_constant_min : float
@@ -505,7 +541,7 @@ def left_after_soak_K(
     left: list[float] = []
     reached_K = 0.0
     for step in sorted(steps_W):
-        settled_K = problem.curve.rise_K(step)
+        settled_K = curve.rise_K(step)
         left.append((settled_K - reached_K) * (decay if left else pre_soaked))
         reached_K = settled_K - left[-1]
     return tuple(left)

@@ -9,6 +9,7 @@ treatments: runs at several power steps of one mount are one mount.
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 from typing import TYPE_CHECKING, Literal, TypedDict, Unpack
 
 import numpy as np
@@ -71,6 +72,7 @@ def noncentral_t_power(
     return min(1.0, max(0.0, power))
 
 
+@lru_cache(maxsize=4096)
 def t_test_power(
     difference_K: float,
     sd_K: float,
@@ -198,6 +200,7 @@ def tost_power(
     return min(1.0, max(0.0, total))
 
 
+@lru_cache(maxsize=4096)
 def equivalence_power(
     margin_K: float,
     sd_K: float,
@@ -319,7 +322,7 @@ def smallest(reached: Callable[[int], bool], fewest: int, most: int) -> int | No
     while not reached(high):
         if high >= most:
             return None
-        low, high = high, min(2 * high, most)
+        low, high = high, min(2 * high - fewest + 1, most)  # first the next ones: the answer is often near
     while high - low > 1:
         middle = (low + high) // 2
         low, high = (low, middle) if reached(middle) else (middle, high)

@@ -102,7 +102,7 @@ class MountTally:
         """Degrees of freedom of the pooled mount SD."""
         return sum(self.counts) - sum(count > 0 for count in self.counts) + self.prior_dof
 
-    def by_welch(self, where: NDArray[np.bool_]) -> MountTally:
+    def by_welch(self, where: NDArray[np.bool_ | np.intp]) -> MountTally:
         """Return some of the campaigns, to be judged by each treatment's own variance."""
         other = copy.copy(self)
         other.variance, other.means, other.own_squares = "welch", self.means[:, where], self.own_squares[:, where]
@@ -219,22 +219,41 @@ def critical_values(
         if not candidates or may_cross < 1:
             found.append(None)
             continue
-        statistic = _largest(tally, candidates, signed=one_sided is not None)
-        among = np.sort(statistic[alive])[::-1]
-        # Half way between the last path that may cross and the first that may not.
-        value = float(0.5 * (among[may_cross - 1] + among[may_cross])) if may_cross < among.size else 0.0
-        alive &= statistic <= value
-        found.append(value)
+        among = np.flatnonzero(alive)
+        if may_cross < among.size:
+            among, statistic = _largest(tally, candidates, among, may_cross, signed=one_sided is not None)
+            # Half way between the last path that may cross and the first that may not.
+            last = np.partition(statistic, (-may_cross - 1, -may_cross))[-may_cross - 1 :][:2]
+            found.append(float(last.mean()))
+            alive[among[statistic > found[-1]]] = False
+        else:
+            found.append(0.0)
+            alive[:] = False
     return tuple(found)
 
 
-def _largest(tally: MountTally, candidates: Sequence[int], *, signed: bool) -> Floats:
-    best = np.full(tally.sum_squares.shape, -np.inf)
-    for candidate in candidates:
-        difference, error = tally.difference_and_error(candidate)
-        ratio = tally.on_one_scale(candidate, difference / error)
-        best = np.maximum(best, ratio if signed else np.abs(ratio))
-    return best
+def _largest(
+    tally: MountTally, candidates: Sequence[int], among: NDArray[np.intp], count: int, *, signed: bool
+) -> tuple[NDArray[np.intp], Floats]:
+    """Return which campaigns may have one of the ``count + 1`` largest statistics of those asked, and theirs.
+
+    With Welch a statistic lies between what the fewest and the most degrees of freedom would make of its t, and only
+    what may be among the largest is worked out.
+    """
+    ratios = [np.divide(*tally.difference_and_error(candidate))[among] for candidate in candidates]
+    ratios = ratios if signed else [np.abs(ratio) for ratio in ratios]
+    largest: Floats = np.maximum.reduce(ratios)
+    if tally.variance == "pooled":
+        return among, largest
+    counts = [(tally.counts[0], tally.counts[candidate]) for candidate in candidates]
+    border = np.partition(largest, -count - 1)[-count - 1]
+    if border > 0:
+        fewest, most = min(map(min, counts)) - 1, max(map(sum, counts)) - 2
+        may = largest >= -stdtrit(most, stdtr(fewest, -border)) * (1 - 1e-9)
+        among, ratios = among[may], [ratio[may] for ratio in ratios]
+    own = tally.by_welch(among)
+    pairs = zip(candidates, ratios, strict=True)
+    return among, np.maximum.reduce([own.on_one_scale(candidate, ratio) for candidate, ratio in pairs])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -274,6 +293,7 @@ def look_rule(
     prior_dof: float = 0.0,
     variance: Variance | Literal["auto"] = "pooled",
     halfway: bool = False,
+    only: Literal["difference", "equivalence"] | None = None,
     n_paths: int | None = None,
 ) -> LookRule:
     """Set the critical values for a planned order of mounts.
@@ -294,6 +314,8 @@ def look_rule(
         One variance for all treatments, each treatment's own, or by the scatter of each campaign.
     halfway : bool
         Two looks alone, when half of the blocks are made and at the end, in place of one after every mount.
+    only : {"difference", "equivalence"} or None
+        Only what :func:`chance_over_looks` asks of candidate 1; None: all intervals and claims.
     n_paths : int or None
         Simulated campaigns; None: 200 000, or 50 000 with Welch.
 
@@ -303,7 +325,8 @@ def look_rule(
         Critical values.
     """
     if variance == "auto":
-        make = partial(look_rule, order, n_treatments=n_treatments, margin_K=margin_K, alpha=alpha, halfway=halfway)
+        same: dict[str, Any] = {"margin_K": margin_K, "alpha": alpha, "halfway": halfway, "only": only}
+        make = partial(look_rule, order, n_treatments=n_treatments, **same)
         pooled = make(prior_dof=prior_dof, n_paths=n_paths)
         # Welch's method takes no prior, and the prior says how all treatments scatter.
         return pooled if prior_dof else replace(pooled, apart=make(variance="welch", n_paths=n_paths))
@@ -312,8 +335,10 @@ def look_rule(
     middle = n_treatments * math.ceil(len(order) / n_treatments / 2) / len(order)
     given["spend"] = _halfway_spending(alpha, middle) if halfway else power_spending(alpha)
     # No margin is in the critical values: it may move freely.
-    both, *each = (critical_values(order, **given, one_sided=one) for one in (None, *range(1, n_treatments)))
-    return LookRule(order=order, two_sided=both, one_sided=tuple(each), margin_K=margin_K, variance=variance)
+    claims = () if only == "difference" else range(1, 2 if only else n_treatments)
+    both = () if only == "equivalence" else critical_values(order, **given)
+    each = tuple(critical_values(order, **given, one_sided=one) for one in claims)
+    return LookRule(order=order, two_sided=both, one_sided=each, margin_K=margin_K, variance=variance)
 
 
 class RunningDecision:
@@ -360,6 +385,7 @@ def _half_widths(rule: LookRule, tally: MountTally, candidate: int, look: int) -
     return halves
 
 
+@lru_cache(maxsize=512)
 def chance_over_looks(
     rule: LookRule, difference_K: float, sd_K: float, *, equivalence: bool = False, n_paths: int = 20_000
 ) -> tuple[float, float]:
@@ -384,14 +410,25 @@ def chance_over_looks(
         Share of the campaigns with the answer, and the mean number of mounts made, all where there is none.
     """
     rng = np.random.default_rng(SEED + 1)
-    n_treatments = len(rule.one_sided) + 1
-    tally = MountTally(n_paths, n_treatments, variance=rule.variance)
-    decision = RunningDecision(rule, n_paths, n_treatments)
-    mounts = np.full(n_paths, len(rule.order))
-    shown = np.zeros(n_paths, dtype=bool)
+    tally = MountTally(n_paths, max(rule.order) + 1, variance=rule.variance)
+    shown, spared = np.zeros(n_paths, dtype=bool), 0
     for look, treatment in enumerate(rule.order):
+        spared += int(shown.sum())
         tally.add(treatment, difference_K * (treatment == 1) + sd_K * rng.standard_normal(n_paths))
-        decision.look(tally, look)
-        shown = decision.equivalent[1] if equivalence else (decision.high[1] < 0) | (decision.low[1] > 0)
-        mounts = np.where(shown, np.minimum(mounts, look + 1), mounts)
-    return float(shown.mean()), float(mounts.mean())
+        shows = np.flatnonzero(_shows(rule, tally, look, equivalence=equivalence) & ~shown)
+        if rule.apart is not None and shows.size:
+            apart = tally.scatters_apart()[shows]
+            own = _shows(rule.apart, tally.by_welch(shows), look, equivalence=equivalence)
+            shows = shows[~apart | own]
+        shown[shows] = True
+    return float(shown.mean()), (len(rule.order) * n_paths - spared) / n_paths
+
+
+def _shows(rule: LookRule, tally: MountTally, look: int, *, equivalence: bool) -> NDArray[np.bool_]:
+    """Say of each campaign whether one look shows a difference of candidate 1 from the baseline, or equivalence."""
+    value = (rule.one_sided[0] if equivalence else rule.two_sided)[look]
+    if value is None or not tally.ready(1):
+        return np.zeros(tally.sum_squares.shape, dtype=np.bool_)
+    difference, error = tally.difference_and_error(1)
+    distance, half = np.abs(difference), tally.critical_t(1, value) * error
+    return np.asarray(distance + half < rule.margin_K if equivalence else distance > half)
