@@ -2,20 +2,23 @@
 
 from __future__ import annotations
 
+import asyncio
 from typing import TYPE_CHECKING, Any
 
 import ipywidgets as widgets
 
 from thermlab.base.errors import ThermlabError
-from thermlab.panels.tryout import NAMES, PANEL_DPI, number, refusal, row
+from thermlab.panels.tryout import NAMES, number, refusal, row
 from thermlab.planning.make import plan
 from thermlab.planning.pages import plan_sentences, trade
 from thermlab.planning.records import Plan
 from thermlab.reports.pages import items, view
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterator, Mapping
 
+PAUSE_S = 0.02
+"""So long a change waits for the next one: of a row of changes only the last is planned and drawn."""
 WIDE = widgets.Layout(width="26em")
 OPTIONAL = {
     "hours": ("bench hours, h", 24.0, 1.0, 2000.0, 1.0),
@@ -37,12 +40,14 @@ class PlanPanel:
     Attributes
     ----------
     planned : Plan or None
-        The plan; None where what is set cannot be planned.
+        The plan last shown; None where what is set cannot be planned.
     """
 
     def __init__(self, **question: Any) -> None:
         self._fixed = {name: value for name, value in question.items() if value is not None}
         self.planned: Plan | None = None
+        self._drawn: object = None
+        self._task: asyncio.Task[None] | None = None
         names = question["treatments"]
         self.treatments = widgets.Text(
             description="treatments", value=", ".join(names), style=NAMES, layout=WIDE, continuous_update=False
@@ -62,8 +67,8 @@ class PlanPanel:
         }
         self.folder = widgets.Text(description="new folder", placeholder="not written yet", style=NAMES, layout=WIDE)
         self.write = widgets.Button(description="write the campaign", layout={"width": "14em"})
-        self.said, self.answer = widgets.HTML(), widgets.HTML()
-        self.picture = widgets.Image(format="png", layout=widgets.Layout(max_width="33em", object_fit="contain"))
+        self.busy, self.said, self.answer = widgets.Label(), widgets.HTML(), widgets.HTML()
+        self.picture = widgets.Image(format="svg+xml", layout=widgets.Layout(max_width="33em", object_fit="contain"))
         asked = [self.baseline, self.goal, self.margin_K, self.power, self.throttle]
         for control in (*asked, *self.known.values(), *self.values.values()):
             control.observe(self._move, "value")
@@ -72,7 +77,7 @@ class PlanPanel:
         pairs = [widgets.HBox([self.known[name], self.values[name]]) for name in OPTIONAL]
         side = [self.treatments, *asked, widgets.Label("known, where ticked:"), *pairs]
         self.whole = widgets.VBox(
-            [row(widgets.VBox(side), self.picture), row(self.folder, self.write), self.said, self.answer]
+            [row(widgets.VBox(side), self.picture), row(self.folder, self.write, self.busy), self.said, self.answer]
         )
         self.show()
 
@@ -90,23 +95,46 @@ class PlanPanel:
         return {**self._fixed, **asked, **known}
 
     def show(self) -> None:
-        """Plan anew and show it: first the sentences, then the picture."""
+        """Plan anew and show it at once."""
+        for _ in self._steps():
+            pass
+
+    def _steps(self) -> Iterator[None]:
+        """Show the sentences, then the picture, with a pause before each in which another change may come."""
+        self.busy.value = "planning …"
         for name, tick in self.known.items():
             self.values[name].disabled = not tick.value
-        self.answer.value = f"<p>planning …</p>{self.answer.value}"
+        yield
         try:
             made = plan(**self.request())
             assert isinstance(made, Plan)  # noqa: S101 - without a campaign under way it is never anything else
         except ThermlabError as error:
-            self.planned, self.answer.value, self.picture.value = None, refusal(error), b""
+            self.planned = self._drawn = None
+            self.answer.value, self.picture.value, self.busy.value = refusal(error), b"", ""
             return
         self.planned = made
         self.answer.value = view(items(plan_sentences(made))).html
-        drawn = trade(made)
-        self.picture.value, self.picture.alt = drawn.png(dpi=PANEL_DPI), drawn.alt
+        yield
+        shows = (made.splits, made.soaks, made.split, made.request.margin_K)
+        if shows != self._drawn:
+            drawn = trade(made)
+            self.picture.value, self.picture.alt, self._drawn = drawn.svg().encode(), drawn.alt, shows
+        self.busy.value = ""
 
-    def _move(self, _: Any) -> None:
-        self.show()
+    async def _catch_up(self) -> None:
+        for _ in self._steps():
+            await asyncio.sleep(PAUSE_S)
+
+    def _move(self, _: Any = None) -> None:
+        """Begin to plan anew in place of what is being planned; the last picture stays until the new one is ready."""
+        if self._task is not None:
+            self._task.cancel()
+        try:
+            loop = asyncio.get_running_loop()
+        except RuntimeError:  # outside a notebook no other change can come in between
+            self.show()
+        else:
+            self._task = loop.create_task(self._catch_up())
 
     def _rename(self) -> None:
         names = tuple(name.strip() for name in self.treatments.value.split(",") if name.strip())
@@ -115,7 +143,7 @@ class PlanPanel:
         self.baseline.options = names
         self.baseline.value = kept
         self.baseline.observe(self._move, "value")
-        self.show()
+        self._move()
 
     def _write(self) -> None:
         name = self.folder.value.strip()

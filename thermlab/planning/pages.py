@@ -266,17 +266,17 @@ def trade(plan: Plan) -> Picture:
     with new_figure(2.9 * panels + 0.2) as figure:
         upper, *rest = stack(figure, [1.85] * panels, left=0.75, right=0.75, top=0.45, gap=1.05, share=False)
         steps = [split.n_steps for split in plan.splits]
+        upper.set_xlabel("power steps, and the mounts of each treatment for the same hours")
         _against(upper, steps, plan.splits, "throttle_half_width_W", "throttle power: ± W", plan.split.n_steps)
         upper.axhline(plan.request.margin_K, color=PAGE["band-edge"], lw=1, ls=DASHED)
         upper.set_xticks(steps, [f"{split.n_steps}\n{split.n_mounts} mounts" for split in plan.splits])
-        upper.set_xlabel("power steps, and the mounts of each treatment for the same hours")
-        upper.set_title("Half-widths (shaded: recommended, dashed: margin)", loc="left", fontsize=11)
+        upper.set_title("Half-widths (shaded: recommended, dashed: margin)", loc="left", fontsize=11, y=1.0)
         for lower in rest:
             soaks = [soak.times.soak_min for soak in plan.soaks]
+            lower.set_xlabel("soak in min, and the mounts of each treatment for the same hours")
             _against(lower, soaks, plan.soaks, "left_K", "left to extrapolate: K", plan.split.times.soak_min)
             lower.set_xticks(soaks, [f"{soak.times.soak_min:g}\n{soak.n_mounts}" for soak in plan.soaks])
-            lower.set_xlabel("soak in min, and the mounts of each treatment for the same hours")
-            lower.set_title("Soak (shaded: planned)", loc="left", fontsize=11)
+            lower.set_title("Soak (shaded: planned)", loc="left", fontsize=11, y=1.0)
     return Picture(figure, _words(plan))
 
 
@@ -296,10 +296,11 @@ def _against(axes: Axes, at: Sequence[float], choices: Sequence[Split], second: 
         if np.isnan(drawn).all() and quantity == second:
             continue
         own = axes if quantity != second else axes.twinx()
+        own.set(xlabel=axes.get_xlabel(), ylabel=words)  # named before seaborn would make ticks to name them
         sns.lineplot(x=at, y=drawn, color=colour, marker=MARKER[marker], mec=colour, lw=1.5, ax=own)
         highest = np.fmax.reduce(drawn)
         own.set_ylim(0, room * highest if highest > 0 else 1)  # zero is the floor, so that heights compare
-        own.set_ylabel(words, color=colour)
+        own.yaxis.label.set_color(colour)
         quiet(own, keep=("bottom", "left") if own is axes else ("right",))
 
 
