@@ -113,7 +113,9 @@ def test_of_several_changes_only_the_last_is_planned_and_the_last_picture_stays_
 def test_a_change_after_the_sentences_leaves_their_picture_undrawn(panel, margins_planned, monkeypatch):
     drawn = []
     trade = question.trade
-    monkeypatch.setattr(question, "trade", lambda made: drawn.append(made.request.margin_K) or trade(made))
+    monkeypatch.setattr(
+        question, "trade", lambda made, *over: drawn.append(made.request.margin_K) or trade(made, *over)
+    )
 
     async def move():
         panel.margin_K.value = 1.2

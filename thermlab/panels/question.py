@@ -17,6 +17,8 @@ from thermlab.reports.pages import items, view
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
+    from thermlab.reports.pictures import Picture
+
 PAUSE_S = 0.02
 """So long a change waits for the next one: of a row of changes only the last is planned and drawn."""
 WIDE = widgets.Layout(width="26em")
@@ -46,7 +48,8 @@ class PlanPanel:
     def __init__(self, **question: Any) -> None:
         self._fixed = {name: value for name, value in question.items() if value is not None}
         self.planned: Plan | None = None
-        self._drawn: object = None
+        self._shown: object = None
+        self._drawn: Picture | None = None
         self._task: asyncio.Task[None] | None = None
         names = question["treatments"]
         self.treatments = widgets.Text(
@@ -109,16 +112,16 @@ class PlanPanel:
             made = plan(**self.request())
             assert isinstance(made, Plan)  # noqa: S101 - without a campaign under way it is never anything else
         except ThermlabError as error:
-            self.planned = self._drawn = None
+            self.planned = self._shown = None
             self.answer.value, self.picture.value, self.busy.value = refusal(error), b"", ""
             return
         self.planned = made
         self.answer.value = view(items(plan_sentences(made))).html
         yield
         shows = (made.splits, made.soaks, made.split, made.request.margin_K)
-        if shows != self._drawn:
-            drawn = trade(made)
-            self.picture.value, self.picture.alt, self._drawn = drawn.svg().encode(), drawn.alt, shows
+        if shows != self._shown:
+            self._drawn, self._shown = trade(made, self._drawn), shows
+            self.picture.value, self.picture.alt = self._drawn.svg().encode(), self._drawn.alt
         self.busy.value = ""
 
     async def _catch_up(self) -> None:

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
     from thermlab.planning.records import CandidateOutlook, NextMounts, Plan, Split
     from thermlab.reports.pictures import Picture
@@ -247,61 +248,91 @@ def _hundredths(value: float | None) -> str:
     return "" if value is None else f"{value:.2f}"
 
 
-def trade(plan: Plan) -> Picture:
+def trade(plan: Plan, before: Picture | None = None) -> Picture:
     """Draw what every split of the hours gives, and what every soak gives where the time constant is known.
 
     Parameters
     ----------
     plan : Plan
         A plan.
+    before : Picture or None
+        The picture of another plan, which is drawn over where it has as many parts: a moved control need not wait for
+        new axes.
 
     Returns
     -------
     Picture
         Figure with its words.
     """
-    from thermlab.reports.pictures import DASHED, Picture, new_figure, stack  # noqa: PLC0415
+    from thermlab.reports.pictures import Picture, style  # noqa: PLC0415
 
-    panels = 2 if plan.soaks else 1
-    with new_figure(2.9 * panels + 0.2) as figure:
-        upper, *rest = stack(figure, [1.85] * panels, left=0.75, right=0.75, top=0.45, gap=1.05, share=False)
-        steps = [split.n_steps for split in plan.splits]
-        upper.set_xlabel("power steps, and the mounts of each treatment for the same hours")
-        _against(upper, steps, plan.splits, "throttle_half_width_W", "throttle power: ± W", plan.split.n_steps)
-        upper.axhline(plan.request.margin_K, color=PAGE["band-edge"], lw=1, ls=DASHED)
-        upper.set_xticks(steps, [f"{split.n_steps}\n{split.n_mounts} mounts" for split in plan.splits])
-        upper.set_title("Half-widths (shaded: recommended, dashed: margin)", loc="left", fontsize=11, y=1.0)
-        for lower in rest:
-            soaks = [soak.times.soak_min for soak in plan.soaks]
-            lower.set_xlabel("soak in min, and the mounts of each treatment for the same hours")
-            _against(lower, soaks, plan.soaks, "left_K", "left to extrapolate: K", plan.split.times.soak_min)
-            lower.set_xticks(soaks, [f"{soak.times.soak_min:g}\n{soak.n_mounts}" for soak in plan.soaks])
-            lower.set_title("Soak (shaded: planned)", loc="left", fontsize=11, y=1.0)
+    steps = [split.n_steps for split in plan.splits]
+    names = [f"{split.n_steps}\n{split.n_mounts} mounts" for split in plan.splits]
+    parts: list[tuple[Sequence[float], list[str], Sequence[Split], float]]
+    parts = [(steps, names, plan.splits, plan.split.n_steps)]
+    if plan.soaks:
+        names = [f"{soak.times.soak_min:g}\n{soak.n_mounts}" for soak in plan.soaks]
+        parts.append(([soak.times.soak_min for soak in plan.soaks], names, plan.soaks, plan.split.times.soak_min))
+    same = before is not None and len(before.figure.axes) == 2 * len(parts)
+    figure = before.figure if before is not None and same else _axes_of_trade(len(parts))
+    with style():
+        for part, (at, names, choices, chosen) in enumerate(parts):
+            left, right = figure.axes[part], figure.axes[len(parts) + part]
+            left.lines[0].set_xdata([chosen, chosen])
+            _move_curve(left, at, [choice.difference_half_width_K for choice in choices], room=1.15)
+            # The two curves have nearly the same shape: more room over the second keeps them apart.
+            second = [getattr(choice, _SECOND[part][0]) for choice in choices]
+            _move_curve(right, at, second, room=1.5)
+            right.set_visible(any(height is not None for height in second))
+            left.set_xticks(at, names)
+            left.autoscale_view(scaley=False)
+        figure.axes[0].lines[2].set_ydata([plan.request.margin_K] * 2)
     return Picture(figure, _words(plan))
 
 
-def _against(axes: Axes, at: Sequence[float], choices: Sequence[Split], second: str, label: str, chosen: float) -> None:
-    """Draw the half-width of a difference and a second quantity over the choices, the one that was taken shaded."""
+_SECOND = (
+    (
+        "throttle_half_width_W",
+        "throttle power: ± W",
+        "Half-widths (shaded: recommended, dashed: margin)",
+        "power steps",
+    ),
+    ("left_K", "left to extrapolate: K", "Soak (shaded: planned)", "soak in min"),
+)
+"""Of each part: what stands beside the half-width of a difference, its name, the title, and what lies along it."""
+
+
+def _axes_of_trade(parts: int) -> Figure:
+    """Return left axes with a band, a curve and in the first part a margin, then right axes with a curve: all at 0."""
+    import seaborn as sns  # noqa: PLC0415 - a plan on the terminal draws nothing
+
+    from thermlab.reports.pictures import DASHED, new_figure, quiet, stack  # noqa: PLC0415
+
+    with new_figure(2.9 * parts + 0.2) as figure:
+        lefts = stack(figure, [1.85] * parts, left=0.75, right=0.75, top=0.45, gap=1.05, share=False)
+        for left, (_, words, title, along) in zip(lefts, _SECOND, strict=False):
+            left.axvline(0, color=PAGE["band"], lw=12, zorder=0)
+            left.set_title(title, loc="left", fontsize=11, y=1.0)
+            below = f"{along}, and the mounts of each treatment for the same hours"
+            look = (PAGE["link"], "one", "difference: ± K"), (PAGE["caution-edge"], "second", words)
+            for own, (colour, marker, ylabel) in zip((left, left.twinx()), look, strict=True):
+                own.set(xlabel=below, ylabel=ylabel)  # named before seaborn would make ticks to name them
+                own.yaxis.label.set_color(colour)
+                sns.lineplot(x=[0], y=[0], color=colour, marker=MARKER[marker], mec=colour, lw=1.5, ax=own)
+                quiet(own, keep=("bottom", "left") if own is left else ("right",))
+        lefts[0].axhline(0, color=PAGE["band-edge"], lw=1, ls=DASHED)
+    return figure
+
+
+def _move_curve(axes: Axes, at: Sequence[float], heights: Sequence[float | None], *, room: float) -> None:
+    """Move the curve of axes to heights over zero, so that heights compare."""
     import numpy as np  # noqa: PLC0415 - a plan on the terminal draws nothing
-    import seaborn as sns  # noqa: PLC0415
 
-    from thermlab.reports.pictures import quiet  # noqa: PLC0415
-
-    axes.axvline(chosen, color=PAGE["band"], lw=12, zorder=0)
-    # The two curves have nearly the same shape: more room over the second keeps them apart.
-    curves = [("difference_half_width_K", "difference: ± K", PAGE["link"], "one", 1.15)]
-    curves.append((second, label, PAGE["caution-edge"], "second", 1.5))
-    for quantity, words, colour, marker, room in curves:
-        drawn = np.array([getattr(choice, quantity) for choice in choices], dtype=float)
-        if np.isnan(drawn).all() and quantity == second:
-            continue
-        own = axes if quantity != second else axes.twinx()
-        own.set(xlabel=axes.get_xlabel(), ylabel=words)  # named before seaborn would make ticks to name them
-        sns.lineplot(x=at, y=drawn, color=colour, marker=MARKER[marker], mec=colour, lw=1.5, ax=own)
-        highest = np.fmax.reduce(drawn)
-        own.set_ylim(0, room * highest if highest > 0 else 1)  # zero is the floor, so that heights compare
-        own.yaxis.label.set_color(colour)
-        quiet(own, keep=("bottom", "left") if own is axes else ("right",))
+    drawn = np.array(heights, dtype=float)
+    axes.lines[min(1, len(axes.lines) - 1)].set_data(at, drawn)
+    axes.relim()
+    highest = np.fmax.reduce(drawn)
+    axes.set_ylim(0, room * highest if highest > 0 else 1)
 
 
 def _words(plan: Plan) -> str:
