@@ -223,12 +223,11 @@ def critical_values(
         if may_cross < among.size:
             among, statistic = _largest(tally, candidates, among, may_cross, signed=one_sided is not None)
             # Half way between the last path that may cross and the first that may not.
-            last = np.partition(statistic, (-may_cross - 1, -may_cross))[-may_cross - 1 :][:2]
-            found.append(float(last.mean()))
-            alive[among[statistic > found[-1]]] = False
+            value = float(np.partition(statistic, (-may_cross - 1, -may_cross))[-may_cross - 1 :][:2].mean())
+            alive[among[statistic > value]] = False
         else:
-            found.append(0.0)
-            alive[:] = False
+            value, alive[:] = 0.0, False
+        found.append(value)
     return tuple(found)
 
 
