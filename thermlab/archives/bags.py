@@ -192,9 +192,8 @@ def check_bag(folder: str | Path) -> BagCheck:
             problems.append(str(error))
         else:
             lists.update((path, digest) for path, digest in listed.items() if path.startswith(wanted))
-            problems += [
-                f"{name} lists {show_name(path)}" for path in listed if path.startswith("data/") != bool(wanted)
-            ]
+            strange = [path for path in listed if path.startswith("data/") != bool(wanted)]
+            problems += [f"{name} lists {show_name(path)}" for path in strange]
     files, odd = walk_files(folder)
     problems += [f"{problem.where} is {problem.found}" for problem in odd]
     present = _same_names(files, lists)

@@ -359,11 +359,8 @@ def _copy(source: Source, staged: Path) -> dict[str, str]:
 def _environment() -> dict[str, Any]:
     """Return the installed versions: interpreter, system, and every package by name."""
     packages = {str(found.metadata["Name"]).lower(): str(found.version) for found in distributions()}
-    return {
-        "python": platform.python_version(),
-        "system": platform.platform(),
-        "packages": dict(sorted(packages.items())),
-    }
+    system = {"python": platform.python_version(), "system": platform.platform()}
+    return system | {"packages": dict(sorted(packages.items()))}
 
 
 def _info(source: Source, bag: str) -> list[tuple[str, str]]:

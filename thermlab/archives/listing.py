@@ -323,9 +323,8 @@ def render_index(entries: Sequence[Entry], *, last: str | None, history: bool = 
     str
         The whole page.
     """
-    page, script, style = (
-        (files("thermlab.archives") / f"index.{kind}").read_text(encoding="utf-8") for kind in ("html", "js", "css")
-    )
+    parts = (files("thermlab.archives") / f"index.{kind}" for kind in ("html", "js", "css"))
+    page, script, style = (part.read_text(encoding="utf-8") for part in parts)
     builds = sum(entry.kind == "build" for entry in entries)
     body = Template(page).substitute(
         summary=f"{counted(len(entries) - builds, 'campaign')} and {counted(builds, 'build')}, last measured first.",

@@ -171,10 +171,8 @@ def _prior(prior: PriorUse | None, scatter: Scatter) -> Iterator[str]:
         yield "No run noise could be found from the ladders to add to the prior mount SD; it is taken as none."
     if prior.p_value is not None and prior.p_value < _PRIOR_CONTRADICTED:
         ratio = f"{prior.variance_ratio:.2g} times the prior one (F test p = {prior.p_value:.2g})"
-        yield (
-            f"The prior contradicts the data: the variance between mounts here is {ratio}. It is used all the same; "
-            "check that bench, method and procedure are the same."
-        )
+        same = "It is used all the same; check that bench, method and procedure are the same."
+        yield f"The prior contradicts the data: the variance between mounts here is {ratio}. {same}"
 
 
 def _missing(items: Sequence[TreatmentComparison], scatter: Scatter, reference: ReferenceRise) -> Iterator[str]:
@@ -211,12 +209,10 @@ def _curve(fit: LackOfFit | None) -> Iterator[str]:
             f"{_p_words(fit.p_value)}): throttle powers carry an error that their intervals do not show. Differences "
             "at a power step do not rest on the curve."
         )
-    if fit is not None and fit.kink is not None:
-        yield (
-            f"The rise per watt changes by {_signed(fit.kink.jump_K_per_W, fit.kink.standard_error_K_per_W)} K/W "
-            f"between {fit.kink.below_W:g} W and {fit.kink.above_W:g} W: did a fan change its speed? Then no single "
-            "curve runs through the ladder."
-        )
+    if fit is not None and (kink := fit.kink) is not None:
+        jump = f"{_signed(kink.jump_K_per_W, kink.standard_error_K_per_W)} K/W"
+        where = f"between {kink.below_W:g} W and {kink.above_W:g} W: did a fan change its speed?"
+        yield f"The rise per watt changes by {jump} {where} Then no single curve runs through the ladder."
 
 
 def _offset(found: Comparison, alpha: float) -> Iterator[str]:
@@ -224,10 +220,8 @@ def _offset(found: Comparison, alpha: float) -> Iterator[str]:
     for test in found.offset_check.treatments if found.offset_check else ():
         if test.p_value < alpha:
             offset = f"{_signed(test.offset_K, test.standard_error_K)} K that does not grow with power"
-            yield (
-                f"{test.treatment} differs from the baseline by an offset of {offset} ({_p_words(test.p_value)}): look "
-                "for a moved probe or room sensor, and at the offset-proof slope."
-            )
+            differs = f"{test.treatment} differs from the baseline by an offset of {offset} ({_p_words(test.p_value)})"
+            yield f"{differs}: look for a moved probe or room sensor, and at the offset-proof slope."
 
 
 def _steps(table: MountTable) -> Iterator[str]:
@@ -460,22 +454,16 @@ def _by_hand(settled: SettledRuns) -> Iterator[str]:
 
 def _about_files(notes: Sequence[str], files: Collection[str], else_about: str) -> list[Caution]:
     """Notes that begin with the name of a file are about it; it is said beside the checksum of the file."""
-    named = [(note, note.partition(": ")[0]) for note in notes]
-    return [
-        Caution(note, name, "beside") if name != note and name in files else Caution(note, else_about)
-        for note, name in named
-    ]
+    on_file = {note: name for note in notes if (name := note.partition(": ")[0]) != note and name in files}
+    return [Caution(n, on_file[n], "beside") if n in on_file else Caution(n, else_about) for n in notes]
 
 
 def _overridden(overrides: dict[str, tuple[Any, Any]], names: tuple[str, ...], what: str) -> list[str]:
     def shown(value: Any) -> str:
         return "not set" if value is None else f"{value:g}"
 
-    return [
-        f"The {_WORDS[name]} {what}: {shown(overrides[name][0])} as written, {shown(overrides[name][1])} used here."
-        for name in names
-        if name in overrides
-    ]
+    changed = [(_WORDS[name], *map(shown, overrides[name])) for name in names if name in overrides]
+    return [f"The {name} {what}: {written} as written, {used} used here." for name, written, used in changed]
 
 
 def _bench(settled: SettledRuns) -> Iterator[str]:
@@ -487,10 +475,8 @@ def _bench(settled: SettledRuns) -> Iterator[str]:
         own = "each was reduced with its own time constant, so an equal soak leaves different amounts to come."
         yield f"The treatments settle at different speeds ({listed}), as different heat sinks do: {own}"
     if constant is None and any(run.reason != NOT_MADE and not run.by_hand for run in settled.runs):
-        yield (
-            "The runs do not determine the time constant of the bench; only runs that are steady at their end have a "
-            "settled rise, and it is their mean."
-        )
+        only = "only runs that are steady at their end have a settled rise, and it is their mean."
+        yield f"The runs do not determine the time constant of the bench; {only}"
 
 
 def _stops_early(campaign: Campaign, settled: SettledRuns) -> list[Caution]:
@@ -506,22 +492,18 @@ def _stops_early(campaign: Campaign, settled: SettledRuns) -> list[Caution]:
     if not left:
         return []
     after = " to ".join(dict.fromkeys(number(count, 1) for count in (min(soaked), max(soaked))))
-    words = (
-        f"The soaks end before the bench has settled, as planned: {len(left)} of {len(settled.runs)} runs had up to "
-        f"{number(max(left), 1)} K still to come, after {after} time constants. Every settled rise includes what was "
-        "still to come."
-    )
-    return [Caution(words, "bench", "beside")]
+    had = f"{len(left)} of {len(settled.runs)} runs had up to {number(max(left), 1)} K still to come"
+    words = f"The soaks end before the bench has settled, as planned: {had}, after {after} time constants."
+    return [Caution(f"{words} Every settled rise includes what was still to come.", "bench", "beside")]
 
 
 def _room(campaign: Campaign, settled: SettledRuns) -> Iterator[str]:
     constant, (low, high) = campaign.settings.ambient_constant, LIKELY_ROOM_C
     odd = [run for run in settled.runs if run.ambient_C is not None and not low < run.ambient_C <= high]
     if constant is not None:
-        read = (
-            f"{constant.value_C:g} degC was read off a thermometer, with a standard uncertainty of {constant.u_K:g} K"
-        )
-        yield f"The room was not logged: {read}. A room that moved is in the rises."
+        read = f"{constant.value_C:g} degC was read off a thermometer"
+        u = f"with a standard uncertainty of {constant.u_K:g} K"
+        yield f"The room was not logged: {read}, {u}. A room that moved is in the rises."
     elif odd:
         read = f"was read as {odd[0].ambient_C:.0f} degC or the like ({odd[0].run})"
         yield f"The room of {len(odd)} runs {read}: are the unit and the column of the room right?"

@@ -304,16 +304,12 @@ def reference_rise(table: MountTable, reference_power_W: float | None = None) ->
         power = float(reference_power_W)
     at = np.flatnonzero(np.abs(steps - power) <= 10.0**-SAME_POWER_DECIMALS)
     if at.size and common[at[0]]:
-        return ReferenceRise(
-            power_W=power,
-            rise_K=table.rise_K[:, at[0]].copy(),
-            noise_factor=float((1.0 / table.repeats[:, at[0]]).mean()),
-            method=f"mean rise of each mount at the reference step of {power:g} W",
-        )
-    cautions = []
-    without = (
-        [] if not at.size else [n for n, has in zip(table.labels, table.present[:, at[0]], strict=True) if not has]
-    )
+        method, noise = f"mean rise of each mount at the reference step of {power:g} W", 1.0 / table.repeats[:, at[0]]
+        rise = table.rise_K[:, at[0]].copy()
+        return ReferenceRise(power_W=power, rise_K=rise, noise_factor=float(noise.mean()), method=method)
+    cautions, without = [], []
+    if at.size:
+        without = [name for name, has in zip(table.labels, table.present[:, at[0]], strict=True) if not has]
     lacking = f"{', '.join(without)} without a used run at that step" if without else "no mount has a step there"
     beyond = power / float(steps.max()) - 1.0
     below = 1.0 - power / float(steps.min())

@@ -387,7 +387,7 @@ class PriorUse:
     source: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class OneMount:
     """What one mount of each could have shown, were the scatter between mounts known.
 

@@ -90,10 +90,8 @@ def compare_secondaries(
             prior_variance = (prior.mount_sd_K_per_W * factor) ** 2 + noise * run_noise_K**2
         scale = rise_scale / float(table.steps_W.max()) if unit == "K/W" else rise_scale
         scatter = judge_mounts(values, groups, scale=scale, prior_variance=prior_variance)
-        effects += [
-            SecondaryEffect(estimand, item.treatment, item.difference, unit, item.interval)
-            for item in scatter.differences
-        ]
+        each = scatter.differences
+        effects += [SecondaryEffect(estimand, one.treatment, one.difference, unit, one.interval) for one in each]
     return tuple(effects)
 
 

@@ -255,10 +255,8 @@ def predict_throttle(
         When ``baseline`` is not among ``treatments`` or ``confidence_level`` is not between 0 and 1.
     """
     if baseline not in treatments or not 0.0 < confidence_level < 1.0:
-        raise ValueError(
-            f"found baseline {baseline!r} and confidence level {confidence_level}; "
-            f"allowed: a baseline among {list(treatments)}, a level between 0 and 1"
-        )
+        allowed = f"a baseline among {list(treatments)}, a level between 0 and 1"
+        raise ValueError(f"found baseline {baseline!r} and confidence level {confidence_level}; allowed: {allowed}")
     names = (baseline, *(name for name in treatments if name != baseline))
     table = tabulate_mounts(runs, names)
     limit = temperature_C - room_C
@@ -282,10 +280,8 @@ def predict_throttle(
     rooms = [run.ambient_C for run in runs if run.used and run.ambient_C is not None]
     tested_C = float(np.mean(rooms)) if rooms else room_C
     unsure_K = _UNSURE * time_constant_u_K if cooling == "forced" else 0.0
-    items = tuple(
-        _in_the_room(item, _room_effect_W(item, tested_C, room_C, limit, cooling, radiated_share), unsure_K)
-        for item in items
-    )
+    effects = [_room_effect_W(item, tested_C, room_C, limit, cooling, radiated_share) for item in items]
+    items = tuple(_in_the_room(item, by, unsure_K) for item, by in zip(items, effects, strict=True))
     found = ThrottlePower(
         room_C=room_C,
         temperature_limit_C=temperature_C,

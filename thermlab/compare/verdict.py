@@ -277,14 +277,8 @@ def what_one_mount_shows(comparison: Comparison, throttle: ThrottlePower | None)
     alone = t_point(1.0 - 0.5 * alpha, math.inf)
     known = [(i.throttle_power_W, i.slope_K_per_W) for i in (throttle.treatments if throttle else ())]
     watts_per_K = [p / comparison.reference_power_W / slope for p, slope in known if p is not None and slope]
-    return tuple(
-        OneMount(
-            mount_sd_K=sd,
-            smallest_difference_K=apart * math.sqrt(2.0) * sd,
-            throttle_half_width_W=alone * sd * max(watts_per_K) if watts_per_K else None,
-        )
-        for sd in _SUPPOSED_SD_K
-    )
+    half_W = alone * max(watts_per_K) if watts_per_K else None
+    return tuple(OneMount(sd, apart * math.sqrt(2.0) * sd, half_W and half_W * sd) for sd in _SUPPOSED_SD_K)
 
 
 def advise_next(
@@ -533,7 +527,5 @@ def _settle(comparison: Comparison, items: Sequence[TreatmentComparison], needed
             "find a way of mounting that scatters less."
         )
     which = "" if len(items) == 1 else f" between {base} and {names}"
-    return (
-        f"To settle a difference of {margin}{which}, plan about {needed} mounts of each treatment in total "
-        f"({has}, {base} {comparison.baseline_n_mounts})."
-    )
+    plan = f"plan about {needed} mounts of each treatment in total ({has}, {base} {comparison.baseline_n_mounts})."
+    return f"To settle a difference of {margin}{which}, {plan}"

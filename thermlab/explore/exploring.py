@@ -91,7 +91,7 @@ class Trial:
     after: Analysis
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class Doubt:
     """One run in the order of doubt.
 
@@ -139,10 +139,8 @@ class Exploration:
     mounts: tuple[Influence, ...]
 
     def __repr__(self) -> str:
-        return (
-            f"Exploration of {shown(self.campaign.settings.title)}: {len(self.doubts)} runs, "
-            f"{sum(not doubt.run.used for doubt in self.doubts)} left out"
-        )
+        out = sum(not doubt.run.used for doubt in self.doubts)
+        return f"Exploration of {shown(self.campaign.settings.title)}: {len(self.doubts)} runs, {out} left out"
 
 
 def campaigns(folder: str | Path = ".") -> tuple[Path, ...]:
@@ -174,11 +172,10 @@ def explore(campaign: str | Path, **overrides: Any) -> Exploration:
     """
     analysis, settled = analyse_runs(campaign, **overrides)
     estimates = {estimate.trace.run: estimate for estimate in settled.bench.estimates}
-    influences = {run.run: _weigh(analysis, settled, run.run, (run,)) for run in settled.runs if run.rise_K is not None}
-    doubts = [
-        Doubt(run=run, residual_K=largest_residual_K(estimates.get(run.run)), influence=influences.get(run.run))
-        for run in settled.runs
-    ]
+    weigh = [run for run in settled.runs if run.rise_K is not None]
+    influences = {run.run: _weigh(analysis, settled, run.run, (run,)) for run in weigh}
+    left = {run.run: largest_residual_K(estimates.get(run.run)) for run in settled.runs}
+    doubts = [Doubt(run, left[run.run], influences.get(run.run)) for run in settled.runs]
     return Exploration(
         campaign=analysis.campaign,
         analysis=analysis,

@@ -241,11 +241,9 @@ def _columns(trace: Trace, estimate: Estimate) -> list[tuple[Any, Any]]:
 
 def _beside_alt(found: Exploration, runs: Sequence[ReducedRun], own: ReducedRun, by: str) -> str:
     shared = f"{own.treatment}, mount {own.mount}" if by == "mount" else watts(own.set_power_W)
-    each = [
-        f"{r.run}: settled rise {number(r.rise_K, 2)} K, largest residual "
-        f"{number(chosen(found, r.run).residual_K, 2, sign=True)} K"
-        for r in runs
-    ]
+    left = [number(chosen(found, r.run).residual_K, 2, sign=True) for r in runs]
+    each = [f"{r.run}: settled rise {number(r.rise_K, 2)} K" for r in runs]
+    each = [f"{said}, largest residual {residual} K" for said, residual in zip(each, left, strict=True)]
     return f"{len(runs)} runs of {shared} on common scales. {'; '.join(each)}."
 
 

@@ -66,9 +66,9 @@ def ranking(found: Exploration, first: int = RANKED) -> Block:
         "Ranked by the worst flag, then by how many flags count, then by how far the run leaves its fitted approach. "
         "The last column says how far a candidate's difference moves when this run alone is left out, or put back "
         "where it is left out."
-        + (f" {rest} more are less doubtful: first={len(found.doubts)} shows all." if rest > 0 else "")
     )
-    return html.view(ranked, html.remark(words))
+    more = f" {rest} more are less doubtful: first={len(found.doubts)} shows all." if rest > 0 else ""
+    return html.view(ranked, html.remark(words + more))
 
 
 def _shift(value_K: float | None) -> str:
@@ -144,12 +144,11 @@ def _numbers(doubt: Doubt, found: Exploration) -> Block:
 
 
 def _influence_words(influence: Influence) -> str:
-    shifts = [
-        f"{name} {_shift(difference)} K ({_shift(influence.shift_K[name])} K)"
-        + (f", then {influence.verdicts.get(name, 'no verdict')}" if name in influence.changes else "")
-        for name, difference in influence.difference_K.items()
-    ]
-    return f"{influence.fate}: " + "; ".join(shifts) if shifts else "no comparison"
+    shifts = []
+    for name, difference in influence.difference_K.items():
+        then = f", then {influence.verdicts.get(name, 'no verdict')}" if name in influence.changes else ""
+        shifts.append(f"{name} {_shift(difference)} K ({_shift(influence.shift_K[name])} K){then}")
+    return f"{influence.fate}: {'; '.join(shifts)}" if shifts else "no comparison"
 
 
 def side_by_side(found: Exploration, run: str = "", *, by: Literal["mount", "step"] = "mount") -> Block:
@@ -194,10 +193,9 @@ def leverage(found: Exploration, first: int = 10) -> Block:
         "of its runs: it is what the comparison counts. A run that weighs a lot is not wrong for that. Where a mount "
         "then lacks the reference step, all mounts are compared through their fitted curves: another method."
     )
-    return html.view(
-        html.table("Leverage on the answer", headings, rows, numeric=range(1, len(now) + 1), wide=(len(now) + 1,)),
-        html.remark(words),
-    )
+    numeric, wide = range(1, len(now) + 1), (len(now) + 1,)
+    weighed = html.table("Leverage on the answer", headings, rows, numeric=numeric, wide=wide)
+    return html.view(weighed, html.remark(words))
 
 
 def with_and_without(trial: Trial, *, advice: bool = True) -> Block:
@@ -225,11 +223,8 @@ def with_and_without(trial: Trial, *, advice: bool = True) -> Block:
         "the reason has to hold without it. The runs keep their settled rises here; once the exclusion stands in "
         "runs.csv, time constant and curve of the bench are found without the run too, and the last digit may move."
     )
-    return html.view(
-        html.paragraph(f"Tried: {said}."),
-        html.table("The answer, with and without", ("quantity", "as it is", "tried"), rows, wide=(1, 2)),
-        html.remark(words) if advice else "",
-    )
+    shown = html.table("The answer, with and without", ("quantity", "as it is", "tried"), rows, wide=(1, 2))
+    return html.view(html.paragraph(f"Tried: {said}."), shown, html.remark(words) if advice else "")
 
 
 def _difference(item: TreatmentComparison | None) -> str:

@@ -147,10 +147,11 @@ def mounts_once(campaigns: Sequence[FiledCampaign]) -> tuple[records.MountPoint,
     """Return every used mount once: at the reference power of its campaign, or at its highest step."""
     reference = {campaign.bag: _reference_W(campaign) for campaign in campaigns}
     once: dict[tuple[str, str, str], records.MountPoint] = {}
-    best_last = sorted(
-        filed_mounts(campaigns), key=lambda point: (point.set_power_W == reference[point.bag], point.set_power_W)
-    )
-    for point in best_last:
+
+    def rank(point: records.MountPoint) -> tuple[bool, float]:
+        return point.set_power_W == reference[point.bag], point.set_power_W
+
+    for point in sorted(filed_mounts(campaigns), key=rank):
         once[point.bag, point.treatment, point.mount] = point
     return tuple(sorted(once.values(), key=lambda point: point.measured or point.day))
 
@@ -261,17 +262,14 @@ def _across(
         # A bench without a repeated mount borrows the scatter of the others; all are as uncertain as the least known.
         dof = min(dof for _, dof in known.values())
         common = sum(square * n for square, n in known.values()) / sum(n for _, n in known.values()), dof
-        u = [
-            power * math.sqrt(known.get(study.bench, common)[0] * (1.0 / study.n_mounts + 1.0 / study.n_baseline))
-            for study in studies
-        ]
+        shares = [1.0 / study.n_mounts + 1.0 / study.n_baseline for study in studies]
+        squares = [known.get(study.bench, common)[0] for study in studies]
+        u = [power * math.sqrt(square * share) for square, share in zip(squares, shares, strict=True)]
         combining = partial(combine_campaigns, values, u, dof=dof, confidence_level=level)
         at = {scale: combining(scale=scale) for scale in SENSITIVITY_K}
         combined, sensitivity = at[SPREAD_SCALE_K], tuple((scale, one.interval) for scale, one in at.items())
-        method = (
-            f"mount SD pooled over the bench's campaigns with {counted(dof, 'degree')} of freedom, half-normal prior "
-            f"with a scale of {SPREAD_SCALE_K:g} K on the spread between campaigns"
-        )
+        prior = f"half-normal prior with a scale of {SPREAD_SCALE_K:g} K on the spread between campaigns"
+        method = f"mount SD pooled over the bench's campaigns with {counted(dof, 'degree')} of freedom, {prior}"
         if combined.p_value is not None and combined.p_value < _SURPRISE:
             cautions.append("The campaigns differ by far more than mounts and prior explain: look at them one by one.")
     elif len(studies) > 1 and len(set(values)) > 1:
@@ -489,10 +487,7 @@ def compare_lots(
         means, u = [row[2] for row in rows], [row[3] for row in rows]
         combined = combine(means, u, confidence_level=confidence_level) if len(rows) > 1 and square > 0.0 else None
         if combined is not None:
-            own_cautions, where = tuple(cautions), {"bench": bench, "treatment": treatment}
-            found.append(
-                records.LotSummary(**where, power_W=power, lots=rows, combined=combined, cautions=own_cautions)
-            )
+            found.append(records.LotSummary(bench, treatment, power, rows, combined, tuple(cautions)))
     return tuple(found)
 
 

@@ -99,11 +99,9 @@ def across_sentence(one: records.AcrossCampaigns) -> str:
 def lot_sentence(one: records.LotSummary) -> str:
     """Say how much lots differ."""
     found = one.combined
-    return (
-        f"Lots of {one.treatment} on {bench_name(one.bench)} at {one.power_W:g} W: {counted(found.n, 'lot')}, "
-        f"between lots {MILLI * found.tau:.2g} mK/W beyond the scatter of mounts "
-        f"(test of no difference between lots: p = {found.q_p_value:.2g})."
-    )
+    what = f"Lots of {one.treatment} on {bench_name(one.bench)} at {one.power_W:g} W: {counted(found.n, 'lot')}"
+    tested = f"test of no difference between lots: p = {found.q_p_value:.2g}"
+    return f"{what}, between lots {MILLI * found.tau:.2g} mK/W beyond the scatter of mounts ({tested})."
 
 
 def build_sentence(found: records.History) -> str:
@@ -119,12 +117,9 @@ def age_sentence(one: records.AgeTrend) -> str:
     """Say what age does to a mount."""
     scale, ends = one.power_W, one.interval_K_per_W
     interval = None if ends is None else (scale * ends[0], scale * ends[1])
-    cautions = "".join(f" {text}" for text in one.cautions)
-    change = with_interval(scale * one.slope_K_per_W, interval)
-    return (
-        f"Age of {one.treatment} on {bench_name(one.bench)}: {change} K per {one.unit} at {scale:g} W, "
-        f"{counted(one.n_mounts, 'mount')}: {one.finding}.{cautions}"
-    )
+    change = f"{with_interval(scale * one.slope_K_per_W, interval)} K per {one.unit} at {scale:g} W"
+    found = f"{counted(one.n_mounts, 'mount')}: {one.finding}."
+    return " ".join([f"Age of {one.treatment} on {bench_name(one.bench)}: {change}, {found}", *one.cautions])
 
 
 def baseline_picture(chart: records.BaselineChart) -> Picture:
@@ -284,13 +279,8 @@ def write_history(found: records.History, archive: Path) -> Path:
 def history_data(found: records.History) -> dict[str, Any]:
     """Return what a program gets: combined differences, mount SDs, and every mount in the order measured."""
     benches = [
-        {
-            "bench": bench.bench,
-            "mount_sd_K": bench.mount_sd_K,
-            "mount_sd_dof": bench.dof if bench.mount_sd_K_per_W else None,
-            "at_power_W": bench.at_power_W,
-            "mount_sd_K_per_W": bench.mount_sd_K_per_W,
-        }
+        {name: getattr(bench, name) for name in ("bench", "mount_sd_K", "at_power_W", "mount_sd_K_per_W")}
+        | {"mount_sd_dof": bench.dof if bench.mount_sd_K_per_W else None}
         for bench in found.benches
     ]
     only: dict[str, Any] = benches[0] if len(benches) == 1 else {}

@@ -145,7 +145,7 @@ class BaselineChart:
     not_at_step: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class LotSummary:
     """Lots of one treatment on one bench.
 

@@ -18,6 +18,7 @@ import math
 import textwrap
 from collections import defaultdict
 from collections.abc import Sequence
+from statistics import fmean
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -289,10 +290,7 @@ def _rises_by_mount(runs: Sequence[ReducedRun]) -> _Rises:
     for run in runs:
         if run.used and run.rise_K is not None:
             gathered[run.treatment, run.mount][run.set_power_W].append(run.rise_K)
-    return {
-        mount: {power: sum(rises) / len(rises) for power, rises in sorted(steps.items())}
-        for mount, steps in gathered.items()
-    }
+    return {mount: {step: fmean(own) for step, own in sorted(steps.items())} for mount, steps in gathered.items()}
 
 
 def _draw_mounts(
@@ -321,7 +319,7 @@ def _draw_mounts(
             line = less(x, [curve.rise_K(float(power)) for power in x])
             axes.plot(x, line, color=mark.colour, ls=mark.line, lw=0.9, alpha=0.85, zorder=3)
         ends[name].append(float(line[-1]))
-    return [(name, sum(values) / len(values), marks[name]) for name, values in ends.items()]
+    return [(name, fmean(values), marks[name]) for name, values in ends.items()]
 
 
 def _unused(axes: Axes, runs: Sequence[ReducedRun]) -> None:
@@ -340,10 +338,9 @@ def _rise_alt(analysis: Analysis, mounts: _Rises) -> str:
         if rises:
             parts.append(f"{name} {', '.join(number(rise, 1) for rise in rises)} K")
     lost = [run.run for run in analysis.runs if not run.used]
-    return (
-        f"Settled rise against set power, every mount with its fitted curve, and below the same less the baseline's "
-        f"curve. At {top:g} W, mount by mount: {'; '.join(parts)}." + (f" Left out: {listed(lost)}." if lost else "")
-    )
+    what = "Settled rise against set power, every mount with its fitted curve, and below the same less the baseline's"
+    out = f" Left out: {listed(lost)}." if lost else ""
+    return f"{what} curve. At {top:g} W, mount by mount: {'; '.join(parts)}.{out}"
 
 
 # Run by run: how each settled, what the checks found, and what went wrong --------------------------------------------
@@ -400,9 +397,8 @@ def _trace_picture(
         )
         draw.small_print(figure, below, x=0.02, bottom_in=0.33, linespacing=1.3)
     left = [f"{run.run}: {_still(run)}" for run, _ in shown if not run.settled]
-    alt = f"How {len(shown)} runs approached their settled rise, mounts in rows, power steps in columns. " + (
-        f"Not shown to be settled: {'; '.join(left)}." if left else "All were settled at the end."
-    )
+    alt = f"How {len(shown)} runs approached their settled rise, mounts in rows, power steps in columns. "
+    alt += f"Not shown to be settled: {'; '.join(left)}." if left else "All were settled at the end."
     return Picture(figure, alt)
 
 
@@ -484,10 +480,8 @@ def _check_picture(runs: Sequence[ReducedRun], names: Sequence[str]) -> Picture:
         draw.small_print(figure, "\n".join(words), x=0.015, bottom_in=0.07, ha="left", **how)
     found = [f"{r.run}: {flag.flag} ({flag.severity})" for r in runs for flag in r.flags if flag.severity != "note"]
     notes = sum(flag.severity == "note" for run in runs for flag in run.flags)
-    alt = f"What {len(FLAG_NAMES)} checks found on {len(runs)} runs. " + (
-        f"More than a note: {'; '.join(found)}." if found else "Nothing more than notes."
-    )
-    return Picture(figure, f"{alt} Notes: {notes}.")
+    more = f"More than a note: {'; '.join(found)}." if found else "Nothing more than notes."
+    return Picture(figure, f"What {len(FLAG_NAMES)} checks found on {len(runs)} runs. {more} Notes: {notes}.")
 
 
 def _check_cell(axes: Axes, column: int, row: int, severity: str) -> None:

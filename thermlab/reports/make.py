@@ -253,9 +253,8 @@ def _foreign(job: ReportJob, results: Mapping[str, Any]) -> InputError | None:
         before, now = theirs["sha256"], ours["sha256"]
         title = theirs["title"]
         # Before the first log there is nothing but the title to know a campaign by.
-        same = not {*before.values()}.isdisjoint(now.values()) or (
-            title == ours["title"] and len(before) <= len(_DECLARED)
-        )
+        empty = title == ours["title"] and len(before) <= len(_DECLARED)
+        same = empty or not {*before.values()}.isdisjoint(now.values())
     except (InputError, KeyError, TypeError, AttributeError):
         same, title = False, "something that cannot be read"
     if same:
@@ -348,11 +347,8 @@ def _notebook_bytes(job: ReportJob, notebook: Any) -> bytes:
 
 def _paths(job: ReportJob) -> dict[str, str]:
     """Return paths of this machine, each with the name that stands for it."""
-    return {
-        str(job.source.resolve()): _spoken(job),
-        str(Path(sys.prefix)): "python",
-        str(Path(__file__).parents[1]): "thermlab",
-    }
+    ours = {str(Path(sys.prefix)): "python", str(Path(__file__).parents[1]): "thermlab"}
+    return {str(job.source.resolve()): _spoken(job)} | ours
 
 
 def _spoken(job: ReportJob) -> str:

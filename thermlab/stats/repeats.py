@@ -119,9 +119,8 @@ def combine(values: Sequence[float], u: Sequence[float], *, confidence_level: fl
     max(1, sum w* (y - mean)^2 / (n - 1)) / sum w*.
     """
     if len(values) != len(u) or any(not (math.isfinite(one) and one > 0.0) for one in u):
-        raise ValueError(
-            f"found {len(values)} values with uncertainties {list(u)}; allowed: one above 0 for each value"
-        )
+        found = f"{len(values)} values with uncertainties {list(u)}"
+        raise ValueError(f"found {found}; allowed: one above 0 for each value")
     from statsmodels.stats.meta_analysis import combine_effects  # noqa: PLC0415 - half a second
 
     n = len(values)
@@ -132,23 +131,19 @@ def combine(values: Sequence[float], u: Sequence[float], *, confidence_level: fl
     middle = math.fsum(values) / n
     with np.errstate(all="ignore"):
         found = combine_effects(np.asarray(values) - middle, np.asarray(u) ** 2, method_re="dl")
-    between = found.tau2 > 0.0
-    tau = math.sqrt(found.tau2) if between else 0.0
-    mean = middle + float(found.mean_effect_re if between else found.mean_effect_fe)
-    factor = float(found.scale_hksj_re if between else found.scale_hksj_fe)
+    kind, tau = ("re", math.sqrt(found.tau2)) if found.tau2 > 0.0 else ("fe", 0.0)
+    mean = middle + float(getattr(found, f"mean_effect_{kind}"))
     # The library's factor may be below 1 where a few estimates agree by chance.
-    u_mean = math.sqrt(max(1.0, factor)) * float(found.sd_eff_w_re if between else found.sd_eff_w_fe)
-    half = float(stdtrit(n - 1, 0.5 + confidence_level / 2.0)) * u_mean
-    prediction = None
-    if n >= 3:
-        wide = float(stdtrit(n - 2, 0.5 + confidence_level / 2.0)) * math.hypot(tau, u_mean)
-        prediction = (mean - wide, mean + wide)
+    factor = math.sqrt(max(1.0, float(getattr(found, f"scale_hksj_{kind}"))))
+    u_mean, level = factor * float(getattr(found, f"sd_eff_w_{kind}")), 0.5 + confidence_level / 2.0
+    half = float(stdtrit(n - 1, level)) * u_mean
+    ahead = float(stdtrit(n - 2, level)) * math.hypot(tau, u_mean) if n >= 3 else math.nan
     return RandomEffects(
         n=n,
         mean=mean,
         u_mean=u_mean,
         interval=(mean - half, mean + half),
-        prediction_interval=prediction,
+        prediction_interval=(mean - ahead, mean + ahead) if n >= 3 else None,
         tau=tau,
         q=float(found.q),
         q_p_value=float(chdtrc(n - 1, found.q)),
@@ -334,10 +329,8 @@ def individuals_chart(values: Sequence[float]) -> IndividualsChart | None:
     if not moving_range > 0.0:
         return None
     half = 3.0 * moving_range / D2
-    few = (
-        f"The limits rest on {len(values)} values and are themselves uncertain; about {FEW} are wanted "
-        "(common practice, no source)."
-    )
+    few = f"The limits rest on {len(values)} values and are themselves uncertain; "
+    few += f"about {FEW} are wanted (common practice, no source)."
     return IndividualsChart(
         values=tuple(values),
         centre=centre,
