@@ -61,9 +61,10 @@ def rises_K(name: str) -> np.ndarray:
 def test_a_campaign_of_readings_alone_goes_from_sheet_to_report_and_archive(tmp_path):
     folder = notebook(tmp_path / "notebook")
 
-    done = CliRunner().invoke(main, ["report", str(folder)])
+    done = CliRunner().invoke(main, ["report", str(folder), "--sheet", "customer"])
 
     assert done.exit_code == 0, done.stderr
+    assert "settled" not in (folder / "report" / "customer.html").read_text()
     assert "pad-b: warmer by more than the margin, +2.5 [+1.5, +3.5] K" in done.stdout
     results = json.loads((folder / "report" / "results.json").read_text())
     found = results["comparison"]["treatments"][0]
@@ -80,7 +81,10 @@ def test_a_campaign_of_readings_alone_goes_from_sheet_to_report_and_archive(tmp_
     assert results["runs"][1]["start"] == "2021-03-03T14:05"
     assert results["campaign"]["measured"] == {"from": "2021-03-02", "to": "2021-03-09"}
     assert results["cautions"][0].startswith("6 of 6 runs are of the lower grade")
+    assert results["comparison"]["estimand"] == "rise at 90 W, mean of mounts, candidate minus tern-grease"
     page = (folder / "report" / "report.html").read_text()
+    assert "settled rise" not in page.casefold()
+    assert 'aria-label="Mean rise in K by step"' in page
     assert "runs are of the lower grade" in page
     assert "Measured from 2021-03-02 to 2021-03-09" in page
 

@@ -18,6 +18,7 @@ from thermlab.compare.mounts import judge_mounts, reference_rise, run_noise, sum
 from thermlab.compare.records import Comparison, PriorUse, TreatmentComparison, Variance
 from thermlab.compare.secondary import assess_curve, check_offset, compare_secondaries, hear_witness
 from thermlab.compare.verdict import decide, doubts, from_which_power, in_doubt, is_equivalent
+from thermlab.runs.records import rise_name
 from thermlab.stats.power import mounts_needed, sd_upper_limit
 from thermlab.stats.variances import Prior, cochran, order_can_be_fitted
 
@@ -113,7 +114,7 @@ def compare_treatments(
     first = judged[0] if judged and (used == "pooled" or len(judged) == 1) else None
     at = "" if power is None else f" at {power:g} W"
     found = Comparison(
-        estimand=f"settled rise{at}, mean of mounts, candidate minus {baseline}",
+        estimand=f"{rise_name(runs)}{at}, mean of mounts, candidate minus {baseline}",
         method=f"{reference.method}; {why}{method_in_words(used, with_order, prior_use, len(items))}",
         reference_power_W=power,
         variance=used,

@@ -31,7 +31,7 @@ from thermlab.reports import pictures as draw
 from thermlab.reports.pages import Block, marks_of, remark
 from thermlab.reports.pictures import Picture, Pictures
 from thermlab.reports.wording import answers, headline_interval, interval_name, settings_of, slows_at, throttle_sentence
-from thermlab.runs.records import FLAG_NAMES
+from thermlab.runs.records import FLAG_NAMES, rise_name
 from thermlab.stats.curves import fit_curve
 
 if TYPE_CHECKING:
@@ -338,9 +338,11 @@ def _rise_alt(analysis: Analysis, mounts: _Rises) -> str:
         if rises:
             parts.append(f"{name} {', '.join(number(rise, 1) for rise in rises)} K")
     lost = [run.run for run in analysis.runs if not run.used]
-    what = "Settled rise against set power, every mount with its fitted curve, and below the same less the baseline's"
+    what = (
+        f"{rise_name(analysis.runs).capitalize()} against set power, every mount with its fitted curve, and below the"
+    )
     out = f" Left out: {listed(lost)}." if lost else ""
-    return f"{what} curve. At {top:g} W, mount by mount: {'; '.join(parts)}.{out}"
+    return f"{what} same less the baseline's curve. At {top:g} W, mount by mount: {'; '.join(parts)}.{out}"
 
 
 # Run by run: how each settled, what the checks found, and what went wrong --------------------------------------------
@@ -363,7 +365,7 @@ def traces(analysis: Analysis) -> Pictures | Block:
         As many pictures as the mounts need.
     """
     if not analysis.traces:
-        return remark("No traces.")
+        return remark("No log was read: how the runs settled is not known.")
     runs = {run.run: run for run in analysis.runs}
     order = list(marks_of(analysis))
     found = [(runs[trace.run], trace) for trace in analysis.traces]
@@ -563,4 +565,4 @@ def _why(run: ReducedRun) -> str:
 
 
 def _level(run: ReducedRun) -> str:
-    return "" if run.rise_K is None else f", settled rise {number(run.rise_K, 1)} K"
+    return "" if run.rise_K is None else f", {rise_name([run])} {number(run.rise_K, 1)} K"

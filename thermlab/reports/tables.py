@@ -26,6 +26,7 @@ from thermlab.reports.pages import (
     tag,
 )
 from thermlab.reports.wording import ends, settings_of
+from thermlab.runs.records import SETTLED_RISE, rise_name
 
 if TYPE_CHECKING:
     from thermlab.compare.analysis import Analysis
@@ -185,7 +186,7 @@ def rises(analysis: Analysis) -> Block:
             found[*key, run.set_power_W].append(sensor.rise_K)
     heads = [f"{step:g} W" for step in steps]
     rows = [(signed(name, marks), *line(name)) for name in marks]
-    shown = table("Mean settled rise in K by step", ("treatment", *heads), rows, numeric=range(1, len(steps) + 1))
+    shown = table(f"Mean {rise_name(used)} in K by step", ("treatment", *heads), rows, numeric=range(1, len(steps) + 1))
     each = [(signed(key[0], marks), *key[1:], *line(*key)) for key in sensors]
     heads = ["treatment", "mount", "sensor", *heads]
     read = table("Rise of every sensor in K", heads, each, numeric=range(3, len(heads)))
@@ -199,12 +200,16 @@ def runs(analysis: Analysis) -> Block:
     def rise(value: float | None, run: ReducedRun) -> str:
         return number(value, decimals_for(run.u_rise_K))
 
-    columns: list[Column] = [
-        *run_columns(lambda run: run, marks),
-        ("settled rise in K", "number", lambda run: rise(run.rise_K, run)),
-        ("u in K", "number", lambda run: rise(run.u_rise_K, run)),
+    kind = rise_name(analysis.runs)
+    approach: list[Column] = [
         ("still to come in K", "number", lambda run: number(run.drift_left_K, 2, sign=True)),
         ("settled", "text", lambda run: {True: "yes", False: "no", None: "–"}[run.settled]),
+    ]
+    columns: list[Column] = [
+        *run_columns(lambda run: run, marks),
+        (f"{kind} in K", "number", lambda run: rise(run.rise_K, run)),
+        ("u in K", "number", lambda run: rise(run.u_rise_K, run)),
+        *(approach if kind == SETTLED_RISE else ()),
         ("fate", "text", lambda run: "used" if run.used else f"left out: {run.reason}"),
         ("flags", "text", lambda run: flag_names(run, "; ")),
         ("power in W", "number", lambda run: number(run.power_W, 2)),

@@ -23,6 +23,7 @@ from thermlab.base.numbers import (
 )
 from thermlab.campaign.runsheet import NOT_MADE
 from thermlab.compare.cautions import POWER
+from thermlab.runs.records import SETTLED_RISE, rise_name
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -306,6 +307,10 @@ def method_words(analysis: Analysis) -> tuple[str, ...]:
 
 def _reduction_words(analysis: Analysis) -> str:
     bench = analysis.bench
+    if rise_name(analysis.runs) != SETTLED_RISE:
+        return (
+            "Each run gives one number, the reading less the room, as it was written down, with its Type B uncertainty."
+        )
     text = (
         "Each run gives one number, the settled rise: readings are averaged in blocks, the room temperature is taken "
         "as the slow sink feels it (low-passed with the time constant of the bench), and an exponential approach with "

@@ -9,7 +9,8 @@ __all__, __getattr__, __dir__ = face(
     __name__,
     **{"checks.between": "check_readings reading_marks same_readings"},
     reading="check cut_run read_campaign_logs",
-    records="Array Booleans FLAG_NAMES Flag HeldPower NO_LOG ReducedRun SensorRise TOO_SHORT Severity raise_flag",
+    records="Array Booleans FLAG_NAMES Flag HeldPower NO_LOG ReducedRun SETTLED_RISE SensorRise TOO_SHORT Severity "
+    "raise_flag rise_name",
     settled_rise="Estimate time_constant_leverage",
     settled_runs="BenchReduction RunTrace SettledRuns bench_curve check_runs curve_through estimate_under_way "
     "order_made own_time_constant reduce_bench reduce_runs reduced_run settle_runs unread_run",

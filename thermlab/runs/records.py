@@ -4,6 +4,7 @@ A :class:`ReducedRun` is made once from a log and never changed. Comparison,
 throttle power and report read its fields; none of them looks at a log again.
 """
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
@@ -218,6 +219,16 @@ class ReducedRun:
 def side(difference: float) -> str:
     """Say on which side a difference is: above or below."""
     return "above" if difference > 0 else "below"
+
+
+SETTLED_RISE = "settled rise"
+
+
+def rise_name(runs: Iterable[ReducedRun]) -> str:
+    """Return what the rises of runs are: settled ones, or rises alone where none that is used has a log."""
+    given = list(runs)
+    counted = [run for run in given if run.used] or given
+    return "rise" if counted and all(run.by_hand for run in counted) else SETTLED_RISE
 
 
 TOO_SHORT = "soak too short for a settled rise"
