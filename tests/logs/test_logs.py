@@ -14,7 +14,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from thermlab.base.errors import InputError
-from thermlab.logs.cells import cut_cells, plain_numbers
+from thermlab.logs.cells import Cells, plain_numbers
 from thermlab.logs.log import ClockJump, Log, read_log
 from thermlab.logs.settings import LogSettings
 
@@ -407,7 +407,7 @@ def test_a_missing_file_is_bad_input(tmp_path):
     st.lists(st.from_regex(r"[+-]?([0-9]{1,16}\.?[0-9]{0,8}|\.[0-9]{1,9})", fullmatch=True), min_size=1, max_size=20)
 )
 def test_plain_decimals_are_rounded_as_python_rounds_them(cells):
-    found = cut_cells(("\n" + "," * 30 + "\n" + ",".join(cells) + "\n").encode(), ",")
+    found = Cells.cut(("\n" + "," * 30 + "\n" + ",".join(cells) + "\n").encode(), ",")
     start, end = found.columns(np.array([1]), list(range(len(cells))))
     values, odd = plain_numbers(found.data, start.ravel(), end.ravel(), ".")
     for cell, value, is_odd in zip(cells, values.tolist(), odd.tolist(), strict=True):

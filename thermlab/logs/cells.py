@@ -9,7 +9,7 @@ too, and only rows that do not fit are matched one by one.
 import math
 import re
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Self
 
 import numpy as np
 
@@ -61,6 +61,16 @@ class Cells:
     first: Any
     spaced: bool
 
+    @classmethod
+    def cut(cls, region: bytes, delimiter: str) -> Self:
+        """Find the lines and cells of a text that begins and ends with a line end."""
+        data = np.frombuffer(region, dtype=np.uint8)
+        is_edge = (data == 10) | (data == ord(delimiter))
+        blank = (data == 32) | (data == 9)
+        spaced = bool((blank[1:] & is_edge[:-1]).any() or (blank[:-1] & is_edge[1:]).any())
+        edges = np.flatnonzero(is_edge)
+        return cls(data, edges, np.flatnonzero(data[edges] == 10), spaced)
+
     def columns(self, rows: Any, positions: list[int]) -> tuple[Any, Any]:
         """Return the byte ranges (n_rows, n_positions) of cells that are there, without the spaces around them."""
         before = self.first[rows][:, None] + np.array(positions)
@@ -90,16 +100,6 @@ class Cells:
         return bytes(self.data[start[0, 0] : end[0, 0]]).decode("utf-8").strip()
 
 
-def cut_cells(region: bytes, delimiter: str) -> Cells:
-    """Find the lines and cells of a text that begins and ends with a line end."""
-    data = np.frombuffer(region, dtype=np.uint8)
-    is_edge = (data == 10) | (data == ord(delimiter))
-    blank = (data == 32) | (data == 9)
-    spaced = bool((blank[1:] & is_edge[:-1]).any() or (blank[:-1] & is_edge[1:]).any())
-    edges = np.flatnonzero(is_edge)
-    return Cells(data, edges, np.flatnonzero(data[edges] == 10), spaced)
-
-
 def _trim(data: Any, start: Any, end: Any) -> None:
     """Move both ends of each range past spaces and tabs, in place."""
     while True:
@@ -116,7 +116,7 @@ def _trim(data: Any, start: Any, end: Any) -> None:
         end -= moves
 
 
-def byte_matrix(data: Any, start: Any, width: int) -> Any:
+def _byte_matrix(data: Any, start: Any, width: int) -> Any:
     """Return (n, width) uint8: the bytes from each start on."""
     if width == 0:
         return np.zeros((len(start), 0), dtype=np.uint8)
@@ -248,16 +248,19 @@ def read_cell(text: str, decimal: str, missing: tuple[str, ...], unit: str) -> f
 
 
 _LAYOUTS = 60
+_MAX_TIME_BYTES = 119
 _MAX_FAILED = 2000
 
 
-def column_seconds(texts: Any, time_format: str) -> Any:
-    """Return the seconds of many times of one length.
+def clock_seconds(data: Any, starts: Any, ends: Any, time_format: str) -> Any:
+    """Return the seconds of many times.
 
     Parameters
     ----------
-    texts : numpy.ndarray
-        (n, width) uint8, one time per row, no spaces around it.
+    data : numpy.ndarray
+        (n_bytes,) uint8.
+    starts, ends : numpy.ndarray
+        (n, n_columns) byte ranges without spaces around them; several columns are joined by a space.
     time_format : str
         The declared format.
 
@@ -266,6 +269,22 @@ def column_seconds(texts: Any, time_format: str) -> Any:
     numpy.ndarray
         (n,) float64; NaN where a row is no such time.
     """
+    seconds: Any = np.full(len(starts), np.nan)
+    widths = np.minimum(ends - starts, _MAX_TIME_BYTES)
+    codes = widths[:, 0]
+    for width in widths.T[1:]:
+        codes = np.unique(codes * (_MAX_TIME_BYTES + 1) + width, return_inverse=True)[1]
+    for code in np.unique(codes).tolist():
+        which = np.flatnonzero(codes == code)
+        parts = [_byte_matrix(data, starts[which, i], width) for i, width in enumerate(widths[which[0]].tolist())]
+        space = np.full((len(which), 1), 32, dtype=np.uint8)
+        joined = [each for part in parts for each in (space, part)][1:]
+        seconds[which] = _seconds_of_one_length(np.hstack(joined), time_format)
+    return seconds
+
+
+def _seconds_of_one_length(texts: Any, time_format: str) -> Any:
+    """Return the seconds of times as (n, width) uint8."""
     seconds: Any = np.full(len(texts), np.nan)
     pattern = pattern_of(time_format)
     left = np.arange(len(texts))

@@ -13,17 +13,7 @@ from typing import Any
 import numpy as np
 
 from thermlab.base.errors import InputError, Problem, shown
-from thermlab.logs.cells import (
-    BATCH,
-    UNIT_OF,
-    CellRefusedError,
-    Cells,
-    byte_matrix,
-    column_seconds,
-    cut_cells,
-    plain_numbers,
-    read_cell,
-)
+from thermlab.logs.cells import BATCH, UNIT_OF, CellRefusedError, Cells, clock_seconds, plain_numbers, read_cell
 from thermlab.logs.settings import ROOM_C, AmbientLogSettings, Clock, LogSettings, looks_like_kelvin
 from thermlab.logs.text import SEPARATOR, Header, LogText, Role, find_header, numbered, read_text, without_quotes
 from thermlab.logs.times import DAY_S, UNIT_S, example
@@ -35,7 +25,6 @@ MAX_FOOTER = 20
 MAX_SHOWN = 10
 MAX_ODD = 2000
 MAX_ELAPSED_S = 1e10
-_MAX_TIME_BYTES = 120
 MAX_JUMPS = 20
 MAX_SPAN_S = 3650 * DAY_S
 
@@ -136,7 +125,7 @@ def _read_table(
         region += b"\n"
     log.data = b""  # a long log is not held twice
     _refuse_flood(log, region, delimiter, header)
-    lines = _LogRows(log, header, cut_cells(region, delimiter), how, roles, delimiter, terminated)
+    lines = _LogRows(log, header, Cells.cut(region, delimiter), how, roles, delimiter, terminated)
     rows, seconds = _rows_of_readings(lines)
     values = _values(lines, rows)
     return lines, close_jumps(log, seconds, rows + header.line + 1, how.time.clock), values
@@ -329,7 +318,6 @@ def _seconds(table: _LogRows, rows: Any) -> Any:
     """Return the times of rows, NaN where they cannot be read."""
     cells, how, time = table.cells, table.how, table.how.time
     starts, ends = cells.columns(rows, list(table.header.columns[table.time_key]))
-    seconds: Any = np.full(len(rows), np.nan)
     if time.format is None:
         start, end = starts[:, 0], ends[:, 0]
         seconds, odd = plain_numbers(cells.data, start, end, how.decimal)
@@ -342,24 +330,7 @@ def _seconds(table: _LogRows, rows: Any) -> Any:
         seconds = seconds * UNIT_S[time.unit or "s"]
         seconds[np.abs(seconds) > MAX_ELAPSED_S] = np.nan
         return seconds
-    lengths = np.zeros(len(rows), dtype=np.int64)
-    for column in range(starts.shape[1]):
-        width = ends[:, column] - starts[:, column]
-        lengths = lengths * _MAX_TIME_BYTES + np.minimum(width, _MAX_TIME_BYTES - 1)
-    for length in np.unique(lengths).tolist():
-        which = np.flatnonzero(lengths == length)
-        seconds[which] = column_seconds(_joined(cells.data, starts[which], length), time.format)
-    return seconds
-
-
-def _joined(data: Any, starts: Any, length: int) -> Any:
-    """Return the time columns of rows of one layout as one byte matrix, a space between them."""
-    space = np.full((len(starts), 1), 32, dtype=np.uint8)
-    parts: list[Any] = []
-    for column in reversed(range(starts.shape[1])):
-        length, width = divmod(length, _MAX_TIME_BYTES)
-        parts[:0] = [byte_matrix(data, starts[:, column], width), space]
-    return np.hstack(parts[:-1])
+    return clock_seconds(cells.data, starts, ends, time.format)
 
 
 def _judge(table: _LogRows, odd: Any, regular: Any, good: Any) -> None:

@@ -11,7 +11,7 @@ is told from the slope over its end.
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from scipy.special import stdtrit
@@ -124,18 +124,22 @@ def level_window(soak_s: float, time_constant_s: float | None, *, cooling: str, 
 class Rise(NamedTuple):
     """Rise of what stands for the device over the room as the sink feels it: block means where both are known."""
 
+    window_s: tuple[float, float]
     sensor: str
     time_s: Array
     rise_K: Array
     ambient_C: Array
 
 
-def measure_rise(trace: Trace, blocks: Blocks, tau_s: float | None, *, measurand: str, from_s: float) -> Rise:
-    """Take the room, late by the time constant, from the sensor that counts; `from_s` as for :func:`choose_sensor`."""
-    sensor, temperature = choose_sensor(trace, blocks, measurand=measurand, from_s=from_s)
+def measure_rise(
+    trace: Trace, blocks: Blocks, tau_s: float | None, settings: BenchSettings, *, slow_from_s: float = 0.0
+) -> Rise:
+    """Take the room, late by the time constant, from the sensor that counts in the window of the settled rise."""
+    from_s = level_window(trace.soak_s, tau_s, cooling=settings.cooling, slow_from_s=slow_from_s)
+    sensor, temperature = choose_sensor(trace, blocks, measurand=settings.measurand, from_s=from_s)
     room = lag_room(trace, blocks.time_s, tau_s, shortest_step_s=blocks.length_s)
     good = ~np.isnan(temperature) & ~np.isnan(room)
-    return Rise(sensor, blocks.time_s[good], (temperature - room)[good], room[good])
+    return Rise((from_s, trace.soak_s), sensor, blocks.time_s[good], (temperature - room)[good], room[good])
 
 
 def choose_sensor(trace: Trace, blocks: Blocks, *, measurand: str, from_s: float) -> tuple[str, Array]:
@@ -271,10 +275,9 @@ def estimate_run(trace: Trace, blocks: Blocks, constant: BenchTimeConstant | Non
     thresholds, curvature = settings.checks, CURVATURE[settings.cooling]
     tau = None if constant is None else constant.time_constant_s
     slow_from_s = 0.0 if constant is None else constant.fit_from_s
-    from_s = level_window(trace.soak_s, tau, cooling=settings.cooling, slow_from_s=slow_from_s)
-    found = measure_rise(trace, blocks, tau, measurand=settings.measurand, from_s=from_s)
-    _, time_s, rise, ambient = found
-    late, end = time_s >= from_s, trace.soak_s
+    found = measure_rise(trace, blocks, tau, settings, slow_from_s=slow_from_s)
+    (from_s, end), sensor, time_s, rise, ambient = found
+    late = time_s >= from_s
     end_reading, end_rise = _end_reading(trace)
     level = left = u_a = u_left = remaining = bound = settled = fitted = None
     noise = float("nan")
@@ -289,7 +292,7 @@ def estimate_run(trace: Trace, blocks: Blocks, constant: BenchTimeConstant | Non
             level, u_a, remaining, bound, settled = steady_mean(time_s[late], rise[late], thresholds.settled_left_K)
             left = 0.0 if level is not None else None
             fitted = None if level is None else np.full(time_s.size, level)
-        noise = reading_noise(trace, found.sensor, from_s=from_s)
+        noise = reading_noise(trace, sensor, from_s=from_s)
         noise = 0.0 if np.isnan(noise) else noise
     in_window = trace.time_s >= from_s
     return Estimate(
@@ -301,14 +304,13 @@ def estimate_run(trace: Trace, blocks: Blocks, constant: BenchTimeConstant | Non
         left_K=left,
         u_a_K=u_a,
         u_left_K=u_left,
-        window_s=(from_s, end),
         constant=constant,
         curvature=curvature,
         still_left_K=remaining,
         bound_K=bound,
         settled=settled,
         noise_K=noise,
-        readout_K=_readout(trace, found.sensor),
+        readout_K=_readout(trace, sensor),
         power_W=float(known_mean(trace.power_W[in_window], axis=0)),
         ambient_mean_C=float(known_mean(ambient[late], axis=0)),
         end_reading_C=end_reading,
@@ -324,20 +326,32 @@ def _column(sensors: Sequence[str], temperature_C: Array, sensor: str) -> Array:
     return column
 
 
-def early_time_s(time_constant_s: float | None, soaks_s: Sequence[float], *, cooling: str) -> float:
-    """Tell how long after the load comes on the early rise is read, s, alike for all runs of a bench.
+def early_rises(
+    estimates: Sequence[Estimate], time_constant_s: float | None, settings: BenchSettings
+) -> tuple[float, list[dict[str, Any]]]:
+    """Read the early rises of the runs of a bench, all of them as long after their load came on.
 
     Later the air comes in, earlier the interface has not wholly followed. Where there is no time constant it is a
     quarter of the usual soak; never more than half of it.
+
+    Returns
+    -------
+    at_s : float
+        How long after the load they are read, s.
+    fields : list of dict
+        What is said of each run, by the names of :class:`thermlab.runs.records.ReducedRun`.
     """
-    usual = float(np.median(soaks_s)) if len(soaks_s) else 0.0
-    if time_constant_s is None:
-        return min(LATEST_EARLY_S, 0.25 * usual)
-    return min(EARLY_READ[cooling][0] * time_constant_s, 0.5 * usual, LATEST_EARLY_S)
+    traces = [estimate.trace for estimate in estimates]
+    usual = float(np.median([trace.soak_s for trace in traces])) if traces else 0.0
+    at_s = min(LATEST_EARLY_S, 0.25 * usual)
+    if time_constant_s is not None:
+        at_s = min(LATEST_EARLY_S, 0.5 * usual, EARLY_READ[settings.cooling][0] * time_constant_s)
+    found = _matched(traces, [_early_rise(estimate, at_s, settings) for estimate in estimates])
+    return at_s, [own.fields() for own in found]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class EarlyRise:
+class _EarlyRise:
     """What a run rises by a fixed time after its load comes on: die, interface and base of the sink, not yet the air.
 
     Attributes
@@ -358,12 +372,17 @@ class EarlyRise:
     moving_K: float = np.nan
     note: str = ""
 
+    def fields(self) -> dict[str, Any]:
+        """Return what is said of it, by the names of a reduced run."""
+        from_W = None if np.isnan(self.from_W) else self.from_W
+        rise_K = {"early_rise_K": self.rise_K, "u_early_rise_K": self.u_K}
+        return {**rise_K, "early_note": self.note, "early_from_W": from_W}
 
-def early_rise(estimate: Estimate, at_s: float, settings: BenchSettings) -> EarlyRise:
-    """Read the early rise of a run, `at_s` after its load came on (:func:`early_time_s`)."""
+
+def _early_rise(estimate: Estimate, at_s: float, settings: BenchSettings) -> _EarlyRise:
     trace = estimate.trace
     if np.isnan(trace.onset_s):
-        return EarlyRise(note="the log has no rows before the load")
+        return _EarlyRise(note="the log has no rows before the load")
     room = lag_room(trace, trace.onset_time_s, estimate.time_constant_s, shortest_step_s=trace.interval_s)
     column = _column(trace.sensors, trace.onset_C, estimate.sensor) - np.nan_to_num(room)
     known = ~np.isnan(column) & ~np.isnan(trace.onset_power_W)
@@ -372,13 +391,13 @@ def early_rise(estimate: Estimate, at_s: float, settings: BenchSettings) -> Earl
     # A logger that writes means over its interval shows the load a row late.
     before, after = (t < -1.5 * trace.interval_s) & (t >= -at_s), np.abs(t - at_s) <= reach
     if before.sum() < 3:
-        return EarlyRise(note="the log has no rows before the load")
+        return _EarlyRise(note="the log has no rows before the load")
     if after.sum() < 3 or t[-1] < at_s + reach - 2.0 * trace.interval_s:
-        return EarlyRise(note=f"too few readings {at_s / 60.0:.1f} min after the load came on")
+        return _EarlyRise(note=f"too few readings {at_s / 60.0:.1f} min after the load came on")
     from_W = float(power[before].mean())
     step = float(power[(t > 0) & (t <= at_s + reach)].mean()) - from_W
     if abs(step) < LEAST_STEP * trace.set_power_W:
-        return EarlyRise(from_W=from_W, note="the power changed too little when the load came on")
+        return _EarlyRise(from_W=from_W, note="the power changed too little when the load came on")
     start, moving, u_start = _line(t[before], y[before], float(t[before].mean()))
     then, rate, u_then = _line(t[after], y[after], at_s)
     # When between two rows the load came on is not known.
@@ -386,7 +405,7 @@ def early_rise(estimate: Estimate, at_s: float, settings: BenchSettings) -> Earl
     rise = (then - start) / step * trace.set_power_W
     u_power = rise * settings.uncertainty.power_u_percent / 100.0
     u = float(np.hypot(np.sqrt(sum(part**2 for part in parts)) / abs(step) * trace.set_power_W, u_power))
-    return EarlyRise(rise_K=rise, u_K=u, from_W=from_W, moving_K=moving * at_s)
+    return _EarlyRise(rise_K=rise, u_K=u, from_W=from_W, moving_K=moving * at_s)
 
 
 def _straight(t: Array, y: Array) -> tuple[float, Array, float]:
@@ -407,7 +426,7 @@ def _line(t: Array, y: Array, at_s: float) -> tuple[float, float, float]:
     return float(y.mean() + slope * (at_s - t.mean())), slope, float(np.sqrt(spread / t.size))
 
 
-def match_starts(traces: Sequence[Trace], found: Sequence[EarlyRise]) -> list[EarlyRise]:
+def _matched(traces: Sequence[Trace], found: Sequence[_EarlyRise]) -> list[_EarlyRise]:
     """Keep the early rises that another mount's can be compared with: same step, from the same power, as much at rest.
 
     Their ``from_W`` is made alike, so that it says which runs belong together.

@@ -23,16 +23,7 @@ from thermlab.runs.checks.between import check_between, check_readings
 from thermlab.runs.checks.single import check_run
 from thermlab.runs.checks.view import view_runs
 from thermlab.runs.records import NO_LOG, TOO_SHORT, Array, Flag, ReducedRun, raise_flag
-from thermlab.runs.settled_rise import (
-    Estimate,
-    early_rise,
-    early_time_s,
-    estimate_run,
-    level_window,
-    match_starts,
-    measure_rise,
-    sensor_rises,
-)
+from thermlab.runs.settled_rise import Estimate, early_rises, estimate_run, measure_rise, sensor_rises
 from thermlab.runs.time_constant import (
     CONVECTION_EXPONENT,
     CURVATURE,
@@ -173,8 +164,7 @@ def settle_runs(campaign: Campaign, traces: Sequence[Trace | None]) -> SettledRu
         bench = reduce_bench(found, settings, leave_out=disturbed, blocks=blocks, near=bench.time_constant)
         flags = _joined(check_runs(bench), shared)
     curve = _curve(bench, flags, excluded) or _curve_of_readings(campaign.runs, settings)
-    early_s = early_time_s(bench.time_constant_s, [trace.soak_s for trace in found], cooling=settings.cooling)
-    early = match_starts(found, [early_rise(estimate, early_s, settings) for estimate in bench.estimates])
+    early_s, early = early_rises(bench.estimates, bench.time_constant_s, settings)
     made = iter(zip(bench.estimates, flags, early, strict=True))
     runs = []
     for order, (line, trace) in enumerate(lines):
@@ -182,11 +172,7 @@ def settle_runs(campaign: Campaign, traces: Sequence[Trace | None]) -> SettledRu
             runs.append(run_by_hand(line, order, settings, curve) if line.is_reading else unread_run(line, order))
             continue
         estimate, own_flags, own = next(made)
-        run = reduced_run(line, order, estimate, own_flags, bench, curve)
-        own_W = _finite(own.from_W)
-        runs.append(
-            replace(run, early_rise_K=own.rise_K, u_early_rise_K=own.u_K, early_note=own.note, early_from_W=own_W)
-        )
+        runs.append(replace(reduced_run(line, order, estimate, own_flags, bench, curve), **own))
     return SettledRuns(
         runs=check_between(tuple(runs), bench.estimates, settings.checks),
         traces=tuple(map(_picture, bench.estimates)),
@@ -537,8 +523,7 @@ def _approach(
     trace: Trace, blocks: Blocks, constant: BenchTimeConstant | None, scale: float, settings: BenchSettings
 ) -> Approach:
     tau = None if constant is None else constant.time_constant_s * scale
-    from_s = level_window(trace.soak_s, tau, cooling=settings.cooling)
-    found = measure_rise(trace, blocks, tau, measurand=settings.measurand, from_s=from_s)
+    found = measure_rise(trace, blocks, tau, settings)
     return Approach(found.time_s, found.rise_K, scale, CURVATURE[settings.cooling])
 
 
