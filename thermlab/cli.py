@@ -118,15 +118,7 @@ def watch(campaign: Path, run: str | None, once: bool, as_json: bool) -> None:
 @click.option("--cluster", metavar="ADDRESS", help="Address of a scheduler that shares the work among machines.")
 @click.option("--sheet", type=click.Choice(["customer"]), help="Write a sheet of two pages in plain words as well.")
 @click.option("--anonymous", is_flag=True, help="Leave out what was written in words, photos, paths, file names.")
-def report(
-    campaigns: Sequence[Path],
-    given: Sequence[tuple[str, str]],
-    out: Path | None,
-    jobs: int,
-    cluster: str | None,
-    sheet: str | None,
-    anonymous: bool,
-) -> None:
+def report(campaigns: Sequence[Path], given: Sequence[tuple[str, str]], **how: Any) -> None:
     """Make the report of one or more campaigns, each in CAMPAIGN/report unless --out says otherwise."""
     from thermlab.reports.execute import use_light_validation  # noqa: PLC0415
 
@@ -134,22 +126,15 @@ def report(
     from thermlab.reports.make import exit_status  # noqa: PLC0415
     from thermlab.reports.make import report as make  # noqa: PLC0415
 
-    if cluster is not None and jobs > 1:
-        raise InputError([Problem("--jobs", f"{jobs} beside --cluster", "one of the two: workers are the cluster's")])
+    if how["cluster"] is not None and how["jobs"] > 1:
+        raise InputError(
+            [Problem("--jobs", f"{how['jobs']} beside --cluster", "one of the two: workers are the cluster's")]
+        )
     names = [name for name, _ in given]
     twice = sorted({name for name in names if names.count(name) > 1})
     if twice:
         raise InputError([Problem(f"parameter {name}", "two values", "one value") for name in twice])
-    outcomes = make(
-        campaigns,
-        parameters=dict(given),
-        out=out,
-        jobs=jobs,
-        cluster=cluster,
-        sheet=sheet,
-        anonymous=anonymous,
-        progress=sys.stderr.isatty(),
-    )
+    outcomes = make(campaigns, parameters=dict(given), progress=sys.stderr.isatty(), **how)
     for outcome in outcomes:
         _tell(outcome, several=len(outcomes) > 1)
     if len(outcomes) > 1:
@@ -162,13 +147,8 @@ def report(
 
 @main.command()
 @click.argument("folder", metavar="[DIR]", required=False, type=_PATH)
-@click.option(
-    "--from",
-    "from_campaign",
-    metavar="CAMPAIGN",
-    type=_PATH,
-    help="A campaign under way: say what the next mount can still change. Takes only --mounts and --looks.",
-)
+@click.option("--from", "from_campaign", metavar="CAMPAIGN", type=_PATH, help="A campaign under way: say what the next "
+              "mount can still change. Takes only --mounts and --looks.")  # fmt: skip
 @click.option("--margin", "margin_K", metavar="K", type=float, help="Smallest difference that matters.")
 @click.option("--treatments", metavar="A,B,...", help="What is compared, the baseline included.")
 @click.option("--baseline", metavar="A", help="The treatment the others are compared with.")

@@ -405,6 +405,13 @@ class ColumnLook:
     values: Any = field(default_factory=lambda: np.empty(0))
 
 
+def guess_log(raw: bytes) -> tuple[TextGuess, TimeGuess | None, tuple[ColumnLook, ...]]:
+    """Guess how a log is written, how its times are, and what its columns hold; errors as of :func:`guess_text`."""
+    text = guess_text(raw)
+    time = guess_time(text.names, text.cells, text.decimal)
+    return text, time, look_at_columns(text, () if time is None else time.columns)
+
+
 def look_at_columns(text: TextGuess, time_columns: Sequence[str]) -> tuple[ColumnLook, ...]:
     """Guess what each column holds.
 

@@ -17,15 +17,7 @@ from pydantic import ValidationError
 
 from thermlab.base.errors import InputError, Problem, shown
 from thermlab.base.files import PathRefusedError, read_plain
-from thermlab.first_look.guesses import (
-    ColumnLook,
-    NotALogError,
-    TextGuess,
-    TimeGuess,
-    guess_text,
-    guess_time,
-    look_at_columns,
-)
+from thermlab.first_look.guesses import ColumnLook, NotALogError, TextGuess, TimeGuess, guess_log
 from thermlab.logs.log import Log, read_log
 from thermlab.logs.settings import LogSettings
 
@@ -246,6 +238,22 @@ class LogLook:
         return [column for column in self.columns if column.content in contents]
 
     @property
+    def power(self) -> ColumnLook:
+        """The column of measured power that is most likely meant: a mean before an instant reading."""
+        powers = self.named("power")
+        calm = [c for c in powers if any(word in c.name.lower() for word in ("mean", "avg", "average"))]
+        return (calm or powers)[0]
+
+    def how_written(self, missing: Sequence[str]) -> dict[str, object]:
+        """Return what ``campaign.yaml`` would say of its text and times, whatever its columns hold."""
+        text, time = known(self.text), known(self.time)
+        how = {"unit": time.unit} if time.format is None else {"format": time.format}
+        return {
+            "delimiter": text.delimiter, "decimal": text.decimal, "encoding": text.encoding, "missing": tuple(missing),
+            "time": {"columns": time.columns, **how},
+        }  # fmt: skip
+
+    @property
     def loaded(self) -> list[LoadStep]:
         """Load steps that are not idle."""
         return [step for step in self.steps if not step.idle]
@@ -337,12 +345,9 @@ def look(folder: str | Path) -> FirstLook:
     logs = [look_at_file(path, name=path.relative_to(base).as_posix()) for path in files[:MAX_FILES]]
     # A campaign has one list of missing texts: the logs are read again with that of all.
     missing = missing_tokens(log for log in logs if log.log is not None)
-    logs = [
-        log
-        if log.log is None or log.settings is None or set(log.settings.missing) == set(missing)
-        else read_as_guessed(base / log.name, log, missing)
-        for log in logs
-    ]
+    for i, log in enumerate(logs):
+        if log.settings is not None and set(log.settings.missing) != set(missing):
+            logs[i] = read_as_guessed(base / log.name, log, missing)
     steps = mark_idle([_steps(log) for log in logs])
     return FirstLook(folder=base, logs=tuple(replace(log, steps=own) for log, own in zip(logs, steps, strict=True)))
 
@@ -363,11 +368,9 @@ def look_at_file(path: Path, *, name: str) -> LogLook:
         Also for a file that is no log, with the reason in its doubts.
     """
     try:
-        text = guess_text(read_plain(path, MAX_BYTES))
+        text, time, columns = guess_log(read_plain(path, MAX_BYTES))
     except (PathRefusedError, NotALogError) as reason:
         return LogLook(name=name, kind="other", doubts=(str(reason),))
-    time = guess_time(text.names, text.cells, text.decimal)
-    columns = look_at_columns(text, () if time is None else time.columns)
     found = LogLook(name=name, kind="other", text=text, time=time, columns=columns, doubts=tuple(_doubts(text, time)))
     lacks = "a time" if time is None else "" if found.named("temperature", "room") else "a temperature"
     if not lacks and found.named("power") and not found.named("temperature"):
@@ -394,34 +397,20 @@ def missing_tokens(logs: Iterable[LogLook]) -> tuple[str, ...]:
     return tuple(dict.fromkeys(token for log in logs for column in log.named(*used) for token in column.missing))
 
 
-def how_written(look: LogLook, missing: Sequence[str]) -> dict[str, object]:
-    """Return what ``campaign.yaml`` would say of text and times of a log, whatever its columns hold."""
-    text, time = known(look.text), known(look.time)
-    how = {"unit": time.unit} if time.format is None else {"format": time.format}
-    return {
-        "delimiter": text.delimiter, "decimal": text.decimal, "encoding": text.encoding, "missing": tuple(missing),
-        "time": {"columns": time.columns, **how},
-    }  # fmt: skip
-
-
 def of_one_unit(columns: Sequence[ColumnLook]) -> list[ColumnLook]:
     """Return the columns in the unit of the first: a campaign declares one."""
     return [column for column in columns if column.unit == columns[0].unit]
 
 
-def power_of(look: LogLook) -> ColumnLook:
-    """Return the column of measured power that is most likely meant: a mean before an instant reading."""
-    powers = look.named("power")
-    calm = [c for c in powers if any(word in c.name.lower() for word in ("mean", "avg", "average"))]
-    return (calm or powers)[0]
-
-
 def read_as_guessed(path: Path, look: LogLook, missing: Sequence[str]) -> LogLook:
     """Read a log with what was guessed, exactly as a campaign would; what goes wrong becomes a doubt."""
-    declared = how_written(look, missing)
-    declared["power"] = {"columns": [power_of(look).name], "unit": power_of(look).unit}
-    for key, content in (("temperature", "temperature"), ("ambient", "room"), ("clock", "clock")):
-        if columns := of_one_unit(look.named(content)):
+    declared = look.how_written(missing)
+    chosen = {"power": [look.power]} | {
+        key: of_one_unit(look.named(content))
+        for key, content in (("temperature", "temperature"), ("ambient", "room"), ("clock", "clock"))
+    }
+    for key, columns in chosen.items():
+        if columns:
             declared[key] = {"columns": [column.name for column in columns], "unit": columns[0].unit}
     try:
         settings = LogSettings.model_validate(declared)

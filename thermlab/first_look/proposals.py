@@ -21,18 +21,7 @@ import numpy as np
 from thermlab.base.errors import InputError, Problem, show_name
 from thermlab.campaign.folder import SETTINGS_NAME, write_new
 from thermlab.campaign.runsheet import NAME, REQUIRED
-from thermlab.first_look.look import (
-    IDLE_SHARE,
-    FirstLook,
-    LoadStep,
-    LogLook,
-    how_written,
-    known,
-    look,
-    of_one_unit,
-    power_of,
-    set_powers,
-)
+from thermlab.first_look.look import IDLE_SHARE, FirstLook, LoadStep, LogLook, known, look, of_one_unit, set_powers
 from thermlab.logs.times import DAY_S, UNIT_S
 
 _NUMBERED = re.compile(r"(?P<name>.*?[^\W\d_].*?)[-_ .]*(?P<number>\d+)", re.DOTALL)
@@ -102,9 +91,8 @@ def propose(found: FirstLook) -> Proposal:
     logs = [log for log in found.sensor_logs if log.loaded]
     if not logs:
         nothing = "no log with time, temperature, power and a load step"
-        doubts = [
-            Problem(log.name, "; ".join(log.doubts), "a log that can be read") for log in found.logs if log.doubts
-        ]
+        allowed = "a log that can be read"
+        doubts = [Problem(log.name, "; ".join(log.doubts), allowed) for log in found.logs if log.doubts]
         raise InputError([Problem(found.folder.name or str(found.folder), nothing, "one such log"), *doubts])
     labels = _labels([log.name for log in logs])
     room = found.room_log if found.room_log and _same_clock(logs[0], found.room_log) else None
@@ -204,7 +192,7 @@ def _sheet(logs: Sequence[LogLook], labels: dict[str, tuple[str, str]]) -> str:
             names[name] += 1
             run = name if names[name] == 1 else f"{name}-{names[name]}"
             start, end = (
-                ("", "") if whole else (_moment(log, step.start_s, up=False), _moment(log, step.end_s, up=True))
+                "" if whole else _moment(log, s, up=up) for s, up in ((step.start_s, False), (step.end_s, True))
             )
             note = _note(step, usual, low=step.power_W <= IDLE_SHARE * max(levels))
             writer.writerow([run, treatment, mount, f"{meant[step.power_W]:g}", log.name, start, end, "", note])
@@ -291,7 +279,7 @@ log:                            # GUESS, but every log in the run sheet was read
 
 
 def _yaml_log(log: LogLook, settings: dict[str, Any]) -> Iterator[str]:
-    text, time, power = known(log.text), known(log.time), power_of(log)
+    text, time, power = known(log.text), known(log.time), log.power
     also = [column.name for column in log.named("power", "set power") if column.name != power.name]
     others = f"; it could also be {' or '.join(time.others)}: are day and month right?" if time.others else ""
     above = {"time": f"GUESS: {time.words()}{others}"}
@@ -330,7 +318,7 @@ def _yaml_room(room: LogLook | None, log: LogLook) -> Iterator[str]:
     yield "ambient_log:                    # GUESS: this file holds the room"
     missing = sorted({token for column in columns for token in column.missing})
     named = {"columns": [column.name for column in columns], "unit": columns[0].unit}
-    how = {"file": room.name, **how_written(room, missing), **named, "clock_offset_s": 0}
+    how = {"file": room.name, **room.how_written(missing), **named, "clock_offset_s": 0}
     offset = "             # GUESS: its clock is that of the logs; this is added to its times"
     yield from _yaml_lines(how, {}, {"clock_offset_s": offset})
     yield ""

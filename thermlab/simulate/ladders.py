@@ -13,26 +13,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from thermlab.simulate.network import (
-    Floats,
-    SimulatedBench,
-    core_excess,
-    fan_factor,
-    integrate,
-    settled_rise,
-    throttle_power,
-    time_constant_s,
-)
-from thermlab.simulate.readings import (
-    Disturbance,
-    Drive,
-    Readings,
-    SimulatedRoom,
-    SimulatedSensors,
-    disturb_drive,
-    disturb_readings,
-    quantise,
-)
+from thermlab.simulate import network as physics
+from thermlab.simulate.network import Floats, SimulatedBench
+from thermlab.simulate.readings import Disturbance, Drive, Readings, SimulatedRoom, SimulatedSensors, quantise
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -220,7 +203,7 @@ def simulate_ladders(
     planted = {key: tuple(found) for key, found in (disturbances or {}).items() if found}
 
     drive = _drive(bench, timing, resistance, steps, idle_W, step_s, room, sensors, planted, rng)
-    network = integrate(
+    network = physics.integrate(
         bench, resistance_K_per_W=drive.interface_K_per_W, demand_W=drive.demand_W, room_C=drive.room_C,
         airflow=drive.airflow, step_s=step_s,
     )  # fmt: skip
@@ -243,7 +226,7 @@ def simulate_ladders(
         mine = {step: found for (mount, step), found in planted.items() if mount == j}
         sink_rise_K = network.sink_C[rows][:, j] - room_C[:, j]
         readings = Readings(time_s, cores_C[:, j], logged_W[:, j], probe_C[:, j], sink_rise_K)
-        shown, kept = disturb_readings(mine, starts_s, readings)
+        shown, kept = readings.disturbed(mine, starts_s)
         temperature_C = quantise(shown.temperature_C, sensors.resolution_K, sensors.rounding)
         ambient_C = quantise(shown.probe_C, room.probe_resolution_K)
         logged: dict[str, Floats] = {
@@ -286,11 +269,11 @@ def _drive(
     demand = timing.demand(steps_W * deviation, idle_W, sensors.overshoot_percent, overshoot_rows)
     airflow = np.ones((1, 1))
     if bench.fan_curve:
-        airflow = fan_factor(bench, timing.demand(steps_W, idle_W, 0.0, 0))
+        airflow = physics.fan_factor(bench, timing.demand(steps_W, idle_W, 0.0, 0))
     time_s: Floats = np.arange(len(demand), dtype=np.float64) * step_s
     room_C = room.trace(time_s, resistance.size, rng)
     drive = Drive(demand, room_C, airflow, resistance[None, :], np.zeros((1, 1)))
-    return disturb_drive(planted, timing.starts_s(step_s), time_s, drive) if planted else drive
+    return drive.disturbed(planted, timing.starts_s(step_s), time_s) if planted else drive
 
 
 def _run_truths(
@@ -301,24 +284,24 @@ def _run_truths(
     """Work out what is true of every run, by mount and step, from the rows without noise."""
     quarter_hour, minute = (max(1, round(seconds / interval_s)) for seconds in (900.0, 60.0))
     path = np.broadcast_to(resistance[:, None], steps_W.shape)
-    rise_K = settled_rise(bench, path, steps_W, room_C=reference_C)
-    mean_rise_K = settled_rise(bench, path, steps_W, room_C=reference_C, measurand="mean")
+    rise_K = physics.settled_rise(bench, path, steps_W, room_C=reference_C)
+    mean_rise_K = physics.settled_rise(bench, path, steps_W, room_C=reference_C, measurand="mean")
     room_end_C = np.stack([room_C[soak][-quarter_hour:].mean(axis=0) for soak in soaks], axis=1)
     flowing_W = np.stack([power_W[soak][-minute:].mean(axis=0) for soak in soaks], axis=1)
     end_C = np.stack([device_C[soak][-1] for soak in soaks], axis=1)
-    left_K = settled_rise(bench, path, flowing_W, room_C=room_end_C) - (
-        end_C + core_excess(bench, flowing_W) - room_end_C
+    left_K = physics.settled_rise(bench, path, flowing_W, room_C=room_end_C) - (
+        end_C + physics.core_excess(bench, flowing_W) - room_end_C
     )
     limits_W: list[float] | list[None] = [None] * resistance.size
     if bench.limit_C is not None:
-        found = throttle_power(bench, resistance, room_C=reference_C, temperature_C=bench.limit_C)
+        found = physics.throttle_power(bench, resistance, room_C=reference_C, temperature_C=bench.limit_C)
         limits_W = [float(power) for power in found]
     return [
         [
             RunTruth(
                 settled_rise_K=float(rise_K[j, k]), settled_mean_rise_K=float(mean_rise_K[j, k]),
                 left_K=float(left_K[j, k]), shed=bool(shed[soak, j].any()), throttle_power_W=limits_W[j],
-                time_constant_s=time_constant_s(bench, float(resistance[j]), float(steps_W[j, k]), reference_C),
+                time_constant_s=physics.time_constant_s(bench, float(resistance[j]), float(steps_W[j, k]), reference_C),
             )
             for k, soak in enumerate(soaks)
         ]
@@ -435,27 +418,25 @@ def simulate_campaign(
     )
     return SimulatedCampaign(
         bench=bench, treatments=tuple(treatments), steps_W=tuple(steps_W), soak_min=soak_min, room=room, mounts=mounts,
-        truth=campaign_truth(bench, treatments, steps_W, room_C=room.mean_C, limit_room_C=limit_room_C),
+        truth=_campaign_truth(bench, treatments, steps_W, room.mean_C, limit_room_C),
     )  # fmt: skip
 
 
-def campaign_truth(
+def _campaign_truth(
     bench: SimulatedBench,
     treatments: Sequence[SimulatedTreatment],
     steps_W: Sequence[float],
-    *,
-    room_C: float = 22.0,
-    limit_room_C: float = 35.0,
+    room_C: float,
+    limit_room_C: float,
 ) -> CampaignTruth:
     """Work out the true answers for the mean mount of each treatment."""
     steps = np.asarray(steps_W, dtype=np.float64)
-    rise_K = {t.name: settled_rise(bench, t.resistance_K_per_W, steps, room_C=room_C) for t in treatments}
+    rise_K = {t.name: physics.settled_rise(bench, t.resistance_K_per_W, steps, room_C=room_C) for t in treatments}
     baseline = treatments[0].name
     limits = {}
     if bench.limit_C is not None:
-        for t in treatments:
-            found = throttle_power(bench, t.resistance_K_per_W, room_C=limit_room_C, temperature_C=bench.limit_C)
-            limits[t.name] = float(found)
+        at = {"room_C": limit_room_C, "temperature_C": bench.limit_C}
+        limits = {t.name: float(physics.throttle_power(bench, t.resistance_K_per_W, **at)) for t in treatments}
     return CampaignTruth(
         steps_W=tuple(steps_W), rise_K=rise_K,
         difference_K={t.name: rise_K[t.name] - rise_K[baseline] for t in treatments[1:]},

@@ -6,7 +6,6 @@ a textbook relation), and by radiation. Nothing here is random: noise and roundi
 :mod:`thermlab.simulate.readings`. :func:`integrate` follows many mounts at once, with the device's limit.
 """
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -180,17 +179,6 @@ def sink_rise(
     return rise_K
 
 
-def _bisect(below: Callable[[Floats], NDArray[np.bool_]], shape: tuple[int, ...], *, high: float) -> Floats:
-    """Find where `below` turns from true to false between 0 and `high`, to 1e-9 or better, element by element."""
-    bottom, top = np.zeros(shape), np.full(shape, high)
-    for _ in range(45):
-        middle = 0.5 * (bottom + top)
-        is_below = below(middle)
-        bottom, top = np.where(is_below, middle, bottom), np.where(is_below, top, middle)
-    found: Floats = 0.5 * (bottom + top)
-    return found
-
-
 def path_resistance(bench: SimulatedBench, resistance_K_per_W: ArrayLike) -> Floats:
     """Return the resistance from device node to sink, K/W."""
     fixed = bench.series_resistance_K_per_W + bench.base_resistance_K_per_W
@@ -230,12 +218,13 @@ def throttle_power(
 ) -> Floats:
     """Return the power, W, at which the hottest sensor settles at `temperature_C` in a room at `room_C`."""
     resistance = np.asarray(resistance_K_per_W, dtype=np.float64)
-    allowed_K = temperature_C - room_C
-    return _bisect(
-        lambda power_W: settled_rise(bench, resistance, power_W, room_C=room_C) < allowed_K,
-        resistance.shape,
-        high=5000.0,
-    )
+    bottom, top = np.zeros(resistance.shape), np.full(resistance.shape, 5000.0)
+    for _ in range(45):
+        middle = 0.5 * (bottom + top)
+        below = settled_rise(bench, resistance, middle, room_C=room_C) < temperature_C - room_C
+        bottom, top = np.where(below, middle, bottom), np.where(below, top, middle)
+    found: Floats = 0.5 * (bottom + top)
+    return found
 
 
 def time_constant_s(bench: SimulatedBench, resistance_K_per_W: float, power_W: float, room_C: float = 22.0) -> float:

@@ -1,8 +1,8 @@
 """What room and sensors do to the true values before anybody sees them, and what goes wrong at a known time."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from typing import Literal
+from dataclasses import dataclass, fields, replace
+from typing import Literal, Self
 
 import numpy as np
 
@@ -186,6 +186,30 @@ class Drive:
     interface_K_per_W: Floats
     unlogged_W: Floats
 
+    def disturbed(
+        self, planted: Mapping[tuple[int, int], Sequence[Disturbance]], starts_s: Floats, time_s: Floats
+    ) -> Self:
+        """Return it with what changes the physics; keys are (mount, step)."""
+        shape = self.demand_W.shape
+        demand_W, room_C, airflow, interface_K_per_W, unlogged_W = (
+            np.broadcast_to(getattr(self, each.name), shape).copy() for each in fields(self)
+        )
+        for (mount, step), disturbances in planted.items():
+            for found in disturbances:
+                rows = found.rows(time_s, starts_s[step])
+                if found.kind == "airflow":
+                    airflow[rows, mount] *= found.size
+                elif found.kind == "interface":
+                    interface_K_per_W[rows, mount] += found.size * np.linspace(0.0, 1.0, int(rows.sum()))
+                elif found.kind == "power":
+                    demand_W[rows, mount] *= found.size
+                elif found.kind in {"background load", "unlogged power"}:
+                    demand_W[rows, mount] += found.size
+                    unlogged_W[rows, mount] += found.size * (found.kind == "unlogged power")
+                elif found.kind == "room":
+                    room_C[rows, mount] += found.size
+        return type(self)(demand_W, room_C, airflow, interface_K_per_W, unlogged_W)
+
 
 @dataclass(slots=True)
 class Readings:
@@ -197,61 +221,28 @@ class Readings:
     probe_C: Floats
     sink_rise_K: Floats
 
-
-def disturb_drive(
-    planted: Mapping[tuple[int, int], Sequence[Disturbance]], starts_s: Floats, time_s: Floats, drive: Drive
-) -> Drive:
-    """Put into the drive what changes the physics; keys are (mount, step)."""
-    shape = drive.demand_W.shape
-    drive = Drive(
-        drive.demand_W.copy(),
-        drive.room_C.copy(),
-        np.broadcast_to(drive.airflow, shape).copy(),
-        np.broadcast_to(drive.interface_K_per_W, shape).copy(),
-        np.zeros(shape),
-    )
-    for (mount, step), disturbances in planted.items():
-        for found in disturbances:
-            rows = found.rows(time_s, starts_s[step])
-            if found.kind == "airflow":
-                drive.airflow[rows, mount] *= found.size
-            elif found.kind == "interface":
-                drive.interface_K_per_W[rows, mount] += found.size * np.linspace(0.0, 1.0, int(rows.sum()))
-            elif found.kind == "power":
-                drive.demand_W[rows, mount] *= found.size
-            elif found.kind in {"background load", "unlogged power"}:
-                drive.demand_W[rows, mount] += found.size
-                drive.unlogged_W[rows, mount] += found.size * (found.kind == "unlogged power")
-            elif found.kind == "room":
-                drive.room_C[rows, mount] += found.size
-    return drive
-
-
-def disturb_readings(
-    planted: Mapping[int, Sequence[Disturbance]], starts_s: Floats, readings: Readings
-) -> tuple[Readings, np.ndarray[tuple[int], np.dtype[np.bool_]]]:
-    """Put into one mount's readings what only the log sees; return them and which rows are left, (n,)."""
-    time_s = readings.time_s
-    kept = np.ones(time_s.size, dtype=np.bool_)
-    shown = Readings(
-        time_s.copy(), readings.temperature_C.copy(), readings.power_W, readings.probe_C.copy(), readings.sink_rise_K
-    )
-    for step, disturbances in planted.items():
-        for found in disturbances:
-            rows = found.rows(time_s, starts_s[step])
-            cores = slice(None) if found.core is None else slice(found.core, found.core + 1)
-            if not rows.any():
-                continue
-            if found.kind == "stuck":
-                shown.temperature_C[rows, cores] = shown.temperature_C[int(rows.argmax()), cores]
-            elif found.kind == "core contact":
-                shown.temperature_C[rows, cores] += found.size * readings.power_W[rows, None]
-            elif found.kind == "gap":
-                kept &= ~rows
-            elif found.kind == "clock jump":
-                shown.time_s[int(rows.argmax()) :] += found.size
-            elif found.kind == "plume":
-                shown.probe_C[rows] += found.size * readings.sink_rise_K[rows]
-            elif found.kind == "probe":
-                shown.probe_C[rows] += found.size
-    return shown, kept
+    def disturbed(
+        self, planted: Mapping[int, Sequence[Disturbance]], starts_s: Floats
+    ) -> tuple[Self, np.ndarray[tuple[int], np.dtype[np.bool_]]]:
+        """Return them with what only the log sees, and which rows are left, (n,); keys are steps."""
+        time_s, temperature_C, probe_C = self.time_s.copy(), self.temperature_C.copy(), self.probe_C.copy()
+        kept = np.ones(time_s.size, dtype=np.bool_)
+        for step, disturbances in planted.items():
+            for found in disturbances:
+                rows = found.rows(self.time_s, starts_s[step])
+                cores = slice(None) if found.core is None else slice(found.core, found.core + 1)
+                if not rows.any():
+                    continue
+                if found.kind == "stuck":
+                    temperature_C[rows, cores] = temperature_C[int(rows.argmax()), cores]
+                elif found.kind == "core contact":
+                    temperature_C[rows, cores] += found.size * self.power_W[rows, None]
+                elif found.kind == "gap":
+                    kept &= ~rows
+                elif found.kind == "clock jump":
+                    time_s[int(rows.argmax()) :] += found.size
+                elif found.kind == "plume":
+                    probe_C[rows] += found.size * self.sink_rise_K[rows]
+                elif found.kind == "probe":
+                    probe_C[rows] += found.size
+        return replace(self, time_s=time_s, temperature_C=temperature_C, probe_C=probe_C), kept
