@@ -13,7 +13,7 @@ settings of the bench stand with the build, and its runs give what they can.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from thermlab.archives.bags import check_bag
@@ -368,9 +368,7 @@ def _reduce_bench(
     if not reference.runs:
         own = reduce_bench(traces, settings, leave_out=left_out)
         constant = own.time_constant and own_time_constant(own.time_constant)
-        return reduce_runs(
-            traces, [e.blocks for e in own.estimates], settings, constant, highest_power_W=own.highest_power_W
-        )
+        return reduce_runs(replace(own, time_constant=constant), traces, [e.blocks for e in own.estimates])
     if reference.time_constant_min is not None:
         tau_s = 60.0 * reference.time_constant_min
         found = reference.settings.get("fit_from_min")
@@ -379,8 +377,8 @@ def _reduce_bench(
             u_time_constant_s=60.0 * (reference.u_time_constant_min or 0.0),
             fit_from_s=SLOW_FROM[reference.cooling] * tau_s if found is None else 60.0 * float(found),
         )
-    blocks = [block_means(trace) for trace in traces]
-    return reduce_runs(traces, blocks, settings, constant, highest_power_W=reference.highest_power_W)
+    bench = BenchReduction(settings=settings, time_constant=constant, highest_power_W=reference.highest_power_W)
+    return reduce_runs(bench, traces, [block_means(trace) for trace in traces])
 
 
 def curve_and_bends(reference: Reference) -> tuple[RiseCurve | None, tuple[float, ...]]:

@@ -9,7 +9,7 @@ the second takes what is estimated over the whole bench without them, so that
 one spoiled run does not spoil the others.
 """
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -405,71 +405,48 @@ def reduce_bench(
     -------
     BenchReduction
     """
-    cooling = settings.cooling
+    slow_from, exponent = SLOW_FROM[settings.cooling], CONVECTION_EXPONENT[settings.cooling]
     if blocks is None:
         blocks = [block_means(trace) for trace in traces]
     highest = max((trace.set_power_W for trace in traces), default=1.0)
-    scales = [(trace.set_power_W / highest) ** CONVECTION_EXPONENT[cooling] for trace in traces]
     held = [i for i, trace in enumerate(traces) if i not in leave_out and not _sheds(trace, settings)]
     constant = near
     for _ in range(LAG_ROUNDS):
-        approaches, members = [], []
-        for i in held:
-            found = _approach(traces[i], blocks[i], constant, scales[i], settings)
-            if found.time_s.size:  # nothing where neither the room nor its history is known, or the sensor never
-                approaches.append(found)
-                members.append(i)
-        before = constant
-        constant = estimate_time_constant(
-            approaches, slow_from=SLOW_FROM[cooling], guess_s=None if before is None else before.time_constant_s
-        )
-        if constant is None:
+        guess_s = None if constant is None else constant.time_constant_s
+        scales = {i: (traces[i].set_power_W / highest) ** exponent for i in held}
+        found = {i: _approach(traces[i], blocks[i], guess_s, scale, settings) for i, scale in scales.items()}
+        # Nothing is left where neither the room nor its history is known, or the sensor never.
+        found = {i: approach for i, approach in found.items() if approach.time_s.size}
+        constant = estimate_time_constant(list(found.values()), slow_from=slow_from, guess_s=guess_s)
+        if constant is None or (guess_s is not None and abs(constant.time_constant_s / guess_s - 1) < LAG_AGREES):
             break
-        if before is not None and abs(constant.time_constant_s / before.time_constant_s - 1) < LAG_AGREES:
-            break
-    if constant is not None:
-        constant = replace(constant, left_out=tuple(members[i] for i in constant.left_out))
     factors: dict[str, float] = {}
     if constant is not None:
-        groups = [traces[i].treatment for i in members]
-        if len(set(groups)) > 1:
-            factors = time_constant_factors(approaches, groups, constant, slow_from=SLOW_FROM[cooling])
-    return reduce_runs(traces, blocks, settings, constant, highest_power_W=highest, factors=factors)
+        constant = replace(constant, left_out=tuple([*found][i] for i in constant.left_out))
+        groups = [traces[i].treatment for i in found]
+        factors = time_constant_factors(list(found.values()), groups, constant, slow_from=slow_from)
+    bench = BenchReduction(settings=settings, time_constant=constant, highest_power_W=highest, factors=factors)
+    return reduce_runs(bench, traces, blocks)
 
 
-def reduce_runs(
-    traces: Sequence[Trace],
-    blocks: Sequence[Blocks],
-    settings: BenchSettings,
-    constant: BenchTimeConstant | None,
-    *,
-    highest_power_W: float,
-    factors: Mapping[str, float] | None = None,
-) -> BenchReduction:
-    """Reduce runs on a bench whose time constant is known.
+def reduce_runs(bench: BenchReduction, traces: Sequence[Trace], blocks: Sequence[Blocks]) -> BenchReduction:
+    """Reduce runs on a bench whose time constant is known, whatever runs it has been found from.
 
     Parameters
     ----------
+    bench : BenchReduction
+        What is known of it.
     traces, blocks : sequence
         The runs and their block means.
-    settings : BenchSettings
-        Cooling, measurand, limit and thresholds.
-    constant : BenchTimeConstant or None
-        At the highest power step; None where there is none.
-    highest_power_W : float
-        That step, W.
-    factors : mapping of str to float, optional
-        See :class:`BenchReduction`.
 
     Returns
     -------
     BenchReduction
+        With these runs.
     """
-    bench = BenchReduction(
-        settings=settings, time_constant=constant, highest_power_W=highest_power_W, factors=dict(factors or {})
-    )
     pairs = zip(traces, blocks, strict=True)
-    return replace(bench, estimates=tuple(estimate_run(*pair, bench.constant_of(pair[0]), settings) for pair in pairs))
+    made = (estimate_run(*pair, bench.constant_of(pair[0]), bench.settings) for pair in pairs)
+    return replace(bench, estimates=tuple(made))
 
 
 def estimate_under_way(trace: Trace, settings: BenchSettings, known: BenchReduction | None) -> Estimate:
@@ -493,8 +470,8 @@ def estimate_under_way(trace: Trace, settings: BenchSettings, known: BenchReduct
     if constant is not None:
         return estimate_run(trace, blocks, constant, settings)
     for _ in range(LAG_ROUNDS):
-        approach = _approach(trace, blocks, constant, 1.0, settings)
         guess_s: float | None = None if constant is None else constant.time_constant_s
+        approach = _approach(trace, blocks, guess_s, 1.0, settings)
         constant = fit_time_constant([approach], slow_from=SLOW_FROM[settings.cooling], guess_s=guess_s)
         if constant is None:
             break
@@ -519,11 +496,8 @@ def _sheds(trace: Trace, settings: BenchSettings) -> bool:
     return bool((below & at_limit).mean() > 0.05)
 
 
-def _approach(
-    trace: Trace, blocks: Blocks, constant: BenchTimeConstant | None, scale: float, settings: BenchSettings
-) -> Approach:
-    tau = None if constant is None else constant.time_constant_s * scale
-    found = measure_rise(trace, blocks, tau, settings)
+def _approach(trace: Trace, blocks: Blocks, bench_s: float | None, scale: float, settings: BenchSettings) -> Approach:
+    found = measure_rise(trace, blocks, None if bench_s is None else bench_s * scale, settings)
     return Approach(found.time_s, found.rise_K, scale, CURVATURE[settings.cooling])
 
 

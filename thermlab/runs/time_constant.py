@@ -219,12 +219,8 @@ class BenchTimeConstant:
 
     def times(self, factor: float) -> Self:
         """Return that of runs which are slower by a factor, as at a lower power."""
-        return replace(
-            self,
-            time_constant_s=self.time_constant_s * factor,
-            u_time_constant_s=self.u_time_constant_s * factor,
-            fit_from_s=self.fit_from_s * factor,
-        )
+        slower = ("time_constant_s", "u_time_constant_s", "fit_from_s")
+        return replace(self, **{name: getattr(self, name) * factor for name in slower})
 
 
 def estimate_time_constant(
@@ -292,15 +288,14 @@ def time_constant_factors(
         Time constant of each group over the common one; empty where no two differ by more than 15 % and three
         standard uncertainties, or a group does not determine its own.
     """
-    names = list(dict.fromkeys(groups))
+    members: dict[str, list[Approach]] = {}
+    for run, group in zip(runs, groups, strict=True):
+        members.setdefault(group, []).append(run)
+    if len(members) < 2 or min(map(len, members.values())) <= FEW_RUNS:
+        return {}
     own = {}
-    for name in names:
-        members = [run for run, group in zip(runs, groups, strict=True) if group == name]
-        found = (
-            fit_time_constant(members, slow_from=slow_from, guess_s=common.time_constant_s)
-            if len(members) > FEW_RUNS
-            else None
-        )
+    for name, mine in members.items():
+        found = fit_time_constant(mine, slow_from=slow_from, guess_s=common.time_constant_s)
         if found is None:
             return {}
         own[name] = found
