@@ -15,15 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from thermlab.compare.cautions import TRUSTED_POWER, throttle_cautions
-from thermlab.compare.mounts import (
-    Difference,
-    Groups,
-    MountTable,
-    Scatter,
-    fit_shared_curve,
-    judge_mounts,
-    tabulate_mounts,
-)
+from thermlab.compare.mounts import Difference, fit_shared_curve, judge_mounts, tabulate_mounts
 from thermlab.compare.records import FARTHEST_EXTRAPOLATION, MountThrottle, ThrottlePower, TreatmentThrottle
 from thermlab.compare.secondary import assess_curve
 from thermlab.stats.curves import EXPONENT, RiseCurve, curve_design, fit_curve, predict_inverse
@@ -36,6 +28,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from thermlab.compare.mounts import Groups, MountTable, Scatter
     from thermlab.compare.records import Interval, Variance
     from thermlab.runs.records import HeldPower, ReducedRun
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING
 
 from thermlab.base.numbers import number
 from thermlab.compare.records import Decision
@@ -12,16 +12,8 @@ from thermlab.compare.verdict import MOST_MOUNTS
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from thermlab.campaign.settings import CampaignSettings
+    from thermlab.campaign.settings import CampaignSettings, Treatment
     from thermlab.compare.records import Comparison, Interval, ThrottlePower, TreatmentComparison
-
-
-class Priced(Protocol):
-    """A treatment that knows what one mount of it costs."""
-
-    @property
-    def cost_per_mount(self) -> float | None:
-        """Cost of one mount in the campaign's currency, None where it is not known."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,13 +56,13 @@ class Value:
 
 
 def assess_value(
-    treatments: Mapping[str, Priced], comparison: Comparison | None, *, baseline: str | None = None
+    treatments: Mapping[str, Treatment], comparison: Comparison | None, *, baseline: str | None = None
 ) -> Value:
     """Weigh cost against gain.
 
     Parameters
     ----------
-    treatments : mapping of str to Priced
+    treatments : mapping of str to Treatment
         Every treatment with its cost per mount.
     comparison : Comparison or None
         What the treatments gain; without it only costs are given.

@@ -30,6 +30,7 @@ import re
 from collections import Counter, defaultdict
 from dataclasses import replace
 from functools import partial
+from itertools import groupby
 from pathlib import Path
 from statistics import fmean, stdev, variance
 from typing import TYPE_CHECKING, Any
@@ -46,7 +47,7 @@ from thermlab.stats.least_squares import NotEstimableError, fit_linear
 from thermlab.stats.repeats import Combined, combine, combine_campaigns, individuals_chart, mean_of_campaigns
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Callable, Iterable, Sequence
 
     from thermlab.runs.records import ReducedRun
 
@@ -165,14 +166,16 @@ def _pooled_scatter(campaigns: Sequence[FiledCampaign]) -> dict[str, tuple[float
         By bench: variance with the run noise that differences have as well, (K/W)^2, and its degrees of freedom; only
         benches where mounts were repeated and scatter.
     """
-    arms: dict[tuple[str, str, str], list[float]] = defaultdict(list)
-    for point in mounts_once(campaigns):
-        arms[point.bench, point.bag, point.treatment].append(point.resistance_K_per_W)
-    benches: dict[str, list[list[float]]] = defaultdict(list)
-    for (bench, _, _), values in arms.items():
-        benches[bench].append(values)
-    pooled = {bench: _within(own) for bench, own in benches.items()}
+    pooled = {}
+    for bench, own in _grouped(mounts_once(campaigns), lambda point: point.bench).items():
+        arms = _grouped(own, lambda point: (point.bag, point.treatment)).values()
+        pooled[bench] = _within([point.resistance_K_per_W for point in arm] for arm in arms)
     return {bench: found for bench, found in pooled.items() if found[0] > 0.0}
+
+
+def _grouped(found: Iterable[Any], key: Callable[[Any], Any]) -> dict[Any, list[Any]]:
+    """Return what shares a key together: the keys in order, what has one as it stood."""
+    return {one: list(own) for one, own in groupby(sorted(found, key=key), key=key)}
 
 
 def _within(groups: Iterable[Sequence[float]]) -> tuple[float, int]:
@@ -286,16 +289,7 @@ def _across(
     readings = sum(study.n_readings for study in studies)
     if readings:
         cautions.append(f"{counted(readings, 'mount')} of these rest on readings without a log, the lower grade.")
-    return records.AcrossCampaigns(
-        treatment=pair[0],
-        baseline=pair[1],
-        at_power_W=power,
-        studies=tuple(studies),
-        combined=combined,
-        method=method,
-        sensitivity=sensitivity,
-        cautions=tuple(cautions),
-    )
+    return records.AcrossCampaigns(*pair, power, tuple(studies), combined, method, sensitivity, tuple(cautions))
 
 
 def build_points(build: dict[str, Any]) -> list[records.BuildPoint]:
@@ -329,10 +323,7 @@ def bench_histories(campaigns: Sequence[FiledCampaign]) -> tuple[records.BenchHi
     campaigns : sequence of FiledCampaign
         Oldest first.
     """
-    benches: dict[str, list[FiledCampaign]] = defaultdict(list)
-    for campaign in campaigns:
-        benches[campaign.bench].append(campaign)
-    return tuple(_pool(bench, own) for bench, own in sorted(benches.items()))
+    return tuple(_pool(bench, own) for bench, own in _grouped(campaigns, lambda one: one.bench).items())
 
 
 def campaign_scatter(campaign: FiledCampaign) -> records.CampaignScatter | None:
@@ -393,15 +384,8 @@ def _pool(bench: str, own: Sequence[FiledCampaign]) -> records.BenchHistory:
     if sd is not None:
         source = f"{counted(count, 'archived campaign')}{alone} on {bench or 'a bench without a name'}"
         prior = f"prior: {{mount_sd_K_per_W: {sd:.3g}, dof: {dof}, source: {_quoted(source)}}}"
-    return records.BenchHistory(
-        bench=bench,
-        at_power_W=_commonest(power for power in map(_reference_W, own) if power),
-        campaigns=tuple(campaigns),
-        mount_sd_K_per_W=sd,
-        dof=dof,
-        prior=prior,
-        cautions=tuple(cautions),
-    )
+    power_W = _commonest(power for power in map(_reference_W, own) if power)
+    return records.BenchHistory(bench, power_W, tuple(campaigns), sd, dof, prior, tuple(cautions))
 
 
 def _quoted(text: str) -> str:
@@ -428,27 +412,16 @@ def chart_baselines(campaigns: Sequence[FiledCampaign]) -> tuple[records.Baselin
     campaigns : sequence of FiledCampaign
         Oldest first.
     """
-    groups: dict[tuple[str, str], list[FiledCampaign]] = defaultdict(list)
-    for campaign in campaigns:
-        groups[campaign.bench, campaign.baseline].append(campaign)
     charts = []
-    for (bench, treatment), own in sorted(groups.items()):
+    for (bench, treatment), own in _grouped(campaigns, lambda one: (one.bench, one.baseline)).items():
         points = [point for point in filed_mounts(own) if point.treatment == treatment]
         power = _common_step(points)
         if power is None:
             continue
         points = [point for point in points if point.set_power_W == power]
-        present = {point.bag for point in points}
-        charts.append(
-            records.BaselineChart(
-                bench=bench,
-                treatment=treatment,
-                power_W=power,
-                points=tuple(points),
-                chart=individuals_chart([point.resistance_K_per_W for point in points]),
-                not_at_step=tuple(campaign.title for campaign in own if campaign.bag not in present),
-            )
-        )
+        present, chart = {point.bag for point in points}, individuals_chart([p.resistance_K_per_W for p in points])
+        others = tuple(campaign.title for campaign in own if campaign.bag not in present)
+        charts.append(records.BaselineChart(bench, treatment, power, tuple(points), chart, others))
     return tuple(charts)
 
 
@@ -464,12 +437,9 @@ def compare_lots(
     confidence_level : float
         Of the intervals.
     """
-    groups: dict[tuple[str, str], list[records.MountPoint]] = defaultdict(list)
-    for point in filed_mounts(campaigns):
-        groups[point.bench, point.treatment] += [point] if point.lot else []
-    pooled = _pooled_scatter(campaigns)
-    found = []
-    for (bench, treatment), own in sorted(groups.items()):
+    pooled, found = _pooled_scatter(campaigns), []
+    named = [point for point in filed_mounts(campaigns) if point.lot]
+    for (bench, treatment), own in _grouped(named, lambda point: (point.bench, point.treatment)).items():
         power = _common_step(own) or 0.0
         points = [point for point in own if point.set_power_W == power]
         lots: dict[str, list[float]] = defaultdict(list)

@@ -43,7 +43,7 @@ class CampaignScatter:
     time_constant_min: float | None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class BenchHistory:
     """Mount SD of one bench, pooled over campaigns.
 
@@ -119,7 +119,7 @@ class MountPoint:
         return self.rise_K / self.set_power_W
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class BaselineChart:
     """Resistance of a baseline on one bench, mount by mount.
 
@@ -283,7 +283,7 @@ class Study:
     half_K_per_W: float | None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class AcrossCampaigns:
     """One treatment against one baseline, over all campaigns that have both.
 

@@ -165,11 +165,6 @@ def to_frame(result: Any) -> pd.DataFrame:
     raise TypeError(f"no frame can be made of {type(result).__name__}")
 
 
-def mounts_frame(comparison: Comparison) -> pd.DataFrame:
-    """Return the used mounts of a comparison, one row each, with their rise at the reference power."""
-    return records_frame(comparison.mounts)
-
-
 def records_frame(records: Iterable[Any]) -> pd.DataFrame:
     """Return frozen records as rows: intervals as two columns, what holds further records left out.
 
