@@ -275,6 +275,32 @@ def test_days_and_months_that_could_be_exchanged_are_told():
     assert not found.sure
 
 
+@pytest.mark.parametrize("order", [("day", "clock"), ("clock", "day"), ("clock", "power", "day")])
+@pytest.mark.parametrize(
+    ("times", "form"), [(["08:30:00", "08:30:02"], "%H:%M:%S"), (["8:30:00 AM", "8:30:02 AM"], "%I:%M:%S %p")]
+)
+def test_date_and_time_are_one_in_either_order(order, times, form):
+    columns = {"day": ["2026-03-14"] * 2, "clock": times, "power": ["12.5", "12.6"]}
+
+    found = guess_time(order, [columns[name] for name in order], ".")
+
+    assert (found.columns, found.format) == (("day", "clock"), f"%Y-%m-%d {form}")
+
+
+def test_of_two_dates_the_one_beside_the_time_counts():
+    cells = {"day": ["2026-03-14"] * 2, "clock": ["08:30:00", "08:30:02"], "power": ["12.5"] * 2}
+    cells["calibrated"] = ["2025-11-02"] * 2
+
+    for order in (["day", "clock", "power", "calibrated"], ["calibrated", "power", "clock", "day"]):
+        assert guess_time(order, [cells[name] for name in order], ".").columns == ("day", "clock")
+
+
+def test_a_whole_time_counts_before_a_time_of_day_beside_it():
+    found = guess_time(["clock", "stamp"], [["08:30:00", "08:30:02"], ["2026-03-14 08:30:00"] * 2], ".")
+
+    assert (found.columns, found.format) == (("stamp",), "%Y-%m-%d %H:%M:%S")
+
+
 def test_dates_that_only_run_forward_one_way_settle_it():
     cells = ["05/03/2026 23:59:58", "05/04/2026 00:00:02"]  # two seconds beyond midnight, or a month
 

@@ -289,21 +289,26 @@ def guess_time(names: Sequence[str], columns: Sequence[Sequence[str]], decimal: 
         None where no column looks like one.
     """
     dates: list[tuple[str, list[str]]] = []
+    clocks: list[tuple[str, list[str]]] = []
     for name, cells in zip(names, columns, strict=True):
         if not name or all(_plain(cell, decimal) for cell in cells[:20] if cell):
             continue
         if forms := fitting_formats(cells):
-            if not dates or not forms[0].startswith(("%H", "%I")):
+            if not forms[0].startswith(("%H", "%I")):
                 return _clock(forms, name)
-            return _clock([f"{day} {forms[0]}" for day in dates[-1][1]], dates[-1][0], name)
+            clocks.append((name, forms))
+            continue
         midnights = fitting_formats([f"{cell} 00:00" for cell in cells if cell])
         if found := [form.removesuffix(" %H:%M") for form in midnights if form.endswith(" %H:%M")]:
             dates.append((name, found))
-    for (date, found), (name, cells) in itertools.product(dates, zip(names, columns, strict=True)):
-        # Times of digits alone are looked for only beside a date.
-        forms = fitting_formats(cells) if name not in ("", date) else []
-        if forms and "%H" in forms[0]:
-            return _clock([f"{day} {forms[0]}" for day in found], date, name)
+    # Times of digits alone are looked for only beside a date.
+    digits = ((name, fitting_formats(cells)) for name, cells in zip(names, columns, strict=True) if dates and name)
+    for time, forms in itertools.chain(clocks, digits):
+        if dates and forms and forms[0].startswith(("%H", "%I")):
+            date, found = min(dates, key=lambda one: abs(list(names).index(one[0]) - list(names).index(time)))
+            return _clock([f"{day} {forms[0]}" for day in found], date, time)
+    if clocks:
+        return _clock(clocks[0][1], clocks[0][0])
     return _elapsed(names, columns, decimal)
 
 
