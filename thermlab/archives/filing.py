@@ -43,7 +43,7 @@ BESIDE = frozenset({archive_list.LIST, archive_list.INDEX, archive_list.HISTORY,
 _ANONYMOUS = re.compile(r"file \d+")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class Source:
     """A campaign or build as it is about to be filed.
 
@@ -130,15 +130,8 @@ def inspect(source: Path) -> Source:
     if problems:
         raise InputError(problems)
     silent = {".thermlab", f".{kind.output}.lock"}  # the first: reduced runs that earlier versions kept
-    return Source(
-        folder=source,
-        kind=kind,
-        inputs=tuple(inputs),
-        left_out=tuple(sorted(hidden - silent)),
-        results=results,
-        sums=sums,
-        results_sha256=sha256_file(kind.results(source))[0],
-    )
+    left_out, digest = tuple(sorted(hidden - silent)), sha256_file(kind.results(source))[0]
+    return Source(source, kind, tuple(inputs), left_out, results, sums, digest)
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections import defaultdict
 from dataclasses import replace
 from datetime import date
 from itertools import pairwise
@@ -251,14 +252,12 @@ def _nulls(found: Comparison, table: MountTable, scatter: Scatter) -> Iterator[C
     if endless:
         many = "it would take more than 10 000 of each to see a difference as small as the margin."
         yield Caution(f"No number of mounts that would settle {', '.join(endless)}: {many}", "comparison")
-    silent: dict[str, list[str]] = {}
-    for effect in found.secondary:
-        if effect.treatment in answered and effect.difference is not None and effect.interval is None:
-            silent.setdefault(effect.treatment, []).append(effect.estimand)
+    silent = [e for e in found.secondary if e.treatment in answered and e.difference is not None and e.interval is None]
     no_scatter = "a prior mount SD says nothing of it, and one mount of each shows no scatter"
     why = no_scatter if scatter.own_dof <= 0.0 else "its numbers agree to the last digit"
-    for name, estimands in silent.items():
-        yield Caution(f"No interval for {', '.join(estimands)} of {name}: {why}.", "other estimands")
+    for name in dict.fromkeys(effect.treatment for effect in silent):
+        estimands = ", ".join(effect.estimand for effect in silent if effect.treatment == name)
+        yield Caution(f"No interval for {estimands} of {name}: {why}.", "other estimands")
     offset = "an offset between treatments (takes two steps that all mounts share, three with one mount each)"
     shape = "the shape of the rise curve (takes two mounts that share three steps)"
     no_offset = found.offset_check is None and any(item.n_mounts for item in items)
@@ -429,20 +428,15 @@ def campaign_cautions(
         *_about("runs", _repeats(settled), _left_out(settled), _days_exchanged(campaign, settled)),
         *_about_files(notes, files, "runs"),
     ]
-    first: dict[str, Caution] = {}
-    for caution in found:
-        first.setdefault(caution.text, caution)
-    return tuple(first.values())
+    texts = [caution.text for caution in found]
+    return tuple(caution for place, caution in enumerate(found) if caution.text not in texts[:place])
 
 
 def _by_hand(settled: SettledRuns) -> Iterator[str]:
     """Say how many runs are readings without a log, first of all where they stand beside settled rises."""
-    grades: dict[str, list[bool]] = {}
-    for run in settled.runs:
-        if run.used and run.rise_K is not None:
-            grades.setdefault(run.treatment, []).append(run.by_hand)
-    by_hand = sum(map(sum, grades.values()))
-    n_runs = sum(map(len, grades.values()))
+    runs = [(run.treatment, run.by_hand) for run in settled.runs if run.used and run.rise_K is not None]
+    grades = {name: [hand for own, hand in runs if own == name] for name, _ in runs}
+    by_hand, n_runs = sum(hand for _, hand in runs), len(runs)
     if 0 < by_hand < n_runs:
         listed = ", ".join(f"{name} {sum(of)} of {len(of)} runs" for name, of in grades.items())
         low = "one taken before the bench had settled is too low, and makes its treatment look cooler than it is."
@@ -528,11 +522,10 @@ def _days_exchanged(campaign: Campaign, settled: SettledRuns) -> Iterator[str]:
 
 def _repeats(settled: SettledRuns) -> Iterator[str]:
     """Repeats of a step on one mount that differ by more than their own scatter allows."""
-    groups: dict[tuple[str, str, float], list[tuple[float, float, str]]] = {}
+    groups: dict[tuple[str, str, float], list[tuple[float, float, str]]] = defaultdict(list)
     for run in settled.runs:
         if run.used and run.rise_K is not None and run.u_rise_a_K:
-            repeats = groups.setdefault((run.treatment, run.mount, run.set_power_W), [])
-            repeats.append((run.rise_K, run.u_rise_a_K, run.run))
+            groups[run.treatment, run.mount, run.set_power_W].append((run.rise_K, run.u_rise_a_K, run.run))
     for (treatment, mount, power), repeats in groups.items():
         low, high = min(repeats), max(repeats)
         spread, u = high[0] - low[0], math.hypot(low[1], high[1])

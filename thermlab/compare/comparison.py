@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 from scipy.special import fdtr, fdtrc
 
@@ -81,6 +81,9 @@ def compare_treatments(
         ``confidence_level`` is not between 0 and 1.
     """
     _require(treatments, baseline, margin_K, confidence_level)
+    asked: dict[str, Any] = {"margin_K": margin_K, "confidence_level": confidence_level, "variance": variance}
+    asked |= {"reference_power_W": reference_power_W, "order_covariate": order_covariate}
+    asked["mounts_planned"] = mounts_planned
     alpha = 1.0 - confidence_level
     table = tabulate_mounts(runs, treatments)
     reference = reference_rise(table, reference_power_W)
@@ -135,14 +138,7 @@ def compare_treatments(
         mounts=summarise_mounts(table, reference),
         prior=prior_use,
         drift_K_per_mount=scatter.drift_per_mount,
-        settings={
-            "margin_K": margin_K,
-            "confidence_level": confidence_level,
-            "reference_power_W": reference_power_W,
-            "variance": variance,
-            "order_covariate": order_covariate,
-            "mounts_planned": mounts_planned,
-        },
+        settings=asked,
     )
     return replace(found, caution_list=comparison_cautions(found, table, reference, scatter, chosen))
 

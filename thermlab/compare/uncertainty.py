@@ -217,9 +217,7 @@ def combine_each(lines: Sequence[BudgetLine], *, confidence_level: float = 0.95)
     -------
     dict of str to Combined
     """
-    each: dict[Quantity, list[BudgetLine]] = {}
-    for line in lines:
-        each.setdefault(line.quantity, []).append(line)
+    each = {quantity: [own for own in lines if own.quantity == quantity] for quantity in (i.quantity for i in lines)}
     return {quantity: combine(own, confidence_level=confidence_level) for quantity, own in each.items()}
 
 

@@ -480,9 +480,9 @@ def _shed(runs: Sequence[ReducedRun]) -> tuple[str, ...]:
 
 
 def _steps_of_verdicts(comparison: Comparison, margin_K: float) -> tuple[str, ...]:
-    groups: dict[tuple[str, bool], list[TreatmentComparison]] = {}
+    groups: dict[tuple[str, bool], list[TreatmentComparison]] = defaultdict(list)
     for item in comparison.treatments:
-        groups.setdefault((item.verdict, item.mounts_needed is None), []).append(item)
+        groups[item.verdict, item.mounts_needed is None].append(item)
     return tuple(dict.fromkeys(_step(comparison, items, f"{margin_K:g} K") for items in groups.values()))
 
 

@@ -110,7 +110,7 @@ class Doubt:
     influence: Influence | None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class Exploration:
     """A campaign reduced once, with all that can be looked at.
 
@@ -176,15 +176,9 @@ def explore(campaign: str | Path, **overrides: Any) -> Exploration:
     influences = {run.run: _weigh(analysis, settled, run.run, (run,)) for run in weigh}
     left = {run.run: largest_residual_K(estimates.get(run.run)) for run in settled.runs}
     doubts = [Doubt(run, left[run.run], influences.get(run.run)) for run in settled.runs]
-    return Exploration(
-        campaign=analysis.campaign,
-        analysis=analysis,
-        settled=settled,
-        traces={run: estimate.trace for run, estimate in estimates.items()},
-        estimates=estimates,
-        doubts=tuple(sorted(doubts, key=_more_doubt_first)),
-        mounts=tuple(_weigh_mounts(analysis, settled)),
-    )
+    traces, ranked = {run: one.trace for run, one in estimates.items()}, tuple(sorted(doubts, key=_more_doubt_first))
+    mounts = tuple(_weigh_mounts(analysis, settled))
+    return Exploration(analysis.campaign, analysis, settled, traces, estimates, ranked, mounts)
 
 
 def _more_doubt_first(doubt: Doubt) -> tuple[float, ...]:
@@ -341,12 +335,10 @@ def _less(one: float | None, other: float | None) -> float | None:
 
 def _weigh_mounts(analysis: Analysis, settled: SettledRuns) -> Iterator[Influence]:
     """Draw the conclusions without each mount in turn."""
-    mounts: dict[tuple[str, str], list[ReducedRun]] = {}
-    for run in settled.runs:
-        if run.used:
-            mounts.setdefault((run.treatment, run.mount), []).append(run)
-    for (treatment, mount), runs in mounts.items():
-        yield _weigh(analysis, settled, f"{treatment}, mount {mount}", tuple(runs))
+    used = [run for run in settled.runs if run.used]
+    for treatment, mount in dict.fromkeys((run.treatment, run.mount) for run in used):
+        own = tuple(run for run in used if (run.treatment, run.mount) == (treatment, mount))
+        yield _weigh(analysis, settled, f"{treatment}, mount {mount}", own)
 
 
 def _concluded(analysis: Analysis, settled: SettledRuns, *, left_out: set[str], put_back: set[str]) -> Analysis:

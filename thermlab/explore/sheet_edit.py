@@ -54,12 +54,12 @@ class SheetEdit:
     line: int
     before: str
     after: str
-    written: bool
-    backup: Path | None
-    note: str
+    written: bool = False
+    backup: Path | None = None
+    note: str = "Nothing written."
 
     def __str__(self) -> str:
-        done = f"written; the sheet as it was is kept as {self.backup.name}" if self.backup is not None else self.note
+        done = self.note if self.backup is None else f"written; the sheet as it was is kept as {self.backup.name}"
         return f"{NAME}:{self.line} run {self.run}: exclude {self.before!r} -> {self.after!r} ({done})"
 
     def _repr_html_(self) -> str:
@@ -143,9 +143,7 @@ def _edit(campaign: Campaign | str | Path, run: str, reason: str | None, *, writ
     line = next(entry for entry in known.runs if entry.run == run)
     if reason is None:
         reason = sheet.reason
-    edit = SheetEdit(
-        run=run, line=line.line, before=line.exclude, after=reason, written=False, backup=None, note="Nothing written."
-    )
+    edit = SheetEdit(run=run, line=line.line, before=line.exclude, after=reason)
     if reason == sheet.reason:
         # Also where the campaign was read before the same edit: the cell may be run again.
         return replace(edit, before=reason, note="Nothing to write: the sheet says so already.")

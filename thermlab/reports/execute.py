@@ -148,11 +148,9 @@ class Kernels:
 
     def take(self, name: str = KERNEL) -> _StartingKernel:
         """Return a kernel that nobody else has; whoever takes it closes it."""
-        if name != KERNEL:
+        if name != KERNEL or self._next is None:
             return _StartingKernel(name)
-        self.begin()
         taken, self._next = self._next, None
-        assert taken is not None  # noqa: S101 - begin() has just seen to it
         return taken
 
 
@@ -315,11 +313,8 @@ def _failure(state: Any, cell: int | None, message: str, partial: Path) -> Execu
 
 def _problems(text: str) -> list[Problem]:
     """Read problems back from the text of an InputError that was raised in the kernel."""
-    found = []
-    for line in _COLOUR.sub("", text).splitlines():
-        match = _PROBLEM.fullmatch(line)
-        found.append(Problem(**match.groupdict()) if match else Problem("input", line, "see the documentation"))
-    return found
+    lines = [(line, _PROBLEM.fullmatch(line)) for line in _COLOUR.sub("", text).splitlines()]
+    return [Problem(**m.groupdict()) if m else Problem("input", line, "see the documentation") for line, m in lines]
 
 
 def normalise(notebook: Any, *, parameters: Mapping[str, Any], paths: Mapping[str, str]) -> Any:
