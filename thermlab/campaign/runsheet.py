@@ -99,6 +99,8 @@ class _Sheet:
         self.treatments = treatments
         self.time = time
         self.separator = ","
+        self.line = 0
+        self.cells: dict[str, str] = {}
         self.runs: list[RunLine] = []
         self.problems: list[tuple[int, Problem]] = []
         self.cautions: list[str] = []
@@ -109,66 +111,65 @@ class _Sheet:
         self.files: dict[str, Path | PathRefusedError] = {}
         self.cuts: dict[Path, list[tuple[float, float, RunLine]]] = {}
 
-    def refuse(self, line: int, column: str, found: str, allowed: str) -> None:
+    def refuse(self, column: str, found: str, allowed: str, *, line: int | None = None) -> None:
+        """Keep a problem of the line that is read, or of another."""
+        line = self.line if line is None else line
         where = (f"{NAME}:{line}" if line else NAME) + (f" ({column})" if column else "")
         self.problems.append((line, Problem(where, found, allowed)))
 
-    def add(self, cells: dict[str, str], line: int) -> None:
+    def add(self, cells: dict[str, str]) -> None:
         """Check one line on its own and keep it where it is well formed."""
         before = len(self.problems)
-        self.texts(cells, line)
-        power = self.number(cells, "set_power_W", line, (0.0, MAX_POWER_W), "a number of watts above 0, at most 100000")
-        room, reading = self.by_hand(cells, line)
-        found = self.file(cells, line)
-        start, end = (self.moment(cells["log"] and cells[column], column, line) for column in ("start", "end"))
+        self.cells = cells
+        self.texts()
+        power = self.number("set_power_W", (0.0, MAX_POWER_W), "a number of watts above 0, at most 100000")
+        room, reading = self.by_hand()
+        found = self.file()
+        start, end = (self.moment(cells["log"] and cells[column], column) for column in ("start", "end"))
         if start is not None and end is not None and self.time is not None:
             end = after_midnight(start, end, self.time)
         if start is not None and end is not None and end <= start:
-            self.refuse(
-                line, "end", f"{shown(cells['end'])}, not after start {shown(cells['start'])}", "an end after the start"
-            )
+            text = f"{shown(cells['end'])}, not after start {shown(cells['start'])}"
+            self.refuse("end", text, "an end after the start")
         if len(self.problems) > before:
             return
         fields = {name: cells.get(name, "") for name in (*REQUIRED, *OPTIONAL) if name != "set_power_W"}
         fields["log"] = cells["log"] and PurePosixPath(cells["log"]).as_posix()
         fields["started"] = cells.get("started", "").replace(" ", "T", 1)
-        entry = RunLine(set_power_W=power or 0.0, line=line, room_C=room, reading_C=reading, **fields)
+        entry = RunLine(set_power_W=power or 0.0, line=self.line, room_C=room, reading_C=reading, **fields)
         self.runs.append(entry)
         self.logged_too += [entry.run] if entry.log and reading is not None and not entry.exclude else []
         if found is not None and not entry.exclude:
             cut = (-math.inf if start is None else start, math.inf if end is None else end, entry)
             self.cuts.setdefault(found, []).append(cut)
 
-    def texts(self, cells: dict[str, str], line: int) -> None:
+    def texts(self) -> None:
         """Check the cells that are text."""
+        cells = self.cells
         for column in ("run", "treatment", "mount", "log", "set_power_W"):
             # A reading needs no log, nor does one that is still to come, where the sheet has a column for it.
             spared = column == "log" and (cells.get("reading_C") or ("reading_C" in cells and cells["exclude"]))
             if not cells[column] and not spared:
                 more = ", or a finished reading in the column reading_C" if column == "log" else ""
-                self.refuse(line, column, "nothing", f"not blank{more}")
+                self.refuse(column, "nothing", f"not blank{more}")
         for column in ("run", "treatment", "mount"):
             if len(cells[column]) > 200:
-                self.refuse(line, column, f"{len(cells[column])} characters", "at most 200 characters")
+                self.refuse(column, f"{len(cells[column])} characters", "at most 200 characters")
         for column, text in cells.items():
             if commands_terminal(text.translate({9: " ", 10: " ", 13: " "})):
-                self.refuse(line, column, f"{shown(text)} with control characters", "text without control characters")
+                self.refuse(column, f"{shown(text)} with control characters", "text without control characters")
         run = cells["run"]
         if run and run in self.first_line:
-            self.refuse(
-                line, "run", f"{shown(run)} a second time (first on line {self.first_line[run]})", "each run once"
-            )
-        self.first_line.setdefault(run, line)
+            self.refuse("run", f"{shown(run)} a second time (first on line {self.first_line[run]})", "each run once")
+        self.first_line.setdefault(run, self.line)
         treatment = cells["treatment"]
         if treatment and self.treatments is not None and treatment not in self.treatments:
             names = ", ".join(shown(name) for name in list(self.treatments)[:30])
-            self.refuse(line, "treatment", shown(treatment), f"one of the treatments of campaign.yaml: {names}")
+            self.refuse("treatment", shown(treatment), f"one of the treatments of campaign.yaml: {names}")
 
-    def number(
-        self, cells: dict[str, str], column: str, line: int, between: tuple[float, float], allowed: str
-    ) -> float | None:
+    def number(self, column: str, between: tuple[float, float], allowed: str) -> float | None:
         """Return the number of a cell, None where it is blank or no number within the bounds."""
-        text = cells.get(column, "")
+        text = self.cells.get(column, "")
         # Only where a comma cannot stand between cells may it be a decimal sign.
         number = text if self.separator == "," else text.replace(",", ".")
         value = float(number) if _NUMBER.match(number) else math.nan
@@ -176,29 +177,30 @@ class _Sheet:
         if low <= value <= high and (value > 0 or column != "set_power_W"):
             return value
         if text:
-            self.refuse(line, column, shown(text), f"{allowed}{' with a decimal point' if ',' in text else ''}")
+            self.refuse(column, shown(text), f"{allowed}{' with a decimal point' if ',' in text else ''}")
         return None
 
-    def by_hand(self, cells: dict[str, str], line: int) -> tuple[float | None, float | None]:
+    def by_hand(self) -> tuple[float | None, float | None]:
         """Check what was read off by hand; return room and finished reading, degC."""
+        cells = self.cells
         room, reading = (
-            self.number(cells, column, line, (low, high), f"{what} in degC, from {low:g} to {high:g}")
+            self.number(column, (low, high), f"{what} in degC, from {low:g} to {high:g}")
             for column, what, (low, high) in (("room_C", "a room", ROOM_C), ("reading_C", "a reading", READING_C))
         )
         if room is not None and reading is not None and reading <= room:
-            self.refuse(line, "reading_C", f"{reading:g}, not above the room of {room:g}", "a reading above the room")
+            self.refuse("reading_C", f"{reading:g}, not above the room of {room:g}", "a reading above the room")
         started = cells.get("started", "")
         if started and date_seconds(started) is None:
             allowed = "a date such as 2026-03-31, or with its time 2026-03-31 14:05"
-            self.refuse(line, "started", shown(started), allowed)
+            self.refuse("started", shown(started), allowed)
         for column in ("start", "end"):
             if cells[column] and not cells["log"]:
                 allowed = "blank without a log; when the reading was taken goes into the column started"
-                self.refuse(line, column, shown(cells[column]), allowed)
+                self.refuse(column, shown(cells[column]), allowed)
         return room, reading
 
-    def file(self, cells: dict[str, str], line: int) -> Path | None:
-        log = cells["log"]
+    def file(self) -> Path | None:
+        log = self.cells["log"]
         if not log:
             return None
         if log not in self.files:
@@ -209,22 +211,22 @@ class _Sheet:
         found = self.files[log]
         if isinstance(found, Path):
             return found
-        if found.missing and cells["exclude"]:
-            self.lost.append((log, cells["run"]))
+        if found.missing and self.cells["exclude"]:
+            self.lost.append((log, self.cells["run"]))
         elif found.missing:
-            self.to_come.append((line, log, found))
-            cells["exclude"] = NOT_MADE
+            self.to_come.append((self.line, log, found))
+            self.cells["exclude"] = NOT_MADE
         else:
-            self.refuse(line, "log", found.found, found.allowed)
+            self.refuse("log", found.found, found.allowed)
         return None
 
-    def moment(self, text: str, column: str, line: int) -> float | None:
+    def moment(self, text: str, column: str) -> float | None:
         if not text or self.time is None:
             return None
         try:
             return parse_time(text, self.time)
         except TimeRefusedError as refused:
-            self.refuse(line, column, refused.found, refused.allowed)
+            self.refuse(column, refused.found, refused.allowed)
             return None
 
     def overlaps(self) -> None:
@@ -234,7 +236,7 @@ class _Sheet:
         for entry, holder in (pair for cuts in self.cuts.values() for pair in overlapping(cuts)):
             other = f"run {shown(holder.run)} of line {holder.line} in {shown(entry.log)}"
             found = f"run {shown(entry.run)} overlapping {other}"
-            self.refuse(entry.line, "start", found, "runs that do not share rows of a log")
+            self.refuse("start", found, "runs that do not share rows of a log", line=entry.line)
 
 
 def overlapping(cuts: Iterable[tuple[float, float, T]]) -> Iterator[tuple[T, T]]:
@@ -300,7 +302,7 @@ def _runs_to_come(sheet: _Sheet) -> None:
     """Take used runs whose log is not there as not made, and name each log: it may be mistyped."""
     if not any(not run.exclude for run in sheet.runs):
         for line, _, missing in sheet.to_come:
-            sheet.refuse(line, "log", missing.found, missing.allowed)
+            sheet.refuse("log", missing.found, missing.allowed, line=line)
     elif sheet.to_come:
         lines: dict[str, list[str]] = {}
         for line, log, _ in sheet.to_come:
@@ -323,7 +325,7 @@ def _decoded(raw: bytes, sheet: _Sheet) -> str | None:
         sheet.problems.append((0, text))
         return None
     if "\0" in text:
-        sheet.refuse(text.count("\n", 0, text.index("\0")) + 1, "", "a NUL byte", "text in utf-8")
+        sheet.refuse("", "a NUL byte", "text in utf-8", line=text.count("\n", 0, text.index("\0")) + 1)
         return None
     return text
 
@@ -355,27 +357,25 @@ def _read_lines(text: str, sheet: _Sheet) -> None:
     begun = 1
     try:
         for raw_cells in reader:
-            line, begun = begun, reader.line_num + 1
+            sheet.line, begun = begun, reader.line_num + 1
             commas[0] = 0
-            if line > MAX_LINES:
-                sheet.refuse(line, "", f"more than {MAX_LINES} lines", f"at most {MAX_LINES} lines")
+            if sheet.line > MAX_LINES:
+                sheet.refuse("", f"more than {MAX_LINES} lines", f"at most {MAX_LINES} lines")
                 return
             cells = [cell.strip() for cell in raw_cells]
             if header is not None:
-                _line(cells, header, line, sheet)
-            elif any(cells):
-                header = _header(cells, line, sheet)
-                if header is None:
-                    return
+                _line(cells, header, sheet)
+            elif any(cells) and (header := _header(cells, sheet)) is None:
+                return
             if len(sheet.problems) > 10 * MAX_PROBLEMS:
                 return
     except csv.Error as error:
-        sheet.refuse(begun, "", f"what CSV cannot read ({error})", "comma-separated cells, quotes in pairs")
+        sheet.refuse("", f"what CSV cannot read ({error})", "comma-separated cells, quotes in pairs", line=begun)
         return
     if header is None:
-        sheet.refuse(0, "", "no header line", "the header " + ",".join(REQUIRED))
+        sheet.refuse("", "no header line", "the header " + ",".join(REQUIRED), line=0)
     elif not sheet.runs and not sheet.problems:
-        sheet.refuse(0, "", "no runs", "one line per run below the header")
+        sheet.refuse("", "no runs", "one line per run below the header", line=0)
 
 
 def _bounded(lines: Iterable[str], commas: list[int], between: str) -> Iterator[str]:
@@ -387,7 +387,7 @@ def _bounded(lines: Iterable[str], commas: list[int], between: str) -> Iterator[
         yield line
 
 
-def _line(cells: list[str], header: list[str], line: int, sheet: _Sheet) -> None:
+def _line(cells: list[str], header: list[str], sheet: _Sheet) -> None:
     while len(cells) > len(header) and not cells[-1]:
         cells.pop()
     if not any(cells):
@@ -395,17 +395,17 @@ def _line(cells: list[str], header: list[str], line: int, sheet: _Sheet) -> None
     if len(cells) != len(header):
         between = {",": "a comma", ";": "a semicolon", "\t": "a tab"}[sheet.separator]
         allowed = f"{len(header)} cells, as in the header (quote text that holds {between})"
-        sheet.refuse(line, "", f"{len(cells)} cells", allowed)
+        sheet.refuse("", f"{len(cells)} cells", allowed)
     elif any(len(cell) > MAX_CELL for cell in cells):
-        sheet.refuse(line, "", f"a cell of more than {MAX_CELL} characters", f"at most {MAX_CELL} characters")
+        sheet.refuse("", f"a cell of more than {MAX_CELL} characters", f"at most {MAX_CELL} characters")
     else:
-        sheet.add(dict(zip(header, cells, strict=True)), line)
+        sheet.add(dict(zip(header, cells, strict=True)))
 
 
-def _header(cells: list[str], line: int, sheet: _Sheet) -> list[str] | None:
+def _header(cells: list[str], sheet: _Sheet) -> list[str] | None:
     allowed = f"the header {','.join(REQUIRED)} (any order), optionally {', '.join(OPTIONAL + BY_HAND)}"
     if len(cells) <= 2 and cells[0].count("|") >= 3:
-        sheet.refuse(line, "", "cells separated by bars", "cells separated by commas, semicolons or tabs")
+        sheet.refuse("", "cells separated by bars", "cells separated by commas, semicolons or tabs")
         return None
     while len(cells) > 1 and not cells[-1]:
         cells.pop()
@@ -415,5 +415,5 @@ def _header(cells: list[str], line: int, sheet: _Sheet) -> list[str] | None:
     twice = sorted(name for name, count in Counter(cells).items() if count > 1)
     for names, words in ((missing, "no column"), (unknown, "the unknown column"), (twice, "twice the column")):
         if names:
-            sheet.refuse(line, "", f"{words} {', '.join(shown(name) for name in names[:20])}", allowed)
+            sheet.refuse("", f"{words} {', '.join(shown(name) for name in names[:20])}", allowed)
     return cells if len(sheet.problems) == before else None

@@ -103,14 +103,14 @@ _Times = tuple[Any, Any, tuple[ClockJump, ...]]
 
 
 def _read_table(
-    path: Path, how: HowWritten, roles: Sequence[Role], *, name: str, key: str
+    path: Path, how: HowWritten, roles: Sequence[Role], *, name: str, key: str, raw: bytes | None = None
 ) -> tuple[_LogRows, _Times, dict[str, Any]]:
     """Read the declared columns of a delimited log, exactly as `key` of ``campaign.yaml`` declares them.
 
     Returns its lines, its times as from :func:`close_jumps`, and by role key its columns, (n, n_columns), in degC, W
     or MHz, NaN where missing.
     """
-    log = read_text(path, how.encoding, name=name, key=key)
+    log = read_text(path, how.encoding, name=name, key=key, raw=raw)
     time_role = Role(f"{key}.time", how.time.columns, "", single=True)
     header = find_header(log, [time_role, *roles], how.delimiter)
     region = log.data[header.end :]
@@ -562,7 +562,7 @@ class Log(RoomLog):
     n_missing: dict[str, int]
 
 
-def read_log(path: Path, settings: LogSettings, *, name: str) -> Log:
+def read_log(path: Path, settings: LogSettings, *, name: str, raw: bytes | None = None) -> Log:
     """Read a sensor log.
 
     Parameters
@@ -573,6 +573,8 @@ def read_log(path: Path, settings: LogSettings, *, name: str) -> Log:
         ``log:`` of ``campaign.yaml``.
     name : str
         What problems call the file: its path relative to the campaign folder.
+    raw : bytes, optional
+        What stands in for the bytes of the file, such as a part of it.
 
     Returns
     -------
@@ -588,7 +590,7 @@ def read_log(path: Path, settings: LogSettings, *, name: str) -> Log:
         for purpose in ("temperature", "power", "clock", "ambient")
         if (declared := getattr(settings, purpose)) is not None
     ]
-    table, (raw_time_s, time_s, jumps), values = _read_table(path, settings, roles, name=name, key="log")
+    table, (raw_time_s, time_s, jumps), values = _read_table(path, settings, roles, name=name, key="log", raw=raw)
     # A mean over the columns that happen to be there would step where one of them drops out.
     means = {key: values[key].mean(axis=1) for key in ("log.clock", "log.ambient") if key in values}
     return Log(

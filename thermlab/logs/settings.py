@@ -157,11 +157,8 @@ class TimeSettings(Model):
         """Format or unit, not both; elapsed time in one column."""
         has = [key for key in ("format", "unit") if data.get(key) is not None]
         if len(has) != 1:
-            yield Broken(
-                (),
-                " and ".join(has) or "neither format nor unit",
-                "exactly one of format (clock times), unit (elapsed time)",
-            )
+            allowed = "exactly one of format (clock times), unit (elapsed time)"
+            yield Broken((), " and ".join(has) or "neither format nor unit", allowed)
         columns = data.get("columns")
         if has == ["unit"] and isinstance(columns, (list, tuple)) and len(columns) > 1:
             yield Broken(("columns",), f"{len(columns)} columns", "one column of elapsed time")
@@ -208,9 +205,8 @@ class TextSettings(Model):
         """Delimiter and decimal sign differ."""
         delimiter, decimal = data.get("delimiter", ","), data.get("decimal", ".")
         if delimiter == decimal:
-            yield Broken(
-                ("decimal",), f"{decimal!r} as delimiter and as decimal sign", "a delimiter other than the decimal sign"
-            )
+            found = f"{decimal!r} as delimiter and as decimal sign"
+            yield Broken(("decimal",), found, "a delimiter other than the decimal sign")
 
 
 class LogSettings(TextSettings):

@@ -11,7 +11,7 @@ import functools
 import hashlib
 import re
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -75,7 +75,7 @@ class LogText:
         return Problem(where, found, allowed)
 
 
-def read_text(path: Path, encoding: str, *, name: str, key: str) -> LogText:
+def read_text(path: Path, encoding: str, *, name: str, key: str, raw: bytes | None = None) -> LogText:
     """Read a log once and decode it as declared.
 
     Parameters
@@ -88,6 +88,8 @@ def read_text(path: Path, encoding: str, *, name: str, key: str) -> LogText:
         What problems call it.
     key : str
         Key of ``campaign.yaml`` that declares it, ``log`` or ``ambient_log``.
+    raw : bytes, optional
+        What stands in for the bytes of the file.
 
     Returns
     -------
@@ -99,7 +101,7 @@ def read_text(path: Path, encoding: str, *, name: str, key: str) -> LogText:
         Where it cannot be read, is not text in this encoding, or holds NUL bytes between its lines.
     """
     try:
-        raw = read_plain(path, MAX_BYTES)
+        raw = read_plain(path, MAX_BYTES) if raw is None else raw
     except PathRefusedError as refused:
         raise InputError([Problem(name, refused.found, refused.allowed)]) from None
     log = LogText(name, hashlib.sha256(raw).hexdigest(), raw, key, encoding)
@@ -357,30 +359,24 @@ def _columns(log: LogText, line: int, names: list[str], roles: Sequence[Role]) -
             if other != role.key:
                 text = f"{shown(names[position])} for {other} and for {role.key}"
                 problems.append(log.problem(line, role.key, text, "patterns that match a column for one purpose only"))
-        problems += _bad_names(log, line, names, role, found) + _other_units(log, line, names, role, found)
+        problems += [log.problem(line, *said) for said in _odd_names(log.encoding, names, role, found)]
     if problems:
         raise InputError(problems)
     return columns
 
 
-def _bad_names(log: LogText, line: int, names: list[str], role: Role, found: list[int]) -> list[Problem]:
-    problems = []
+def _odd_names(encoding: str, names: list[str], role: Role, found: list[int]) -> Iterator[tuple[str, str, str]]:
+    """Yield column, what was found and what is allowed of columns whose name cannot be what it should be."""
     for name in sorted({names[position] for position in found}):
         if names.count(name) > 1 and any(matcher(pattern).match(name) for pattern in role.patterns):
             text = f"the column name {shown(name)} {names.count(name)} times"
             allowed = f"declared columns with names of their own, or by their order: {shown(name + '#1')} is the first"
-            problems.append(log.problem(line, role.key, text, allowed))
-        if "\ufffd" in name or (not log.encoding.lower().startswith("utf") and re.search("[ÂÃ][\u0080-\u00bf]", name)):
-            allowed = f"a header in {log.encoding}; it reads like another encoding, perhaps utf-8"
-            problems.append(log.problem(line, role.key, f"the column name {shown(name)}", allowed))
-    return problems
-
-
-def _other_units(log: LogText, line: int, names: list[str], role: Role, found: list[int]) -> list[Problem]:
-    """Refuse columns whose own name says another unit than is declared: one of the two is a wrong number."""
-    problems = []
-    for position in found:
-        name = names[position]
+            yield role.key, text, allowed
+        if "\ufffd" in name or (not encoding.lower().startswith("utf") and re.search("[ÂÃ][\u0080-\u00bf]", name)):
+            allowed = f"a header in {encoding}; it reads like another encoding, perhaps utf-8"
+            yield role.key, f"the column name {shown(name)}", allowed
+    # A name that says another unit than is declared: one of the two is a wrong number.
+    for name in (names[position] for position in found):
         match = _UNIT_IN_NAME.search(name)
         word = "" if match is None else next(filter(None, match.groups()))
         unit = UNIT_OF.get(word) or UNIT_OF.get(word.capitalize())
@@ -393,8 +389,7 @@ def _other_units(log: LogText, line: int, names: list[str], role: Role, found: l
             continue
         key = f"{role.key.removesuffix('.columns')}.unit"
         text = f"the unit {word} in the name of the column, and {key}: {role.unit} in campaign.yaml"
-        problems.append(log.problem(line, name, text, f"one unit: {key}: {unit}, or the column that is in {role.unit}"))
-    return problems
+        yield name, text, f"one unit: {key}: {unit}, or the column that is in {role.unit}"
 
 
 _UNIT_IN_NAME = re.compile(

@@ -8,7 +8,7 @@ from thermlab.base.faces import face
 __all__, __getattr__, __dir__ = face(
     __name__,
     **{"checks.between": "check_readings reading_marks same_readings"},
-    reading="check cut_run read_campaign_logs",
+    reading="check cut_run read_campaign_logs read_room",
     records="Array Booleans FLAG_NAMES Flag HeldPower NO_LOG ReducedRun SETTLED_RISE SensorRise TOO_SHORT Severity "
     "raise_flag rise_name",
     settled_rise="Estimate time_constant_leverage",

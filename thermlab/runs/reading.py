@@ -6,7 +6,7 @@ after it nothing is read any more.
 
 import math
 import re
-from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -31,6 +31,45 @@ _ROOM_COVERED = 0.9  # a reading less at an end is no matter
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class LogCheck:
+    """What a log holds.
+
+    Attributes
+    ----------
+    name : str
+        Path relative to the campaign folder.
+    columns : tuple of str
+        The columns that were read.
+    n_rows : int
+        Rows of readings.
+    interval_s : float
+        Median time between rows, s.
+    begins : str
+        Its first time, as a date and time, a time of day, or seconds.
+    span_min : float
+        Time from its first to its last row, min.
+    notes : tuple of str
+        What was passed over, missing readings, and where the clock was set back.
+    """
+
+    name: str
+    columns: tuple[str, ...]
+    n_rows: int
+    interval_s: float
+    begins: str
+    span_min: float
+    notes: tuple[str, ...]
+
+    def summary(self) -> str:
+        """Return one paragraph for a person."""
+        head = (
+            f"{self.name}: {self.n_rows} rows every {self.interval_s:.4g} s from {self.begins}, "
+            f"{self.span_min:.1f} min; columns {', '.join(self.columns)}"
+        )
+        return "\n".join([head, *(f"    {note}" for note in self.notes)])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Readings:
     """Traces of a campaign and what was noticed on reading.
 
@@ -42,22 +81,23 @@ class Readings:
         Checksum of every file read, by its path in the campaign folder.
     notes : tuple of str
         What the reader passed over, each with its file.
+    logs : tuple of LogCheck
+        What each log holds, the room's own last.
     """
 
     traces: tuple[Trace | None, ...]
     sha256: dict[str, str]
     notes: tuple[str, ...]
+    logs: tuple[LogCheck, ...]
 
 
-def read_campaign_logs(campaign: RunsToReduce, *, seen: Callable[[Log | RoomLog], None] | None = None) -> Readings:
+def read_campaign_logs(campaign: RunsToReduce) -> Readings:
     """Read all logs of a campaign, each once, and cut them into runs.
 
     Parameters
     ----------
     campaign : RunsToReduce
         A campaign that passed its own checks.
-    seen : callable, optional
-        Told of every log as it is read, the room's own first.
 
     Returns
     -------
@@ -68,31 +108,26 @@ def read_campaign_logs(campaign: RunsToReduce, *, seen: Callable[[Log | RoomLog]
     InputError
         With every problem of every log and every empty cut.
     """
-    problems: list[Problem] = []
-    notes: list[str] = []
-    sha256 = dict(campaign.sha256)
-    room = _read_room(campaign, problems, notes, sha256)
-    if seen is not None and isinstance(room, RoomLog):
-        seen(room)
-    traces: dict[int, Trace | None] = {line.line: None for line in campaign.runs if not line.log}
+    room, notes, problems = _room_or_problems(campaign)
+    sha256 = campaign.sha256 | ({room.name: room.sha256} if isinstance(room, RoomLog) else {})
+    logs: list[LogCheck] = []
+    traces: dict[int, Trace | None] = {line.line: None for line in campaign.runs}
     spans: dict[str, tuple[float, float]] = {}
     spool = Spool()
     for name in dict.fromkeys(line.log for line in campaign.runs if line.log):  # each log is read once and let go
         lines = [line for line in campaign.runs if line.log == name]
         path = campaign.folder / name
         if not path.is_file():
-            if all(line.exclude for line in lines):
-                traces.update({line.line: None for line in lines})
-                continue
-            problems.extend(Problem(f"runs.csv:{line.line} (log)", repr(name), "a log that exists") for line in lines)
+            if not all(line.exclude for line in lines):
+                places = (f"runs.csv:{line.line} (log)" for line in lines)
+                problems.extend(Problem(place, repr(name), "a log that exists") for place in places)
             continue
         try:
             log = read_log(path, campaign.settings.how_read, name=name)
         except InputError as error:
             problems.extend(error.problems)
             continue
-        if seen is not None:
-            seen(log)
+        logs.append(_log_check(log, tuple(log.n_missing)))
         sha256[name] = log.sha256
         notes.extend(f"{name}: {note}" for note in log.notes)
         if not all(line.exclude for line in lines):
@@ -105,13 +140,22 @@ def read_campaign_logs(campaign: RunsToReduce, *, seen: Callable[[Log | RoomLog]
                 where = f"runs.csv:{line.line} (start, end)"
                 problems.append(Problem(where, f"no readings of {name} {cut}", "a cut that holds the run"))
             traces[line.line] = None if trace is None else spool.keep(trace)
-    if isinstance(room, RoomLog):
+    if isinstance(room, RoomLog) and campaign.settings.ambient_log is not None:
         problems.extend(_days_untold(room, spans))
+        logs.append(_log_check(room, campaign.settings.ambient_log.columns))
     if problems:
         raise InputError(problems)
     _require_some_room(campaign, traces)
     in_order = tuple(traces[line.line] for line in campaign.runs)
-    return Readings(traces=in_order, sha256=sha256, notes=(*read_twice(campaign, in_order, sha256), *notes))
+    notes = [*read_twice(campaign, in_order, sha256), *notes]
+    return Readings(traces=in_order, sha256=sha256, notes=tuple(notes), logs=tuple(logs))
+
+
+def _room_or_problems(campaign: RunsToReduce) -> tuple[RoomLog | float | None, list[str], list[Problem]]:
+    try:
+        return *read_room(campaign), []
+    except InputError as error:
+        return None, [], list(error.problems)
 
 
 def read_twice(campaign: RunsToReduce, traces: Sequence[Trace | None], sha256: Mapping[str, str]) -> list[str]:
@@ -148,27 +192,24 @@ def read_twice(campaign: RunsToReduce, traces: Sequence[Trace | None], sha256: M
     return found
 
 
-def _read_room(
-    campaign: RunsToReduce, problems: list[Problem], notes: list[str], sha256: dict[str, str]
-) -> RoomLog | float | None:
+def read_room(campaign: RunsToReduce) -> tuple[RoomLog | float | None, list[str]]:
+    """Read the room where it is not in the logs: its own file or a constant in degC, and what the reader passed over.
+
+    Readings of zero far from all others are missing. Errors as in :func:`thermlab.logs.log.read_log`.
+    """
     settings = campaign.settings
     if settings.ambient_constant is not None:
-        return float(settings.ambient_constant.value_C)
+        return float(settings.ambient_constant.value_C), []
     if settings.ambient_log is None:
-        return None
+        return None, []
     name = settings.ambient_log.file
-    try:
-        room = read_room_log(campaign.folder / name, settings.ambient_log, name=name)
-    except InputError as error:
-        problems.extend(error.problems)
-        return 0.0
-    sha256[name] = room.sha256
-    notes.extend(f"{name}: {note}" for note in room.notes)
+    room = read_room_log(campaign.folder / name, settings.ambient_log, name=name)
+    notes = [f"{name}: {note}" for note in room.notes]
     zeros = zero_rows(room.ambient_C, room.ambient_C[:0])
     if zeros.any():
         notes.append(f"{name}: {int(zeros.sum())} readings of exactly zero far from the others taken as missing")
         room = replace(room, ambient_C=np.where(zeros, np.nan, room.ambient_C))
-    return room
+    return room, notes
 
 
 def cut_run(
@@ -218,45 +259,6 @@ def _require_some_room(campaign: RunsToReduce, traces: dict[int, Trace | None]) 
         return
     allowed = "a room file on the clock of the logs; ambient_log.clock_offset_s (s) is added to its times"
     raise InputError([Problem(settings.ambient_log.file, "no reading of the room during any run", allowed)])
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LogCheck:
-    """What a log holds.
-
-    Attributes
-    ----------
-    name : str
-        Path relative to the campaign folder.
-    columns : tuple of str
-        The columns that were read.
-    n_rows : int
-        Rows of readings.
-    interval_s : float
-        Median time between rows, s.
-    begins : str
-        Its first time, as a date and time, a time of day, or seconds.
-    span_min : float
-        Time from its first to its last row, min.
-    notes : tuple of str
-        What was passed over, missing readings, and where the clock was set back.
-    """
-
-    name: str
-    columns: tuple[str, ...]
-    n_rows: int
-    interval_s: float
-    begins: str
-    span_min: float
-    notes: tuple[str, ...]
-
-    def summary(self) -> str:
-        """Return one paragraph for a person."""
-        head = (
-            f"{self.name}: {self.n_rows} rows every {self.interval_s:.4g} s from {self.begins}, "
-            f"{self.span_min:.1f} min; columns {', '.join(self.columns)}"
-        )
-        return "\n".join([head, *(f"    {note}" for note in self.notes)])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -354,11 +356,7 @@ def check(folder: str | Path) -> CheckReport:
     if settings is None or problems:
         raise InputError([*problems, *_log_problems(root, names, data)][:MAX_PROBLEMS])
     campaign = Campaign(root.resolve(), settings, sheet.runs, sha256, sheet.cautions)
-    logs: list[LogCheck] = []
-    room = () if settings.ambient_log is None else settings.ambient_log.columns
-    readings = read_campaign_logs(campaign, seen=lambda log: logs.append(_log_check(log, room)))
-    if settings.ambient_log is not None:  # the room's own is read first and shown last
-        logs = logs[1:] + logs[:1]
+    readings = read_campaign_logs(campaign)
     runs = tuple(
         RunCheck(
             line=line,
@@ -370,10 +368,8 @@ def check(folder: str | Path) -> CheckReport:
     )
     copies = read_twice(campaign, readings.traces, readings.sha256)
     cautions = (*campaign.cautions, *_unfilled(data), *copies, *_room_cautions(campaign, readings.traces))
-    odd = tuple(_odd(campaign, readings.traces, logs))
-    return CheckReport(
-        title=settings.title, logs=tuple(logs), runs=runs, cautions=cautions, to_look_at=(*cautions, *odd)
-    )
+    looked_at = (*cautions, *_odd(campaign, readings.traces, readings.logs))
+    return CheckReport(title=settings.title, logs=readings.logs, runs=runs, cautions=cautions, to_look_at=looked_at)
 
 
 def _unfilled(data: Mapping[str, Any]) -> list[str]:
@@ -435,10 +431,9 @@ def _valid(model: Any, value: object) -> Any:
         return None
 
 
-def _log_check(log: Log | RoomLog, room_columns: tuple[str, ...]) -> LogCheck:
-    first, notes, columns = float(log.time_s[0]), list(log.notes), room_columns
+def _log_check(log: RoomLog, columns: tuple[str, ...]) -> LogCheck:
+    first, notes = float(log.time_s[0]), list(log.notes)
     if isinstance(log, Log):
-        columns = tuple(log.n_missing)
         notes += [f"{column}: {n} of {len(log.time_s)} readings missing" for column, n in log.n_missing.items() if n]
         notes += [f"clock set back by {-jump.seconds:g} s at line {jump.line}" for jump in log.jumps]
     if log.clock == "elapsed":

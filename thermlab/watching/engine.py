@@ -1,7 +1,6 @@
 """Follow a run under way: its log as it grows, which run it is, where it is heading, and when it may end."""
 
 import codecs
-import tempfile
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import replace
@@ -14,10 +13,10 @@ from thermlab.base.errors import InputError, Problem, shown
 from thermlab.campaign.folder import load_campaign
 from thermlab.campaign.runsheet import NOT_MADE, RunLine
 from thermlab.campaign.settings import CampaignSettings
-from thermlab.logs.log import Log, NoRowsYetError, RoomLog, read_log, read_room_log
+from thermlab.logs.log import Log, NoRowsYetError, RoomLog, read_log
 from thermlab.logs.settings import LogSettings
 from thermlab.logs.times import parse_time
-from thermlab.runs.reading import cut_run
+from thermlab.runs.reading import cut_run, read_room
 from thermlab.runs.records import Flag, raise_flag
 from thermlab.runs.settled_rise import Estimate
 from thermlab.runs.settled_runs import BenchReduction, estimate_under_way, reduce_bench
@@ -110,11 +109,9 @@ class Tail:
         self._last = next(line for line in reversed(text.splitlines(keepends=True)) if line.strip())
 
     def _parse(self, text: str) -> Log:
-        """Read rows through the one reader of logs, as UTF-8 from a file of the system's own temporary folder."""
-        with tempfile.TemporaryDirectory(prefix="thermlab-watch-") as folder:
-            place = Path(folder) / "rows"
-            place.write_text(text, encoding="utf-8", newline="")
-            return read_log(place, self.settings.model_copy(update={"encoding": "utf-8"}), name=self.name)
+        """Read rows through the one reader of logs."""
+        as_text = self.settings.model_copy(update={"encoding": "utf-8"})
+        return read_log(self.path, as_text, name=self.name, raw=text.encode())
 
     def _keep_head(self, text: str) -> None:
         """Find what stands before the rows: the shortest beginning that can be read holds two of them."""
@@ -175,7 +172,7 @@ class Watch:
         self._named = None if run is None else lines[run]
         self._clock = clock
         self._tails: dict[str, Tail] = {}
-        self._room: tuple[float, RoomLog] | None = None
+        self._room: tuple[float, RoomLog | float | None] | None = None
         self._known: tuple[str, BenchReduction | None] | None = None
         self.estimate: Estimate | None = None
 
@@ -248,15 +245,10 @@ class Watch:
         return cut_run(self.campaign, line, log, self._room_now(), begins)
 
     def _room_now(self) -> RoomLog | float | None:
-        settings = self.campaign.settings
-        if settings.ambient_constant is not None:
-            return float(settings.ambient_constant.value_C)
-        if settings.ambient_log is None:
-            return None
-        name = settings.ambient_log.file
-        changed = self._grew(name)
+        own_file = self.campaign.settings.ambient_log
+        changed = 0.0 if own_file is None else self._grew(own_file.file)
         if self._room is None or self._room[0] != changed:
-            self._room = (changed, read_room_log(self.campaign.folder / name, settings.ambient_log, name=name))
+            self._room = (changed, read_room(self.campaign)[0])
         return self._room[1]
 
     def _finished_runs(self, run: str) -> BenchReduction | None:

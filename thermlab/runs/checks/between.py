@@ -175,12 +175,8 @@ def reading_marks(trace: Trace) -> Marks:
         return np.empty(0, dtype=np.uint64)
     # A ten-thousandth of a kelvin is below any readout and above what adding a constant does to a difference.
     sizes = np.round(steps[at[1:]] * 1e4).astype(np.int64).astype(np.uint64)
-    gaps = np.diff(at).astype(np.uint64)
-    windows = at.size - CHANGES
-    marks = np.zeros(windows, dtype=np.uint64)
-    for place in range(CHANGES):
-        marks += sizes[place : place + windows] * _FACTORS[2 * place]
-        marks += gaps[place : place + windows] * _FACTORS[2 * place + 1]
+    both = np.stack([sizes, np.diff(at).astype(np.uint64)], axis=1).ravel()  # of each change its size and its rows
+    marks = np.lib.stride_tricks.sliding_window_view(both, 2 * CHANGES)[::2] @ _FACTORS
     marks ^= marks >> np.uint64(29)
     return np.unique(marks * _FACTORS[0])[:MARKS_KEPT]
 
