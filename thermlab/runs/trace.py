@@ -372,6 +372,8 @@ def zero_rows(column: Array, others: Array) -> Booleans:
     for code_C in ZEROS_C:
         away = np.abs(column - code_C)
         hits = away < 1e-6
+        if not hits.any():
+            continue
         known = np.flatnonzero(~hits & ~np.isnan(column))
         if known.size:
             behind = np.searchsorted(known, np.flatnonzero(hits))

@@ -47,7 +47,7 @@ HISTORY_TIME_CONSTANTS = 4.0
 LEAST_SINK_K = 2.0
 ANOTHER_VISIT_S = 2 * 3600.0
 # Periods of a heating or cooling cycle that are tried, min (common practice, no source).
-CYCLES_MIN = tuple(float(period) for period in np.geomspace(12.0, 90.0, 28))
+CYCLES_MIN = np.geomspace(12.0, 90.0, 28)
 
 
 def check_between(
@@ -471,15 +471,14 @@ def _fit_correlated(design: Array, room_C: Array) -> tuple[Array, Array] | None:
 
 def _with_cycle(design: Array, room_C: Array, hours: Array) -> Array:
     """Add the heating cycle that explains most of what the room does besides, if it explains the better part."""
-    residual = room_C - design @ np.linalg.lstsq(design, room_C, rcond=None)[0]
-    best, least = design, 0.5 * float(residual @ residual)
-    for period_min in CYCLES_MIN:
-        angle = 2.0 * np.pi * 60.0 * hours / period_min
-        cycle = np.column_stack([design, np.sin(angle), np.cos(angle)])
-        left = room_C - cycle @ np.linalg.lstsq(cycle, room_C, rcond=None)[0]
-        if float(left @ left) < least:
-            best, least = cycle, float(left @ left)
-    return best
+    angle = 2.0 * np.pi * 60.0 * hours / CYCLES_MIN[:, None]
+    cycles = np.stack([np.sin(angle), np.cos(angle)], axis=2)
+    basis, _ = np.linalg.qr(design)
+    residual = room_C - basis @ (basis.T @ room_C)
+    own, _ = np.linalg.qr(cycles - basis @ (basis.T @ cycles))
+    explained = ((residual @ own) ** 2).sum(axis=1)
+    best = int(np.argmax(explained))
+    return np.hstack([design, cycles[best]]) if explained[best] > 0.5 * float(residual @ residual) else design
 
 
 def flag_following(fit: Following | None, thresholds: CheckThresholds) -> Flag | None:
