@@ -12,7 +12,7 @@ import scipy.stats
 import yaml
 from filed_examples import example_results, sha256, write_report
 
-from thermlab.archives.filed_results import FiledCampaign, filed_runs, read_archive
+from thermlab.archives.filed_results import FiledCampaign, filed_runs, joined, read_archive
 from thermlab.archives.filing import archive
 from thermlab.base.errors import InputError
 from thermlab.campaign.settings import Prior
@@ -311,6 +311,89 @@ def test_the_same_measurements_filed_again_count_once(tmp_path):
 
     assert [campaign.bag for campaign in found.campaigns] == [again.bag.name]
     assert "count as part of" in found.left_out[0]
+
+
+def one_each(number, base_K, candidate_K, candidate="pad-b"):
+    """Return the runs of a campaign with one mount of each at one step; the baseline's are in each such campaign."""
+    rises = {"grease-a": ("grease", base_K), candidate: (f"{candidate}-{number}", candidate_K)}
+    return [
+        {"run": run, "treatment": treatment, "mount": "m1", "set_power_W": 90.0, "rise_K": rise, "used": True}
+        for treatment, (run, rise) in rises.items()
+    ]
+
+
+def file_one_each(tmp_path, number, base_K, candidate_K, title=None, **others):
+    """File such a campaign with its run sheet; the log of the baseline is the same file in each."""
+    runs = one_each(number, base_K, candidate_K, **others)
+    folder = tmp_path / f"campaign{number}"
+    (folder / "logs").mkdir(parents=True)
+    inputs = {"campaign.yaml": b"x", "logs/grease.csv": b"baseline", f"logs/{runs[1]['run']}.csv": str(number).encode()}
+    lines = [f"{run['run']},{run['treatment']},m1,90,logs/{run['run']}.csv" for run in runs]
+    inputs["runs.csv"] = "\n".join(["run,treatment,mount,set_power_W,log", *lines, ""]).encode()
+    for name, content in inputs.items():
+        (folder / name).write_bytes(content)
+    compare = {"reference_power_W": 90.0, "dof": 0, "treatments": [
+        {"treatment": runs[1]["treatment"], "n_mounts": 1, "verdict": "not replicated", "interval_K": None,
+         "difference_K": candidate_K - base_K},
+    ]}  # fmt: skip
+    created = f"2026-{number:02d}-04T10:00:00+00:00"
+    sums = {name: sha256(content) for name, content in inputs.items()}
+    results = example_results(sums, runs=runs, comparison=compare, created=created)
+    results["campaign"] |= {"title": title or f"Campaign {number}"}
+    results["bench"] = {"mount_sd_K": None, "mount_sd_dof": None}
+    write_report(folder, results)
+    return archive(folder, to=tmp_path / "store")
+
+
+def test_campaigns_on_one_baseline_log_are_one_of_all_their_mounts(tmp_path):
+    candidates = [58.1, 57.2, 58.9]
+    for number, rise in enumerate(candidates, start=1):
+        file_one_each(tmp_path, number, 60.0, rise)
+    file_one_each(tmp_path, 4, 60.0, 59.0, candidate="foil-c")
+
+    found = history(tmp_path / "store")
+
+    assert found.n_campaigns == 1
+    assert [text.partition(": ")[2].partition(" of ")[0] for text in found.left_out] == [
+        "compares with the baseline"
+    ] * 3
+    foil, pad = found.across
+    assert (foil.treatment, foil.studies[0].n_mounts, foil.studies[0].n_baseline) == ("foil-c", 1, 1)
+    assert (pad.treatment, pad.studies[0].n_mounts, pad.studies[0].n_baseline) == ("pad-b", 3, 1)
+    half = scipy.stats.t.ppf(0.975, 2) * np.std(candidates, ddof=1) * math.sqrt(1 / 3 + 1)
+    mean = np.mean(candidates) - 60.0
+    assert pad.combined.interval == pytest.approx((mean - half, mean + half), rel=1e-9)
+    assert sum(point.treatment == "grease-a" for point in found.mounts) == 1
+    assert "each mount once" in render_history(found)
+
+
+def test_a_campaign_made_again_with_another_mount_is_not_joined_with_what_it_replaces(tmp_path):
+    file_one_each(tmp_path, 1, 60.0, 50.0, title="Pad or grease")
+    file_one_each(tmp_path, 2, 60.0, 58.0, title="Pad or grease")
+
+    found = history(tmp_path / "store")
+
+    assert "count as part of" in found.left_out[0]
+    assert found.across[0].studies[0].n_mounts == 1
+    assert found.across[0].studies[0].difference_K_per_W * 90.0 == pytest.approx(-2.0)
+
+
+def test_mounts_of_campaigns_on_one_baseline_hold_the_truth_as_often_as_promised():
+    """2000 archives of two to five campaigns with one mount each on one baseline mount: 0.95 within 0.01."""
+    rng, hits = np.random.default_rng(20260418), 0
+    for _ in range(2000):
+        whole, base_K = None, rng.normal(60.0, 0.6)
+        for number in range(rng.integers(2, 6)):
+            runs = tuple(filed_runs({"runs": one_each(number, base_K, rng.normal(58.8, 0.6))}))
+            own = FiledCampaign(
+                bag=f"{number}", title=f"{number}", bench="b", baseline="grease-a", measured="", day="2026-01-01",
+                runs=runs, results={"comparison": {"reference_power_W": 90.0}},
+            )  # fmt: skip
+            whole = own if whole is None else joined(whole, own, {"grease"})
+        low, high = across_campaigns([whole])[0].combined.interval
+        hits += low <= -1.2 <= high
+
+    assert 0.94 <= hits / 2000 <= 0.96
 
 
 def test_results_that_were_changed_in_the_archive_do_not_count(tmp_path):

@@ -2,15 +2,19 @@
 
 Only ``results.json`` is read, never a log. The same measurements filed twice (a
 report made again, a campaign that was continued) count once, as filed last.
+Campaigns that compare with the same mounts of the baseline, whose logs are filed
+with each, count as one campaign of all their mounts, each once: the error of the
+baseline is in all their differences.
 """
 
 from __future__ import annotations
 
+import csv
 import math
 from collections import defaultdict
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
-from statistics import variance
+from statistics import fmean, variance
 from typing import TYPE_CHECKING, Any
 
 from thermlab.archives import listing as archive_list
@@ -41,6 +45,8 @@ class FiledCampaign:
         In the order made.
     results : dict
         All of its ``results.json``.
+    titles : tuple of str
+        Of the campaigns it was joined from; empty where it is as filed.
     """
 
     bag: str
@@ -51,6 +57,7 @@ class FiledCampaign:
     day: str
     runs: tuple[ReducedRun, ...]
     results: dict[str, Any]
+    titles: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,7 +102,7 @@ def read_archive(archive: str | Path) -> FiledResults:
         raise InputError([Problem(str(place), f"no {archive_list.LIST}", "an archive that thermlab archive made")])
     entries, _, problems = archive_list.read_lines(place)
     left_out = list(problems)
-    campaigns: list[FiledCampaign] = []
+    campaigns: dict[str, FiledCampaign] = {}
     builds: list[dict[str, Any]] = []
     # An acceptance run may come from a log that the campaign has as well: a build never stands in for a campaign.
     counted: dict[tuple[str, str], str] = {}
@@ -103,24 +110,37 @@ def read_archive(archive: str | Path) -> FiledResults:
         try:
             results = _read_one(place, entry)
             logs = [(entry.kind, digest) for digest in _logs(results, entry.kind)]
-            twin = next((counted[log] for log in logs if log in counted), None)
-            if twin is not None:
-                left_out.append(f"{show_name(entry.bag)}: its measurements count as part of {show_name(twin)}")
-                continue
+            twins = list(dict.fromkeys(counted[log] for log in logs if log in counted))
             measured = archive_list.measured_from(results, archive_list.KINDS[entry.kind])
             day = measured[:10] or f"{str(results.get('created') or '')[:10]} (report)"
-            if entry.kind == "build":
+            own = None if entry.kind == "build" else _campaign(entry, results, measured, day)
+            both = None
+            if own is not None and len(twins) == 1:
+                again = _runs_on(
+                    place / entry.bag, results, {digest for kind, digest in logs if (kind, digest) in counted}
+                )
+                both = joined(campaigns[twins[0]], own, again)
+            if both is not None:
+                campaigns[both.bag] = both
+                said = f"compares with the baseline of {show_name(both.bag)}: one campaign, each mount once"
+                left_out.append(f"{show_name(entry.bag)}: {said}")
+            elif twins:
+                left_out.append(f"{show_name(entry.bag)}: its measurements count as part of {show_name(twins[0])}")
+                continue
+            elif own is None:
                 builds.append(results | {"bag": entry.bag, "day": day})
             else:
-                campaigns.append(_campaign(entry, results, measured, day))
+                campaigns[entry.bag] = own
         except InputError as error:
             left_out.append(f"{show_name(entry.bag)}: {error}")
         except (KeyError, TypeError, ValueError, AttributeError) as error:
             left_out.append(f"{show_name(entry.bag)}: results that cannot be read ({type(error).__name__}: {error})")
         else:
-            counted |= dict.fromkeys(logs, entry.bag)
+            counted = dict.fromkeys(logs, entry.bag if both is None else both.bag) | counted
     return FiledResults(
-        campaigns=tuple(sorted(campaigns, key=lambda one: (one.measured or one.day, str(one.results.get("created"))))),
+        campaigns=tuple(
+            sorted(campaigns.values(), key=lambda one: (one.measured or one.day, str(one.results.get("created"))))
+        ),
         builds=tuple(sorted(builds, key=lambda one: (one["day"], str(one.get("created"))))),
         left_out=tuple(reversed(left_out)),
     )
@@ -147,6 +167,69 @@ def _logs(results: dict[str, Any], kind: str) -> list[str]:
     sums = results[kind].get("sha256") or {}
     others = {*_NOT_LOGS, room_file}
     return [str(digest) for name, digest in sums.items() if name not in others and not name.startswith("photos/")]
+
+
+def _runs_on(bag: Path, results: dict[str, Any], digests: set[str]) -> set[str]:
+    """Return the runs of a filed campaign that its run sheet reads from logs with these sums."""
+    sums, sheet = results["campaign"]["sha256"], bag / "data" / "campaign" / "runs.csv"
+    lines = sheet.read_text(encoding="utf-8-sig").splitlines() if sheet.is_file() else []
+    return {str(line.get("run")) for line in csv.DictReader(lines) if sums.get(line.get("log")) in digests}
+
+
+def joined(later: FiledCampaign, earlier: FiledCampaign, again: set[str]) -> FiledCampaign | None:
+    """Return two campaigns that share mounts of the baseline as one, with every mount once.
+
+    Parameters
+    ----------
+    later, earlier : FiledCampaign
+        Two campaigns, the later may be joined from others.
+    again : set of str
+        Runs of the earlier one whose logs the later one has too.
+
+    Returns
+    -------
+    FiledCampaign or None
+        Named after both. None where one is the other continued (of the same title), where more than the baseline is
+        shared, or where they cannot be compared mount by mount at one reference power.
+    """
+    power = (later.results.get("comparison") or {}).get("reference_power_W")
+    twice = {(run.treatment, run.mount) for run in earlier.runs if run.run in again}
+    titles, base = later.titles or (later.title,), later.baseline
+    if not power or {treatment for treatment, _ in twice} != {base} or earlier.title in titles:
+        return None
+    taken, runs = {(run.treatment, run.mount) for run in later.runs}, list(later.runs)
+    for run in earlier.runs:
+        of = run.treatment, run.mount
+        if of not in twice:
+            runs.append(replace(run, mount=f"{run.mount} of {earlier.title}") if of in taken else run)
+    mounts: dict[str, dict[str, list[float]]] = defaultdict(lambda: defaultdict(list))
+    for run in runs:
+        if run.used and run.rise_K is not None:
+            mounts[run.treatment][run.mount] += [run.rise_K] if run.set_power_W == power else []
+    if (earlier.bench, earlier.baseline) != (later.bench, base) or base not in mounts:
+        return None
+    if not all(rises for own in mounts.values() for rises in own.values()):
+        return None
+    means = {name: fmean(map(fmean, own.values())) for name, own in mounts.items()}
+    rows = [row for one in (earlier, later) for row in (one.results.get("comparison") or {}).get("treatments") or ()]
+    doubted = {row["treatment"] for row in rows if row.get("verdict") == "in doubt"}
+    treatments = [
+        {"treatment": name, "n_mounts": len(mounts[name]), "difference_K": means[name] - means[base]}
+        | ({"verdict": "in doubt"} if name in doubted else {})
+        for name in means
+        if name != base
+    ]
+    comparison = {"reference_power_W": power, "treatments": treatments}
+    first = min((later, earlier), key=lambda one: (one.measured or one.day, one.bag))
+    return replace(
+        later,
+        title=" and ".join((earlier.title, *titles)),
+        titles=(earlier.title, *titles),
+        measured=first.measured,
+        day=first.day,
+        runs=tuple(runs),
+        results=later.results | {"comparison": comparison},
+    )
 
 
 def _campaign(entry: archive_list.Entry, results: dict[str, Any], measured: str, day: str) -> FiledCampaign:
