@@ -197,7 +197,7 @@ def test_pictures_are_drawn_with_words(found, name):
 
 def test_the_picture_of_a_run_shows_every_channel(found):
     figure = figures_explore.one_run(found, FAULTY).figure
-    trace = found.traces[FAULTY]
+    trace = found.estimates[FAULTY].trace
 
     sensors, room, power, rise, left, clock = figure.axes
     assert len(sensors.lines) == len(trace.sensors)
@@ -229,7 +229,6 @@ def wicked(found, payload):
         campaign=campaign,
         analysis=analysis,
         settled=replace(found.settled, runs=runs),
-        traces=table(found.traces),
         estimates=table(found.estimates),
         doubts=tuple(replace(doubt, run=run(doubt.run)) for doubt in found.doubts),
     )

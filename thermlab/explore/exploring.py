@@ -27,7 +27,6 @@ if TYPE_CHECKING:
     from thermlab.runs.records import ReducedRun
     from thermlab.runs.settled_rise import Estimate
     from thermlab.runs.settled_runs import SettledRuns
-    from thermlab.runs.trace import Trace
 
 _RANK = {"unusable": 3, "doubtful": 2, "note": 1, None: 0}
 Fate = Literal["left out", "put back"]
@@ -122,8 +121,8 @@ class Exploration:
         The answer as the report gives it.
     settled : SettledRuns
         Reduced runs and what is estimated over the whole bench.
-    traces, estimates : dict
-        By run, for the runs that have readings.
+    estimates : dict
+        By run, for the runs that have readings, each with its trace.
     doubts : tuple of Doubt
         All runs, the most doubtful first.
     mounts : tuple of Influence
@@ -133,7 +132,6 @@ class Exploration:
     campaign: Campaign
     analysis: Analysis
     settled: SettledRuns
-    traces: dict[str, Trace]
     estimates: dict[str, Estimate]
     doubts: tuple[Doubt, ...]
     mounts: tuple[Influence, ...]
@@ -176,9 +174,8 @@ def explore(campaign: str | Path, **overrides: Any) -> Exploration:
     influences = {run.run: _weigh(analysis, settled, run.run, (run,)) for run in weigh}
     left = {run.run: largest_residual_K(estimates.get(run.run)) for run in settled.runs}
     doubts = [Doubt(run, left[run.run], influences.get(run.run)) for run in settled.runs]
-    traces, ranked = {run: one.trace for run, one in estimates.items()}, tuple(sorted(doubts, key=_more_doubt_first))
-    mounts = tuple(_weigh_mounts(analysis, settled))
-    return Exploration(analysis.campaign, analysis, settled, traces, estimates, ranked, mounts)
+    ranked, mounts = tuple(sorted(doubts, key=_more_doubt_first)), tuple(_weigh_mounts(analysis, settled))
+    return Exploration(analysis.campaign, analysis, settled, estimates, ranked, mounts)
 
 
 def _more_doubt_first(doubt: Doubt) -> tuple[float, ...]:

@@ -18,7 +18,6 @@ from thermlab.reports import pictures as draw
 from thermlab.reports.pages import Block, flag_names, marks_of, remark
 from thermlab.reports.pictures import Picture
 from thermlab.reports.wording import headline_interval, settings_of
-from thermlab.runs.trace import block_means
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -51,10 +50,10 @@ def one_run(found: Exploration, run: str = "") -> Picture | Block:
         A sentence in place of the picture where the run has no readings.
     """
     own = chosen(found, run).run
-    trace, estimate = found.traces.get(own.run), found.estimates.get(own.run)
-    if trace is None or estimate is None:
+    estimate = found.estimates.get(own.run)
+    if estimate is None:
         return remark(f"No picture: {own.run} has no readings.")
-    mark = marks_of(found.analysis)[own.treatment]
+    mark, trace = marks_of(found.analysis)[own.treatment], estimate.trace
     heights = [1.75, 0.7, 0.8, 1.5, 1.0] + ([0.6] if trace.clock_MHz is not None else [])
     with draw.new_figure(0.42 + sum(heights) + 0.22 * (len(heights) - 1) + 0.6) as figure:
         panels = draw.stack(figure, heights, left=0.95, right=1.2, top=0.42, gap=0.22)
@@ -66,7 +65,7 @@ def one_run(found: Exploration, run: str = "") -> Picture | Block:
         _approach(panels[3:5], own, estimate, mark.colour)
         if trace.clock_MHz is not None:
             _line(panels[5], minutes, trace.clock_MHz, "clock\nin MHz")
-        _over_soak(panels, trace, estimate)
+        _over_soak(panels, estimate)
         for panel in panels:
             panel.yaxis.label.set_fontsize(10)
             panel.yaxis.set_label_coords(-0.13, 0.5)
@@ -74,26 +73,26 @@ def one_run(found: Exploration, run: str = "") -> Picture | Block:
         fate = "" if own.used else draw.short(f", left out: {own.reason}", 44, 1)
         title = f"{draw.short(own.run, 30, 1)}   {watts(own.set_power_W)}{fate}"
         draw.small_print(figure, title, x=0.02, top_in=0.17, fontsize=11)
-    return Picture(figure, _run_alt(found, own, trace, estimate))
+    return Picture(figure, _run_alt(found, own, estimate))
 
 
 def approach(found: Exploration, run: str = "") -> Picture | Block:
     """Draw the fitted approach of one run and what it leaves over, as for :func:`one_run`."""
     own = chosen(found, run).run
-    trace, estimate = found.traces.get(own.run), found.estimates.get(own.run)
-    if trace is None or estimate is None:
+    estimate = found.estimates.get(own.run)
+    if estimate is None:
         return remark(f"No picture: {own.run} has no readings.")
     with draw.new_figure(3.6) as figure:
         panels = draw.stack(figure, [1.7, 0.9], left=0.95, right=1.2, top=0.2, gap=0.2)
         _approach(panels, own, estimate, marks_of(found.analysis)[own.treatment].colour)
-        _over_soak(panels, trace, estimate)
-    return Picture(figure, _run_alt(found, own, trace, estimate))
+        _over_soak(panels, estimate)
+    return Picture(figure, _run_alt(found, own, estimate))
 
 
-def _over_soak(panels: Sequence[Axes], trace: Trace, estimate: Estimate) -> None:
+def _over_soak(panels: Sequence[Axes], estimate: Estimate) -> None:
     """Give panels the time of the soak and shade where the approach was fitted."""
     for panel in panels:
-        panel.set_xlim(0.0, trace.soak_s / 60.0)
+        panel.set_xlim(0.0, estimate.trace.soak_s / 60.0)
         panel.axvspan(estimate.window_s[0] / 60.0, estimate.window_s[1] / 60.0, color=PAGE["wash"], zorder=0, lw=0)
     panels[-1].set_xlabel("minutes since the soak began (shaded: fit window)")
 
@@ -158,8 +157,8 @@ def heading(estimate: Estimate) -> Picture:
     return Picture(figure, f"Rise over the room, {now} K now; heading for {number(estimate.level_K, 2)} K.")
 
 
-def _run_alt(found: Exploration, run: ReducedRun, trace: Trace, estimate: Estimate) -> str:
-    left = chosen(found, run.run).residual_K
+def _run_alt(found: Exploration, run: ReducedRun, estimate: Estimate) -> str:
+    left, trace = chosen(found, run.run).residual_K, estimate.trace
     power, room = (values[~np.isnan(values)] for values in (trace.power_W, trace.ambient_C))
     parts = [f"Run {run.run}: {len(trace.sensors)} sensors over {trace.soak_s / 60.0:.1f} min"]
     parts += [f"power {power.min():.1f} to {power.max():.1f} W at {watts(run.set_power_W)} set"] if power.size else []
@@ -192,11 +191,11 @@ def side_by_side(found: Exploration, run: str = "", *, by: Literal["mount", "ste
         Columns: approach to the settled rise, residual, hottest less coolest sensor, room about its mean.
     """
     own, marks = chosen(found, run).run, marks_of(found.analysis)
-    runs = [r for r in beside(found, run, by=by) if r.run in found.traces][:20]
+    runs = [r for r in beside(found, run, by=by) if r.run in found.estimates][:20]
     if not runs:
         return remark("No picture: none of these runs has readings.")
-    longest = max(found.traces[r.run].soak_s for r in runs) / 60.0
-    curves = [_columns(found.traces[r.run], found.estimates[r.run]) for r in runs]
+    longest = max(found.estimates[r.run].trace.soak_s for r in runs) / 60.0
+    curves = [_columns(found.estimates[r.run]) for r in runs]
     widest = max((float(np.nanmax(c[2][1])) for c in curves if c[2][1].size), default=1.0)
     spans = [*_SPAN_K[:2], (0.0, max(2.0, 1.15 * widest)), _SPAN_K[3]]
     with draw.new_figure(1.05 + 0.78 * len(runs)) as figure:
@@ -223,8 +222,8 @@ def side_by_side(found: Exploration, run: str = "", *, by: Literal["mount", "ste
     return Picture(figure, _beside_alt(found, runs, own, by))
 
 
-def _columns(trace: Trace, estimate: Estimate) -> list[tuple[Any, Any]]:
-    blocks = block_means(trace)
+def _columns(estimate: Estimate) -> list[tuple[Any, Any]]:
+    blocks = estimate.blocks
     level = estimate.level_K if estimate.level_K is not None else float(np.nanmean(estimate.rise_K[-20:]))
     known = np.where(np.isnan(blocks.temperature_C), np.nan, blocks.temperature_C)
     whole = ~np.isnan(known).any(axis=1)

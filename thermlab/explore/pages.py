@@ -121,7 +121,8 @@ def _flags(flags: Sequence[Flag]) -> Block:
 
 
 def _numbers(doubt: Doubt, found: Exploration) -> Block:
-    run, estimate, trace = doubt.run, found.estimates.get(doubt.run.run), found.traces.get(doubt.run.run)
+    run, estimate = doubt.run, found.estimates.get(doubt.run.run)
+    trace = None if estimate is None else estimate.trace
     decimals = decimals_for(run.u_rise_K)
     window = "–" if run.window_min is None else f"{run.window_min[0]:.1f} to {run.window_min[1]:.1f} min of the soak"
     constant = None if estimate is None or estimate.time_constant_s is None else estimate.time_constant_s / 60.0

@@ -114,13 +114,7 @@ def style_sheet() -> str:
 
 
 def render_page(
-    notebook: Any,
-    *,
-    title: str,
-    kind: str = "Report",
-    written: str = "",
-    short: bool = False,
-    sheet: bool = False,
+    notebook: Any, *, title: str, kind: str = "Report", written: str = "", short: bool = False, sheet: bool = False
 ) -> str:
     """Render an executed notebook with the theme of the package.
 
