@@ -27,14 +27,11 @@ Path = tuple[str | int, ...]
 _LOADER = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
 _INT = re.compile(r"[-+]?(0|[1-9][0-9]{0,17})\Z")
 _FLOAT = re.compile(r"[-+]?([0-9]+\.[0-9]*|\.[0-9]+|[0-9]+(?=[eE]))([eE][-+]?[0-9]{1,3})?\Z")
-_WORDS: dict[str, Any] = {"": None, "~": None, "null": None, "Null": None, "NULL": None}
-for _spelling in ("true", "yes", "on"):
-    _WORDS |= dict.fromkeys((_spelling, _spelling.title(), _spelling.upper()), True)
-for _spelling in ("false", "no", "off"):
-    _WORDS |= dict.fromkeys((_spelling, _spelling.title(), _spelling.upper()), False)
-for _sign, _value in (("", "inf"), ("+", "inf"), ("-", "-inf")):
-    _WORDS |= dict.fromkeys((f"{_sign}.inf", f"{_sign}.Inf", f"{_sign}.INF"), float(_value))
-_WORDS |= dict.fromkeys((".nan", ".NaN", ".NAN"), float("nan"))
+_WORDS: dict[str, Any] = {"": None, "~": None} | dict.fromkeys((".nan", ".NaN", ".NAN"), float("nan"))
+_MEANT = {"null": None, ".inf": float("inf"), "+.inf": float("inf"), "-.inf": float("-inf")}
+_MEANT |= dict.fromkeys(("true", "yes", "on"), True) | dict.fromkeys(("false", "no", "off"), False)
+for _word, _value in _MEANT.items():
+    _WORDS |= dict.fromkeys((_word, _word.title(), _word.upper()), _value)
 
 
 @dataclass(slots=True)

@@ -84,6 +84,10 @@ class _LogRows:
         """Return the line of the file a row stands on."""
         return self.header.line + 1 + row
 
+    def problem(self, row: int, position: int, found: str, allowed: str) -> Problem:
+        """Return a problem of a cell."""
+        return self.log.problem(self.line(row), self.header.names[position], found, allowed)
+
     @property
     def declared(self) -> list[tuple[Role, int]]:
         """Every declared column but those of the time: its role and position."""
@@ -173,7 +177,7 @@ def _values(lines: _LogRows, rows: Any) -> dict[str, Any]:
         for column, (role, position) in enumerate(columns):
             low, high, _ = _range(role)
             if lowest[column] < low or highest[column] > high:
-                problems += _out_of_range(lines, rows, read[:, column], role, position)
+                problems.append(_out_of_range(lines, rows, read[:, column], role, position))
     if problems:
         raise InputError(problems)
     begins = np.cumsum([len(lines.header.columns[role.key]) for role in lines.roles])[:-1]
@@ -218,8 +222,7 @@ def _odd_cells(lines: _LogRows, part: Any, found: Any, counts: list[int]) -> lis
             break
         if counts[column] <= MAX_PER_COLUMN:
             allowed = f"{value}; a text for a missing value belongs into {lines.log.key}.missing"
-            line = lines.line(int(part[row]))
-            problems.append(lines.log.problem(line, lines.header.names[position], shown(cell), allowed))
+            problems.append(lines.problem(int(part[row]), position, shown(cell), allowed))
     return problems
 
 
@@ -228,24 +231,18 @@ def _range(role: Role) -> tuple[float, float, str]:
     return (*(ROOM_C if role.is_room else _RANGES[unit]), unit)
 
 
-def _out_of_range(lines: _LogRows, rows: Any, values: Any, role: Role, position: int) -> list[Problem]:
+def _out_of_range(lines: _LogRows, rows: Any, values: Any, role: Role, position: int) -> Problem:
     low, high, unit = _range(role)
     outside = np.flatnonzero((values < low) | (values > high))
-    problems = []
-    for row in outside[:1].tolist():
-        cell = lines.cells.text(int(rows[row]), position)
-        more = f" and {len(outside) - 1} more" if len(outside) > 1 else ""
-        _, added, times, over = _TO_STANDARD[role.unit]
-        written = float(values[row]) * over / times - added
-        kelvin = role.is_room and role.unit != "K" and looks_like_kelvin(written)
-        what = ", as room temperature" if role.is_room else ""
-        found = f"{shown(cell)}{more}{what}, declared in {role.unit}{': it looks like kelvin' if kelvin else ''}"
-        allowed = (
-            f"{low:g} to {high:g} {unit}; is the unit right? "
-            f"A code for a missing value belongs into {lines.log.key}.missing"
-        )
-        problems.append(lines.log.problem(lines.line(int(rows[row])), lines.header.names[position], found, allowed))
-    return problems
+    row, n_more = int(rows[outside[0]]), len(outside) - 1
+    _, added, times, over = _TO_STANDARD[role.unit]
+    written = float(values[outside[0]]) * over / times - added
+    kelvin = role.is_room and role.unit != "K" and looks_like_kelvin(written)
+    found = shown(lines.cells.text(row, position)) + (f" and {n_more} more" if n_more else "")
+    found += ", as room temperature" if role.is_room else ""
+    found += f", declared in {role.unit}{': it looks like kelvin' if kelvin else ''}"
+    allowed = f"{low:g} to {high:g} {unit}; is the unit right? A code for a missing value belongs into "
+    return lines.problem(row, position, found, f"{allowed}{lines.log.key}.missing")
 
 
 def _rows_of_readings(table: _LogRows) -> tuple[Any, Any]:
@@ -409,8 +406,7 @@ def _wrong_units(table: _LogRows, row: int) -> list[Problem]:
         text = table.cells.text(row, position)
         unit = UNIT_OF.get(text.strip("[]() "))
         if declared_unit and unit is not None and unit != declared_unit:
-            name, allowed = table.header.names[position], f"{declared_unit}, as {key} declares"
-            problems.append(table.log.problem(table.line(row), name, f"the unit {text}", allowed))
+            problems.append(table.problem(row, position, f"the unit {text}", f"{declared_unit}, as {key} declares"))
     return problems
 
 

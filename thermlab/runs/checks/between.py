@@ -246,18 +246,15 @@ def copied_readings(
     marks = [reading_marks(traces[place]) for place in places]
     for i, j, share in same_readings(marks, share=thresholds.copied_percent / 100.0):
         for mine, other in ((places[i], places[j]), (places[j], places[i])):
-            if mine not in found and _mount(traces[mine]) != _mount(traces[other]):
-                found[mine] = _copied(traces[other], share)
+            if mine in found or _mount(traces[mine]) == _mount(traces[other]):
+                continue
+            part = "All" if share > 0.98 else f"About {100.0 * share:.0f} % of"
+            reason = (
+                f"{part} its readings, change by change, are those of {_named(traces[other])}: one of the two is a "
+                "copy, whatever times stand beside it. Exclude the one that was not run, or give it its own log."
+            )
+            found[mine] = raise_flag("copied readings", "unusable", reason, same_percent=100.0 * share)
     return found
-
-
-def _copied(other: Trace, share: float) -> Flag:
-    reason = (
-        f"{'All' if share > 0.98 else f'About {100.0 * share:.0f} % of'} its readings, change by change, are those of "
-        f"{other.run} ({other.treatment} mount {other.mount}): one of the two is a copy, whatever times stand beside "
-        "it. Exclude the one that was not run, or give it its own log."
-    )
-    return raise_flag("copied readings", "unusable", reason, same_percent=100.0 * share)
 
 
 def soaks_overlap(traces: Sequence[Trace], thresholds: CheckThresholds) -> dict[int, Flag]:
@@ -291,15 +288,18 @@ def soaks_overlap(traces: Sequence[Trace], thresholds: CheckThresholds) -> dict[
 
 def _overlap(other: Trace, both_s: float) -> Flag:
     reason = (
-        f"It was under load at the same time as {other.run} ({other.treatment} mount {other.mount}), for "
-        f"{both_s / 60.0:.0f} min by the clocks of their logs, and a bench holds one mount: a date, a clock or a cut "
-        "is wrong."
+        f"It was under load at the same time as {_named(other)}, for {both_s / 60.0:.0f} min by the clocks of their "
+        "logs, and a bench holds one mount: a date, a clock or a cut is wrong."
     )
     return raise_flag("soaks overlap", "doubtful", reason, overlap_min=both_s / 60.0)
 
 
 def _mount(trace: Trace) -> tuple[str, str]:
     return trace.treatment, trace.mount
+
+
+def _named(trace: Trace) -> str:
+    return f"{trace.run} ({trace.treatment} mount {trace.mount})"
 
 
 def _end_s(trace: Trace) -> float:
