@@ -68,8 +68,8 @@ def test_one_run_off_its_ladder_is_the_only_one_named(power, off_K):
 def test_the_size_of_what_is_off_is_given():
     runs = campaign(offsets={("grease-a", "1", 90.0): 2.0})
 
-    (found,) = find_off(lay_ladders(runs), LIMITS)
-    assert found.flag.evidence["off_K"] == pytest.approx(2.0, abs=0.5)
+    (found,) = find_off(lay_ladders(runs), LIMITS).values()
+    assert found.evidence["off_K"] == pytest.approx(2.0, abs=0.5)
 
 
 def test_several_bad_runs_do_not_hide_each_other():
@@ -117,7 +117,7 @@ def test_two_runs_with_exchanged_labels_are_told():
 def test_one_run_off_is_no_exchange():
     ladders = lay_ladders(campaign(offsets={("pad-b", "2", 90.0): -3.0}))
 
-    assert find_exchanged(ladders, find_off(ladders, LIMITS), LIMITS) == ()
+    assert find_exchanged(ladders, find_off(ladders, LIMITS), LIMITS) is None
 
 
 def test_set_powers_of_two_lines_exchanged_are_told_by_the_logged_power():

@@ -532,27 +532,26 @@ def still_left(time_s: Array, rise: Array, tau: float, longest_s: float) -> tupl
     """Remaining rise from the slope over the last window, with its one-sided 95 % allowance."""
     window = min(longest_s, SETTLED_WINDOW_TIME_CONSTANTS * tau, float(time_s[-1] - time_s[0]))
     inside = time_s >= time_s[-1] - window
-    slope, u_slope, dof = _slope(time_s[inside], rise[inside])
+    slope, allowance = _slope(time_s[inside], rise[inside])
     carry = tau * float(np.exp(-window / (2.0 * tau)))
-    return carry * slope, float(stdtrit(dof, SETTLED_CONFIDENCE)) * carry * u_slope
+    return carry * slope, carry * allowance
 
 
-def _slope(t: Array, y: Array) -> tuple[float, float, float]:
-    """Slope over 20 block means, its standard error inflated for their lag-one correlation."""
+def _slope(t: Array, y: Array) -> tuple[float, float]:
+    """Slope over 20 block means, and its one-sided allowance, inflated for their lag-one correlation."""
     n = min(SETTLED_BLOCKS, t.size)
     size = t.size // n + (np.arange(n) < t.size % n)
     x, v = (np.add.reduceat(values, np.cumsum(size) - size) / size for values in (t, y))
     slope, residual, spread = _straight(x, v)
     dof = max(1.0, n - 2.0)
     r1 = autocorrelation(residual, most=0.9)
-    return slope, float(np.sqrt(float(residual @ residual) / dof / spread * (1 + r1) / (1 - r1))), dof
+    u_slope = np.sqrt(float(residual @ residual) / dof / spread * (1 + r1) / (1 - r1))
+    return slope, float(stdtrit(dof, SETTLED_CONFIDENCE) * u_slope)
 
 
 def steady_mean(t: Array, y: Array, limit_K: float) -> tuple[float | None, float | None, float, float, bool]:
     """Mean of a run without a time constant, if its change over the window is within the limit."""
-    slope, u_slope, dof = _slope(t, y)
-    span = float(t[-1] - t[0])
-    change, bound = slope * span, float(stdtrit(dof, SETTLED_CONFIDENCE)) * u_slope * span
+    change, bound = (part * float(t[-1] - t[0]) for part in _slope(t, y))
     if abs(change) + bound > limit_K:
         return None, None, change, bound, False
     means = np.array([part.mean() for part in np.array_split(y, 5)])

@@ -135,15 +135,12 @@ def _ladder_flags(runs: Sequence[ReducedRun], thresholds: CheckThresholds) -> It
     if ladders is None:
         return
     off = find_off(ladders, thresholds)
-    without = {one.at for one in off}
-    exchanged: set[int] = set()
-    for i, j, ratio in find_exchanged(ladders, off, thresholds):
-        exchanged |= {i, j}
-        for mine, other in ((i, j), (j, i)):
-            a, b = ladders.members[mine], ladders.members[other]
-            yield a, flag_exchanged_runs(runs[a], runs[b], ratio)
-    yield from ((ladders.members[one.at], one.flag) for one in off if one.at not in exchanged)
-    levels = mount_levels(runs, ladders, without | exchanged)
+    *pair, ratio = find_exchanged(ladders, off, thresholds) or (0.0,)
+    for mine, other in (pair, pair[::-1]) if pair else ():
+        a, b = ladders.members[mine], ladders.members[other]
+        yield a, flag_exchanged_runs(runs[a], runs[b], ratio)
+    yield from ((ladders.members[at], flag) for at, flag in off.items() if at not in pair)
+    levels = mount_levels(runs, ladders, {*off, *pair})
     if levels is None:
         return
     swapped = exchanged_mounts(levels, thresholds)

@@ -7,7 +7,7 @@ three mounts the steps follow a smooth curve in power instead. Two runs may fit
 better with exchanged labels.
 """
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
@@ -93,15 +93,7 @@ def lay_ladders(runs: Sequence[ReducedRun]) -> Ladders | None:
     return ladders if ladders.projection()[1] >= FEWEST_DOF else None
 
 
-@dataclass(frozen=True, slots=True)
-class Off:
-    """A run that does not fit, by its place among the members, and its flag."""
-
-    at: int
-    flag: Flag
-
-
-def find_off(ladders: Ladders, thresholds: CheckThresholds) -> tuple[Off, ...]:
+def find_off(ladders: Ladders, thresholds: CheckThresholds) -> dict[int, Flag]:
     """Find the runs off their ladders, the worst first.
 
     The test is that of the externally studentised residual against the
@@ -118,26 +110,22 @@ def find_off(ladders: Ladders, thresholds: CheckThresholds) -> tuple[Off, ...]:
 
     Returns
     -------
-    tuple of Off
+    dict of int to Flag
+        By place among the members.
     """
-    n = len(ladders.members)
-    kept = np.ones(n, dtype=np.bool_)
-    found: dict[int, Off] = {}
-    for at in _suspects(ladders, thresholds):
-        kept[at] = False
+    kept = np.ones(len(ladders.members), dtype=np.bool_)
+    kept[_suspects(ladders, thresholds)] = False
+    found: dict[int, Flag] = {}
     # Suspects are let in again, the least suspected first, where they fit what is left without them.
     for at in np.flatnonzero(~kept)[np.argsort(_distance(ladders, kept)[~kept])].tolist():
         kept[at] = True
-        one = _worst(ladders, kept, thresholds, only=at)
-        if one is not None:
-            kept[at] = False
-            found[at] = one
-    while (worst := _worst(ladders, kept, thresholds)) is not None:
-        found[worst.at] = worst
-        kept[worst.at] = False
-    if len(found) > MOST_OFF * n:
-        return ()
-    return tuple(sorted(found.values(), key=lambda off: -off.flag.evidence["studentised"]))
+        found |= (one := _worst(ladders, kept, thresholds, only=at))
+        kept[at] = not one
+    while worst := _worst(ladders, kept, thresholds):
+        found |= worst
+        kept[list(worst)] = False
+    worst_first = sorted(found, key=lambda at: -found[at].evidence["studentised"])
+    return {at: found[at] for at in worst_first} if len(found) <= MOST_OFF * kept.size else {}
 
 
 def _suspects(ladders: Ladders, thresholds: CheckThresholds) -> list[int]:
@@ -163,13 +151,15 @@ def _distance(ladders: Ladders, kept: Booleans) -> Array:
     return distance
 
 
-def _worst(ladders: Ladders, kept: Booleans, thresholds: CheckThresholds, *, only: int | None = None) -> Off | None:
+def _worst(
+    ladders: Ladders, kept: Booleans, thresholds: CheckThresholds, *, only: int | None = None
+) -> dict[int, Flag]:
     """The run that fits least, if it fits too badly; or the one given."""
     left, dof = ladders.projection(kept)
     free = np.diag(left)
     usable = kept & (free > LEAST_FREE)
     if not usable.any() or (only is None and dof < FEWEST_DOF):
-        return None
+        return {}
     known = thresholds.usual_run_sd_K, thresholds.usual_run_sd_dof
     off, scatter, ratio, allowed = studentise(
         left @ np.where(kept, ladders.rise_K, 0.0), free, usable, dof, known, thresholds.between_alarm_percent
@@ -177,14 +167,14 @@ def _worst(ladders: Ladders, kept: Booleans, thresholds: CheckThresholds, *, onl
     allowed = max(allowed, thresholds.ladder_ratio)
     at = int(np.argmax(np.where(usable, ratio, -1.0))) if only is None else only
     if not usable[at] or ratio[at] <= allowed or abs(off[at]) <= thresholds.ladder_K:
-        return None
+        return {}
     careful = " With so few mounts it may be its neighbour that is off." if np.unique(ladders.mount).size < 3 else ""
     reason = (
         f"The rise is {abs(off[at]):.1f} K {side(float(off[at]))} where the other runs of its mount and of its step "
         f"put it, {ratio[at]:.1f} times what such runs scatter.{careful}"
     )
     numbers = {"off_K": off[at], "studentised": ratio[at], "allowed_ratio": allowed, "scatter_K": scatter[at]}
-    return Off(at, raise_flag("off the ladder", "doubtful", reason, **numbers))
+    return {at: raise_flag("off the ladder", "doubtful", reason, **numbers)}
 
 
 def studentise(
@@ -222,23 +212,23 @@ def studentise(
 
 
 def find_exchanged(
-    ladders: Ladders, off: Sequence[Off], thresholds: CheckThresholds
-) -> tuple[tuple[int, int, float], ...]:
+    ladders: Ladders, off: Collection[int], thresholds: CheckThresholds
+) -> tuple[int, int, float] | None:
     """Find two runs of one step on different mounts that fit better with exchanged labels.
 
     Parameters
     ----------
     ladders : Ladders
         Runs side by side.
-    off : sequence of Off
+    off : collection of int
         Runs off their ladders: at least one of the pair is one of them, or of those with the largest residuals.
     thresholds : CheckThresholds
         Limits in use.
 
     Returns
     -------
-    tuple of (int, int, float)
-        Positions among ``members`` of at most one pair, and by what the sum of squares falls.
+    tuple of (int, int, float) or None
+        Places of a pair among the members, and by what the sum of squares falls.
     """
     y = ladders.rise_K
     left, _ = ladders.projection()
@@ -246,11 +236,11 @@ def find_exchanged(
     free = np.diag(left)
     # Two exchanged runs hide each other from the test of single runs.
     strongest = np.argsort(-np.abs(residual) / np.sqrt(np.maximum(free, LEAST_FREE)))[:MOST_SUSPECTS]
-    suspects = sorted({found.at for found in off} | set(strongest.tolist()))
+    suspects = sorted({*off, *strongest.tolist()})
     # Runs that are off otherwise must not hide the gain of an exchange.
     floor = thresholds.usual_run_sd_dof * thresholds.usual_run_sd_K**2
     total = float(residual @ y)
-    best: tuple[int, int, float] | None = None
+    best = (0, 0, 0.0)
     for i in suspects:
         same = np.flatnonzero((ladders.step == ladders.step[i]) & (ladders.mount != ladders.mount[i]))
         if same.size == 0:
@@ -261,15 +251,15 @@ def find_exchanged(
         ratio = (total + floor) / np.maximum(total + change + floor, 1e-12)
         ratio = np.where(np.abs(d) > thresholds.ladder_K, ratio, 0.0)
         j = int(np.argmax(ratio))
-        if best is None or ratio[j] > best[2]:
+        if ratio[j] > best[2]:
             best = (i, int(same[j]), float(ratio[j]))
-    if best is None or best[2] < thresholds.swap_ratio:
-        return ()
+    if best[2] < thresholds.swap_ratio:
+        return None
     # By what the sum of squares falls when that run is left out.
     rest = total - residual[best[0]] ** 2 / max(free[best[0]], LEAST_FREE)
     alone = (total + floor) / max(rest + floor, 1e-12)
     # Leaving the worse of the two out must not do as well: then it is one run that is off.
-    return (best,) if best[2] > alone * thresholds.swap_gain_ratio else ()
+    return best if best[2] > alone * thresholds.swap_gain_ratio else None
 
 
 def flag_exchanged_runs(mine: ReducedRun, other: ReducedRun, ratio: float) -> Flag:
