@@ -127,9 +127,8 @@ def report(campaigns: Sequence[Path], given: Sequence[tuple[str, str]], **how: A
     from thermlab.reports.make import report as make  # noqa: PLC0415
 
     if how["cluster"] is not None and how["jobs"] > 1:
-        raise InputError(
-            [Problem("--jobs", f"{how['jobs']} beside --cluster", "one of the two: workers are the cluster's")]
-        )
+        allowed = "one of the two: workers are the cluster's"
+        raise InputError([Problem("--jobs", f"{how['jobs']} beside --cluster", allowed)])
     names = [name for name, _ in given]
     twice = sorted({name for name in names if names.count(name) > 1})
     if twice:

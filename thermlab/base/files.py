@@ -403,11 +403,9 @@ def check_target(target: Path, names: Collection[str]) -> None:
         raise InputError([Problem(str(target), "a file", "a folder, or nothing")])
     # Links and folders of these names are somebody else's too: the kit writes files, and folders for failures.
     folders = {FAILED, *(_beside(target / FAILED, kind).name for kind in ("new", "old"))}
-    others = sorted(
-        entry.name
-        for entry in target.iterdir()
-        if entry.is_symlink() or not fits(entry.name, folders if entry.is_dir() else names)
-    )
+    entries = {entry.name: entry for entry in sorted(target.iterdir())}
+    ours = [name for name, entry in entries.items() if fits(name, folders if entry.is_dir() else names)]
+    others = [name for name, entry in entries.items() if name not in ours or entry.is_symlink()]
     if others:
         few = ", ".join(others[:5]) + (", ..." if len(others) > 5 else "")
         allowed = "an empty or missing folder, or an earlier one of the same kind"

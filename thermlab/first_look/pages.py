@@ -143,10 +143,8 @@ def load_steps(found: FirstLook) -> draw.Picture | Block:
         panels[-1].set_xlabel("minutes since the log began")
         words = "power in W; shaded: load steps with their level"
         draw.small_print(figure, words, x=0.98, top_in=0.15, ha="right", color=PAGE["muted"])
-    each = [
-        f"{log.name}: {', '.join(f'{step.power_W:.0f} W for {step.minutes:.0f} min' for step in log.loaded)}"
-        for log in logs
-    ]
+    held = {log.name: [f"{step.power_W:.0f} W for {step.minutes:.0f} min" for step in log.loaded] for log in logs}
+    each = [f"{name}: {', '.join(steps)}" for name, steps in held.items()]
     return draw.Picture(figure, f"Power over time in {len(logs)} logs, with the load steps found. {'; '.join(each)}.")
 
 

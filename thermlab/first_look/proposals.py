@@ -191,9 +191,8 @@ def _sheet(logs: Sequence[LogLook], labels: dict[str, tuple[str, str]]) -> str:
             name = f"{treatment}-{mount}-{meant[step.power_W]:g}W"
             names[name] += 1
             run = name if names[name] == 1 else f"{name}-{names[name]}"
-            start, end = (
-                "" if whole else _moment(log, s, up=up) for s, up in ((step.start_s, False), (step.end_s, True))
-            )
+            ends = ((step.start_s, False), (step.end_s, True))
+            start, end = ("" if whole else _moment(log, at_s, up=up) for at_s, up in ends)
             note = _note(step, usual, low=step.power_W <= IDLE_SHARE * max(levels))
             writer.writerow([run, treatment, mount, f"{meant[step.power_W]:g}", log.name, start, end, "", note])
     return out.getvalue()

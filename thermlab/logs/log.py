@@ -397,11 +397,9 @@ def _is_units(table: _LogRows, row: int) -> bool:
 
 
 def _wrong_units(table: _LogRows, row: int) -> list[Problem]:
-    problems = []
+    problems, time_unit = [], table.how.time.unit or ""
     declared = [(role.unit, role.key, position) for role, position in table.declared]
-    declared += [
-        (table.how.time.unit or "", table.time_key, position) for position in table.header.columns[table.time_key]
-    ]
+    declared += [(time_unit, table.time_key, position) for position in table.header.columns[table.time_key]]
     for declared_unit, key, position in declared:
         text = table.cells.text(row, position)
         unit = UNIT_OF.get(text.strip("[]() "))

@@ -121,10 +121,9 @@ def parse_time(text: str, settings: TimeSettings) -> float:
     if settings.clock == "calendar":
         has_offset, wants_offset = match.group("z") is not None, "z" in directives(settings.format)
         if has_offset != wants_offset:
-            words = "without an offset from UTC" if wants_offset else "with an offset from UTC"
-            raise TimeRefusedError(
-                f"{shown(text)} {words}", allowed + (", with its offset" if wants_offset else ", without offset")
-            )
+            words = "without" if wants_offset else "with"
+            allowed += ", with its offset" if wants_offset else ", without offset"
+            raise TimeRefusedError(f"{shown(text)} {words} an offset from UTC", allowed)
     return seconds
 
 

@@ -383,9 +383,8 @@ def _unfilled(data: Mapping[str, Any]) -> list[str]:
                 yield from keys(part, f"{key}.{name}" if key else str(name))
 
     found = list(keys(data, ""))
-    return (
-        [f"campaign.yaml still has <...> in {', '.join(found)}: fill it in, it stands in the report."] if found else []
-    )
+    said = f"campaign.yaml still has <...> in {', '.join(found)}: fill it in, it stands in the report."
+    return [said] if found else []
 
 
 def _room_cautions(campaign: Campaign, traces: Sequence[Trace | None]) -> list[str]:

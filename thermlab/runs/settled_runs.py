@@ -310,10 +310,8 @@ def reduced_run(
     """Put a run at its set power, with its combined uncertainty, its flags and whether it is used."""
     trace, settings = estimate.trace, bench.settings
     slope = curve.slope_K_per_W(line.set_power_W) if curve is not None else 0.0
-    begun, ended = (
-        iso_time(at_s, settings.how_read.time, like=line.start)
-        for at_s in (trace.began_s, trace.began_s + trace.time_s[-1])
-    )
+    ends_s = trace.began_s, trace.began_s + trace.time_s[-1]
+    begun, ended = (iso_time(at_s, settings.how_read.time, like=line.start) for at_s in ends_s)
     rise = None
     if estimate.level_K is not None and not estimate.shed and np.isfinite(estimate.power_W):
         rise = estimate.level_K + slope * (line.set_power_W - estimate.power_W)

@@ -289,9 +289,8 @@ def _run_truths(
     room_end_C = np.stack([room_C[soak][-quarter_hour:].mean(axis=0) for soak in soaks], axis=1)
     flowing_W = np.stack([power_W[soak][-minute:].mean(axis=0) for soak in soaks], axis=1)
     end_C = np.stack([device_C[soak][-1] for soak in soaks], axis=1)
-    left_K = physics.settled_rise(bench, path, flowing_W, room_C=room_end_C) - (
-        end_C + physics.core_excess(bench, flowing_W) - room_end_C
-    )
+    end_rise_K = end_C + physics.core_excess(bench, flowing_W) - room_end_C
+    left_K = physics.settled_rise(bench, path, flowing_W, room_C=room_end_C) - end_rise_K
     limits_W: list[float] | list[None] = [None] * resistance.size
     if bench.limit_C is not None:
         found = physics.throttle_power(bench, resistance, room_C=reference_C, temperature_C=bench.limit_C)

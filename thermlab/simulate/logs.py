@@ -253,9 +253,8 @@ class _LogWriter:
         if self.dialect.room == "own file":
             self._write_room(campaign, zero)
         if self.dialect.files == "one":
-            parts = [
-                self._columns(m.ladder, (m.start - zero).total_seconds(), zero, slice(None)) for m in campaign.mounts
-            ]
+            begins_s = ((m, (m.start - zero).total_seconds()) for m in campaign.mounts)
+            parts = [self._columns(m.ladder, begin_s, zero, slice(None)) for m, begin_s in begins_s]
             self._save("logs/bench.csv", {name: [cell for part in parts for cell in part[name]] for name in parts[0]})
             return [self._cuts("logs/bench.csv", m, zero) for m in campaign.mounts]
         entries = []
@@ -270,17 +269,14 @@ class _LogWriter:
 
     def _cuts(self, log: str, mount: SimulatedMount, zero: datetime) -> list[tuple[str, str, str]]:
         shift_s = (mount.start - zero).total_seconds()
-        starts, ends = (
-            self.dialect.time_text(np.array(times) + shift_s, zero)
-            for times in (mount.ladder.log_starts_s, mount.ladder.log_ends_s)
-        )
+        cuts = mount.ladder.log_starts_s, mount.ladder.log_ends_s
+        starts, ends = (self.dialect.time_text(np.array(times) + shift_s, zero) for times in cuts)
         return [(log, start, end) for start, end in zip(starts, ends, strict=True)]
 
     def _write_run(self, mount: SimulatedMount, step: int) -> tuple[str, str, str]:
         ladder, run = mount.ladder, mount.ladder.runs[step]
-        stepped = step > 0 or ladder.power_W[max(int(np.searchsorted(ladder.time_s, run.time_s[0])) - 60, 0)] < (
-            0.9 * run.set_power_W
-        )
+        before = max(int(np.searchsorted(ladder.time_s, run.time_s[0])) - 60, 0)
+        stepped = step > 0 or ladder.power_W[before] < 0.9 * run.set_power_W
         # After a pre-soak at the same power there is no step in power to see: such a log begins with the soak.
         begin_s = run.time_s[0] - (60.0 * self.dialect.lead_in_min if stepped else 0.0)
         first, last = np.searchsorted(ladder.time_s, [begin_s, run.time_s[-1]])
@@ -334,11 +330,10 @@ class _LogWriter:
         return [text.replace(".", ",") for text in texts] if self.dialect.decimal == "," else texts
 
     def _temperatures(self, values_C: Floats, digits: int) -> list[str]:
-        factor, zero = {"degC": (1.0, 0.0), "degF": (1.8, 32.0), "K": (1.0, KELVIN_AT_0_C)}[
-            self.dialect.temperature_unit
-        ]
+        unit = self.dialect.temperature_unit
+        factor, zero = {"degC": (1.0, 0.0), "degF": (1.8, 32.0), "K": (1.0, KELVIN_AT_0_C)}[unit]
         # Two more digits, so that a change of unit does not change a number.
-        more = 0 if self.dialect.temperature_unit == "degC" else 2
+        more = 0 if unit == "degC" else 2
         return self._numbers(factor * values_C + zero, digits + more)
 
     def _save(self, name: str, columns: dict[str, list[str]], *, plain: bool = False) -> None:

@@ -94,9 +94,7 @@ def passive_bench(
     sink_K, room_K = KELVIN_AT_0_C + room_C + sink_rise_K, KELVIN_AT_0_C + room_C
     area_m2 = radiative_share * at_power_W / (STEFAN_BOLTZMANN_W_PER_M2_K4 * (sink_K**4 - room_K**4))
     convection_W = (1.0 - radiative_share) * at_power_W / sink_rise_K**1.25
-    bench = SimulatedBench(
-        sink_capacity_J_per_K=1.0, convection_W=convection_W, convection_exponent=0.25, radiating_area_m2=area_m2
-    )
+    bench = SimulatedBench(sink_capacity_J_per_K=1.0, convection_W=convection_W, radiating_area_m2=area_m2)
     return _with_time_constant(replace(bench, **others), sink_rise_K, room_C, time_constant_min)
 
 

@@ -294,10 +294,8 @@ def powers_exchanged(runs: Sequence[ReducedRun]) -> dict[int, Flag]:
         if i in flags or j in flags or abs(my_set / other_set - 1) < 0.05 or not alike:
             continue
         for (at, logged, planned), (partner, _, its) in ((one, two), (two, one)):
-            reason = (
-                f"The logged power is the set power of {runs[partner].run}, and the other way round: the two lines "
-            )
-            reason += "of the run sheet may be exchanged."
+            reason = f"The logged power is the set power of {runs[partner].run}, and the other way round: "
+            reason += "the two lines of the run sheet may be exchanged."
             powers_W = {"logged_W": logged, "set_W": planned, "other_set_W": its}
             flags[at] = raise_flag("labels may be swapped", "doubtful", reason, **powers_W)
     return flags

@@ -72,9 +72,8 @@ def mount_levels(runs: Sequence[ReducedRun], ladders: Ladders, without: set[int]
     coefficients = np.linalg.lstsq(design[kept], ladders.rise_K[kept], rcond=None)[0]
     keys = [names[int(np.flatnonzero(ladders.mount == m)[0])] for m in mounts]
     treatments = list(dict.fromkeys(t for t, _ in keys))
-    return MountLevels(
-        keys=tuple(keys), level_K=coefficients[steps.size :], treatment=np.array([treatments.index(t) for t, _ in keys])
-    )
+    group = np.array([treatments.index(t) for t, _ in keys])
+    return MountLevels(keys=tuple(keys), level_K=coefficients[steps.size :], treatment=group)
 
 
 def exchanged_mounts(levels: MountLevels, thresholds: CheckThresholds) -> dict[MountKey, Flag]:
@@ -226,9 +225,8 @@ def measure_spread(
     Spread or None
         None with fewer than three sensors that all runs have, or fewer than three runs.
     """
-    common = tuple(
-        s for e in estimates[:1] for s in e.trace.sensors if all(s in own.trace.sensors for own in estimates)
-    )
+    each = [estimate.trace.sensors for estimate in estimates]
+    common = tuple(name for name in (each[0] if each else ()) if all(name in names for names in each))
     if len(common) < 3:
         return None
     found: list[tuple[int, Array, float, int]] = []

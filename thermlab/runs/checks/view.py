@@ -197,9 +197,8 @@ def _shifts(t: Array, tau: float) -> tuple[Array, Array]:
     span = float(t[-1] - t[0])
     begins = np.repeat(t[0] + np.linspace(0.08, 0.88, 24) * span, 2)
     after = np.maximum(t[None, :] - begins[:, None], 0.0)
-    shapes = np.where(
-        (np.arange(begins.size) % 2 == 0)[:, None], 1.0 - np.exp(-after / tau), np.minimum(after / (0.08 * tau), 1.0)
-    )
+    slow = (np.arange(begins.size) % 2 == 0)[:, None]
+    shapes = np.where(slow, 1.0 - np.exp(-after / tau), np.minimum(after / (0.08 * tau), 1.0))
     return shapes / np.maximum(shapes[:, -1:], 1e-9), begins
 
 
@@ -360,9 +359,8 @@ def stand_still(trace: Trace) -> StandStill:
     moved = np.diff(trace.temperature_C, axis=0) != 0
     both_missing = np.isnan(trace.temperature_C[1:]) & np.isnan(trace.temperature_C[:-1])
     together = (moved & ~both_missing).any(axis=1)
-    *sensors, all_sensors, room = (
-        longest_still(trace.time_s, changed) for changed in (*moved.T, together, np.diff(trace.ambient_C) != 0)
-    )
+    series = (*moved.T, together, np.diff(trace.ambient_C) != 0)
+    *sensors, all_sensors, room = (longest_still(trace.time_s, changed) for changed in series)
     return StandStill(tuple(sensors), all_sensors, room)
 
 
