@@ -518,14 +518,8 @@ def _held(trace: Trace, tau: float | None, settings: BenchSettings) -> HeldPower
     if np.isnan([hot, room]).any() or hot < limit_C - thresholds.shed_limit_K:
         return None
     felt = float(known_mean(lag_room(trace, trace.time_s[end], tau, shortest_step_s=trace.interval_s), axis=0))
-    return HeldPower(
-        run=trace.run,
-        treatment=trace.treatment,
-        mount=trace.mount,
-        held_power_W=power,
-        held_rise_K=hot - felt,
-        ambient_C=felt,
-    )
+    which = {"run": trace.run, "treatment": trace.treatment, "mount": trace.mount}
+    return HeldPower(**which, held_power_W=power, held_rise_K=hot - felt, ambient_C=felt)
 
 
 def still_left(time_s: Array, rise: Array, tau: float, longest_s: float) -> tuple[float, float]:

@@ -277,13 +277,9 @@ def cut_trace(
         return None
     device, power = device_before(log, soak.start, history_t, own_room=room is not None)
     interval_s = float(np.median(steps)) or float(np.median(positive))
-    on = _load_came_on(log, soak)
-    around = slice(*np.searchsorted(log.time_s, log.time_s[on] + np.array(ONSET_S))) if on is not None else slice(0)
     return Trace(
-        run=line.run,
-        treatment=line.treatment,
-        mount=line.mount,
-        set_power_W=line.set_power_W,
+        **{name: getattr(line, name) for name in ("run", "treatment", "mount", "set_power_W")},
+        **_onset(log, soak, began),
         began_s=float(log.raw_time_s[soak.start]),
         clock=log.clock,
         time_s=time_s,
@@ -299,11 +295,7 @@ def cut_trace(
         room_covered=covered,
         history_device_C=device,
         history_power_W=power,
-        onset_s=float("nan") if on is None else float(log.time_s[on]) - began,
-        onset_time_s=log.time_s[around] - began,
         room_by_hand=isinstance(room, float),
-        onset_power_W=log.power_W[around],
-        onset_C=log.temperature_C[around],
         dead=dead,
         missing_end_s=_missing_end(log, last, end_s, interval_s, float(time_s[-1])),
     )
@@ -320,8 +312,19 @@ def _missing_end(log: Log, last: int, end_s: float | None, interval_s: float, so
     return missing if missing > allowed else 0.0
 
 
+def _onset(log: Log, soak: slice, began: float) -> dict[str, Any]:
+    """What a trace holds of the moment when the load came on; nothing where the log does not hold it."""
+    on = _load_came_on(log, soak)
+    if on is None:
+        return {"onset_C": log.temperature_C[:0]}
+    around = slice(*np.searchsorted(log.time_s, log.time_s[on] + np.array(ONSET_S)))
+    time_s, power_W, device_C = log.time_s[around] - began, log.power_W[around], log.temperature_C[around]
+    onset_s = float(log.time_s[on]) - began
+    return {"onset_s": onset_s, "onset_time_s": time_s, "onset_power_W": power_W, "onset_C": device_C}
+
+
 def _load_came_on(log: Log, soak: slice) -> int | None:
-    """Row where the power came from another level to that of the soak; None where the log does not hold it."""
+    """Row where the power came from another level to that of the soak."""
     first = int(np.searchsorted(log.time_s, log.time_s[soak.start] - HISTORY_S))
     power, here = log.power_W[first : soak.stop], soak.start - first
     own = float(np.nanmedian(power[here:])) if not np.isnan(power[here:]).all() else float("nan")

@@ -139,8 +139,7 @@ def write_campaign(
     settings: Mapping[str, Any] | None = None,
     sheet: Mapping[str, Mapping[str, str]] | None = None,
     swapped: Sequence[tuple[tuple[str, int], tuple[str, int]]] = (),
-    decimals: int = 1,
-    seed: int = 0,
+    **how: int,
 ) -> Path:
     """Write ``campaign.yaml``, ``runs.csv`` and the logs.
 
@@ -156,10 +155,8 @@ def write_campaign(
         By run name, cells of the run sheet to replace, such as ``{"grease-a-2-80W": {"exclude": "fan left on"}}``.
     swapped : sequence of pairs of (treatment, mount)
         Mounts whose labels are exchanged on the run sheet.
-    decimals : int
-        Decimals of temperatures in the logs.
-    seed : int
-        Of the missing cells.
+    **how
+        Further arguments of :func:`write_logs`.
 
     Returns
     -------
@@ -171,7 +168,7 @@ def write_campaign(
     for one, other in swapped:
         labels[one], labels[other] = labels[other], labels[one]
     lines = []
-    written = write_logs(folder, campaign, dialect=dialect, decimals=decimals, seed=seed)
+    written = write_logs(folder, campaign, dialect=dialect, **how)
     for mount, entries in zip(campaign.mounts, written, strict=True):
         treatment, number = labels[mount.treatment, mount.mount]
         for power, (log, start, end) in zip(campaign.steps_W, entries, strict=True):
@@ -194,7 +191,10 @@ def write_campaign(
 def write_logs(
     folder: Path, campaign: SimulatedCampaign, *, dialect: LogDialect | None = None, decimals: int = 1, seed: int = 0
 ) -> list[list[tuple[str, str, str]]]:
-    """Write the logs alone; return log, start and end of each run as for the run sheet, by mount and step."""
+    """Write the logs alone; return log, start and end of each run as for the run sheet, by mount and step.
+
+    Temperatures have so many `decimals`; `seed` is that of the missing cells.
+    """
     (folder / "logs").mkdir(parents=True, exist_ok=True)
     writer = _LogWriter(folder, dialect or LogDialect(), decimals, np.random.default_rng(seed))
     return writer.write(campaign)
