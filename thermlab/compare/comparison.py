@@ -184,7 +184,7 @@ def _conclude(
     common = TreatmentComparison(treatment=name, n_mounts=n_mounts, mean_rise_K=item.mean, difference_K=item.difference)
     missing = [f"no used mount of {one}" for one in (name, base) if counts[one] == 0]
     if missing or why:
-        return replace(common, verdict_note=[*missing, why][0])
+        return replace(common, verdict_note=next(iter(missing), why))
     interval = item.simultaneous_interval
     if interval is None:
         hidden = "the mounts agree to the last digit: the readout hides their scatter"

@@ -477,5 +477,6 @@ def _half_width(name: str, n_mounts: int, solved: _Solved, scatter: Scatter) -> 
     if solved.groups.variance == "welch":
         sd, dof = scatter.sd_by_treatment.get(name), float(n_mounts - 1)
     hidden = scatter.no_scatter and not scatter.dof > scatter.own_dof
-    known = sd is not None and dof > 0.0 and sd > 0.0 and not hidden
-    return t_point(1.0 - solved.groups.alpha / 2.0, dof) * sd if known and sd is not None else None
+    if sd is None or dof <= 0.0 or not sd > 0.0 or hidden:
+        return None
+    return t_point(1.0 - solved.groups.alpha / 2.0, dof) * sd

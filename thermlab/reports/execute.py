@@ -15,7 +15,7 @@ import os
 import re
 import sys
 import tempfile
-import threading
+from concurrent.futures import ThreadPoolExecutor
 from functools import cache
 from importlib import import_module
 from pathlib import Path
@@ -227,15 +227,10 @@ def execute_template(
         kernel = (kernels or Kernels()).take(name)
     except (KeyError, OSError, RuntimeError) as error:  # KeyError: no kernel of this name
         raise ExecutionFailedError("died", None, f"the kernel did not start: {error}") from error
-    try:
-        aside = threading.Thread(target=meanwhile)  # of None makes nothing
-        aside.start()
-        try:
-            return _execute(notebook, parameters, kernel, cell_timeout_s=cell_timeout_s, progress=progress)
-        finally:
-            aside.join()
-    finally:
-        kernel.close()
+    with contextlib.closing(kernel), ThreadPoolExecutor(max_workers=1) as aside:
+        if meanwhile is not None:
+            aside.submit(meanwhile)
+        return _execute(notebook, parameters, kernel, cell_timeout_s=cell_timeout_s, progress=progress)
 
 
 def _execute(
