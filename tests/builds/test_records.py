@@ -312,6 +312,82 @@ def test_the_settings_of_the_bench_count_where_there_is_no_campaign(tmp_path):
     assert record_results(assess_build(tmp_path / "build", reference=None))["throttle"] == results["throttle"]
 
 
+def test_the_customers_room_is_in_the_throttle_power_of_a_build(tmp_path):
+    """Tested warmer than used: a passive machine throttles there at less power, by one number where it is declared."""
+
+    def found(name, room_C, **changes):
+        folder = alone(tmp_path / name, runs=TWO_RUNS, **(asked(90) | changes))
+        for number, run in enumerate(TWO_RUNS):
+            extra = GAIN_K_PER_W["pad-b"]
+            made = {"extra_K_per_W": extra, "room_C": room_C, "soak_min": 80.0, "seed": number + 1}
+            write_log(folder / run["log"], run["set_power_W"], **made)
+        return assess_build(folder)
+
+    alike, warm = found("alike", 30.0), found("warm", 40.0)
+    known = found("known", 40.0, cooling={"kind": "passive", "radiated_share": 0.3})
+    fans = found("fans", 20.0, cooling="forced")
+
+    assert warm.throttle.interval_W[0] < alike.throttle.interval_W[0] - 1.0
+    assert warm.throttle.throttle_power_W == pytest.approx(alike.throttle.throttle_power_W, abs=0.1)
+    assert any("at up to" in text and "W less than here" in text for text in warm.cautions)
+    low, high = known.throttle.room_effect_W
+    assert low == high < -0.5
+    assert known.throttle.throttle_power_W == pytest.approx(warm.throttle.throttle_power_W + low, abs=0.1)
+    assert any(f"was moved by {low:+.1f} W" in text for text in known.cautions)
+    assert fans.throttle.room_effect_W[0] < -1.0
+    assert not any("The acceptance room" in text for text in alike.cautions)
+
+
+def test_a_mean_of_sensors_says_when_the_hottest_reaches_the_limit(tmp_path):
+    settings = build_settings(runs=TWO_RUNS, measurand="mean", **asked(90))
+    settings["log"]["temperature"]["columns"] = ["die [degC]", "far [degC]"]
+    folder = alone(
+        tmp_path / "build", **{k: settings[k] for k in ("runs", "measurand", "log", "customer", "acceptance")}
+    )
+    for run in TWO_RUNS:
+        head, *rows = (folder / run["log"]).read_text().splitlines()
+        cells = [row.split(",") for row in rows]
+        more = [",".join([*row, f"{float(row[1]) - 6.0 * run['set_power_W'] / 100.0:.3f}"]) for row in cells]
+        (folder / run["log"]).write_text("\n".join([f"{head},far [degC]", *more]) + "\n")
+
+    found = assess_build(folder)
+
+    said = next(text for text in found.cautions if text.startswith("The mean of the sensors was judged"))
+    assert re.search(r"the hottest is 3\.\d K above it", said)
+    named_W = float(re.search(r"about (\d+) W", said)[1])
+    assert named_W == pytest.approx(TRUTH_W, abs=1.5)
+    assert found.throttle.throttle_power_W > TRUTH_W + 3.0
+
+
+def test_a_build_whose_runs_show_no_time_constant_does_not_pass(tmp_path):
+    folder = alone(tmp_path / "build", runs=TWO_RUNS, **asked(90))
+    rng = np.random.default_rng(3)
+    for run in TWO_RUNS:
+        rise = true_rise_K(run["set_power_W"], extra_K_per_W=-0.02)
+        rows = [f"{s},{22 + rise + rng.normal(0, 0.05):.3f},{run['set_power_W']},22.0" for s in range(0, 4800, 5)]
+        (folder / run["log"]).write_text("\n".join(["t,die [degC],heater [W],room [degC]", *rows]) + "\n")
+
+    found = assess_build(folder)
+
+    assert found.reduced.time_constant_min is None
+    assert (found.verdict, found.throttle.interval_W[0] > 90.0) == ("refer", True)
+    assert found.verdict_reason.startswith("its runs do not show the time constant")
+    assert any(text.startswith("Its runs do not show the time constant") for text in found.cautions)
+
+
+def test_runs_that_all_shed_power_still_tell_what_they_held(tmp_path):
+    """The device holds its limit by taking power away: no rise, but an observation of the throttle power."""
+    folder = alone(tmp_path / "build", runs=[{"run": "r1", "set_power_W": 140, "log": "logs/r1.csv"}], **asked(90))
+    rng = np.random.default_rng(4)
+    rows = [f"{s},{85.0 + rng.normal(0, 0.05):.3f},{107.0 + rng.normal(0, 0.2):.2f},30.0" for s in range(0, 3600, 5)]
+    (folder / "logs/r1.csv").write_text("\n".join(["t,die [degC],heater [W],room [degC]", *rows]) + "\n")
+
+    found = assess_build(folder)
+
+    assert found.throttle.reason == "no acceptance run could be used"
+    assert found.throttle.directly_observed_W == pytest.approx(107.0, abs=0.3)
+
+
 @pytest.mark.parametrize(
     ("changes", "where", "found"),
     [

@@ -31,7 +31,7 @@ import numpy as np
 from thermlab.builds.evidence import curve_and_bends
 from thermlab.compare.comparison import compare_treatments
 from thermlab.compare.records import FARTHEST_EXTRAPOLATION
-from thermlab.compare.throttle import OTHER_EXPONENTS, predict_throttle
+from thermlab.compare.throttle import OTHER_EXPONENTS, move_along, predict_throttle, room_effect_W
 from thermlab.compare.uncertainty import effective_dof
 from thermlab.runs.settled_runs import curve_through
 from thermlab.runs.time_constant import SINGLE_STEP_SLOPE
@@ -53,6 +53,7 @@ Interval = tuple[float, float]
 OTHER_SLOPES = {"passive": (0.75, 1.0), "forced": (0.95, 1.05)}
 STEPS_APART = 0.1
 LONGER_SOAK = "; without the time constant of a campaign, one or two runs need a soak of four time constants"
+NO_TIME_CONSTANT = "its runs do not show the time constant of the bench, so that what was still to come is not known"
 NO_CAMPAIGN = (
     "No campaign stands behind this record: the machine is held against what is required alone, by its own runs, and "
     "not against other mounts of its treatment."
@@ -197,6 +198,9 @@ class BuildThrottle:
         Where one fresh mount was expected, W.
     extrapolation : float or None
         Throttle power over the highest used step of the campaign, less 1.
+    room_effect_W : tuple of float or None
+        By how much the power in the customer's room lies above what the acceptance room tells, W: twice the same
+        number where the radiated share is declared (then it is in the power), else a range (then in the interval).
     directly_observed_W : float or None
         Held power of runs that reached the limit, moved along the curve to the customer's room, W.
     contributions_W : dict of str to float
@@ -216,6 +220,7 @@ class BuildThrottle:
     expected_W: float | None = None
     expected_interval_W: Interval | None = None
     extrapolation: float | None = None
+    room_effect_W: Interval | None = None
     directly_observed_W: float | None = None
     contributions_W: dict[str, float] = field(default_factory=dict)
     reason: str = ""
@@ -272,11 +277,12 @@ def build_throttle(
         required_W=required,
         expected_W=None if mounts is None else mounts.throttle_power_W,
         expected_interval_W=None if mounts is None else mounts.future_mount_interval_W,
-        directly_observed_W=None if moved is None else _observed(runs, moved, limit_K),
+        directly_observed_W=_observed(runs, curve, limit_K, reference.cooling),
     )
     if curve is None or moved is None:
         reason = "the campaign has too few power steps for a curve" if rises else "no acceptance run could be used"
-        return replace(found, reason=reason if reference.runs else f"{reason}{LONGER_SOAK}")
+        short = not reference.runs and any("not settled" in run.reason for run in runs)
+        return replace(found, reason=f"{reason}{LONGER_SOAK if short else ''}")
     power = moved.power_W(limit_K)
     reason = _refusal(power, curve, "the campaign's" if own is None else "the build's")
     if power is None or reason:
@@ -289,16 +295,29 @@ def build_throttle(
     dof = effective_dof(list(parts.values()), dofs)
     u = math.hypot(*parts.values())
     half = t_point(0.5 + reference.confidence_level / 2.0, math.inf if dof is None else dof) * u
+    above, slope = power / curve.highest_W - 1.0, moved.slope_K_per_W(power)
+    share = reference.settings.get("radiated_share")
+    effect = room_effect_W(power, slope, above, tested_room_C(runs, room_C), room_C, limit_K, reference.cooling, share)
+    # A known effect of the room moves the power; one that is a range widens its interval.
+    there = power + (effect[0] if effect[0] == effect[1] else 0.0)
+    low, high = power - half + effect[0], power + half + effect[1]
     return replace(
         found,
-        throttle_power_W=power,
+        throttle_power_W=there,
         u_W=u,
-        interval_W=(power - half, power + half),
-        margin_W=power - required,
-        margin_interval_W=(power - half - required, power + half - required),
-        extrapolation=power / curve.highest_W - 1.0,
+        interval_W=(low, high),
+        margin_W=there - required,
+        margin_interval_W=(low - required, high - required),
+        room_effect_W=effect,
+        extrapolation=above,
         contributions_W=parts,
     )
+
+
+def tested_room_C(runs: Sequence[ReducedRun], otherwise_C: float) -> float:
+    """Return the mean room of the used runs, degC."""
+    rooms = [run.ambient_C for run in runs if run.used and run.ambient_C is not None]
+    return math.fsum(rooms) / len(rooms) if rooms else otherwise_C
 
 
 def _refusal(power_W: float | None, curve: RiseCurve, whose: str) -> str:
@@ -395,22 +414,18 @@ def _own_curve(runs: Sequence[ReducedRun], cooling: str) -> _OwnCurve | None:
     return _OwnCurve(used, curves[0], tuple(curves[1:]))
 
 
-def _observed(runs: Sequence[ReducedRun], moved: RiseCurve, limit_K: float) -> float | None:
+def _observed(runs: Sequence[ReducedRun], curve: RiseCurve | None, limit_K: float, cooling: str) -> float | None:
+    """Return the mean of the powers that runs held at the limit, moved along the curve to the customer's room, W."""
     found = []
-    for run in runs:
-        if run.held is not None:
-            slope = moved.slope_K_per_W(run.held.held_power_W)
-            if slope > 0.0:
-                found.append(run.held.held_power_W + (limit_K - run.held.held_rise_K) / slope)
+    for held in (run.held for run in runs if run.held is not None):
+        shape = curve or curve_through(held.held_power_W, held.held_rise_K, share=SINGLE_STEP_SLOPE[cooling])
+        there = move_along(shape, held.held_power_W, held.held_rise_K, limit_K)
+        found += [] if there is None else [there]
     return math.fsum(found) / len(found) if found else None
 
 
 BuildVerdict = Literal["pass", "refer", "fail"]
 ROOM_OFF_K = 3.0
-_WARMER_ROOM = {
-    "passive": "a passive machine there throttles at a little more power than said (safe)",
-    "forced": "with fans at constant speed the machine throttles there at less power than said (not safe)",
-}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -481,6 +496,8 @@ def assess(build: Build, reference: Reference, reduced: BuildRuns, photos: tuple
     doubtful = [
         (run.run, flag.flag) for run in reduced.runs if run.used for flag in run.flags if flag.severity != "note"
     ]
+    if verdict == "pass" and not reference.runs and reduced.time_constant_min is None:
+        verdict, reason = "refer", NO_TIME_CONSTANT
     if doubtful and verdict != "refer":
         verdict, reason = "refer", f"it rests on a doubtful run ({': '.join(doubtful[0])}), which has to be run again"
     return BuildAssessment(
@@ -560,17 +577,18 @@ def _cautions(
     settings = build.settings
     if not reference.runs:
         yield NO_CAMPAIGN
+        if reduced.time_constant_min is None and rises:
+            yield f"{NO_TIME_CONSTANT.capitalize()}: the settled rises are means over the steady end."
     for run in reduced.runs:
         if not run.used:
-            yield f"Run {run.run} is not used: {run.reason}."
+            yield f"Run {run.run} is not used: {run.reason.rstrip('.')}."
         for flag in run.flags:
             if flag.severity == "doubtful" and run.used:
                 yield f"Run {run.run} is doubtful: {flag.reason}"
     yield from _campaign_cautions(reference, rises)
-    rooms = [run.ambient_C for run in reduced.runs if run.used and run.ambient_C is not None]
-    room = settings.keeps.room_C
-    if rooms and room - max(rooms) > ROOM_OFF_K:
-        yield f"The acceptance room was cooler than the customer's: {_WARMER_ROOM[reference.cooling]}."
+    yield from _room_cautions(reduced.runs, throttle)
+    if reference.settings.get("measurand") == "mean":
+        yield from _mean_cautions(reduced.runs, throttle)
     if any(one.n_mounts == 1 for one in rises):
         yield "The campaign has one mount of this treatment: what was expected rests on the scatter of others."
     if settings.ambient_constant is not None:
@@ -581,6 +599,38 @@ def _cautions(
     yield from reduced.notes
 
 
+def _room_cautions(runs: Sequence[ReducedRun], throttle: BuildThrottle) -> Iterator[str]:
+    """Say what a room unlike the customer's does."""
+    tested_C, effect = tested_room_C(runs, throttle.room_C), throttle.room_effect_W
+    if effect is None or abs(tested_C - throttle.room_C) <= ROOM_OFF_K:
+        return
+    rooms = f"The acceptance room was at {tested_C:.1f} degC, the customer's is at {throttle.room_C:g} degC"
+    if effect[0] == effect[1]:
+        yield f"{rooms}: the throttle power was moved by {effect[0]:+.1f} W for it."
+    else:
+        size = f"{abs(min(effect)):.1f} W less" if -min(effect) > max(effect) else f"{max(effect):.1f} W more"
+        yield f"{rooms}: there it may throttle at up to {size} than here; the interval holds that."
+
+
+def _mean_cautions(runs: Sequence[ReducedRun], throttle: BuildThrottle) -> Iterator[str]:
+    """Say how far the hottest sensor lies above the mean that was judged, and what that takes."""
+    above = [
+        (max(sensor.rise_K or 0.0 for sensor in run.sensors) - run.rise_K) / run.set_power_W
+        for run in runs
+        if run.used and run.rise_K is not None and run.sensors
+    ]
+    power, limit_K = throttle.throttle_power_W, throttle.temperature_limit_C - throttle.room_C
+    if power is None or not above:
+        yield "The mean of the sensors was judged (measurand: mean): the hottest reaches the limit at less power."
+        return
+    hotter_K = max(above) * power
+    there_W = power * limit_K / (limit_K + hotter_K)
+    hottest = (
+        f"the hottest is {hotter_K:.1f} K above it at {power:.0f} W, and reaches the limit at about {there_W:.0f} W"
+    )
+    yield f"The mean of the sensors was judged (measurand: mean): {hottest}."
+
+
 def numbers(assessment: BuildAssessment) -> dict[str, Any]:
     """Return the settings that the numbers rest on."""
     reference, settings = assessment.reference, assessment.build.settings
@@ -589,6 +639,7 @@ def numbers(assessment: BuildAssessment) -> dict[str, Any]:
         **{name: getattr(settings, name) for name in ("log", "ambient_log")},
         "customer": settings.keeps,
         "measurand": reference.settings.get("measurand"),
+        "time_constant_min": assessment.reduced.time_constant_min,
         "acceptance": settings.acceptance.model_dump() | {"required_W": settings.acceptance.required_W},
         "uncertainty": settings.uncertainty.model_dump() | {"ambient_u_K": settings.ambient_u_K},
     }

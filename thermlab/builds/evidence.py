@@ -243,7 +243,7 @@ def reference_of(settings: BuildSettings) -> Reference:
 _SHEET_PLACE = re.compile(r"runs\.csv:(\d+)")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class BuildRuns:
     """The acceptance runs, reduced.
 
@@ -255,11 +255,14 @@ class BuildRuns:
         Checksum of every file read.
     notes : tuple of str
         What the reader passed over.
+    time_constant_min : float or None
+        Of the bench at the highest power step, from the campaign or else from these runs, min.
     """
 
     runs: tuple[ReducedRun, ...]
     sha256: dict[str, str]
     notes: tuple[str, ...]
+    time_constant_min: float | None
 
 
 def reduce_build(build: Build, reference: Reference, *, campaign: Path | None = None) -> BuildRuns:
@@ -307,7 +310,8 @@ def reduce_build(build: Build, reference: Reference, *, campaign: Path | None = 
         if own is None and estimate.level_K is not None:
             own = bench_curve([trace.set_power_W], [estimate.level_K], cooling=reference.cooling)
         runs.append(reduced_run(line, order, estimate, next(flags), bench, own))
-    return BuildRuns(runs=tuple(runs), sha256=build.sha256 | readings.sha256, notes=readings.notes)
+    tau_min = None if bench.time_constant is None else bench.time_constant.time_constant_s / 60.0
+    return BuildRuns(tuple(runs), build.sha256 | readings.sha256, readings.notes, tau_min)
 
 
 def _refuse_copies(traces: Sequence[Trace], campaign: Path, thresholds: CheckThresholds) -> None:

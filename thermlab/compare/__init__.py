@@ -13,7 +13,7 @@ __all__, __getattr__, __dir__ = face(
     cautions="POWER",
     records="Advice Caution Comparison FARTHEST_EXTRAPOLATION MountSummary ThrottlePower TreatmentComparison "
     "TreatmentThrottle Verdict",
-    throttle="OTHER_EXPONENTS curves_of_mounts mean_curve predict_throttle",
+    throttle="OTHER_EXPONENTS curves_of_mounts mean_curve move_along predict_throttle room_effect_W",
     uncertainty="combine_each effective_dof",
     value="TreatmentValue assess_value",
     verdict="decide",

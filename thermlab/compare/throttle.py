@@ -304,15 +304,48 @@ _UNSURE = 2.0
 def _room_effect_W(
     item: TreatmentThrottle, tested_C: float, room_C: float, limit_K: float, cooling: str, share: float | None
 ) -> Interval | None:
-    """By how much the power in the customer's room lies above what the bench tells; one number with a share, W."""
-    power, slope, warmer = item.throttle_power_W, item.slope_K_per_W, room_C - tested_C
+    power, slope = item.throttle_power_W, item.slope_K_per_W
     if power is None or slope is None:
         return None
+    return room_effect_W(power, slope, item.extrapolation or 0.0, tested_C, room_C, limit_K, cooling, share)
+
+
+def room_effect_W(
+    power: float,
+    slope: float,
+    extrapolation: float,
+    tested_C: float,
+    room_C: float,
+    limit_K: float,
+    cooling: str,
+    share: float | None,
+) -> Interval:
+    """Return by how much the power in the customer's room lies above what the bench tells, W.
+
+    Parameters
+    ----------
+    power, slope, extrapolation : float
+        Throttle power as the bench tells it, W; slope of the curve there, K/W; power over the highest step, less 1.
+    tested_C, room_C : float
+        Room of the runs, and the customer's, degC.
+    limit_K : float
+        Rise to be reached, K.
+    cooling : {"passive", "forced"}
+        Decides what a warmer room does.
+    share : float or None
+        Declared share of the heat that radiates.
+
+    Returns
+    -------
+    tuple of float
+        Twice the same number with a share; a range that holds 0 without, and with fans.
+    """
+    warmer = room_C - tested_C
     if cooling == "forced":
         # Fans at constant speed move less mass of warm, thin air.
         effect = -limit_K * warmer / (tested_C - _ABSOLUTE_ZERO_C) / slope
     else:
-        above = _BEND_ABOVE_PER_SHARE * (item.extrapolation or 0.0)
+        above = _BEND_ABOVE_PER_SHARE * extrapolation
         bend = power * max(0.0, _BEND_PER_SHARE + above)
         effect = _FALL_PER_SHARE * limit_K / _AT_RISE_K * warmer / slope + bend
         if share is not None:
