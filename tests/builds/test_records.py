@@ -457,6 +457,7 @@ def test_a_record_without_a_campaign_is_filed_recomputed_and_has_no_part_in_the_
     assert verify(tmp_path / "store", recompute=True).ok
     assert read_archive(tmp_path / "store").builds[0]["reference"] is None
     assert CliRunner().invoke(main, ["history", str(tmp_path / "store")]).exit_code == 0
+    assert "1 build without a campaign that says" in (tmp_path / "store" / "history.html").read_text(encoding="utf-8")
     assert filed.bag.is_dir()
 
 

@@ -90,7 +90,7 @@ def history(archive: str | Path, *, confidence_level: float = 0.95, bench: str |
         known = ", ".join(shown(name) for name in sorted(str(name) for name in benches if name)[:30])
         raise InputError([Problem("bench", shown(bench), f"a bench in the archive: {known or 'none is named'}")])
     return records.History(
-        archive=Path(archive).resolve().name,
+        archive=Path(archive).resolve().name + ("" if bench is None else f", only the bench {bench}"),
         n_campaigns=len(campaigns),
         n_builds=len(builds),
         confidence_level=confidence_level,

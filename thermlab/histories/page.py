@@ -221,12 +221,12 @@ def builds_picture(points: Sequence[records.BuildPoint]) -> Picture:
             colour, marker = (PAGE["wrong"], "outside") if inside is False else (PAGE["ink"], "one")
             axes.plot(off, row, MARKER[marker], color=colour, ms=7.5, zorder=4)
             words = {True: "inside", False: "outside", None: "no interval"}[inside]
-            said.append(f"{point.build} at {point.power_W:g} W: {off:+.2f} K, {words}")
+            said.append(f"{point.build} at {point.power_W:g} W: {number(off, 2, sign=True)} K, {words}")
         names = [f"{draw.short(point.build, 30, 1)}\n{point.power_W:g} W, {point.day}" for point in points]
         draw.name_rows(axes, names)
         words = "rise less the mean of the campaign's mounts in K\nbar: where a fresh mount was expected"
         axes.set_xlabel(words, fontsize=9.3)
-    return Picture(figure, "Builds against the interval for a fresh mount. " + "; ".join(said).replace("-", "−") + ".")
+    return Picture(figure, "Builds against the interval for a fresh mount. " + "; ".join(said) + ".")
 
 
 def ageing_picture(one: records.AgeTrend) -> Picture:
@@ -338,21 +338,22 @@ def block(found: records.History) -> Block:
         f"{counted(found.n_campaigns, 'campaign')} and {counted(found.n_builds, 'build')}. {_days(found.mounts)} "
         f"Page written {datetime.now(UTC):%Y-%m-%d}. Intervals: {percent(found.confidence_level)}."
     )
+    alone = f"{counted(found.n_builds, 'build')} without a campaign that says where a fresh mount should be."
     no_age = "No mount was run at several ages (a condition such as “day 42” or “cycle 50” says the age)."
     builds = [_seen(build_sentence(found), builds_picture(found.builds))] if found.builds else []
     ageing = [_seen(age_sentence(trend), ageing_picture(trend)) for trend in found.ageing]
     across = [_seen(across_sentence(one), across_picture(one), _studies(one)) for one in found.across]
     sections: tuple[tuple[str, list[Block], str], ...] = (
         ("How much mounts scatter", [_bench(bench) for bench in found.benches], "No campaigns."),
-        ("Did the benches stay what they were?", [_chart(chart) for chart in found.baselines], ""),
+        ("Did the benches stay what they were?", [_chart(chart) for chart in found.baselines], "No campaigns."),
         ("Treatments over campaigns and benches", across, "No comparisons."),
         ("Lots", [_lots(one) for one in found.lots], "No treatment with two lots on one bench."),
-        ("Builds", builds, "No builds."),
+        ("Builds", builds, alone if found.n_builds else "No builds."),
         ("Age", ageing, no_age),
     )
     parts: list[object] = [tag("h1", f"History of {found.archive}"), tag("p", subtitle, class_="subtitle")]
     for heading, blocks, none in sections:
-        parts += [tag("h2", heading), *(blocks or [remark(none)] * bool(none))]
+        parts += [tag("h2", heading), *(blocks or [remark(none)])]
     parts += [tag("h2", "Left out"), items(found.left_out)] if found.left_out else []
     return join(parts, "\n")
 

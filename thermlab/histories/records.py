@@ -353,7 +353,7 @@ class History(Shown):
     Attributes
     ----------
     archive : str
-        Name of the archive's folder.
+        Name of the archive's folder, and of the bench where only one counts.
     n_campaigns, n_builds : int
         How many count.
     confidence_level : float
