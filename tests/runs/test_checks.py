@@ -13,15 +13,15 @@ from thermlab.logs.log import ClockJump, Log
 from thermlab.runs.checks.single import check_run
 from thermlab.runs.checks.view import longest_still, view_runs
 from thermlab.runs.records import FLAG_NAMES
-from thermlab.runs.settled_runs import reduce_bench, settle_runs
-from thermlab.runs.trace import Trace, cut_trace
+from thermlab.runs.settled_runs import reduce_bench, reduce_runs, settle_runs
+from thermlab.runs.trace import Trace, block_means, cut_trace
 from thermlab.simulate.ladders import simulate_ladders
 from thermlab.simulate.network import passive_bench
 from thermlab.simulate.readings import Disturbance, SimulatedSensors
 
 sys.path.insert(0, str(Path(__file__).parents[2] / "study"))
 
-from fault_campaigns import BENCHES, CLEAN, FAULTS, make_cases
+from fault_campaigns import BENCHES, CLEAN, DRIFT, FAULTS, make_cases
 
 STEPS_W = (50.0, 85.0, 120.0)
 SOAK_MIN = 40.0
@@ -96,6 +96,32 @@ def test_what_is_left_within_its_own_uncertainty_is_no_flag():
     told = [flag.evidence for flags in found for name, flag in flags.items() if name == "not settled"]
     assert all(abs(numbers["left_K"]) > numbers["u_left_K"] for numbers in told)
     assert len(told) < len(found)
+
+
+@pytest.mark.parametrize(("place", "n"), [(0, 1), (0, 2), (0, 3), (1, 2), (4, 1), (4, 3), (5, 2)])
+def test_few_sound_runs_are_not_drift_and_a_drift_among_them_is(place, n):
+    # A build has a run or two: what noise and rounding make of its smoothed rise is no departure.
+    doubted = [flags for flags in _few_runs(CLEAN, BENCHES[place], n) if DRIFT in flags]
+    contact = next(fault for fault in FAULTS if fault.kind == "contact gets worse")
+    found = [DRIFT in flags for flags in _few_runs(contact, BENCHES[place], n, faulty=True)]
+
+    assert not doubted
+    assert len(found) >= 3
+    assert np.mean(found) > 0.7
+
+
+def _few_runs(fault, setting, n, *, faulty=False):
+    """Flags of the runs of each mount, n at a time, reduced with the time constant of the whole bench."""
+    for case in make_cases(fault, setting, 2, np.random.default_rng(20271127)):
+        traces = [trace for trace in case.traces if trace is not None]
+        settings, spoiled = case.campaign.settings, [i for i, t in enumerate(traces) if t.run in case.faulty]
+        whole = replace(reduce_bench(traces, settings, leave_out=spoiled), estimates=())
+        for first in range(0, len(traces) - n + 1, n):
+            some = traces[first : first + n]
+            views = view_runs(reduce_runs(whole, some, [block_means(t) for t in some]).estimates, settings)
+            for view in views:
+                if (view.trace.run in case.faulty) == faulty:
+                    yield {flag.flag: flag for flag in check_run(view)}
 
 
 def test_steps_in_an_order_of_their_own_on_each_mount_are_not_drift():

@@ -23,6 +23,9 @@ LEAST_DEPARTURE_K = 0.15
 # No bench approaches as an exponential to the last per cent: departure of a passive one from cold, and what looks like
 # a shift with fans, where device and sink settle about as fast (simulated).
 DEPARTURE_SHARE, FORCED_MISFIT_SHARE = 0.015, 0.01
+# Few runs do not show what is usual: their own noise, smoothed, passes for a departure up to this many of its standard
+# deviations, of which `drift_departure_ratio` asks for 2.2 times as many (simulated).
+NOISE_OF_FEW = 2.0
 LARGEST_VARIANCE = 2.0
 
 
@@ -42,6 +45,8 @@ class Departure:
         Sum of squares of its shape: its variance is that of one value over this.
     departure_K : float
         Largest smoothed departure from the plain approach, K.
+    u_departure_K : float
+        Standard deviation of the smoothed rise by noise alone, K.
     variance_K2 : float
         Variance of a block mean about the approach with the shift, inflated for correlation.
     approach_K : float
@@ -50,6 +55,8 @@ class Departure:
         Medians over the runs of those two numbers.
     misfit_K : float
         What the bench's own approach may look like a shift by, K.
+    of_few : bool
+        Whether the bench has too few runs to tell what is usual on it.
     """
 
     bend_K: float
@@ -57,11 +64,13 @@ class Departure:
     seen_K: float
     leverage: float
     departure_K: float
+    u_departure_K: float
     variance_K2: float
     approach_K: float
     usual_variance_K2: float = 0.0
     usual_departure_K: float = 0.0
     misfit_K: float = 0.0
+    of_few: bool = False
 
     @property
     def u_bend_K(self) -> float:
@@ -119,10 +128,13 @@ def describe_departures(estimates: Sequence[Estimate], *, slow_from: float) -> l
         for mine, shape, e in zip(departures, shapes, estimates, strict=True):
             if shape is None:
                 continue
-            if len(known) <= FEWEST_IN_COMMON:
-                usual = max(LEAST_DEPARTURE_K, DEPARTURE_SHARE * shape.approach_K)
+            few = len(known) <= FEWEST_IN_COMMON
+            if few:
+                of_bench = max(LEAST_DEPARTURE_K, DEPARTURE_SHARE * shape.approach_K)
+                usual = float(np.hypot(of_bench, NOISE_OF_FEW * shape.u_departure_K))
             misfit = FORCED_MISFIT_SHARE * shape.approach_K if e.curvature == 0.0 else 0.0
-            mine.append(replace(shape, usual_variance_K2=variance, usual_departure_K=usual, misfit_K=misfit))
+            known_of_bench = {"usual_variance_K2": variance, "usual_departure_K": usual, "misfit_K": misfit}
+            mine.append(replace(shape, **known_of_bench, of_few=few))
     return [tuple(mine) for mine in departures]
 
 
@@ -181,13 +193,15 @@ def _shape(mine: _Residual, r: Array) -> Departure:
     bend = coefficients[best] * shapes[best]
     left = r - bend
     r1 = autocorrelation(left, most=0.9)
+    variance = float(left @ left) / max(1.0, t.size - 4.0) * (1 + r1) / (1 - r1)
     return Departure(
         bend_K=float(coefficients[best]),
         bend_at_min=float(at[best]) / 60.0,
         seen_K=float(np.ptp(bend)),
         leverage=float(sizes[best]),
         departure_K=float(np.abs(smooth).max()),
-        variance_K2=float(left @ left) / max(1.0, t.size - 4.0) * (1 + r1) / (1 - r1),
+        u_departure_K=float(np.sqrt(variance / wide)),
+        variance_K2=variance,
         approach_K=mine.approach_K,
     )
 
