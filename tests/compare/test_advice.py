@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+import scipy.stats
 from demo_copies import small_copy
 from three_treatments import RISES, campaign, flagged
 
@@ -14,12 +15,14 @@ from thermlab.campaign.runsheet import NOT_MADE
 from thermlab.compare.analysis import analyse
 from thermlab.compare.comparison import compare_treatments
 from thermlab.compare.records import TreatmentComparison
-from thermlab.compare.verdict import advise_next, from_which_power, what_one_mount_shows
+from thermlab.compare.value import decide_each
+from thermlab.compare.verdict import EARLY_SHARE, advise_next, from_which_power, what_one_mount_shows
 from thermlab.planning.pages import outlook_sentences
 from thermlab.planning.underway import advise
 from thermlab.reports.pages import next_steps, opening
 from thermlab.reports.results import to_results
 from thermlab.reports.wording import matters_from
+from thermlab.stats.sequential import MountTally, RunningDecision, look_rule
 
 
 @pytest.fixture(scope="module")
@@ -50,6 +53,56 @@ def test_where_every_verdict_stands_it_is_time_to_decide(settings):
     given = advise_next(two, (), sound, found)
 
     assert (given.state, given.mounts_more, given.repeats) == ("decide", {}, ())
+
+
+def four_of_six_planned(settings, candidate_K):
+    """Return advice and decision after four of six planned mounts of two treatments, which scatter by 0.4 K."""
+    rises = {"grease-a": (60.0, 60.4, 59.6, 60.1), "pad-b": tuple(candidate_K + off for off in (0.1, -0.3, 0.4, -0.2))}
+    runs = [
+        replace(campaign()[0], run=f"{name}-{i}", treatment=name, mount=str(i), set_power_W=90.0, rise_K=rise,
+                order=2 * i + (name == "pad-b"))
+        for name, own in rises.items() for i, rise in enumerate(own)
+    ]  # fmt: skip
+    planned = settings.decision.model_copy(update={"mounts_planned": 6, "margin_K": 1.0, "reference_power_W": 90.0})
+    two = {name: settings.treatments[name] for name in rises}
+    asked = settings.model_copy(update={"treatments": two, "decision": planned})
+    found = compare_treatments(runs, treatments=tuple(rises), baseline="grease-a", margin_K=1.0, mounts_planned=6)
+    return found.treatments[0].verdict, advise_next(asked, (), runs, found), decide_each(asked, found, None)
+
+
+@pytest.mark.parametrize(("candidate_K", "state"), [(58.2, "go on"), (55.0, "decide")])
+def test_before_the_planned_mounts_are_in_only_a_verdict_that_holds_at_every_look_is_acted_on(
+    settings, candidate_K, state
+):
+    verdict, given, decided = four_of_six_planned(settings, candidate_K)
+
+    assert verdict == "cooler by more than the margin", "at one look"
+    assert given.state == state
+    assert given.mounts_more == ({"grease-a": 2, "pad-b": 2} if state == "go on" else {})
+    said = "need not be made: the verdict holds at every look" if state == "decide" else "still planned first"
+    assert said in " ".join(given.steps)
+    assert ("6 mounts of each that were planned come first" in decided.treatments[0].decision.text) == (
+        state == "go on"
+    )
+
+
+@pytest.mark.parametrize("margin_apart", [False, True])
+def test_acting_early_or_at_the_planned_end_errs_in_no_more_than_the_promised_share(margin_apart):
+    """20 000 campaigns of six mounts of two treatments, looked at after each: false differences, false equivalence."""
+    order, n, true_K = (0, 1) * 6, 20_000, 1.0 * margin_apart
+    rule = look_rule(order, n_treatments=2, margin_K=1.0, alpha=0.05 * EARLY_SHARE, variance="auto", n_paths=50_000)
+    rng = np.random.default_rng(77)
+    tally, seen = MountTally(n, 2), RunningDecision(rule, n, 2)
+    for look, treatment in enumerate(order):
+        tally.add(treatment, true_K * treatment + 0.6 * rng.standard_normal(n))
+        if look + 1 < len(order):
+            seen.look(tally, look)
+    difference, error = tally.difference_and_error(1)
+    missed = np.abs(difference - true_K) > scipy.stats.t.ppf(0.975, 10) * error
+    alike = np.abs(difference) + scipy.stats.t.ppf(0.95, 10) * error < 1.0
+
+    assert np.mean(missed | (seen.low[1] > true_K) | (seen.high[1] < true_K)) <= 0.055
+    assert not margin_apart or np.mean(alike | seen.equivalent[1]) <= 0.055
 
 
 def test_one_lost_step_of_a_mount_that_has_others_is_kept_as_it_is(settings):

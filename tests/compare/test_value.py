@@ -155,11 +155,12 @@ def test_a_dearer_candidate_is_stocked_for_the_builds_that_need_it():
 def test_nothing_is_decided_on_what_is_in_doubt_or_in_the_air_or_looked_at_early():
     doubted = decision(COOLER, DEAR, CHEAP, change={"verdict": "in doubt"})
     air = decision(COOLER, DEAR, CHEAP, change={"witness": Witness(0.0, (-0.1, 0.1), False, "in the air")})
-    early = decision(COOLER, DEAR, CHEAP, planned=5)
+    early = decision([[40.0, 40.5, 39.5], [38.0, 38.5, 37.5]], DEAR, CHEAP, planned=5)
     assert [found.choice for found in (doubted, air, early)] == [None, None, None]
     assert "mended first" in doubted.text
     assert "not in the interface" in air.text
     assert "the 5 mounts of each that were planned" in early.text
+    assert decision(COOLER, DEAR, CHEAP, planned=5).choice == "switch", "it holds at every look"
 
 
 def test_the_pack_that_is_cheapest_by_the_mount_is_weighed():

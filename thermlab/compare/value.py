@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from thermlab.base.numbers import number
 from thermlab.compare.records import Decision
-from thermlab.compare.verdict import MOST_MOUNTS
+from thermlab.compare.verdict import MOST_MOUNTS, stands_early
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -170,7 +170,10 @@ def _missing(settings: CampaignSettings, comparison: Comparison, item: Treatment
         (single, f"{' and '.join(single)} first"),
         (item.simultaneous_interval_K is None, item.verdict_note),
         (item.witness is not None and item.witness.agrees is False, "the difference is not in the interface alone"),
-        (min(made.values()) < planned, f"the {planned} mounts of each that were planned come first"),
+        (
+            min(made.values()) < planned and item.treatment not in stands_early(settings, comparison),
+            f"the {planned} mounts of each that were planned come first",
+        ),
         (undecided and needed and needed <= MOST_MOUNTS, f"about {needed} mounts of each would tell"),
     )
     return next((text for holds, text in lacks if holds), "")

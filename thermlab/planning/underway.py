@@ -22,7 +22,15 @@ import numpy as np
 from thermlab.campaign.runsheet import NOT_MADE
 from thermlab.compare.verdict import decide
 from thermlab.planning.records import CandidateOutlook, NextMounts
-from thermlab.stats.sequential import FEWEST_TO_POOL, LookRule, MountTally, RunningDecision, Variance, look_rule
+from thermlab.stats.sequential import (
+    FEWEST_TO_POOL,
+    LookRule,
+    MountTally,
+    RunningDecision,
+    Variance,
+    look_back,
+    look_rule,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -82,11 +90,8 @@ def look_ahead(
     given: dict[str, Any] = {"prior_dof": prior_dof if prior_sd_K else 0.0}
     asked: dict[str, Any] = {"margin_K": margin_K, "alpha": 1 - confidence_level, "halfway": halfway, **given}
     rule = look_rule(order, n_treatments=len(names), variance=variance, **asked)
-    tally = MountTally(1, len(names), prior_variance=(prior_sd_K or 0.0) ** 2, variance=rule.variance, **given)
-    decision = RunningDecision(rule, 1, len(names))
-    for look, (treatment, rise_K) in enumerate(mounts):
-        tally.add(number[treatment], np.array([rise_K]))
-        decision.look(tally, look)
+    made = [(number[name], rise_K) for name, rise_K in mounts]
+    tally, decision = look_back(rule, made, prior_sd_K=prior_sd_K or 0.0, **given)
     futures = _futures(rule, tally, decision, made=len(mounts), n_futures=n_futures)
     outlooks = tuple(_outlook(names, i, tally, decision, futures) for i in range(1, len(names)))
     return outlooks, _cautions(names, tally, decision, prior_sd_K, halfway)

@@ -13,6 +13,6 @@ __all__, __getattr__, __dir__ = face(
     power="equivalence_mounts_needed equivalence_power mounts_needed noncentral_t_power sd_upper_limit smallest "
     "t_test_power",
     repeats="Combined IndividualsChart RandomEffects combine combine_campaigns individuals_chart mean_of_campaigns",
-    sequential="FEWEST_TO_POOL LookRule MountTally RunningDecision Variance chance_over_looks look_rule",
+    sequential="FEWEST_TO_POOL LookRule MountTally RunningDecision Variance chance_over_looks look_back look_rule",
     variances="Prior autocorrelation cochran order_can_be_fitted robust_sd welch_error",
 )

@@ -36,7 +36,7 @@ from scipy.special import ndtr, ndtri, stdtr, stdtrit
 from thermlab.stats.variances import cochran_critical
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Iterable, Sequence
 
     from numpy.typing import NDArray
 
@@ -371,6 +371,29 @@ class RunningDecision:
         decided: NDArray[np.bool_] = (self.high < 0) | (self.low > 0) | self.equivalent
         decided[0] = True
         return decided
+
+
+def look_back(
+    rule: LookRule, mounts: Iterable[tuple[int, float]], *, prior_dof: float = 0.0, prior_sd_K: float = 0.0
+) -> tuple[MountTally, RunningDecision]:
+    """Return the state of one campaign, and what the looks after each of its mounts have shown.
+
+    Parameters
+    ----------
+    rule : LookRule
+        Order and critical values.
+    mounts : iterable of (int, float)
+        Treatment and rise of each mount so far, in the order of the rule, K.
+    prior_dof, prior_sd_K : float
+        Degrees of freedom of the prior mount SD as used, 0 without, and the SD, K.
+    """
+    n_treatments = max(rule.order) + 1
+    tally = MountTally(1, n_treatments, prior_dof=prior_dof, prior_variance=prior_sd_K**2, variance=rule.variance)
+    decision = RunningDecision(rule, 1, n_treatments)
+    for look, (treatment, rise_K) in enumerate(mounts):
+        tally.add(treatment, np.array([rise_K]))
+        decision.look(tally, look)
+    return tally, decision
 
 
 def _half_widths(rule: LookRule, tally: MountTally, candidate: int, look: int) -> Floats:
