@@ -19,7 +19,7 @@ from thermlab.base.numbers import listed, watts
 from thermlab.campaign.runsheet import NOT_MADE
 from thermlab.compare.records import FARTHEST_EXTRAPOLATION, Advice, Interval, OneMount, TreatmentComparison, Verdict
 from thermlab.stats.dunnett import t_point
-from thermlab.stats.sequential import WELCH_PATHS, look_back, look_rule
+from thermlab.stats.sequential import look_back, look_rule
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -35,6 +35,7 @@ _WORTH_REPEATING = 0.10
 _UNSETTLED = ("undecided", "not replicated", "in doubt")
 EARLY_SHARE = 0.1
 """Of the error, for all looks before the planned mounts are in."""
+_EARLY_PATHS = 50_000
 
 
 def is_equivalent(equivalence_interval: Interval | None, margin_K: float) -> bool | None:
@@ -388,7 +389,7 @@ def stands_early(settings: CampaignSettings, comparison: Comparison) -> tuple[st
         alpha=alpha,
         prior_dof=dof,
         variance=settings.analysis.variance,
-        n_paths=WELCH_PATHS,
+        n_paths=_EARLY_PATHS,
     )
     prior_sd_K = 0.0 if prior is None else math.hypot(prior.mount_sd_K, prior.run_noise_K)
     _, seen = look_back(rule, made, prior_dof=dof, prior_sd_K=prior_sd_K)
