@@ -268,9 +268,8 @@ def _execute(
     except DeadKernelError as error:
         raise _failure("died", None, "the kernel died", partial) from error
     except (RuntimeError, TimeoutError) as error:
-        raise _failure(
-            "died", None, f"the kernel did not start or answer: {error}{too_few_files()}", partial
-        ) from error
+        message = f"the kernel did not start or answer: {error}{too_few_files()}"
+        raise _failure("died", None, message, partial) from error
 
 
 def too_few_files() -> str:

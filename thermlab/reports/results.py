@@ -28,9 +28,10 @@ from thermlab.base.files import read_regular
 from thermlab.base.numbers import with_interval
 from thermlab.campaign.runsheet import NOT_MADE
 from thermlab.compare.records import Verdict
+from thermlab.reports.execute import replaced
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
+    from collections.abc import Mapping, Sequence
     from pathlib import Path
 
     from thermlab.compare.analysis import Analysis
@@ -697,11 +698,6 @@ def anonymised(analysis: Analysis, anonymous: bool) -> Analysis:
     spoken |= {f"({text})": _LEFT_OUT for text in words}
     spoken |= {text: _LEFT_OUT for text in words if len(text) > 3 and text not in settings.treatments}
 
-    def speak(text: str) -> str:
-        for name in sorted(spoken, key=len, reverse=True):
-            text = text.replace(name, spoken[name])
-        return text
-
     def scrub(item: Any) -> Any:
         """Short texts too, where nothing else can be meant."""
         named = [name for name in _WRITTEN if getattr(item, name, "")]
@@ -713,7 +709,7 @@ def anonymised(analysis: Analysis, anonymous: bool) -> Analysis:
         for name, each in settings.treatments.items()
     }
     told = settings.model_copy(update={"title": _LEFT_OUT, "bench": _LEFT_OUT, "treatments": treatments})
-    spoken_of: Analysis = _in_text(dataclasses.replace(analysis, traces=()), speak)
+    spoken_of: Analysis = _in_text(dataclasses.replace(analysis, traces=()), spoken)
     return dataclasses.replace(
         spoken_of,
         campaign=dataclasses.replace(campaign, settings=told, runs=tuple(map(scrub, spoken_of.campaign.runs))),
@@ -723,16 +719,16 @@ def anonymised(analysis: Analysis, anonymous: bool) -> Analysis:
     )
 
 
-def _in_text(value: Any, speak: Callable[[str], str]) -> Any:
-    """Return a copy in which every free text went through `speak`; identities of runs are left alone."""
+def _in_text(value: Any, spoken: Mapping[str, str]) -> Any:
+    """Return a copy with what stands for a name in place of it in every free text; identities of runs are left alone."""
     if isinstance(value, str):
-        return speak(value)
+        return replaced(value, spoken)
     if isinstance(value, dict):
-        return {key: _in_text(item, speak) for key, item in value.items()}
+        return {key: _in_text(item, spoken) for key, item in value.items()}
     if isinstance(value, (tuple, list)) and not hasattr(value, "_fields"):
-        return type(value)(_in_text(item, speak) for item in value)
+        return type(value)(_in_text(item, spoken) for item in value)
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
         kept = {"run", "treatment", "mount", "baseline", "flag", "severity", "verdict"}
         names = [field.name for field in dataclasses.fields(value) if field.init and field.name not in kept]
-        return dataclasses.replace(value, **{name: _in_text(getattr(value, name), speak) for name in names})
+        return dataclasses.replace(value, **{name: _in_text(getattr(value, name), spoken) for name in names})
     return value
