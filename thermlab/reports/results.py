@@ -720,7 +720,7 @@ def anonymised(analysis: Analysis, anonymous: bool) -> Analysis:
 
 
 def _in_text(value: Any, spoken: Mapping[str, str]) -> Any:
-    """Return a copy with what stands for a name in place of it in every free text; identities of runs are left alone."""
+    """Return a copy with what stands for a name in its place in every free text; identities of runs are left alone."""
     if isinstance(value, str):
         return replaced(value, spoken)
     if isinstance(value, dict):
