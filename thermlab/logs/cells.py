@@ -178,15 +178,9 @@ def _word_of_digits(data: Any, end: Any, length: Any, decimal: str) -> tuple[Any
         (n,) whole number without its decimal sign, digits behind that sign, all digits, and decimal signs: a high
         number of these where anything else stands there.
     """
-    begin = end - WORD
-    base = int(begin.min())
-    begin = begin - base
-    text = data[base : base + int(begin.max()) + WORD]
-    words = np.zeros(int(begin.max()) // WORD + 3, dtype="<u8")
-    words.view(np.uint8)[: len(text)] = text
-    # The cell's last byte becomes the highest of the word, whatever its place among the words of the text.
-    at, shift = begin >> 3, (begin & 7).astype(np.uint64) << np.uint64(3)
-    word = (words[at] >> shift) | ((words[at + 1] << np.uint64(1)) << (np.uint64(63) - shift))
+    # A word from every byte on: the cell's last byte is the highest of its word.
+    words = np.ndarray(len(data) - WORD + 1, dtype="<u8", buffer=data, strides=1)
+    word = words[end - WORD]
     keep = _KEEP[length]
     word = (word & keep) | (_repeated(48) & ~keep)
     # The high bit of every byte that is the decimal sign (no carry from byte to byte).

@@ -298,10 +298,10 @@ def gap(view: RunView) -> Flag | None:
     elif lost > limits.missing_percent and not grave:
         reason = f"Readings came at irregular times: {lost:.0f} % of the soak lies in holes of up to {longest:.0f} s."
     else:
-        within = 60.0 * at + longest > e.window_s[0]
-        reason = f"No readings for {longest:.0f} s from {view.when(60.0 * at)} on; "
-        reason += "that is within the readings that the" if within else "the"
-        reason += f" settled rise is fitted to{'' if within else ' later readings'}."
+        where = "that is within the readings that the settled rise is fitted to."
+        if 60.0 * at + longest <= e.window_s[0]:
+            where = "the settled rise is fitted to later readings."
+        reason = f"No readings for {longest:.0f} s from {view.when(60.0 * at)} on; {where}"
         if change := _clock_change(trace, 60.0 * at, longest):
             reason += f" Its clock may have gone forward{change}."
     numbers = {"longest_s": longest, "at_min": at, "lost_percent": lost, "missing_percent": missing}
@@ -405,8 +405,9 @@ def soak_length(view: RunView) -> Flag | None:
         return None
     far = abs(100.0 * off / view.soak_wanted_s) > limits.soak_tolerance_percent
     than = f"{'longer' if off > 0 else 'shorter'} than the {view.soak_wanted_s / 60.0:.0f} min of the others"
-    reason, numbers = f"The soak was {abs(off) / 60.0:.1f} min {than}.", {"soak_min": trace.soak_s / 60.0}
-    return raise_flag("soak length", "doubtful" if far else "note", reason, **numbers, off_min=off / 60.0)
+    reason = f"The soak was {abs(off) / 60.0:.1f} min {than}."
+    numbers = {"soak_min": trace.soak_s / 60.0, "off_min": off / 60.0}
+    return raise_flag("soak length", "doubtful" if far else "note", reason, **numbers)
 
 
 def sensor_stuck(view: RunView) -> Flag | None:
