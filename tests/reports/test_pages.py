@@ -12,6 +12,7 @@ from fixtures_analysis import made_up_analysis, poisoned
 from thermlab.compare.records import Caution, Verdict
 from thermlab.reports import figures, pages, tables
 from thermlab.reports.render import contents, style_sheet
+from thermlab.runs.records import NO_LOG
 
 
 def every_block(analysis):
@@ -258,6 +259,23 @@ def test_the_sheet_for_a_customer_speaks_no_statistics(verdict, known):
     assert ("On the bench it read" in said) == (known and verdict != "in doubt")
     assert "slows itself down" in said
     assert all(text in unescape(said) for text in pages.SAFETY)
+
+
+def test_the_sheet_for_a_customer_says_what_the_tests_rest_on():
+    analysis = made_up_analysis()
+    plain = pages.customer_cautions(analysis).html
+    settings = analysis.campaign.settings
+    early = settings.model_copy(update={"decision": settings.decision.model_copy(update={"mounts_planned": 99})})
+    by_hand = tuple(replace(run, flags=(NO_LOG,)) for run in analysis.runs)
+    told = replace(analysis, campaign=replace(analysis.campaign, settings=early), runs=by_hand)
+
+    said = pages.customer_cautions(told).html
+
+    assert "not finished" not in plain
+    assert "written reading" not in plain
+    assert "each material is to be put on 99 times" in said
+    assert f"{sum(run.used for run in by_hand)} of {len(by_hand)} test runs left a written reading alone" in said
+    assert re.findall(TERMS, re.sub(r"<[^>]+>", " ", said), flags=re.IGNORECASE) == []
 
 
 def test_the_sheet_for_a_customer_needs_neither_comparison_nor_limit():

@@ -26,7 +26,7 @@ from matplotlib.patches import Rectangle
 from matplotlib.transforms import Affine2D
 
 from thermlab.base.marks import MARKER, PAGE, SEVERITY, SEVERITY_LETTER, Mark
-from thermlab.base.numbers import listed, number, percent, together, watt_decimals, watts, with_interval
+from thermlab.base.numbers import counted, listed, number, percent, together, watt_decimals, watts, with_interval
 from thermlab.reports import pictures as draw
 from thermlab.reports.pages import Block, marks_of, remark
 from thermlab.reports.pictures import Picture, Pictures
@@ -533,8 +533,8 @@ def _doubtful_picture(runs: Sequence[ReducedRun], traces: dict[str, RunTrace], m
                 axes.set_ylabel("rise in K", fontsize=9.5)
         words = "points: block means   shaded: fit window   curve: fitted approach"
         draw.small_print(figure, words, bottom_in=0.15, ha="center", color=PAGE["muted"])
-    each = "; ".join(f"{run.run} ({_fate(run)}): {_why(run)}{_level(run)}" for run in runs)
-    return Picture(figure, f"Rise over time of {len(runs)} doubtful or left-out runs. {each}.")
+    each = "; ".join(f"{run.run} ({_fate(run)}): {_why(run).rstrip('.')}{_level(run)}" for run in runs)
+    return Picture(figure, f"Rise over time of {counted(len(runs), 'run')}, doubtful or left out. {each}.")
 
 
 def _doubtful_panel(axes: Axes, run: ReducedRun, trace: RunTrace, mark: Mark) -> None:

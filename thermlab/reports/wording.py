@@ -349,7 +349,7 @@ def _comparison_words(analysis: Analysis, comparison: Comparison) -> str:
 _PLAIN = {
     "cooler by more than the margin": "with {name} the machine runs cooler than with {base}, by enough to matter",
     "warmer by more than the margin": "with {name} the machine runs warmer than with {base}, by enough to matter",
-    "equivalent within the margin": "{name} and {base} cool the machine alike: they do not differ by enough to matter",
+    "equivalent within the margin": "between {name} and {base} there is no difference that is enough to matter",
     "cooler": "with {name} the machine runs cooler than with {base}; whether by enough to matter is still open",
     "warmer": "with {name} the machine runs warmer than with {base}; whether by enough to matter is still open",
     "undecided": "whether the machine runs cooler with {name} or with {base} is still open",
@@ -390,6 +390,12 @@ def plain_cautions(analysis: Analysis) -> list[str]:
         "These are readings of one test bench: dust, sun or a cupboard make a machine in use warmer.",
         f"How well a material sits differs a little each time it is put on. Put on here: {times}.",
     ]
+    planned = settings.decision.mounts_planned
+    if planned is not None and min(put_on.values()) < planned:
+        said.append(f"The tests are not finished: each material is to be put on {counted(planned, 'time')}.")
+    if by_hand := sum(run.by_hand for run in runs if run.used):
+        whole = f"{by_hand} of {counted(len(runs), 'test run')}"
+        said.append(f"{whole} left a written reading alone, no record of how the machine heated: they are less sure.")
     if out := sum(not run.used for run in runs):
         said.append(f"{out} of {len(runs)} test runs were left out, because something was wrong with them.")
     verdicts = {item.verdict for item in by_treatment(analysis.comparison).values()}
