@@ -379,6 +379,17 @@ def test_a_counter_is_not_taken_for_time():
     assert guess_time(["sample"], [count], ".") is None
 
 
+def test_names_may_stand_over_a_line_of_numbers_and_a_line_of_units():
+    head = "time,core,core,power,room\n,1,2,,\n-,degC,degC,W,degC\n"
+    rows = "".join(f"2031-03-02 08:30:{s:02d},27.{s % 10},28.0,7.9{s % 10},21.6\n" for s in range(60))
+
+    text = guess_text((head + rows).encode())
+
+    assert text.names == ("time", "core#1", "core#2", "power", "room")
+    assert text.units == ("-", "degC", "degC", "W", "degC")
+    assert text.header_line == 1
+
+
 @pytest.mark.parametrize(
     ("name", "below", "unit"),
     [

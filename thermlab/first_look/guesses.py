@@ -138,6 +138,9 @@ def guess_text(raw: bytes) -> TextGuess:
         top -= 1
     if top == first:
         raise NotALogError("no line of column names above the first row of numbers")
+    # A line of units alone names nothing: the names may stand over a line of numbers of channels.
+    if all(unit_of("", cell) or cell in ("", "-") for cell in cut[top]):
+        top = next((i for i in range(top - 1, max(-1, top - 3), -1) if kinds[i] == "heading"), top)
     # Of several lines of words above the numbers the first names the columns and the last may hold units.
     names, units = cut[top], (cut[first - 1] if first - 1 > top else [])
     own = numbered(names)
