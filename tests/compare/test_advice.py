@@ -16,7 +16,14 @@ from thermlab.compare.analysis import analyse
 from thermlab.compare.comparison import compare_treatments
 from thermlab.compare.records import TreatmentComparison
 from thermlab.compare.value import decide_each
-from thermlab.compare.verdict import EARLY_SHARE, advise_next, from_which_power, what_one_mount_shows
+from thermlab.compare.verdict import (
+    EARLY_SHARE,
+    advise_next,
+    count_mounts,
+    from_which_power,
+    mounts_first,
+    what_one_mount_shows,
+)
 from thermlab.planning.pages import outlook_sentences
 from thermlab.planning.underway import advise
 from thermlab.reports.pages import next_steps, opening
@@ -67,7 +74,9 @@ def four_of_six_planned(settings, candidate_K):
     two = {name: settings.treatments[name] for name in rises}
     asked = settings.model_copy(update={"treatments": two, "decision": planned})
     found = compare_treatments(runs, treatments=tuple(rises), baseline="grease-a", margin_K=1.0, mounts_planned=6)
-    return found.treatments[0].verdict, advise_next(asked, (), runs, found), decide_each(asked, found, None)
+    first = mounts_first(asked, found, count_mounts(asked, (), runs, found))
+    decided = decide_each(asked, found, None, waiting=first)
+    return found.treatments[0].verdict, advise_next(asked, (), runs, found), decided
 
 
 @pytest.mark.parametrize(("candidate_K", "state"), [(58.2, "go on"), (55.0, "decide")])
@@ -81,9 +90,7 @@ def test_before_the_planned_mounts_are_in_only_a_verdict_that_holds_at_every_loo
     assert given.mounts_more == ({"grease-a": 2, "pad-b": 2} if state == "go on" else {})
     said = "need not be made: the verdict holds at every look" if state == "decide" else "still planned first"
     assert said in " ".join(given.steps)
-    assert ("6 mounts of each that were planned come first" in decided.treatments[0].decision.text) == (
-        state == "go on"
-    )
+    assert ("still planned come first" in decided.treatments[0].decision.text) == (state == "go on")
 
 
 @pytest.mark.parametrize("margin_apart", [False, True])
@@ -239,3 +246,85 @@ def test_one_mount_each_says_what_it_could_have_shown():
         assert one.throttle_half_width_W is None
     sound = compare_treatments(campaign(), treatments=tuple(RISES), baseline="grease-a", margin_K=1.0)
     assert what_one_mount_shows(sound, None) == ()
+
+
+def made_of(counts, shifts_K, sd_K):
+    """Return runs of some mounts of each treatment at one step, taking turns."""
+    turns = [(mount, name) for mount in range(max(counts.values())) for name in counts if mount < counts[name]]
+    base = campaign(steps_W=(90.0,))[0]
+    return [
+        replace(base, run=f"{name}-{mount}", treatment=name, mount=str(mount), order=place,
+                rise_K=50.0 + shifts_K[name] + sd_K * (-1) ** mount * (1 + 0.3 * mount))
+        for place, (mount, name) in enumerate(turns)
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize("planned", [None, 2, 3, 6])
+@pytest.mark.parametrize("sd_K", [0.03, 0.3, 1.5])
+@pytest.mark.parametrize("shift_K", [0.0, -0.45, -3.0, 3.0])
+@pytest.mark.parametrize(
+    ("a", "b", "c"), [(1, 1, 1), (2, 1, 1), (1, 2, 2), (2, 2, 2), (3, 3, 3), (3, 2, 3), (6, 6, 6), (6, 6, 5)]
+)
+def test_state_decisions_and_mounts_to_come_agree(settings, a, b, c, shift_K, sd_K, planned):
+    decision = settings.decision.model_copy(update={"mounts_planned": planned})
+    own = settings.model_copy(update={"decision": decision})
+    counts = dict(zip(RISES, (a, b, c), strict=True))
+    runs = made_of(counts, dict(zip(RISES, (0.0, shift_K, 0.6), strict=True)), sd_K)
+    found = compare_treatments(runs, treatments=tuple(RISES), baseline="grease-a", margin_K=1.0)
+    counted = count_mounts(own, (), runs, found)
+    waiting = mounts_first(own, found, counted)
+    said = [item.decision.text for item in decide_each(own, found, None, waiting=waiting).treatments]
+
+    given = advise_next(own, (), runs, found)
+
+    assert counted.waiting == {name: (planned or 0) - n for name, n in counts.items() if n < (planned or 0)}
+    if counted.waiting and not waiting:
+        assert given.state == "decide"
+        assert "need not be made: the verdict holds at every look" in given.text
+    no_decision = [text.startswith("No decision yet") for text in said]
+    if waiting:
+        assert given.mounts_more == waiting
+        assert all(no_decision)
+        assert len(set(said)) == 1
+        assert given.state == ("one mount each" if (a, b, c) == (1, 1, 1) else "go on")
+        assert not re.search("Take|Keep|Stop|Choose|plan about|make more", given.text)
+    elif given.state in ("decide", "stop: out of reach"):
+        assert given.mounts_more == {}
+        assert not any(no_decision)
+        assert min(a, b, c) >= 2
+        assert ("Stop comparing" in given.text) == (given.state == "stop: out of reach")
+    else:
+        assert given.mounts_more
+        assert any(no_decision)
+
+
+def test_who_is_told_to_stop_is_not_told_to_repeat_a_run(settings):
+    runs = made_of(dict.fromkeys(RISES, 3), dict.fromkeys(RISES, 0.0), 3.0)
+    lost = without(runs, "pad-b-2")
+    unplanned = settings.model_copy(update={"decision": settings.decision.model_copy(update={"mounts_planned": None})})
+
+    given = advice(unplanned, lost)
+
+    assert (given.state, given.repeats) == ("stop: out of reach", ())
+    assert given.keep == ("pad-b-2",)
+    assert "Repeat" not in given.text
+
+
+def test_one_treatment_alone_is_told_what_is_made_and_what_is_to_come(settings):
+    alone = settings.model_copy(
+        update={
+            "treatments": {"grease-a": settings.treatments["grease-a"]},
+            "decision": settings.decision.model_copy(update={"mounts_planned": 4}),
+        }
+    )
+    runs = made_of({"grease-a": 2}, {"grease-a": 0.0}, 0.3)
+    unplanned = alone.model_copy(update={"decision": settings.decision.model_copy(update={"mounts_planned": None})})
+
+    assert count_mounts(alone, (), runs, None).made == {"grease-a": 2}
+    given = advise_next(alone, (), runs, None)
+    assert (given.state, given.mounts_more) == ("go on", {"grease-a": 2})
+    assert given.text == "Make the mounts that are still planned first (2 mounts of grease-a)."
+    assert advise_next(unplanned, (), runs[:1], None).mounts_more == {"grease-a": 1}
+    done = advise_next(unplanned, (), runs, None)
+    assert (done.state, done.mounts_more) == ("decide", {})
+    assert "nothing to compare" in done.text

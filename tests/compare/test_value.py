@@ -90,17 +90,15 @@ ALIKE = [[40.0, 40.05, 39.95], [40.02, 40.06, 39.97]]
 WARMER = COOLER[::-1]
 
 
-def decision(groups, base, pad, *, planned=None, throttle=None, change=None):
+def decision(groups, base, pad, *, waiting=(), throttle=None, change=None):
     names = list(TREATMENTS[:2])
     settings = made_up_settings(names, "which")
     treatments = {names[0]: Treatment(**base), names[1]: Treatment(**pad)}
-    settings = settings.model_copy(
-        update={"treatments": treatments, "decision": settings.decision.model_copy(update={"mounts_planned": planned})}
-    )
+    settings = settings.model_copy(update={"treatments": treatments})
     found = comparison(groups)
     if change:
         found = replace(found, treatments=tuple(replace(item, **change) for item in found.treatments))
-    return decide_each(settings, found, throttle).treatments[0].decision
+    return decide_each(settings, found, throttle, waiting=dict(waiting)).treatments[0].decision
 
 
 @pytest.mark.parametrize(
@@ -142,12 +140,12 @@ def test_a_dearer_candidate_is_stocked_for_the_builds_that_need_it():
     }
     settings = settings.model_copy(update={"treatments": treatments})
 
-    alone = decide_each(settings, found, None).treatments[0].decision
+    alone = decide_each(settings, found, None, waiting={}).treatments[0].decision
     assert alone.from_W == item.matters_from_W == pytest.approx(0.8 / 2.0 * 90.0)
     assert "builds above 36 W: there the difference reaches the margin; it costs 1.00 EUR more a mount" in alone.text
     assert "mind: slow; it conducts electricity" in alone.text
     hot = predict_throttle(two_steps, treatments=names, baseline=names[0], room_C=60.0, temperature_C=74.0)
-    needed = decide_each(settings, found, hot).treatments[0].decision
+    needed = decide_each(settings, found, hot, waiting={}).treatments[0].decision
     assert needed.from_W == hot.treatments[0].future_mount_interval_W[0] < item.matters_from_W
     assert "grease-a may reach its limit there" in needed.text
 
@@ -155,12 +153,11 @@ def test_a_dearer_candidate_is_stocked_for_the_builds_that_need_it():
 def test_nothing_is_decided_on_what_is_in_doubt_or_in_the_air_or_looked_at_early():
     doubted = decision(COOLER, DEAR, CHEAP, change={"verdict": "in doubt"})
     air = decision(COOLER, DEAR, CHEAP, change={"witness": Witness(0.0, (-0.1, 0.1), False, "in the air")})
-    early = decision([[40.0, 40.5, 39.5], [38.0, 38.5, 37.5]], DEAR, CHEAP, planned=5)
+    early = decision(COOLER, DEAR, CHEAP, waiting={"pad-b": 2})
     assert [found.choice for found in (doubted, air, early)] == [None, None, None]
     assert "mended first" in doubted.text
     assert "not in the interface" in air.text
-    assert "the 5 mounts of each that were planned" in early.text
-    assert decision(COOLER, DEAR, CHEAP, planned=5).choice == "switch", "it holds at every look"
+    assert "the mounts that are still planned come first (2 mounts of pad-b)" in early.text
 
 
 def test_the_pack_that_is_cheapest_by_the_mount_is_weighed():

@@ -1,5 +1,6 @@
 """A campaign under way: which mounts are made, which are planned, and what is said of it."""
 
+from collections import Counter
 from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -114,6 +115,37 @@ def test_another_number_than_the_campaigns_is_cautioned():
     assert "error rate grow" in found.cautions[0]
 
 
+def test_lines_and_planned_number_that_disagree_leave_the_larger_and_that_is_said():
+    made = mounts("a1", "b1", "b2", "a2", "a3", "b3")
+
+    unlisted = advise(analysis(made, mounts_planned=6, effect_K=-0.9))
+    one_line = advise(analysis(made, waiting=mounts("a4"), mounts_planned=6, effect_K=-0.9))
+    more_lines = advise(analysis(mounts("a1", "b1"), waiting=mounts("b2", "a2", "a3", "b3"), mounts_planned=2))
+
+    assert one_line.next_treatments == unlisted.next_treatments == ("grease-a", "pad-b") * 3
+    assert one_line.candidates == unlisted.candidates
+    assert one_line.cautions[0].startswith(
+        "decision.mounts_planned says 6 mounts of each, made and listed in the run sheet are grease-a 4, pad-b 3: the"
+    )
+    assert more_lines.next_treatments == ("pad-b", "grease-a", "grease-a", "pad-b")
+    assert "larger number counts as planned" in more_lines.cautions[0]
+    assert not any("mounts_planned" in caution for caution in unlisted.cautions)
+    agree = analysis(mounts("a1", "b1", "b2", "a2"), waiting=mounts("b3", "a3"), mounts_planned=3)
+    assert not any("mounts_planned" in caution for caution in advise(agree).cautions)
+
+
+@pytest.mark.parametrize(
+    ("asked", "named"),
+    [(["--mounts", "0"], "--mounts: found 0"), (["--mounts", "-1"], "--mounts: found -1"),
+     (["--looks", "end"], "--looks: found end")],
+)  # fmt: skip
+def test_a_campaign_under_way_has_no_mounts_below_one_and_no_look_at_its_end(bench_campaign, asked, named):
+    done = CliRunner().invoke(main, ["plan", "--from", str(bench_campaign), *asked])
+
+    assert done.exit_code == 2
+    assert named in str(done.exception) + done.output
+
+
 def test_more_mounts_than_planned_are_cautioned():
     found = advise(analysis(mounts("a1", "b1", "b2", "a2", "a3", "b3"), mounts_planned=2))
 
@@ -191,7 +223,7 @@ def test_the_outlook_takes_the_variance_that_the_report_takes():
 
 def test_before_there_is_a_comparison_the_advice_and_the_order_are_all():
     given = analysis(mounts("a1", "b1"), mounts_planned=2)
-    given.comparison = None
+    given.comparison, given.runs = None, ()
 
     found = advise(given)
 
@@ -247,6 +279,7 @@ def test_from_an_empty_folder_to_an_outlook_after_two_blocks(bench_campaign):
 
     assert found.n_mounts == {"grease-a": 2, "pad-b": 2}
     assert len(found.next_treatments) == 4
+    assert Counter(found.next_treatments) == found.advice.mounts_more
     # 0.03 K/W at 90 W.
     assert found.candidates[0].difference_K == pytest.approx(-2.7, abs=0.6)
     assert len(found.candidates[0].chance_after) == 3

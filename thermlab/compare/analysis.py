@@ -22,7 +22,7 @@ from thermlab.compare.secondary import SCREENED
 from thermlab.compare.throttle import predict_throttle
 from thermlab.compare.uncertainty import BudgetInputs, BudgetLine, build_budget
 from thermlab.compare.value import Value, assess_value, decide_each
-from thermlab.compare.verdict import advise_next, what_one_mount_shows
+from thermlab.compare.verdict import advise_next, count_mounts, mounts_first, what_one_mount_shows
 from thermlab.runs.reading import read_campaign_logs
 from thermlab.runs.settled_rise import time_constant_leverage
 from thermlab.runs.settled_runs import RunTrace, SettledRuns, settle_runs
@@ -190,7 +190,8 @@ def conclude(
     throttle = _throttle(settings, settled, whole)
     if comparison is not None:
         comparison = replace(comparison, one_mount=what_one_mount_shows(comparison, throttle))
-        comparison = decide_each(settings, comparison, throttle)
+        first = mounts_first(settings, comparison, count_mounts(settings, campaign.runs, runs, comparison))
+        comparison = decide_each(settings, comparison, throttle, waiting=first)
     return Analysis(
         campaign=campaign,
         overrides=overrides,

@@ -17,7 +17,7 @@ from thermlab.compare.cautions import comparison_cautions
 from thermlab.compare.mounts import judge_mounts, reference_rise, run_noise, summarise_mounts, tabulate_mounts
 from thermlab.compare.records import Comparison, PriorUse, TreatmentComparison, Variance
 from thermlab.compare.secondary import assess_curve, check_offset, compare_secondaries, hear_witness
-from thermlab.compare.verdict import decide, doubts, from_which_power, in_doubt, is_equivalent
+from thermlab.compare.verdict import ALL_IN, decide, doubts, from_which_power, in_doubt, is_equivalent
 from thermlab.runs.records import rise_name
 from thermlab.stats.power import mounts_needed, sd_upper_limit
 from thermlab.stats.variances import Prior, cochran, order_can_be_fitted
@@ -193,7 +193,7 @@ def _conclude(
     verdict, note = decide(interval, bool(equivalent), margin_K)
     mounts = needed if verdict == "undecided" else None
     if mounts is not None and mounts <= min(n_mounts, counts[base]):
-        note = "as many mounts as a difference of one margin takes are in: it is smaller, or chance hides it"
+        note = ALL_IN
     return replace(
         common,
         interval_K=item.interval,

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from thermlab.base.numbers import number
 from thermlab.compare.records import Decision
-from thermlab.compare.verdict import MOST_MOUNTS, stands_early
+from thermlab.compare.verdict import ALL_IN, MOST_MOUNTS, counted_mounts
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -106,7 +106,9 @@ def _not_beaten(name: str, costs: Mapping[str, float | None], rises: Mapping[str
     return not any(c is not None and r is not None and c < own_cost and r < own_rise for c, r in others)
 
 
-def decide_each(settings: CampaignSettings, comparison: Comparison, throttle: ThrottlePower | None) -> Comparison:
+def decide_each(
+    settings: CampaignSettings, comparison: Comparison, throttle: ThrottlePower | None, *, waiting: dict[str, int]
+) -> Comparison:
     """Return a comparison with the decision on each candidate.
 
     Parameters
@@ -117,6 +119,8 @@ def decide_each(settings: CampaignSettings, comparison: Comparison, throttle: Th
         What is shown.
     throttle : ThrottlePower or None
         What one machine with the baseline carries in the customer's room.
+    waiting : dict of str to int
+        Mounts that come before any decision.
 
     Returns
     -------
@@ -125,26 +129,30 @@ def decide_each(settings: CampaignSettings, comparison: Comparison, throttle: Th
     """
     carried = throttle.treatments[0].future_mount_interval_W if throttle is not None else None
     limit_W = carried[0] if carried is not None else None
-    decided = [replace(i, decision=_decision(settings, comparison, i, limit_W)) for i in comparison.treatments]
+    decided = [replace(i, decision=_decision(settings, comparison, i, limit_W, waiting)) for i in comparison.treatments]
     return replace(comparison, treatments=tuple(decided))
 
 
 def _decision(
-    settings: CampaignSettings, comparison: Comparison, item: TreatmentComparison, limit_W: float | None
+    settings: CampaignSettings,
+    comparison: Comparison,
+    item: TreatmentComparison,
+    limit_W: float | None,
+    waiting: dict[str, int],
 ) -> Decision:
     name, base = item.treatment, comparison.baseline
     extra, costs = _extra_cost(settings, base, name)
     cost = f" and {costs}" if costs else ""
     alike = item.verdict == "equivalent within the margin"
-    missing = _missing(settings, comparison, item)
-    if not missing and alike and extra is None:
-        missing = "it runs alike, and a price is missing"
-    if not missing and item.verdict == "cooler" and (extra is None or extra > 0.0):
-        missing = f"it is cooler{cost}; only more mounts tell whether by {settings.decision.margin_K:g} K"
-    if missing:
+    if missing := _missing(comparison, item, waiting):
         return Decision(None, None, f"No decision yet: {missing}.")
-    if item.verdict == "undecided":
-        return Decision("keep", None, f"Keep {base}: no bench makes the mounts that would tell them apart.")
+    weigh = "it runs alike, and a price is missing" if alike and extra is None else ""
+    if item.verdict == "cooler" and (extra is None or extra > 0.0):
+        weigh = f"it is cooler{cost}; only more mounts tell whether by {settings.decision.margin_K:g} K"
+    if weigh or item.verdict == "undecided":
+        keep = f"Keep {base}: no bench makes the mounts that would tell them apart."
+        weigh = weigh or (item.verdict_note if item.verdict_note == ALL_IN else "")
+        return Decision(None, None, f"Yours to decide: {weigh}.") if weigh else Decision("keep", None, keep)
     if item.verdict.startswith("warmer") or (alike and (extra or 0.0) >= 0.0):
         return Decision("keep", None, f"Keep {base}: {name} {'runs alike' if alike else 'is warmer'}{cost}.")
     beside = _beside(settings, base, name)
@@ -159,22 +167,21 @@ def _decision(
     return Decision("stock", from_W, f"Stock {name} for builds above {from_W:.0f} W: {why}{more}{beside}.")
 
 
-def _missing(settings: CampaignSettings, comparison: Comparison, item: TreatmentComparison) -> str:
+def _missing(comparison: Comparison, item: TreatmentComparison, waiting: dict[str, int]) -> str:
     """Say what a decision still lacks; empty where nothing."""
-    planned = settings.decision.mounts_planned or 0
     made = {comparison.baseline: comparison.baseline_n_mounts, item.treatment: item.n_mounts}
     single = [f"{'a second mount' if count else 'two mounts'} of {n}" for n, count in made.items() if count < 2]
     undecided, needed = item.verdict == "undecided", item.mounts_needed
     lacks = (
         (item.verdict == "in doubt", "what is in doubt has to be mended first"),
+        (waiting, f"the mounts that are still planned come first ({counted_mounts(waiting)})"),
         (single, f"{' and '.join(single)} first"),
         (item.simultaneous_interval_K is None, item.verdict_note),
         (item.witness is not None and item.witness.agrees is False, "the difference is not in the interface alone"),
         (
-            min(made.values()) < planned and item.treatment not in stands_early(settings, comparison),
-            f"the {planned} mounts of each that were planned come first",
+            undecided and needed and min(made.values()) < needed <= MOST_MOUNTS,
+            f"about {needed} mounts of each would tell",
         ),
-        (undecided and needed and needed <= MOST_MOUNTS, f"about {needed} mounts of each would tell"),
     )
     return next((text for holds, text in lacks if holds), "")
 

@@ -32,7 +32,6 @@ if TYPE_CHECKING:
 MOST_MOUNTS = 20
 """Of each treatment: weeks on the bench, and out of reach for a workshop."""
 _WORTH_REPEATING = 0.10
-_UNSETTLED = ("undecided", "not replicated", "in doubt")
 EARLY_SHARE = 0.1
 """Of the error, for all looks before the planned mounts are in."""
 _EARLY_PATHS = 50_000
@@ -307,17 +306,18 @@ def advise_next(
     Advice
         A repeat is proposed only where it would change a verdict or narrow an interval by more than a tenth.
     """
-    made = _mounts_made(settings, runs, comparison)
-    waiting = _mounts_waiting(settings, lines, made)
+    mounts = count_mounts(settings, lines, runs, comparison)
     repeats, keep = _repeats(runs, comparison, settings.decision.margin_K)
-    state, more, steps = _state(settings, made, waiting, comparison)
+    state, more, steps = _state(settings, mounts, comparison)
+    if state == "stop: out of reach":
+        repeats, keep = (), tuple(run.run for run in runs if run.run in (*repeats, *keep))
     per_mount = _hours_per_mount(runs)
     soaks = [(run.soak_min or 0.0) / 60.0 for run in runs if run.run in repeats]
     hours = None if per_mount is None else sum(more.values()) * per_mount + sum(soaks)
     if repeats:
         steps = (f"Repeat {_runs_named(runs, repeats)}.", *steps)
     if state == "go on" and hours and comparison is not None and comparison.treatments and more:
-        steps = (*steps, f"Still to make: {_counted(more)}, about {hours:.2g} h of soaking.")
+        steps = (*steps, f"Still to make: {counted_mounts(more)}, about {hours:.2g} h of soaking.")
     steps = (*steps, *_shed(runs))
     return Advice(state=state, steps=steps, mounts_more=more, bench_hours=hours, repeats=repeats, keep=keep)
 
@@ -325,62 +325,99 @@ def advise_next(
 _Stand = tuple["State", dict[str, int], tuple[str, ...]]
 
 
-def _state(
-    settings: CampaignSettings, made: dict[str, int], waiting: dict[str, int], comparison: Comparison | None
-) -> _Stand:
-    names = listed(list(made))
+def _state(settings: CampaignSettings, counted: MountCount, comparison: Comparison | None) -> _Stand:
+    made, waiting, names = counted.made, counted.waiting, listed(list(counted.made))
     if not any(made.values()):
-        more = waiting or dict.fromkeys(made, settings.decision.mounts_planned or 2)
-        step = f"Nothing that can be used has been measured: make {_counted(more)}, taking turns."
+        more = waiting or dict.fromkeys(made, 2)
+        step = f"Nothing that can be used has been measured: make {counted_mounts(more)}, taking turns."
         return "nothing measured", more, (step,)
     if comparison is None or not comparison.treatments:
-        more = waiting or {name: 1 for name, count in made.items() if count < 2}
-        step = f"To know the scatter between mounts, make {_counted(more)}." if more else ""
-        return ("go on", more, (step,)) if more else ("decide", {}, ())
+        more = {name: 1 for name, count in made.items() if count < 2}
+        if waiting or more:
+            scatter = f"To know the scatter between mounts, make {counted_mounts(more)}."
+            return "go on", waiting or more, (f"{_planned_first(waiting)}." if waiting else scatter,)
+        return "decide", {}, (f"There is nothing to compare {names} with: what was measured stands as it is.",)
     if set(made.values()) == {1} and comparison.mount_sd_K is None:
         why = "with one mount each nothing tells a material from how its mount happened to come out."
         step = f"Make a second mount of each of {names}, {_cheapest(settings)} first: {why}"
         doubted = [item for item in comparison.treatments if item.verdict == "in doubt"]
         steps = (_step(comparison, doubted, ""), step) if doubted else (step,)
         return "one mount each", waiting or dict.fromkeys(made, 1), steps
-    return _compared(settings, made, waiting, comparison)
+    first = mounts_first(settings, comparison, counted)
+    state, more, steps = _compared(settings, made, first, comparison)
+    if waiting and not first:
+        spared = (
+            f"The mounts still planned ({counted_mounts(waiting)}) need not be made: the verdict holds at every look."
+        )
+        steps = (*steps, spared)
+    return state, more, steps
+
+
+def _planned_first(waiting: dict[str, int]) -> str:
+    return f"Make the mounts that are still planned first ({counted_mounts(waiting)})"
 
 
 def _compared(
-    settings: CampaignSettings, made: dict[str, int], waiting: dict[str, int], comparison: Comparison
+    settings: CampaignSettings, made: dict[str, int], first: dict[str, int], comparison: Comparison
 ) -> _Stand:
+    doubted = [item for item in comparison.treatments if _is_doubted(item)]
+    if first:
+        # What more mounts than planned would show is asked when the planned ones are in.
+        stand: dict[str, list[str]] = defaultdict(list)
+        for item in comparison.treatments:
+            stand[item.verdict].append(item.treatment)
+        stands = listed([f"{listed(n)} {'is' if len(n) == 1 else 'are'} {verdict}" for verdict, n in stand.items()])
+        mend = (_mend(doubted),) if doubted else ()
+        return "go on", first, (*mend, f"{_planned_first(first)}; as it stands: {stands}.")
     steps = _steps_of_verdicts(comparison, settings.decision.margin_K)
-    unsettled = [i for i in comparison.treatments if i.verdict in _UNSETTLED]
-    if not unsettled and waiting and settings.decision.mounts_planned is not None:
-        if len(stands_early(settings, comparison)) == len(comparison.treatments):
-            spared = (
-                f"The mounts still planned ({_counted(waiting)}) need not be made: the verdict holds at every look."
-            )
-            return "decide", {}, (*steps, spared)
-        early = f"Make the mounts that are still planned first ({_counted(waiting)}); as it stands: "
-        return "go on", waiting, (early + steps[0][0].lower() + steps[0][1:], *steps[1:])
+    unsettled = [item for item in comparison.treatments if _is_open(item) or _single(comparison, item)]
     if not unsettled:
         return "decide", {}, steps
-    if all(item.verdict == "undecided" and _out_of_reach(item) for item in unsettled):
+    stop = all(item.verdict == "undecided" and _out_of_reach(item) for item in unsettled)
+    if stop and not any(_is_doubted(item) or _single(comparison, item) for item in unsettled):
         return "stop: out of reach", {}, steps
-    return "go on", waiting or _mounts_more(unsettled, made, comparison.baseline), steps
+    return "go on", _mounts_more(unsettled, made, comparison.baseline), steps
 
 
-def stands_early(settings: CampaignSettings, comparison: Comparison) -> tuple[str, ...]:
-    """Return the candidates whose verdict may be acted on before the planned mounts are in.
+def _is_open(item: TreatmentComparison) -> bool:
+    return _is_doubted(item) or (item.verdict in ("undecided", "not replicated") and item.verdict_note != ALL_IN)
+
+
+def _single(comparison: Comparison, item: TreatmentComparison) -> tuple[str, ...]:
+    """Candidate and baseline, those that have one mount."""
+    counts = {comparison.baseline: comparison.baseline_n_mounts, item.treatment: item.n_mounts}
+    return tuple(name for name, count in counts.items() if count == 1)
+
+
+def _is_doubted(item: TreatmentComparison) -> bool:
+    """Whether something has to be mended or looked for before anything is said of a candidate."""
+    return item.verdict == "in doubt" or (item.witness is not None and item.witness.agrees is False)
+
+
+def _mend(items: Sequence[TreatmentComparison]) -> str:
+    names = listed([item.treatment for item in items])
+    why = [i.witness.says if i.witness and i.verdict != "in doubt" else i.verdict_note for i in items]
+    return f"Before anything is said of {names}: {'; '.join(dict.fromkeys(why)).rstrip('.')}."
+
+
+ALL_IN = "as many mounts as a difference of one margin takes are in: it is smaller, or chance hides it"
+
+
+def mounts_first(settings: CampaignSettings, comparison: Comparison, counted: MountCount) -> dict[str, int]:
+    """Return the mounts that come before any decision: those that wait, but none where every verdict stands early.
 
     A tenth of the error is spent on looks after every mount but the last, all of it on the look at the planned end, so
     that over all looks it is at most 1.1 times as large, whenever and however often one looks.
     """
-    decision, planned, prior = settings.decision, settings.decision.mounts_planned or 0, comparison.prior
-    names = [comparison.baseline, *(item.treatment for item in comparison.treatments)]
+    decision, prior, items, waiting = settings.decision, comparison.prior, comparison.treatments, counted.waiting
+    names = [comparison.baseline, *(item.treatment for item in items)]
     mounts = sorted(comparison.mounts, key=lambda mount: mount.order)
     made = [(names.index(mount.treatment), mount.rise_K) for mount in mounts if mount.rise_K is not None]
-    counts = Counter(place for place, _ in made)
-    to_come = [place for turn in range(planned) for place in range(len(names)) if counts[place] + turn < planned]
-    settled = any(item.verdict not in _UNSETTLED for item in comparison.treatments)
-    if not settled or not to_come or len(made) < len(mounts) or settings.analysis.order_covariate:
-        return ()
+    open_items = [item for item in items if _is_open(item) or _single(comparison, item) or item.verdict == "undecided"]
+    if not waiting or open_items or counted.half or len(made) < len(mounts) or settings.analysis.order_covariate:
+        return waiting
+    turns = range(max(waiting.values()))
+    to_come = [place for turn in turns for place, name in enumerate(names) if turn < waiting.get(name, 0)]
     dof, alpha = 0.0 if prior is None else prior.used_dof, EARLY_SHARE * (1.0 - decision.confidence_level)
     rule = look_rule(
         (*(place for place, _ in made), *to_come),
@@ -395,8 +432,8 @@ def stands_early(settings: CampaignSettings, comparison: Comparison) -> tuple[st
     _, seen = look_back(rule, made, prior_dof=dof, prior_sd_K=prior_sd_K)
     ends = zip(seen.low[1:, 0].tolist(), seen.high[1:, 0].tolist(), seen.equivalent[1:, 0].tolist(), strict=True)
     shown = [decide((low, high), alike, decision.margin_K)[0] for low, high, alike in ends]
-    pairs = zip(comparison.treatments, shown, strict=True)
-    return tuple(item.treatment for item, verdict in pairs if item.verdict == verdict != "undecided")
+    stand = all(item.verdict == verdict for item, verdict in zip(items, shown, strict=True))
+    return {} if stand else waiting
 
 
 def _out_of_reach(item: TreatmentComparison) -> bool:
@@ -407,15 +444,18 @@ def _out_of_reach(item: TreatmentComparison) -> bool:
 def _mounts_more(items: Sequence[TreatmentComparison], made: dict[str, int], baseline: str) -> dict[str, int]:
     wanted = dict.fromkeys(made, 0)
     for item in items:
-        asked = {"undecided": 0 if _out_of_reach(item) else item.mounts_needed or 0, "not replicated": 2}
-        total = asked.get(item.verdict, 0)
+        fewest = min(made[item.treatment], made[baseline])
+        within = item.verdict == "undecided" and not _out_of_reach(item)
+        total = max(2, item.mounts_needed or fewest + 1) if within else 2
         for name in (item.treatment, baseline):
             wanted[name] = max(wanted[name], total - made[name])
     return {name: count for name, count in wanted.items() if count > 0}
 
 
-def _counted(mounts: dict[str, int]) -> str:
-    return listed([f"{count} mount{'s' if count > 1 else ''} of {name}" for name, count in mounts.items()])
+def counted_mounts(mounts: dict[str, int]) -> str:
+    """Say how many mounts of each treatment."""
+    each = [f"{count} mount{'s' if count > 1 else ''} of {name}" for name, count in mounts.items()]
+    return listed(each) if each else "none"
 
 
 def _cheapest(settings: CampaignSettings) -> str:
@@ -425,23 +465,46 @@ def _cheapest(settings: CampaignSettings) -> str:
     return min(names, key=lambda name: known if (known := cost[name]) is not None else float("inf"))
 
 
-def _mounts_made(
-    settings: CampaignSettings, runs: Sequence[ReducedRun], comparison: Comparison | None
-) -> dict[str, int]:
-    used = {(run.treatment, run.mount) for run in runs if run.used and run.rise_K is not None}
+@dataclass(frozen=True, slots=True)
+class MountCount:
+    """How many mounts a campaign has made, and which it still has before it.
+
+    Attributes
+    ----------
+    made, waiting : dict of str to int
+        Whole mounts so far; and those still planned, without treatments that have none: as many as the run sheet lists
+        or ``decision.mounts_planned`` leaves, whichever is more.
+    half : frozenset of (str, str)
+        Treatment and mount of those that lack the reference step which others have: they count as not made.
+    listed : tuple of str
+        Treatments of the mounts that the run sheet lists as not made, or half made, in its order.
+    """
+
+    made: dict[str, int]
+    waiting: dict[str, int]
+    half: frozenset[tuple[str, str]]
+    listed: tuple[str, ...]
+
+
+def count_mounts(
+    settings: CampaignSettings, lines: Sequence[RunLine], runs: Sequence[ReducedRun], comparison: Comparison | None
+) -> MountCount:
+    """Count the mounts of a campaign, the same for its advice, its decisions and the mounts to come."""
+    mounts = {(run.treatment, run.mount) for run in runs if run.used and run.rise_K is not None}
+    half: set[tuple[str, str]] = set()
     if comparison is not None:
-        used = {(mount.treatment, mount.mount) for mount in comparison.mounts}
-    counts = Counter(treatment for treatment, _ in used)
-    return {name: counts[name] for name in settings.treatments}
-
-
-def _mounts_waiting(settings: CampaignSettings, lines: Sequence[RunLine], made: dict[str, int]) -> dict[str, int]:
-    """Count the mounts that are planned and not made: by the run sheet, else by the number planned."""
-    begun = {(line.treatment, line.mount) for line in lines if line.exclude != NOT_MADE}
-    waiting = Counter(treatment for treatment, mount in {(i.treatment, i.mount) for i in lines} - begun)
-    if not waiting and settings.decision.mounts_planned is not None:
-        waiting = Counter({name: settings.decision.mounts_planned - count for name, count in made.items()})
-    return {name: waiting[name] for name in made if waiting[name] > 0}
+        mounts, power = {(mount.treatment, mount.mount) for mount in comparison.mounts}, comparison.reference_power_W
+        has_step = [any(abs(step - (power or 0.0)) <= 1e-6 for step in mount.steps_W) for mount in comparison.mounts]
+        pairs = zip(comparison.mounts, has_step, strict=True)
+        half = {(mount.treatment, mount.mount) for mount, has in pairs if any(has_step) and not has}
+    counts = Counter(treatment for treatment, _ in mounts - half)
+    made, planned = {name: counts[name] for name in settings.treatments}, settings.decision.mounts_planned or 0
+    begun = {(line.treatment, line.mount) for line in lines if line.exclude != NOT_MADE} - half
+    sheet = dict.fromkeys((line.treatment, line.mount) for line in lines)
+    any_waits = any(line.exclude == NOT_MADE for line in lines)
+    lists = tuple(mount[0] for mount in sheet if any_waits and mount not in begun)
+    waiting = {name: max(lists.count(name), planned - count) for name, count in made.items()}
+    return MountCount(made, {name: n for name, n in waiting.items() if n > 0}, frozenset(half), lists)
 
 
 def _hours_per_mount(runs: Sequence[ReducedRun]) -> float | None:
@@ -523,9 +586,10 @@ def _shed(runs: Sequence[ReducedRun]) -> tuple[str, ...]:
 
 
 def _steps_of_verdicts(comparison: Comparison, margin_K: float) -> tuple[str, ...]:
-    groups: dict[tuple[str, bool], list[TreatmentComparison]] = defaultdict(list)
+    groups: dict[tuple[object, ...], list[TreatmentComparison]] = defaultdict(list)
     for item in comparison.treatments:
-        groups[item.verdict, item.mounts_needed is None].append(item)
+        alike = item.verdict, item.mounts_needed is None, item.verdict_note == ALL_IN, _is_doubted(item)
+        groups[*alike, *_single(comparison, item)].append(item)
     return tuple(dict.fromkeys(_step(comparison, items, f"{margin_K:g} K") for items in groups.values()))
 
 
@@ -535,10 +599,12 @@ def _step(comparison: Comparison, items: Sequence[TreatmentComparison], margin: 
     names = listed([item.treatment for item in items])
     one = len(items) == 1
     needed = [item.mounts_needed for item in items if item.mounts_needed is not None]
+    if _is_doubted(items[0]):
+        return _mend(items)
+    if verdict != "not replicated" and (single := _single(comparison, items[0])):
+        return f"Make a second mount of {listed(single)}: until then its own scatter is not known."
     if verdict == "undecided":
         return _settle(comparison, items, max(needed, default=None), margin)
-    if verdict == "in doubt":
-        return f"Before anything is said of {names}: {'; '.join(dict.fromkeys(i.verdict_note for i in items))}."
     it, is_are = ("it", "is") if one else ("they", "are")
     take = listed([item.treatment for item in items], last="or")
     everything = listed([*(item.treatment for item in items), base])
@@ -562,6 +628,9 @@ def _settle(comparison: Comparison, items: Sequence[TreatmentComparison], needed
     if items[0].simultaneous_interval_K is None:
         return f"More mounts of {names} and {base} are needed, read to more digits, before anything can be said."
     has = ", ".join(f"{item.treatment} {'has ' if i == 0 else ''}{item.n_mounts}" for i, item in enumerate(items))
+    if items[0].verdict_note == ALL_IN:
+        as_many = f"As many mounts as a difference of {margin} takes are in"
+        return f"{as_many}: it is smaller, or chance hides it. Choose between {names} and {base} by price and handling."
     if needed is None or needed > MOST_MOUNTS:
         count = "more than 10 000" if needed is None else f"about {needed}"
         return (

@@ -19,8 +19,8 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
-from thermlab.campaign.runsheet import NOT_MADE
-from thermlab.compare.verdict import decide
+from thermlab.base.errors import InputError, Problem
+from thermlab.compare.verdict import count_mounts, decide
 from thermlab.planning.records import CandidateOutlook, NextMounts
 from thermlab.stats.sequential import (
     FEWEST_TO_POOL,
@@ -37,6 +37,7 @@ if TYPE_CHECKING:
 
     from thermlab.compare.analysis import Analysis
     from thermlab.compare.records import Comparison
+    from thermlab.compare.verdict import MountCount
     from thermlab.planning.records import Looks
 
 N_FUTURES = 4_000
@@ -186,8 +187,8 @@ def advise(campaign: str | Path | Analysis, *, mounts: int | None = None, looks:
     campaign : str, Path or Analysis
         Campaign folder, or its analysis.
     mounts : int or None
-        Mounts of each treatment in all; None: the lines of the run sheet that are ``not made yet``, or
-        ``decision.mounts_planned``, or as many more as the advice asks for.
+        Mounts of each treatment in all, 1 or more; None: the lines of the run sheet that are ``not made yet`` or
+        ``decision.mounts_planned``, whichever is more, or as many more as the advice asks for.
     looks : {"every mount", "halfway"}
         When the campaign is looked at, as it was planned.
 
@@ -199,8 +200,13 @@ def advise(campaign: str | Path | Analysis, *, mounts: int | None = None, looks:
     Raises
     ------
     InputError
-        The campaign cannot be read.
+        The campaign cannot be read, or ``mounts`` or ``looks`` cannot be had.
     """
+    now = "halfway or every mount; the report has the interval of one look at the end"
+    wrong = [Problem("plan: mounts", str(mounts), "1 or more")] if mounts is not None and mounts < 1 else []
+    wrong += [Problem("plan: looks", looks, now)] if looks not in ("every mount", "halfway") else []
+    if wrong:
+        raise InputError(wrong)
     if isinstance(campaign, (str, Path)):
         from thermlab.compare.analysis import analyse  # noqa: PLC0415
 
@@ -208,10 +214,10 @@ def advise(campaign: str | Path | Analysis, *, mounts: int | None = None, looks:
     else:
         analysis = campaign
     settings = analysis.campaign.settings
-    comparison, half = _whole_mounts(analysis)
+    counted = count_mounts(settings, analysis.campaign.runs, analysis.runs, analysis.comparison)
+    comparison = _of_whole_mounts(analysis, counted.half)
     made = [] if comparison is None else sorted(comparison.mounts, key=lambda mount: mount.order)
-    counts = Counter(mount.treatment for mount in made)
-    planned, beyond, cautions = _still_planned(analysis, counts, half, mounts)
+    planned, beyond, cautions = _still_planned(analysis, counted, mounts)
     candidates: tuple[CandidateOutlook, ...] = ()
     values = [(mount.treatment, mount.rise_K) for mount in made if mount.rise_K is not None]
     if len(values) < len(made):
@@ -233,68 +239,59 @@ def advise(campaign: str | Path | Analysis, *, mounts: int | None = None, looks:
         cautions += more
     return NextMounts(
         advice=analysis.advice,
-        n_mounts={name: counts[name] for name in settings.treatments},
-        next_treatments=(*planned, *beyond),
+        n_mounts=counted.made,
+        next_treatments=() if mounts is None and analysis.advice.state == "decide" else (*planned, *beyond),
         candidates=candidates,
         cautions=tuple(cautions),
     )
 
 
-def _whole_mounts(analysis: Analysis) -> tuple[Comparison | None, set[tuple[str, str]]]:
-    """Return the comparison of the mounts that have their reference step, and the mounts that lack it.
-
-    Half a mount counts as not made: its rise at the reference would rest on the curve, and a verdict on a guess. Where
-    no mount has the step, the comparison stays as it is.
-    """
-    comparison = analysis.comparison
-    if comparison is None or comparison.reference_power_W is None:
-        return comparison, set()
-    power = comparison.reference_power_W
-    half = {
-        (mount.treatment, mount.mount)
-        for mount in comparison.mounts
-        if not any(abs(step - power) <= 1e-6 for step in mount.steps_W)
-    }
-    if not half or len(half) == len(comparison.mounts):
-        return comparison, set()
+def _of_whole_mounts(analysis: Analysis, half: frozenset[tuple[str, str]]) -> Comparison | None:
+    """Return the comparison without half mounts: their rise at the reference would rest on the curve, a guess."""
+    if not half or analysis.comparison is None:
+        return analysis.comparison
     from thermlab.compare.analysis import compare_campaign  # noqa: PLC0415
 
     whole = tuple(run for run in analysis.runs if (run.treatment, run.mount) not in half)
-    found = compare_campaign(analysis.campaign.settings, whole, reference_power_W=power)
-    return (comparison, set()) if found is None else (found, half)
+    power_W = analysis.comparison.reference_power_W
+    return compare_campaign(analysis.campaign.settings, whole, reference_power_W=power_W)
 
 
 def _still_planned(
-    analysis: Analysis, made: Counter[str], half: set[tuple[str, str]], mounts: int | None
+    analysis: Analysis, counted: MountCount, mounts: int | None
 ) -> tuple[list[str], list[str], list[str]]:
     """Return treatments of the mounts still planned, in order, of those beyond the plan, and what has to be said."""
-    planned = analysis.campaign.settings.decision.mounts_planned
-    more = {
-        name: made[name] + analysis.advice.mounts_more.get(name, 0) for name in analysis.campaign.settings.treatments
-    }
+    planned, made, listed = analysis.campaign.settings.decision.mounts_planned, counted.made, counted.listed
     said: list[str] = []
-    if half:
-        lacking = ", ".join(" ".join(mount) for mount in sorted(half))
+    if counted.half:
+        lacking = ", ".join(" ".join(mount) for mount in sorted(counted.half))
         said.append(f"Counted as not made, for want of the reference step: {lacking}.")
-    listed = _listed(analysis, half)
-    if mounts is None and listed:
-        return listed, [], said
-    if mounts is None and planned is None:
+    more = {name: count + analysis.advice.mounts_more.get(name, 0) for name, count in made.items()}
+    if mounts is None and planned is None and not listed:
         said.append(
             "The campaign names no number of planned mounts: as many more as the advice asks for are taken. "
             "Write decision.mounts_planned before the next look."
         )
-        return _in_turns(made, more), [], said
+        return _in_turns(Counter(made), more), [], said
     if mounts is not None and mounts != planned:
         said.append(
             "The number of planned mounts is not the one in the campaign. "
             "Changed after the data were seen, it lets the error rate grow."
         )
+    if mounts is None and planned is not None and listed:
+        lists = {name: count + listed.count(name) for name, count in made.items()}
+        if any(total != max(planned, made[name]) for name, total in lists.items()):
+            says = ", ".join(f"{name} {total}" for name, total in lists.items())
+            said.append(
+                f"decision.mounts_planned says {planned} mounts of each, made and listed in the run sheet are {says}: "
+                "the larger number counts as planned. Make the two agree before the next look."
+            )
     total = mounts or planned or 0
-    if any(made[name] > total for name in more):
+    if any(count > total for count in made.values()) and (mounts or planned):
         said.append("More mounts were made than planned: the error that may be spent had all been spent before.")
-    to_come = _in_turns(made, dict.fromkeys(more, total))
-    beyond = [] if to_come or mounts is not None else _in_turns(made, more)
+    to_come = [] if mounts else list(listed)
+    to_come += _in_turns(Counter(made) + Counter(to_come), dict.fromkeys(made, total))
+    beyond = [] if to_come or mounts is not None else _in_turns(Counter(made), more)
     if beyond:
         said.append(
             "All planned mounts are made. For more, planned after the data were seen, no interval holds at every look, "
@@ -309,12 +306,3 @@ def _in_turns(made: Counter[str], totals: dict[str, int]) -> list[str]:
         order.append(min(waiting, key=lambda name: counts[name]))
         counts[order[-1]] += 1
     return order
-
-
-def _listed(analysis: Analysis, half: set[tuple[str, str]]) -> list[str]:
-    """Return treatments of the mounts that the run sheet lists as not made yet, or as half made, in its order."""
-    begun = {(line.treatment, line.mount) for line in analysis.campaign.runs if line.exclude != NOT_MADE}
-    if all(line.exclude != NOT_MADE for line in analysis.campaign.runs):
-        return []
-    waiting = dict.fromkeys((line.treatment, line.mount) for line in analysis.campaign.runs)
-    return [mount[0] for mount in waiting if mount not in begun or mount in half]

@@ -284,7 +284,9 @@ def short_step(analysis: Analysis, treatment: str) -> str:
     again = sum(run.run in advice.repeats for run in analysis.runs if run.treatment == treatment)
     more = advice.mounts_more.get(treatment, 0)
     steps = [f"repeat {counted(again, 'run')}"] * bool(again) + [f"make {counted(more, 'more mount')}"] * bool(more)
-    return ", ".join(steps) or _SHORT_STEPS.get("" if item is None else item.verdict, "–")
+    verdict, decision = ("", None) if item is None else (item.verdict, item.decision)
+    early = verdict != "in doubt" and decision is not None and decision.text.startswith("No decision yet")
+    return ", ".join(steps) or ("no decision yet" if early else _SHORT_STEPS.get(verdict, "–"))
 
 
 def method_words(analysis: Analysis) -> tuple[str, ...]:
