@@ -328,3 +328,17 @@ def test_one_treatment_alone_is_told_what_is_made_and_what_is_to_come(settings):
     done = advise_next(unplanned, (), runs, None)
     assert (done.state, done.mounts_more) == ("decide", {})
     assert "nothing to compare" in done.text
+
+
+def test_what_two_rooms_hide_is_made_in_one_room(settings):
+    unplanned = settings.model_copy(update={"decision": settings.decision.model_copy(update={"mounts_planned": None})})
+    runs = made_of(dict.fromkeys(RISES, 3), {"grease-a": 0.0, "pad-b": -0.5, "sheet-c": -0.5}, 0.03)
+    apart = [replace(run, ambient_C=21.0 if run.treatment == "grease-a" else 45.0) for run in runs]
+    found = compare_treatments(apart, treatments=tuple(RISES), baseline="grease-a", margin_K=1.0)
+
+    given = advise_next(unplanned, (), apart, found)
+
+    assert given.text.startswith("Make mounts of pad-b and sheet-c and grease-a in one room")
+    assert (given.state, given.mounts_more) == ("go on", dict.fromkeys(RISES, 1))
+    decided = decide_each(unplanned, found, None, waiting={}).treatments[0].decision.text
+    assert decided == "No decision yet: mounts of both in one room would tell."

@@ -12,6 +12,8 @@ from mount_campaigns import LADDER_W, TREATMENTS, from_groups, simulate
 from scipy import stats
 
 from thermlab.compare.comparison import compare_treatments
+from thermlab.compare.uncertainty import BudgetInputs, build_budget
+from thermlab.simulate.network import passive_bench, settled_rise
 from thermlab.stats.dunnett import dunnett_critical
 from thermlab.stats.power import mounts_needed, sd_upper_limit
 from thermlab.stats.variances import Prior
@@ -442,3 +444,92 @@ def test_nothing_reported_is_nan_or_infinite(counts, options):
         for steps in (LADDER_W, LADDER_W[:2], LADDER_W[:1]):
             runs = campaign(30, counts, noise_K=noise, steps_W=steps, mount_sd_K=0.5 if noise else 0.0)
             assert all(math.isfinite(x) for x in numbers(plain(compare(runs, **options))))
+
+
+def in_rooms(base_C, candidate_C, runs=None):
+    """Return runs with the room that each treatment stood in."""
+    runs = from_groups([[39.9, 40.0, 40.1], [39.3, 39.4, 39.5]]) if runs is None else runs
+    return [replace(run, ambient_C=candidate_C if run.treatment == TREATMENTS[1] else base_C) for run in runs]
+
+
+def test_rooms_that_agree_change_nothing():
+    without = compare(from_groups([[39.9, 40.0, 40.1], [39.3, 39.4, 39.5]]))
+
+    assert numbers(plain(compare(in_rooms(21.0, 21.9)))) == numbers(plain(without))
+    assert compare(in_rooms(21.0, 21.9)).treatments[0].room_effect_K is None
+
+
+def test_rooms_that_vary_from_mount_to_mount_are_in_the_scatter_already():
+    runs = from_groups([[39.9, 40.0, 40.1], [39.3, 39.4, 39.5]])
+    vary = [replace(run, ambient_C=room) for run, room in zip(runs, (20.0, 23.0, 26.0, 22.0, 25.0, 28.0), strict=True)]
+
+    assert compare(vary).treatments[0].room_effect_K is None
+    assert compare(in_rooms(23.0, 25.0)).treatments[0].room_effect_K is not None
+
+
+@pytest.mark.parametrize(
+    ("options", "rooms_C", "lacks_K"),
+    [
+        # 0.365 K of the share at a rise of 65 K, a third of the heat and a sixth part more: 40 K, 8 K warmer.
+        ({}, (21.0, 29.0), 0.365 * 40.0 / 65.0 * 8.0 / 3.0 * 1.15),
+        ({}, (29.0, 21.0), -0.365 * 40.0 / 65.0 * 8.0 / 3.0 * 1.15),
+        ({"radiated_share": 0.1}, (21.0, 29.0), 0.365 * 40.0 / 65.0 * 8.0 * 0.1 * 1.15),
+        # Thin air: a rise in proportion to the absolute temperature.
+        ({"cooling": "forced"}, (21.0, 29.0), -40.0 * 8.0 / 294.15),
+    ],
+)
+def test_rooms_that_differ_widen_every_interval_on_the_side_that_they_may_hide(options, rooms_C, lacks_K):
+    alike = compare(in_rooms(21.0, 21.0), **options).treatments[0]
+
+    found = compare(in_rooms(*rooms_C), **options)
+    item = found.treatments[0]
+
+    low, high = min(0.0, lacks_K), max(0.0, lacks_K)
+    assert item.room_effect_K == pytest.approx((low, high), rel=1e-3)
+    for name in ("interval_K", "simultaneous_interval_K", "equivalence_interval_K", "welch_interval_K"):
+        before, after = getattr(alike, name), getattr(item, name)
+        assert after == pytest.approx((before[0] + low, before[1] + high), rel=1e-3)
+    assert item.p_value is None
+    assert item.difference_K == alike.difference_K
+    reads = "cooler" if lacks_K > 0.0 else "warmer"
+    said = next(caution for caution in found.caution_list if "stood in" in caution.text)
+    assert said.weight == "headline"
+    assert f"stood in {rooms_C[1]:.1f} degC on average, grease-a in {rooms_C[0]:.1f} degC" in said.text
+    assert f"{abs(lacks_K):.2g} K {reads} than it is" in said.text
+
+
+def test_a_sink_that_radiates_in_a_warmer_room_is_no_cooler_interface():
+    """The same interface in 21.5 and 29.5 degC on a sink that radiates 0.3 of its heat: 0 is the truth."""
+    bench = passive_bench(sink_rise_K=46.0, at_power_W=125.0, radiative_share=0.3)
+    rng, held, called = np.random.default_rng(1), 0, 0
+    for _ in range(100):
+        groups = [
+            [float(settled_rise(bench, 0.12 + rng.normal(0.0, 0.003), 105.0, room_C=room)) for _ in range(4)]
+            for room in (21.5, 29.5)
+        ]
+        item = compare(in_rooms(21.5, 29.5, from_groups(groups, step_W=105.0))).treatments[0]
+        low, high = item.simultaneous_interval_K
+        held += low <= 0.0 <= high
+        called += item.verdict.startswith(("cooler", "warmer"))
+
+    assert held >= 95
+    assert called <= 5
+
+
+def test_what_two_rooms_hide_is_to_be_made_in_one_room():
+    found = compare(in_rooms(21.0, 45.0))
+
+    item = found.treatments[0]
+    assert compare(in_rooms(21.0, 21.0)).treatments[0].verdict == "equivalent within the margin"
+    assert (item.verdict, item.mounts_needed) == ("undecided", None)
+    assert item.verdict_note == "what their different rooms do to a rise hides the difference"
+    assert not any("No number of mounts" in caution for caution in found.cautions)
+
+
+def test_rooms_apart_are_a_line_of_the_budget_of_a_difference():
+    inputs = BudgetInputs(power_W=100.0, slope_K_per_W=0.4, n_baseline=3, n_candidate=3, mount_sd_K=0.5)
+
+    apart = [line for line in build_budget(replace(inputs, rooms_apart_K=0.9)) if "rooms" in line.input]
+
+    assert [(line.quantity, line.contribution) for line in apart] == [("difference", pytest.approx(0.9 / math.sqrt(3)))]
+    assert not any("rooms" in line.input for line in build_budget(inputs))

@@ -54,6 +54,7 @@ def analysis(
         analysis=SimpleNamespace(variance="auto", order_covariate=False),
         prior=None,
         cooling="passive",
+        radiated_share=None,
     )
     runs = simulated if runs is None else runs
     comparison = compare_treatments(
@@ -187,6 +188,18 @@ def test_looked_at_halfway_the_interval_is_that_of_the_last_of_two_looks():
     assert few.candidates[0].interval_K is None
     assert half.candidates[0].interval_K == later.candidates[0].interval_K
     assert "looks halfway and at the end" in " ".join(half.cautions)
+
+
+def test_what_the_rooms_leave_open_is_in_the_intervals_of_every_look():
+    made = mounts("a1", "b1", "b2", "a2", "a3", "b3")
+    runs = analysis(made).runs
+    apart = [replace(run, ambient_C=29.0 if run.treatment == "pad-b" else 21.0) for run in runs]
+    alike, other = (advise(analysis(made, mounts_planned=6, runs=own)).candidates[0] for own in (runs, apart))
+    low, high = alike.interval_K
+
+    assert other.interval_K == pytest.approx((low, high + 0.365 * 60.0 / 65.0 * 8.0 / 3.0 * 1.15), rel=0.02)
+    assert (alike.verdict, other.verdict) == ("cooler", "undecided")
+    assert other.chance_at_end is None
 
 
 def test_half_a_mount_counts_as_not_made_and_is_still_planned():

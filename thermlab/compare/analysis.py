@@ -243,6 +243,7 @@ def compare_campaign(
         order_covariate=settings.analysis.order_covariate,
         mounts_planned=settings.decision.mounts_planned,
         cooling=settings.cooling,
+        radiated_share=settings.radiated_share,
     )
 
 
@@ -321,6 +322,7 @@ def _budget_inputs(
         n_baseline=comparison.baseline_n_mounts,
         n_candidate=first.n_mounts if first else 0,
         difference_K=(first.difference_K or 0.0) if first else 0.0,
+        rooms_apart_K=max(map(abs, first.room_effect_K)) if first and first.room_effect_K else None,
         mount_sd_K=comparison.mount_sd_K,
         mount_sd_dof=comparison.mount_sd_dof,
         run_u_K=run_u[len(run_u) // 2] if run_u else None,

@@ -16,6 +16,7 @@ from thermlab.base.numbers import format_interval, number, round_to_uncertainty
 from thermlab.campaign.parameters import DECISION, LIMITS
 from thermlab.campaign.runsheet import NOT_MADE
 from thermlab.compare.records import Caution
+from thermlab.compare.verdict import ROOMS_HIDE
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterable, Iterator, Sequence
@@ -33,7 +34,12 @@ _CURVE_LEVEL = 0.01
 
 
 def comparison_cautions(
-    found: Comparison, table: MountTable, reference: ReferenceRise, scatter: Scatter, chosen: Sequence[str]
+    found: Comparison,
+    table: MountTable,
+    reference: ReferenceRise,
+    scatter: Scatter,
+    chosen: Sequence[str],
+    rooms_C: dict[str, list[float]],
 ) -> tuple[Caution, ...]:
     """Collect the cautions of a comparison.
 
@@ -49,6 +55,8 @@ def comparison_cautions(
         Scatter of these.
     chosen : sequence of str
         What the choice of method has to say.
+    rooms_C : dict of str to float
+        Mean room of each mount by treatment, degC.
 
     Returns
     -------
@@ -61,6 +69,7 @@ def comparison_cautions(
             "comparison",
             _prior(found.prior, scatter),
             _missing(found.treatments, scatter, reference),
+            _rooms_apart(found, rooms_C),
             reference.cautions,
             _default_reference(table, reference, found.settings["reference_power_W"]),
             chosen,
@@ -184,6 +193,20 @@ def _missing(items: Sequence[TreatmentComparison], scatter: Scatter, reference: 
         yield "The mounts of each treatment agree to the last digit: the readout hides the scatter between mounts."
 
 
+def _rooms_apart(found: Comparison, rooms_C: dict[str, list[float]]) -> Iterator[str]:
+    """Say that treatments stood in different rooms, and by how much their difference may be wrong for that."""
+    for item in found.treatments:
+        if item.room_effect_K is not None:
+            low, high = item.room_effect_K
+            most, reads = (high, "cooler") if high > -low else (-low, "warmer")
+            stood = f"{item.treatment} stood in {np.mean(rooms_C[item.treatment]):.1f} degC on average"
+            base = f"{found.baseline} in {np.mean(rooms_C[found.baseline]):.1f} degC"
+            yield (
+                f"{stood}, {base}: for that alone {item.treatment} may read between 0 and {most:.2g} K {reads} than it "
+                "is, which its intervals hold. Make mounts of both in one room."
+            )
+
+
 def _default_reference(table: MountTable, reference: ReferenceRise, declared: float | None) -> Iterator[str]:
     """Say that the reference is not the top of the ladder."""
     power, highest = reference.power_W, float(table.steps_W.max(initial=0.0))
@@ -248,7 +271,8 @@ def _nulls(found: Comparison, table: MountTable, scatter: Scatter) -> Iterator[C
     if alone:
         words = "it takes two mounts of each and some scatter between them"
         yield Caution(f"No Welch interval beside the pooled one for {alone}: {words}.", "other estimands", "beside")
-    endless = [n for n, item in answered.items() if item.verdict == "undecided" and item.mounts_needed is None]
+    lost = [n for n, item in answered.items() if item.verdict == "undecided" and item.mounts_needed is None]
+    endless = [name for name in lost if answered[name].verdict_note != ROOMS_HIDE]
     if endless:
         many = "it would take more than 10 000 of each to see a difference as small as the margin."
         yield Caution(f"No number of mounts that would settle {', '.join(endless)}: {many}", "comparison")

@@ -8,16 +8,19 @@ treatments, never by the scatter of runs.
 from __future__ import annotations
 
 import math
+from collections import defaultdict
 from dataclasses import replace
+from statistics import fmean
 from typing import TYPE_CHECKING, Any, Literal
 
 from scipy.special import fdtr, fdtrc
 
 from thermlab.compare.cautions import comparison_cautions
 from thermlab.compare.mounts import judge_mounts, reference_rise, run_noise, summarise_mounts, tabulate_mounts
-from thermlab.compare.records import Comparison, PriorUse, TreatmentComparison, Variance
+from thermlab.compare.records import Comparison, Interval, PriorUse, TreatmentComparison, Variance
 from thermlab.compare.secondary import assess_curve, check_offset, compare_secondaries, hear_witness
-from thermlab.compare.verdict import ALL_IN, decide, doubts, from_which_power, in_doubt, is_equivalent
+from thermlab.compare.throttle import MOST_OF_RISE, MOST_SHARE, fall_of_rise_K
+from thermlab.compare.verdict import ALL_IN, ROOMS_HIDE, decide, doubts, from_which_power, in_doubt, is_equivalent
 from thermlab.runs.records import rise_name
 from thermlab.stats.power import mounts_needed, sd_upper_limit
 from thermlab.stats.variances import Prior, cochran, order_can_be_fitted
@@ -27,6 +30,10 @@ if TYPE_CHECKING:
 
     from thermlab.compare.mounts import Difference, Groups, MountTable, ReferenceRise, Scatter
     from thermlab.runs.records import ReducedRun
+
+ROOM_MATTERS, ROOMS_DIFFER = 0.1, 2.0
+"""Rooms of two treatments count as different where they may change the difference by more of the margin than this, and
+lie more than so many standard errors apart."""
 
 
 def compare_treatments(
@@ -42,6 +49,7 @@ def compare_treatments(
     order_covariate: bool = False,
     mounts_planned: int | None = None,
     cooling: str = "passive",
+    radiated_share: float | None = None,
 ) -> Comparison:
     """Compare every candidate with the baseline.
 
@@ -68,7 +76,9 @@ def compare_treatments(
     mounts_planned : int, optional
         Mounts of each treatment that were planned.
     cooling : {"passive", "forced"}
-        Decides how much of a difference shows in the early rise.
+        Decides how much of a difference shows in the early rise, and what a warmer room does to a rise.
+    radiated_share : float or None
+        Share of the heat that a passive sink radiates, where it is declared; None: between none and a third.
 
     Returns
     -------
@@ -106,11 +116,14 @@ def compare_treatments(
     why_none = "no rise at the reference power for every mount" if reference.rise_K is None else ""
     if not why_none and scatter.dof <= 0.0:
         why_none = "one mount of each cannot separate the material from its mounting"
+    rooms, share = _rooms(runs, table), MOST_OF_RISE * (MOST_SHARE if radiated_share is None else radiated_share)
+    apart = _effects_of_rooms(rooms, scatter, baseline, cooling=cooling, share=share, least_K=ROOM_MATTERS * margin_K)
     items: list[TreatmentComparison] = []
     for item, welch in zip(scatter.differences, plain_welch.differences, strict=True):
-        concluded = _conclude(item, welch, counts, baseline, why_none, margin_K, needed.get(item.treatment))
+        name = item.treatment
+        concluded = _conclude(item, welch, counts, baseline, why_none, margin_K, needed.get(name), apart.get(name))
         known = from_which_power(in_doubt(concluded, baseline, doubted), power, margin_K, table.steps_W.tolist())
-        items.append(replace(known, witness=heard.get(item.treatment)))
+        items.append(replace(known, witness=heard.get(name)))
     judged = [item for item in items if item.dof is not None]
     pooled_dof = scatter.dof if used == "pooled" and scatter.dof > 0 and not judged else None
     # Under Welch each candidate has degrees of freedom of its own.
@@ -140,7 +153,7 @@ def compare_treatments(
         drift_K_per_mount=scatter.drift_per_mount,
         settings=asked,
     )
-    return replace(found, caution_list=comparison_cautions(found, table, reference, scatter, chosen))
+    return replace(found, caution_list=comparison_cautions(found, table, reference, scatter, chosen, rooms))
 
 
 def _require(treatments: Sequence[str], baseline: str, margin_K: float, confidence_level: float) -> None:
@@ -170,6 +183,37 @@ def _judge(
     return headline, judge_mounts(values, replace(groups, variance="welch", order=None), scale=scale)
 
 
+def _rooms(runs: Sequence[ReducedRun], table: MountTable) -> dict[str, list[float]]:
+    """Mean room of each mount by treatment, degC."""
+    mounts: dict[str, dict[str, list[float]]] = {name: defaultdict(list) for name in table.treatments}
+    for run in runs:
+        if run.used and run.rise_K is not None and run.ambient_C is not None and run.treatment in mounts:
+            mounts[run.treatment][run.mount].append(run.ambient_C)
+    return {name: [fmean(mount) for mount in own.values()] for name, own in mounts.items() if own}
+
+
+def _effects_of_rooms(
+    rooms_C: dict[str, list[float]], scatter: Scatter, base: str, *, cooling: str, share: float, least_K: float
+) -> dict[str, Interval]:
+    """What the difference of each candidate lacks at most for the rooms they stood in; without those it is little.
+
+    Where rooms vary as much from mount to mount of one treatment, what they do is in the scatter between mounts.
+    """
+    found: dict[str, Interval] = {}
+    for name in scatter.mean if base in scatter.mean and base in rooms_C else ():
+        if name == base or name not in rooms_C:
+            continue
+        own, usual = rooms_C[name], rooms_C[base]
+        warmer, dof = fmean(own) - fmean(usual), len(own) + len(usual) - 2
+        squares = sum((room - fmean(some)) ** 2 for some in (own, usual) for room in some)
+        error = math.sqrt(squares / dof * (1 / len(own) + 1 / len(usual))) if dof else 0.0
+        rise_K = max(scatter.mean[name], scatter.mean[base])
+        lacks = fall_of_rise_K(rise_K, warmer, fmean(usual), cooling, share)
+        if abs(lacks) > least_K and abs(warmer) > ROOMS_DIFFER * error:
+            found[name] = (min(0.0, lacks), max(0.0, lacks))
+    return found
+
+
 def _conclude(
     item: Difference,
     welch: Difference,
@@ -178,8 +222,12 @@ def _conclude(
     why: str,
     margin_K: float,
     needed: int | None,
+    room: Interval | None,
 ) -> TreatmentComparison:
-    """Apply the verdict rule to one candidate; `why` no candidate can have a verdict, empty where it can."""
+    """Apply the verdict rule to one candidate; `why` no candidate can have a verdict, empty where it can.
+
+    `room`: what the rooms leave open; all intervals hold it, and no p value knows of it.
+    """
     name, n_mounts = item.treatment, counts[item.treatment]
     common = TreatmentComparison(treatment=name, n_mounts=n_mounts, mean_rise_K=item.mean, difference_K=item.difference)
     missing = [f"no used mount of {one}" for one in (name, base) if counts[one] == 0]
@@ -189,18 +237,25 @@ def _conclude(
     if interval is None:
         hidden = "the mounts agree to the last digit: the readout hides their scatter"
         return replace(common, verdict="undecided", verdict_note=hidden)
-    equivalent = is_equivalent(item.equivalence_interval, margin_K)
-    verdict, note = decide(interval, bool(equivalent), margin_K)
+    both, alone, one_sided, by_welch = (
+        ends if ends is None or room is None else (ends[0] + room[0], ends[1] + room[1])
+        for ends in (interval, item.interval, item.equivalence_interval, welch.interval)
+    )
+    equivalent = is_equivalent(one_sided, margin_K)
+    verdict, note = decide(both or interval, bool(equivalent), margin_K)
     mounts = needed if verdict == "undecided" else None
-    if mounts is not None and mounts <= min(n_mounts, counts[base]):
+    as_they_stood = decide(interval, bool(is_equivalent(item.equivalence_interval, margin_K)), margin_K)[0]
+    if verdict == "undecided" != as_they_stood:
+        mounts, note = None, ROOMS_HIDE
+    elif mounts is not None and mounts <= min(n_mounts, counts[base]):
         note = ALL_IN
     return replace(
         common,
-        interval_K=item.interval,
-        simultaneous_interval_K=interval,
-        equivalence_interval_K=item.equivalence_interval,
-        welch_interval_K=welch.interval,
-        p_value=item.p_value,
+        interval_K=alone,
+        simultaneous_interval_K=both,
+        equivalence_interval_K=one_sided,
+        welch_interval_K=by_welch,
+        p_value=item.p_value if room is None else None,
         equivalent=equivalent,
         verdict=verdict,
         verdict_note=note,
@@ -208,6 +263,7 @@ def _conclude(
         standard_error_K=item.standard_error,
         dof=item.dof,
         critical_value=item.critical,
+        room_effect_K=room,
     )
 
 

@@ -303,6 +303,9 @@ class TreatmentComparison:
         What to do with it in the workshop; filled in by the analysis.
     standard_error_K, dof, critical_value : float or None
         Standard error of the difference, its degrees of freedom, and the point of the headline interval.
+    room_effect_K : tuple of float or None
+        What the difference may lack because the two stood in different rooms, a range from or to 0 by which all its
+        intervals are widened, K; None where that is at most a tenth of the margin.
     """
 
     treatment: str
@@ -327,6 +330,7 @@ class TreatmentComparison:
     standard_error_K: float | None = None
     dof: float | None = None
     critical_value: float | None = None
+    room_effect_K: Interval | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -293,12 +293,31 @@ def predict_throttle(
 # curve bends by a fraction of the power more than P^0.8 does, above the ladder more than on it.
 _FALL_PER_SHARE, _AT_RISE_K = 0.365, 65.0
 _BEND_PER_SHARE, _BEND_ABOVE_PER_SHARE = 0.0036, 0.0465
-_MOST_SHARE = 1.0 / 3.0
-_MOST_OF_RISE = 1.15
+MOST_SHARE = 1.0 / 3.0
+MOST_OF_RISE = 1.15
 """What a sink with five sixths of the rise adds to that."""
 _ABSOLUTE_ZERO_C = -273.15
 _UNSURE = 2.0
 """Expanded: an error of the time constant is common to all runs, and forced air is no single exponential."""
+
+
+def fall_of_rise_K(rise_K: float, warmer_K: float, room_C: float, cooling: str, share: float) -> float:
+    """By how much a rise in a room is lower in a room warmer by so much, K; negative with fans, where it is higher.
+
+    Parameters
+    ----------
+    rise_K, warmer_K : float
+        Rise, and by how much the other room is warmer, K.
+    room_C : float
+        Room of the rise, degC.
+    cooling : {"passive", "forced"}
+        Fans at constant speed move less mass of warm, thin air.
+    share : float
+        Share of the heat that a passive sink radiates.
+    """
+    if cooling == "forced":
+        return -rise_K * warmer_K / (room_C - _ABSOLUTE_ZERO_C)
+    return share * _FALL_PER_SHARE * rise_K / _AT_RISE_K * warmer_K
 
 
 def _room_effect_W(
@@ -340,17 +359,13 @@ def room_effect_W(
     tuple of float
         Twice the same number with a share; a range that holds 0 without, and with fans.
     """
-    warmer = room_C - tested_C
-    if cooling == "forced":
-        # Fans at constant speed move less mass of warm, thin air.
-        effect = -limit_K * warmer / (tested_C - _ABSOLUTE_ZERO_C) / slope
-    else:
+    effect = fall_of_rise_K(limit_K, room_C - tested_C, tested_C, cooling, 1.0) / slope
+    if cooling != "forced":
         above = _BEND_ABOVE_PER_SHARE * extrapolation
         bend = power * max(0.0, _BEND_PER_SHARE + above)
-        effect = _FALL_PER_SHARE * limit_K / _AT_RISE_K * warmer / slope + bend
+        effect = (MOST_SHARE * MOST_OF_RISE if share is None else share) * (effect + bend)
         if share is not None:
-            return share * effect, share * effect
-        effect *= _MOST_SHARE * _MOST_OF_RISE
+            return effect, effect
     return min(0.0, effect), max(0.0, effect)
 
 

@@ -93,6 +93,8 @@ class BudgetInputs:
         Mounts behind a difference; ``n_candidate`` 0 without a candidate.
     difference_K : float
         Difference itself, K, for what a wrong power does to it.
+    rooms_apart_K : float or None
+        What the difference may lack for the rooms of the two treatments, K.
     mount_sd_K, mount_sd_dof : float or None
         Mount SD of the rise (run noise included), K, and its degrees of freedom.
     run_u_K : float or None
@@ -120,6 +122,7 @@ class BudgetInputs:
     n_baseline: int
     n_candidate: int = 0
     difference_K: float = 0.0
+    rooms_apart_K: float | None = None
     mount_sd_K: float | None = None
     mount_sd_dof: float | None = None
     run_u_K: float | None = None
@@ -249,6 +252,9 @@ def build_budget(inputs: BudgetInputs) -> tuple[BudgetLine, ...]:
             (f"{_CANCELS} but for its share of the difference itself", inputs.difference_K / power_W),
         )
         lines += _lines(inputs, "difference", power_W, scatter, weight, 1.0, told)
+        if inputs.rooms_apart_K is not None:
+            u = inputs.rooms_apart_K / math.sqrt(3.0)
+            lines.append(BudgetLine("difference", "rooms of the two treatments (K, rectangular)", "B", u, 1.0, u, None))
     throttle_W, slope = inputs.throttle_power_W, inputs.throttle_slope_K_per_W
     if throttle_W is not None and slope is not None and inputs.throttle_n_mounts > 0:
         per_K, weight = 1.0 / slope, math.sqrt(1.0 / inputs.throttle_n_mounts)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from thermlab.base.numbers import number
 from thermlab.compare.records import Decision
-from thermlab.compare.verdict import ALL_IN, MOST_MOUNTS, counted_mounts
+from thermlab.compare.verdict import ALL_IN, MOST_MOUNTS, ROOMS_HIDE, counted_mounts
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -178,6 +178,7 @@ def _missing(comparison: Comparison, item: TreatmentComparison, waiting: dict[st
         (single, f"{' and '.join(single)} first"),
         (item.simultaneous_interval_K is None, item.verdict_note),
         (item.witness is not None and item.witness.agrees is False, "the difference is not in the interface alone"),
+        (item.verdict_note == ROOMS_HIDE, "mounts of both in one room would tell"),
         (
             undecided and needed and min(made.values()) < needed <= MOST_MOUNTS,
             f"about {needed} mounts of each would tell",

@@ -401,6 +401,7 @@ def _mend(items: Sequence[TreatmentComparison]) -> str:
 
 
 ALL_IN = "as many mounts as a difference of one margin takes are in: it is smaller, or chance hides it"
+ROOMS_HIDE = "what their different rooms do to a rise hides the difference"
 
 
 def mounts_first(settings: CampaignSettings, comparison: Comparison, counted: MountCount) -> dict[str, int]:
@@ -437,7 +438,7 @@ def mounts_first(settings: CampaignSettings, comparison: Comparison, counted: Mo
 
 
 def _out_of_reach(item: TreatmentComparison) -> bool:
-    known = item.simultaneous_interval_K is not None
+    known = item.simultaneous_interval_K is not None and item.verdict_note != ROOMS_HIDE
     return known and (item.mounts_needed is None or item.mounts_needed > MOST_MOUNTS)
 
 
@@ -588,7 +589,7 @@ def _shed(runs: Sequence[ReducedRun]) -> tuple[str, ...]:
 def _steps_of_verdicts(comparison: Comparison, margin_K: float) -> tuple[str, ...]:
     groups: dict[tuple[object, ...], list[TreatmentComparison]] = defaultdict(list)
     for item in comparison.treatments:
-        alike = item.verdict, item.mounts_needed is None, item.verdict_note == ALL_IN, _is_doubted(item)
+        alike = item.verdict, item.mounts_needed is None, item.verdict_note in (ALL_IN, ROOMS_HIDE), _is_doubted(item)
         groups[*alike, *_single(comparison, item)].append(item)
     return tuple(dict.fromkeys(_step(comparison, items, f"{margin_K:g} K") for items in groups.values()))
 
@@ -628,6 +629,8 @@ def _settle(comparison: Comparison, items: Sequence[TreatmentComparison], needed
     if items[0].simultaneous_interval_K is None:
         return f"More mounts of {names} and {base} are needed, read to more digits, before anything can be said."
     has = ", ".join(f"{item.treatment} {'has ' if i == 0 else ''}{item.n_mounts}" for i, item in enumerate(items))
+    if items[0].verdict_note == ROOMS_HIDE:
+        return f"Make mounts of {names} and {base} in one room: what their rooms do to a rise hides the difference."
     if items[0].verdict_note == ALL_IN:
         as_many = f"As many mounts as a difference of {margin} takes are in"
         return f"{as_many}: it is smaller, or chance hides it. Choose between {names} and {base} by price and handling."

@@ -33,7 +33,7 @@ from thermlab.stats.sequential import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from thermlab.compare.analysis import Analysis
     from thermlab.compare.records import Comparison
@@ -57,6 +57,7 @@ def look_ahead(
     variance: Variance | Literal["auto"] = "pooled",
     halfway: bool = False,
     n_futures: int = N_FUTURES,
+    rooms_K: Mapping[str, tuple[float, float]] | None = None,
 ) -> tuple[tuple[CandidateOutlook, ...], tuple[str, ...]]:
     """Return where each candidate stands, what the mounts still planned may bring, and what limits that.
 
@@ -84,6 +85,8 @@ def look_ahead(
         Looks when half of the blocks are made and at the end alone.
     n_futures : int
         Futures simulated.
+    rooms_K : mapping of str to (float, float) or None
+        What the difference of a candidate may lack for the rooms, as in the report, K: its interval holds it.
     """
     names = [baseline, *(name for name in treatments if name != baseline)]
     number = {name: index for index, name in enumerate(names)}
@@ -94,7 +97,8 @@ def look_ahead(
     made = [(number[name], rise_K) for name, rise_K in mounts]
     tally, decision = look_back(rule, made, prior_sd_K=prior_sd_K or 0.0, **given)
     futures = _futures(rule, tally, decision, made=len(mounts), n_futures=n_futures)
-    outlooks = tuple(_outlook(names, i, tally, decision, futures) for i in range(1, len(names)))
+    rooms = rooms_K or {}
+    outlooks = tuple(_outlook(names, i, tally, decision, futures, rooms.get(names[i])) for i in range(1, len(names)))
     return outlooks, _cautions(names, tally, decision, prior_sd_K, halfway)
 
 
@@ -137,14 +141,21 @@ def _futures(
 
 
 def _outlook(
-    names: Sequence[str], index: int, tally: MountTally, decision: RunningDecision, futures: np.ndarray | None
+    names: Sequence[str],
+    index: int,
+    tally: MountTally,
+    decision: RunningDecision,
+    futures: np.ndarray | None,
+    room_K: tuple[float, float] | None,
 ) -> CandidateOutlook:
     low, high = float(decision.low[index, 0]), float(decision.high[index, 0])
+    if room_K is not None and low <= high:
+        low, high, futures = low + room_K[0], high + room_K[1], None
     both = tally.counts[0] > 0 and tally.counts[index] > 0
     chances = () if futures is None else tuple(futures[:, index].mean(axis=1).tolist())
     verdict = "undecided"
     if low <= high:
-        verdict, _ = decide((low, high), bool(decision.equivalent[index, 0]), decision.rule.margin_K)
+        verdict, _ = decide((low, high), bool(decision.equivalent[index, 0]) and room_K is None, decision.rule.margin_K)
     return CandidateOutlook(
         treatment=names[index],
         n_mounts=tally.counts[index],
@@ -235,6 +246,7 @@ def advise(campaign: str | Path | Analysis, *, mounts: int | None = None, looks:
             prior_dof=0.0 if prior is None else prior.used_dof,
             variance="auto" if settings.analysis.variance == "auto" else comparison.variance,
             halfway=looks == "halfway",
+            rooms_K={i.treatment: i.room_effect_K for i in comparison.treatments if i.room_effect_K is not None},
         )
         cautions += more
     return NextMounts(

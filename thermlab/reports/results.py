@@ -185,6 +185,7 @@ class FiledDifference(_Part):
     matters_note: str = ""
     witness: FiledWitness | None = None
     decision: FiledDecision | None = None
+    room_effect_K: Interval | None = None
 
 
 class FiledSecondary(_Part):
