@@ -16,5 +16,5 @@ __all__, __getattr__, __dir__ = face(
     throttle="OTHER_EXPONENTS curves_of_mounts mean_curve move_along predict_throttle room_effect_W",
     uncertainty="combine_each effective_dof",
     value="TreatmentValue assess_value",
-    verdict="count_mounts decide",
+    verdict="MountCount count_mounts decide",
 )
