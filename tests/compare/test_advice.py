@@ -342,3 +342,18 @@ def test_what_two_rooms_hide_is_made_in_one_room(settings):
     assert (given.state, given.mounts_more) == ("go on", dict.fromkeys(RISES, 1))
     decided = decide_each(unplanned, found, None, waiting={}).treatments[0].decision.text
     assert decided == "No decision yet: mounts of both in one room would tell."
+
+
+def test_a_verdict_that_two_rooms_may_undo_is_not_acted_on_early(settings):
+    decision = settings.decision.model_copy(update={"mounts_planned": 6})
+    two = {name: settings.treatments[name] for name in ("grease-a", "pad-b")}
+    own = settings.model_copy(update={"decision": decision, "treatments": two})
+    runs = made_of(dict.fromkeys(two, 4), {"grease-a": 0.0, "pad-b": -1.9}, 0.1)
+
+    def state(room_C):
+        stood = [replace(run, ambient_C=room_C if run.treatment == "pad-b" else 21.0) for run in runs]
+        found = compare_treatments(stood, treatments=tuple(two), baseline="grease-a", margin_K=1.0)
+        return found.treatments[0].verdict, advise_next(own, (), stood, found).state
+
+    assert state(21.0) == ("cooler by more than the margin", "decide")
+    assert state(26.5) == ("cooler by more than the margin", "go on")

@@ -341,8 +341,8 @@ def _state(settings: CampaignSettings, counted: MountCount, comparison: Comparis
         why = "with one mount each nothing tells a material from how its mount happened to come out."
         step = f"Make a second mount of each of {names}, {_cheapest(settings)} first: {why}"
         doubted = [item for item in comparison.treatments if item.verdict == "in doubt"]
-        steps = (_step(comparison, doubted, ""), step) if doubted else (step,)
-        return "one mount each", waiting or dict.fromkeys(made, 1), steps
+        mend = (_mend(doubted),) if doubted else ()
+        return "one mount each", waiting or dict.fromkeys(made, 1), (*mend, step)
     first = mounts_first(settings, comparison, counted)
     state, more, steps = _compared(settings, made, first, comparison)
     if waiting and not first:
@@ -432,9 +432,12 @@ def mounts_first(settings: CampaignSettings, comparison: Comparison, counted: Mo
     prior_sd_K = 0.0 if prior is None else math.hypot(prior.mount_sd_K, prior.run_noise_K)
     _, seen = look_back(rule, made, prior_dof=dof, prior_sd_K=prior_sd_K)
     ends = zip(seen.low[1:, 0].tolist(), seen.high[1:, 0].tolist(), seen.equivalent[1:, 0].tolist(), strict=True)
-    shown = [decide((low, high), alike, decision.margin_K)[0] for low, high, alike in ends]
-    stand = all(item.verdict == verdict for item, verdict in zip(items, shown, strict=True))
-    return {} if stand else waiting
+    for item, (low, high, alike) in zip(items, ends, strict=True):
+        room = item.room_effect_K or (0.0, 0.0)
+        verdict, _ = decide((low + room[0], high + room[1]), alike and item.room_effect_K is None, decision.margin_K)
+        if verdict != item.verdict:
+            return waiting
+    return {}
 
 
 def _out_of_reach(item: TreatmentComparison) -> bool:
