@@ -42,6 +42,10 @@ if TYPE_CHECKING:
 
 N_FUTURES = 4_000
 FUTURE_SEED = 7
+STOP_AT_LOOKS = (
+    "Every candidate has a verdict at these looks: a campaign judged at such looks alone, the last one too, may "
+    "stop. One that is judged by its report at the end goes on: to stop at either errs in up to 6.6 % of campaigns."
+)
 
 
 def look_ahead(
@@ -249,6 +253,8 @@ def advise(campaign: str | Path | Analysis, *, mounts: int | None = None, looks:
             rooms_K={i.treatment: i.room_effect_K for i in comparison.treatments if i.room_effect_K is not None},
         )
         cautions += more
+        if planned and analysis.advice.state == "go on" and all(one.verdict != "undecided" for one in candidates):
+            cautions.append(STOP_AT_LOOKS)
     return NextMounts(
         advice=analysis.advice,
         n_mounts=counted.made,
