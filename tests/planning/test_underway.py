@@ -161,7 +161,7 @@ def test_the_rises_at_the_reference_are_what_is_looked_at():
     assert found.candidates[0].difference_K == pytest.approx(given.comparison.treatments[0].difference_K)
 
 
-@pytest.mark.parametrize(("effect_K", "said"), [(-2.5, True), (-0.8, False)])
+@pytest.mark.parametrize(("effect_K", "said"), [(-2.5, True), (-0.6, False)])
 def test_a_verdict_at_these_looks_that_is_not_yet_the_reports_says_who_may_stop(effect_K, said):
     given = analysis(mounts("a1", "b1", "b2", "a2", "a3", "b3", "b4", "a4"), mounts_planned=6, effect_K=effect_K)
 
