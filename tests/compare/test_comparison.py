@@ -178,12 +178,20 @@ def test_welch_stands_beside_a_pooled_headline():
     assert item.welch_interval_K == pytest.approx((interval.low, interval.high))
 
 
-def test_declared_welch_that_cannot_be_had_is_pooled_with_a_caution():
+def test_declared_welch_waits_for_two_mounts_and_is_pooled_with_a_prior():
     result = compare(campaign(9, (4, 1)), variance="welch")
-    assert result.variance == "pooled"
-    assert any("Welch was declared" in c for c in result.cautions)
+    item = result.treatments[0]
+    assert (result.variance, item.verdict) == ("welch", "undecided")
+    assert (item.interval_K, item.simultaneous_interval_K, item.equivalence_interval_K, item.p_value) == (None,) * 4
+    why = f"Welch was declared, and {TREATMENTS[1]} takes two mounts to show a scatter of its own"
+    assert item.verdict_note == why
+    assert f"No interval for {TREATMENTS[1]}: {why}." in result.cautions
+    assert not any("borrowed" in caution for caution in result.cautions)
+    three = compare(campaign(9, (4, 3, 1), (0.0, -1.0, -1.0)), n=3, variance="welch").treatments
+    assert [one.simultaneous_interval_K is None for one in three] == [False, True]
     with_prior = compare(campaign(9), variance="welch", prior=Prior(mount_sd_K_per_W=0.005, dof=10))
     assert with_prior.variance == "pooled"
+    assert any("because a prior is declared" in c for c in with_prior.cautions)
 
 
 def test_prior_pools_half_its_degrees_of_freedom():

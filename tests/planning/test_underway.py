@@ -25,7 +25,17 @@ TREATMENTS = ["grease-a", "pad-b"]
 
 
 def analysis(
-    made, *, waiting=(), mounts_planned=None, prior=None, seed=1, effect_K=-2.0, sd_K=0.3, runs=None, more=None
+    made,
+    *,
+    waiting=(),
+    mounts_planned=None,
+    prior=None,
+    seed=1,
+    effect_K=-2.0,
+    sd_K=0.3,
+    runs=None,
+    more=None,
+    variance="auto",
 ):
     """Return what the outlook reads of an analysis: mounts in the order given, each with two steps."""
     rng = np.random.default_rng(seed)
@@ -51,14 +61,20 @@ def analysis(
         treatments=dict.fromkeys(TREATMENTS),
         baseline="grease-a",
         decision=decision,
-        analysis=SimpleNamespace(variance="auto", order_covariate=False),
+        analysis=SimpleNamespace(variance=variance, order_covariate=False),
         prior=None,
         cooling="passive",
         radiated_share=None,
     )
     runs = simulated if runs is None else runs
     comparison = compare_treatments(
-        runs, treatments=TREATMENTS, baseline="grease-a", margin_K=1.0, prior=prior, reference_power_W=120.0
+        runs,
+        treatments=TREATMENTS,
+        baseline="grease-a",
+        margin_K=1.0,
+        prior=prior,
+        reference_power_W=120.0,
+        variance=variance,
     )
     campaign = SimpleNamespace(settings=settings, runs=tuple(lines), folder=Path("campaign"))
     advice = SimpleNamespace(state="go on", text="Make more.", mounts_more=more or {})
@@ -242,6 +258,17 @@ def test_the_outlook_takes_the_variance_that_the_report_takes():
     assert given.comparison.variance == "pooled"
     assert "where the treatments scatter alike" in " ".join(advise(given).cautions)
     assert "each treatment's own scatter" in " ".join(found.cautions)
+
+
+def test_a_declared_welch_holds_at_every_look():
+    given = analysis(mounts("a1", "b1", "a2", "a3", "a4"), mounts_planned=4, variance="welch")
+
+    found = advise(given)
+
+    assert found.candidates[0].interval_K is None
+    assert found.candidates[0].verdict == "undecided"
+    assert "take each treatment's own scatter" in " ".join(found.cautions)
+    assert "pool the scatter" not in " ".join(found.cautions)
 
 
 def test_before_there_is_a_comparison_the_advice_and_the_order_are_all():

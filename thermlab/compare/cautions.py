@@ -73,7 +73,7 @@ def comparison_cautions(
             reference.cautions,
             _default_reference(table, reference, found.settings["reference_power_W"]),
             chosen,
-            _counts(table, found.settings["mounts_planned"]),
+            _counts(table, found),
             _order(table, found.baseline),
             [f"{name}: {one.says}" for name, one in heard if one.agrees is False or "Screening" in one.says],
             _p_values(found.treatments, alpha),
@@ -125,8 +125,9 @@ def _tally(counts: dict[str, int]) -> str:
     return ", ".join(f"{name} {count}" for name, count in counts.items())
 
 
-def _counts(table: MountTable, mounts_planned: int | None) -> Iterator[str]:
+def _counts(table: MountTable, found: Comparison) -> Iterator[str]:
     """Say what the numbers of mounts weaken."""
+    mounts_planned = found.settings["mounts_planned"]
     counts = {name: int(n) for name, n in zip(table.treatments, table.counts(), strict=True)}
     filled = {name: count for name, count in counts.items() if count}
     yield from (f"Treatment {name} has no used mount." for name in counts if name not in filled)
@@ -139,7 +140,7 @@ def _counts(table: MountTable, mounts_planned: int | None) -> Iterator[str]:
         narrow = "where the treatments scatter differently, the intervals may be too narrow. Equal numbers protect."
         yield f"Numbers of mounts differ by more than a factor of two ({_tally(filled)}): {narrow}"
     single = [name for name, count in filled.items() if count == 1]
-    if single and sum(filled.values()) > len(filled):
+    if single and sum(filled.values()) > len(filled) and found.variance == "pooled":
         verb = "has one mount only: its" if len(single) == 1 else "have one mount only: their"
         yield f"{', '.join(single)} {verb} scatter is borrowed from the other treatments."
 

@@ -121,7 +121,9 @@ def compare_treatments(
     items: list[TreatmentComparison] = []
     for item, welch in zip(scatter.differences, plain_welch.differences, strict=True):
         name = item.treatment
-        concluded = _conclude(item, welch, counts, baseline, why_none, margin_K, needed.get(name), apart.get(name))
+        concluded = _conclude(
+            item, welch, counts, baseline, why_none, margin_K, needed.get(name), apart.get(name), used
+        )
         known = from_which_power(in_doubt(concluded, baseline, doubted), power, margin_K, table.steps_W.tolist())
         items.append(replace(known, witness=heard.get(name)))
     judged = [item for item in items if item.dof is not None]
@@ -223,6 +225,7 @@ def _conclude(
     margin_K: float,
     needed: int | None,
     room: Interval | None,
+    variance: Variance,
 ) -> TreatmentComparison:
     """Apply the verdict rule to one candidate; `why` no candidate can have a verdict, empty where it can.
 
@@ -236,7 +239,9 @@ def _conclude(
     interval = item.simultaneous_interval
     if interval is None:
         hidden = "the mounts agree to the last digit: the readout hides their scatter"
-        return replace(common, verdict="undecided", verdict_note=hidden)
+        single = [one for one in (name, base) if counts[one] == 1] if variance == "welch" else []
+        own = f"Welch was declared, and {' and '.join(single)} takes two mounts to show a scatter of its own"
+        return replace(common, verdict="undecided", verdict_note=own if single else hidden)
     both, alone, one_sided, by_welch = (
         ends if ends is None or room is None else (ends[0] + room[0], ends[1] + room[1])
         for ends in (interval, item.interval, item.equivalence_interval, welch.interval)
@@ -306,10 +311,9 @@ def choose_variance(
     counts = table.counts()
     fewest = int(counts[counts > 0].min()) if counts.any() else 0
     if asked == "welch":
-        if prior is None and fewest >= 2:
+        if prior is None:
             return "welch", "Welch as declared: ", []
-        reason = "a prior is declared" if prior is not None else "a treatment has fewer than two used mounts"
-        told = f"Welch was declared but cannot be used, because {reason}; the pooled variance is used."
+        told = "Welch was declared but cannot be used, because a prior is declared; the pooled variance is used."
         return "pooled", "pooled instead of Welch: ", [told]
     if cochran_c is None or critical is None or cochran_c <= critical:
         return "pooled", "", []
