@@ -13,7 +13,7 @@ from scipy import stats
 from scipy.optimize import brentq
 
 from thermlab.compare.throttle import predict_throttle
-from thermlab.runs.records import Flag, HeldPower, ReducedRun
+from thermlab.runs.records import Flag, HeldPower, ReducedRun, SensorRise
 from thermlab.simulate.network import passive_bench, settled_rise, throttle_power
 from thermlab.stats.variances import Prior
 
@@ -349,6 +349,35 @@ def test_room_effect_is_that_of_a_radiating_sink(share, per_kelvin):
     ]
     found = predict(runs, room_C=32.0, temperature_C=32.0 + float(cool), radiated_share=share).treatments[0]
     assert found.throttle_power_W == pytest.approx(120.0 + more, abs=0.15)
+
+
+def test_a_mean_of_the_sensors_says_at_which_power_the_hottest_reaches_the_limit():
+    """One core of four is 6 K hotter at 105 W: what is said leads from the mean to where the device does throttle."""
+    cores = {"core_offsets_K": (0.0, 0.2, -0.3, 0.1), "core_local_K_per_W": (0.0, 0.012, 0.06, 0.006)}
+    bench = passive_bench(sink_rise_K=46.0, at_power_W=125.0, radiative_share=0.0, **cores)
+
+    def rises(run, measurand):
+        return float(settled_rise(bench, 0.12, run.set_power_W, measurand=measurand))
+
+    runs = [
+        replace(run, rise_K=rises(run, "mean"), sensors=(SensorRise(name="hot", rise_K=rises(run, "hottest")),
+                SensorRise(name="dead", rise_K=None)))
+        for run in campaign(1)
+    ]  # fmt: skip
+    true_W = float(throttle_power(bench, 0.12, room_C=35.0, temperature_C=95.0))
+
+    found = predict(runs, room_C=35.0, measurand="mean")
+
+    item = found.treatments[0]
+    assert item.throttle_power_W > true_W + 5.0
+    assert item.throttle_power_W - item.hottest_less_W == pytest.approx(true_W, abs=0.5)
+    said = found.caution_list[0]
+    assert (said.about, said.weight) == ("throttle power", "headline")
+    words = f"the hottest was up to {item.hottest_above_K:.1f} K above it, so that the device throttles at about"
+    assert words in said.text
+    blind = predict([replace(run, sensors=()) for run in runs], room_C=35.0, measurand="mean")
+    assert "the hottest reaches the limit at less power" in blind.cautions[0]
+    assert not any("mean of the sensors" in caution for caution in predict(runs, room_C=35.0).cautions)
 
 
 def test_a_limit_above_the_highest_reading_gets_no_throttle_power():

@@ -241,7 +241,11 @@ def test_the_sheet_for_a_customer_speaks_no_statistics(verdict, known):
     gone = {} if known else {"difference_K": None, "interval_K": None, "simultaneous_interval_K": None}
     items = tuple(replace(item, verdict=verdict, **gone) for item in comparison.treatments)
     throttle = replace(
-        analysis.throttle, treatments=tuple(replace(one, extrapolation=0.1) for one in analysis.throttle.treatments)
+        analysis.throttle,
+        treatments=tuple(
+            replace(one, extrapolation=0.1, hottest_above_K=4.0, hottest_less_W=7.3)
+            for one in analysis.throttle.treatments
+        ),
     )
     analysis = replace(analysis, comparison=replace(comparison, treatments=items), throttle=throttle)
 
@@ -256,6 +260,9 @@ def test_the_sheet_for_a_customer_speaks_no_statistics(verdict, known):
     for heading in ("What we found", "What it means in your room", "What to keep in mind", "Safety"):
         assert heading in said
     assert "no test went so high" in said
+    assert "the hottest part is up to 4 °C hotter, and the machine slows itself down at about 7.3 W less" in (
+        said.replace("\xa0", " ")
+    )
     assert ("On the bench it read" in said) == (known and verdict != "in doubt")
     assert "slows itself down" in said
     assert all(text in unescape(said) for text in pages.SAFETY)

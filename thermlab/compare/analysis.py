@@ -281,6 +281,7 @@ def _throttle(settings: CampaignSettings, settled: SettledRuns, comparison: Comp
         held=held,
         cooling=settings.cooling,
         radiated_share=settings.radiated_share,
+        measurand=settings.measurand,
         time_constant_u_K=constant.u_time_constant_s / 60.0 * _rise_per_time_constant(settled) if constant else 0.0,
     )
 

@@ -117,6 +117,19 @@ def throttle_cautions(
     )
 
 
+def mean_cautions(found: ThrottlePower) -> tuple[Caution, ...]:
+    """Say that the throttle power of the mean of the sensors is not where the device throttles."""
+    items = [item for item in found.treatments if item.throttle_power_W is not None]
+    apart = [(i.hottest_above_K, i.hottest_less_W) for i in items if i.hottest_above_K and i.hottest_less_W]
+    words = "the hottest reaches the limit at less power."
+    if apart:
+        above_K, less_W = (max(each) for each in zip(*apart, strict=True))
+        less = f"so that the device throttles at about {less_W:.2g} W less."
+        words = f"the hottest was up to {above_K:.1f} K above it, {less}"
+    told = [f"The throttle power is that of the mean of the sensors (measurand: mean); {words}"]
+    return tuple(_about("throttle power", told if items else []))
+
+
 def _about(about: str, *sentences: Iterable[str], weight: Literal["headline", "beside"] = "headline") -> list[Caution]:
     return [Caution(text, about, weight) for some in sentences for text in some]
 

@@ -538,6 +538,9 @@ class TreatmentThrottle:
     room_effect_W : tuple of float or None
         How much more power the customer's room allows than the bench tells, W: a range that the intervals hold, or
         with a declared radiated share one number that is in them all.
+    hottest_above_K, hottest_less_W : float or None
+        Where the mean of the sensors was judged: by how much the hottest was above it at most, K, and about how much
+        below the throttle power it reaches the limit, W.
     reason : str
         Why there is no throttle power; empty where there is one.
     mounts : tuple of MountThrottle
@@ -558,6 +561,8 @@ class TreatmentThrottle:
     slope_K_per_W: float | None = None
     model_spread_W: float | None = None
     room_effect_W: Interval | None = None
+    hottest_above_K: float | None = None
+    hottest_less_W: float | None = None
     reason: str = ""
     mounts: tuple[MountThrottle, ...] = ()
 

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from thermlab.compare.cautions import TRUSTED_POWER, throttle_cautions
+from thermlab.compare.cautions import TRUSTED_POWER, mean_cautions, throttle_cautions
 from thermlab.compare.mounts import Difference, fit_shared_curve, judge_mounts, tabulate_mounts
 from thermlab.compare.records import FARTHEST_EXTRAPOLATION, MountThrottle, ThrottlePower, TreatmentThrottle
 from thermlab.compare.secondary import assess_curve
@@ -208,6 +208,7 @@ def predict_throttle(
     cooling: str = "passive",
     radiated_share: float | None = None,
     time_constant_u_K: float = 0.0,
+    measurand: str = "hottest",
 ) -> ThrottlePower:
     """Predict the throttle power of every treatment.
 
@@ -237,6 +238,8 @@ def predict_throttle(
         Share of the heat that a passive sink radiates, where it is declared; None: between none and a third.
     time_constant_u_K : float
         Standard uncertainty of a settled rise from the time constant of the bench, common to all runs, K.
+    measurand : {"hottest", "mean"}
+        What was reduced; with the mean, the hottest sensor reaches the limit at less power.
 
     Returns
     -------
@@ -275,6 +278,8 @@ def predict_throttle(
     unsure_K = _UNSURE * time_constant_u_K if cooling == "forced" else 0.0
     effects = [_room_effect_W(item, tested_C, room_C, limit, cooling, radiated_share) for item in items]
     items = tuple(_in_the_room(item, by, unsure_K) for item, by in zip(items, effects, strict=True))
+    if measurand == "mean":
+        items = tuple(_with_hottest(item, runs) for item in items)
     found = ThrottlePower(
         room_C=room_C,
         temperature_limit_C=temperature_C,
@@ -285,7 +290,25 @@ def predict_throttle(
         treatments=items,
     )
     cautions = throttle_cautions(found, tested_C, scatter, assess_curve(table), common=common, cooling=cooling)
+    if measurand == "mean":
+        cautions = (*mean_cautions(found), *cautions)
     return replace(found, caution_list=cautions)
+
+
+def _with_hottest(item: TreatmentThrottle, runs: Sequence[ReducedRun]) -> TreatmentThrottle:
+    """Say how far the hottest sensor was above the mean, and what it takes off the throttle power at that share."""
+    own = [run for run in runs if run.used and run.rise_K is not None and run.treatment == item.treatment]
+    above = [
+        (max(known) - (run.rise_K or 0.0), run.set_power_W)
+        for run in own
+        if (known := [sensor.rise_K for sensor in run.sensors if sensor.rise_K is not None])
+    ]
+    power, slope = item.throttle_power_W, item.slope_K_per_W
+    if not above or power is None or slope is None:
+        return item
+    above_K, at_W = max(above)
+    # In proportion to power, as a local resistance is: slope and resistance carry the hottest sensor to the limit.
+    return replace(item, hottest_above_K=above_K, hottest_less_W=power * above_K / at_W / (slope + above_K / at_W))
 
 
 # Simulated (tests/compare/test_throttle.py): at a rise of 65 K a sink that radiates a share of its heat rises less by

@@ -245,6 +245,8 @@ class FiledThrottle(_Part):
     observed: list[FiledObservation]
     directly_observed_W: float | None
     room_effect_W: Interval | None = None
+    hottest_above_K: float | None = None
+    hottest_less_W: float | None = None
 
 
 class FiledThrottlePower(_Part):

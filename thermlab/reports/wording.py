@@ -406,6 +406,13 @@ def plain_cautions(analysis: Analysis) -> list[str]:
     beyond = [one.treatment for one in by_treatment(analysis.throttle).values() if (one.extrapolation or 0.0) > 0.0]
     if beyond:
         said.append(f"Where it slows down is reckoned, not seen, with {listed(beyond)}: no test went so high.")
+    apart = [
+        (i.hottest_above_K, i.hottest_less_W) for i in by_treatment(analysis.throttle).values() if i.hottest_less_W
+    ]
+    if apart:
+        above, less = (max(each) for each in zip(*apart, strict=True))
+        hottest = f"the hottest part is up to {above:.0f} °C hotter, and the machine slows itself down at"
+        said.append(f"Temperatures and powers here are of all parts on average: {hottest} about {less:.2g} W less.")
     if analysis.overrides:
         said.append("Some of the conditions on this sheet were chosen after the tests were made.")
     conducting = [name for name, each in settings.treatments.items() if each.electrically_conductive]
