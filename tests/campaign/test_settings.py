@@ -9,6 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
+from thermlab.base.errors import InputError
+from thermlab.campaign.parameters import apply_overrides
 from thermlab.campaign.settings import CampaignSettings, Prior, TimeSettings, Treatment
 from thermlab.campaign.yaml_files import MAX_PROBLEMS, MAX_VALUES, MAX_YAML_BYTES, load_yaml, read_model, resolve
 
@@ -261,3 +263,15 @@ def test_any_bytes_give_settings_or_problems(case):
         place, pieces = case
         case = (MINIMAL[:place] + "".join(pieces) + MINIMAL[place:]).encode()
     problems_of(case)
+
+
+def test_settings_are_tried_by_their_own_names_alone():
+    """A slip would otherwise try nothing and say nothing."""
+    tried, changed = apply_overrides(read(MINIMAL), margin_K=2.0, room_C=None)
+    assert (tried.decision.margin_K, changed) == (2.0, {"margin_K": (1.0, 2.0)})
+
+    with pytest.raises(
+        InputError,
+        match=r"parameter 'margin': found an unknown name; allowed: margin_K, .*temperature_C; did you mean margin_K\?",
+    ):
+        apply_overrides(read(MINIMAL), margin=2.0)

@@ -8,7 +8,7 @@ checks what it was given once more, so that a run by hand gets the same words.
 
 import difflib
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
@@ -74,7 +74,8 @@ def check_parameters(given: Mapping[str, object]) -> ReportParameters:
     InputError
         Every name that is unknown and every value that is not allowed.
     """
-    problems = [_unknown(name) for name in given if name not in ReportParameters.model_fields]
+    names = tuple(ReportParameters.model_fields)
+    problems = [_unknown(name, names) for name in given if name not in names]
     known = {name: _spelled(value) for name, value in given.items() if name in ReportParameters.model_fields}
     # True is a number to Python, but "margin_K: true" is a slip.
     slips = [name for name, value in known.items() if name not in _WORDS and not _plain(value)]
@@ -83,8 +84,8 @@ def check_parameters(given: Mapping[str, object]) -> ReportParameters:
     try:
         checked = ReportParameters.model_validate(known)
     except ValidationError as error:
-        names = dict.fromkeys(str(entry["loc"][0]) for entry in error.errors())
-        problems += [_not_allowed(name, known[name]) for name in names if name not in slips]
+        wrong = dict.fromkeys(str(entry["loc"][0]) for entry in error.errors())
+        problems += [_not_allowed(name, known[name]) for name in wrong if name not in slips]
     if problems or checked is None:
         raise InputError(problems)
     return checked
@@ -108,10 +109,10 @@ def _plain(value: object) -> bool:
     return value is None or (isinstance(value, (int, float)) and not isinstance(value, bool))
 
 
-def _unknown(name: str) -> Problem:
-    near = difflib.get_close_matches(name, ReportParameters.model_fields, n=1)
+def _unknown(name: str, known: Sequence[str]) -> Problem:
+    near = difflib.get_close_matches(name, known, n=1)
     hint = f"; did you mean {near[0]}?" if near else ""
-    return Problem(f"parameter {shown(name)}", "an unknown name", ", ".join(ReportParameters.model_fields) + hint)
+    return Problem(f"parameter {shown(name)}", "an unknown name", ", ".join(known) + hint)
 
 
 def _not_allowed(name: str, value: object) -> Problem:
@@ -145,8 +146,11 @@ def apply_overrides(
     Raises
     ------
     InputError
-        Where the limit is not above the room, or only one of the two is known.
+        Where a name is unknown, the limit is not above the room, or only one of the two is known.
     """
+    unknown = [_unknown(name, (*DECISION, *LIMITS)) for name in wanted if name not in (*DECISION, *LIMITS)]
+    if unknown:
+        raise InputError(unknown)
     given = {name: value for name, value in wanted.items() if value is not None}
     overrides: dict[str, tuple[Any, Any]] = {}
     decision, limits = settings.decision, settings.limits
