@@ -12,6 +12,7 @@ from mount_campaigns import LADDER_W, TREATMENTS, from_groups, simulate
 from scipy import stats
 
 from thermlab.compare.comparison import compare_treatments
+from thermlab.compare.throttle import hold_rooms, predict_throttle
 from thermlab.compare.uncertainty import BudgetInputs, build_budget
 from thermlab.simulate.network import passive_bench, settled_rise
 from thermlab.stats.dunnett import dunnett_critical
@@ -522,6 +523,41 @@ def test_a_sink_that_radiates_in_a_warmer_room_is_no_cooler_interface():
 
     assert held >= 95
     assert called <= 5
+
+
+def test_the_difference_of_throttle_powers_holds_what_two_rooms_do():
+    """The same interface in 21.5 and 29.5 degC on a sink that radiates 0.3 of its heat: the machine throttles alike."""
+    bench = passive_bench(sink_rise_K=46.0, at_power_W=125.0, radiative_share=0.3)
+    rng, held, bare = np.random.default_rng(2), 0, 0
+    names, asked = TREATMENTS[:2], {"room_C": 35.0, "temperature_C": 95.0, "radiated_share": None}
+    for _ in range(60):
+        runs = []
+        for step in (65.0, 85.0, 105.0):
+            runs += [
+                replace(run, run=f"{run.run}-{step:g}")
+                for run in in_rooms(21.5, 29.5, from_groups([[0.0] * 4] * 2, step_W=step))
+            ]
+        contacts = {
+            mount: 0.12 + rng.normal(0.0, 0.003) for mount in dict.fromkeys((run.treatment, run.mount) for run in runs)
+        }
+        runs = [
+            replace(
+                run,
+                rise_K=float(
+                    settled_rise(bench, contacts[run.treatment, run.mount], run.set_power_W, room_C=run.ambient_C)
+                ),
+            )
+            for run in runs
+        ]
+        found = predict_throttle(runs, treatments=names, baseline=names[0], **asked)
+        low, high = found.treatments[1].difference_interval_W
+        bare += low <= 0.0 <= high
+        low, high = hold_rooms(found, compare(runs)).treatments[1].difference_interval_W
+        held += low <= 0.0 <= high
+
+    assert hold_rooms(found, compare(in_rooms(21.5, 21.5, runs))) == found
+    assert held >= 58
+    assert bare <= 30
 
 
 def test_what_two_rooms_hide_is_to_be_made_in_one_room():

@@ -19,7 +19,7 @@ from thermlab.compare.cautions import campaign_cautions
 from thermlab.compare.comparison import compare_treatments
 from thermlab.compare.records import Warned
 from thermlab.compare.secondary import SCREENED
-from thermlab.compare.throttle import predict_throttle
+from thermlab.compare.throttle import hold_rooms, predict_throttle
 from thermlab.compare.uncertainty import BudgetInputs, BudgetLine, build_budget
 from thermlab.compare.value import Value, assess_value, decide_each
 from thermlab.compare.verdict import advise_next, count_mounts, mounts_first, what_one_mount_shows
@@ -268,7 +268,7 @@ def _throttle(settings: CampaignSettings, settled: SettledRuns, comparison: Comp
     held = tuple(run.held for run in runs if run.held is not None)
     if settings.limits is None or (comparison is None and not held):
         return None
-    return predict_throttle(
+    found = predict_throttle(
         runs,
         treatments=tuple(settings.treatments),
         baseline=settings.baseline,
@@ -284,6 +284,7 @@ def _throttle(settings: CampaignSettings, settled: SettledRuns, comparison: Comp
         measurand=settings.measurand,
         time_constant_u_K=constant.u_time_constant_s / 60.0 * _rise_per_time_constant(settled) if constant else 0.0,
     )
+    return hold_rooms(found, comparison)
 
 
 def _bench(settled: SettledRuns, found: Comparison | None) -> Bench:

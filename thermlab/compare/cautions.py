@@ -217,8 +217,8 @@ def _rooms_apart(found: Comparison, rooms_C: dict[str, list[float]]) -> Iterator
             base = f"{found.baseline} in {np.mean(rooms_C[found.baseline]):.1f} degC"
             yield (
                 f"{stood}, {base}: for that alone {item.treatment} may read between 0 and {most:.2g} K {reads} than it "
-                "is. The intervals of the difference hold that, those of other estimands and throttle powers do not. "
-                "Make mounts of both in one room."
+                "is. The intervals of the difference and of its throttle power hold that, those of other estimands do "
+                "not. Make mounts of both in one room."
             )
 
 

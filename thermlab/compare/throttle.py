@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import contextlib
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from thermlab.compare.mounts import Groups, MountTable, Scatter
-    from thermlab.compare.records import Interval, Variance
+    from thermlab.compare.records import Comparison, Interval, Variance
     from thermlab.runs.records import HeldPower, ReducedRun
 
 OTHER_EXPONENTS = (0.75, 0.85)
@@ -406,6 +406,25 @@ def _in_the_room(item: TreatmentThrottle, effect_W: Interval | None, unsure_K: f
         room_effect_W=effect_W,
         mounts=tuple(replace(i, throttle_power_W=(i.throttle_power_W or 0.0) + moved) for i in item.mounts),
     )
+
+
+def hold_rooms(found: ThrottlePower, comparison: Comparison | None) -> ThrottlePower:
+    """Let the intervals of candidates that stood in another room than the baseline hold what that does to a power."""
+    apart = {item.treatment: item for item in (comparison.treatments if comparison else ()) if item.room_effect_K}
+    limit_K = found.temperature_limit_C - found.room_C
+
+    def held(item: TreatmentThrottle) -> TreatmentThrottle:
+        other = apart.get(item.treatment)
+        if other is None or other.room_effect_K is None or not other.mean_rise_K or not item.slope_K_per_W:
+            return item
+        per_K = limit_K / other.mean_rise_K / item.slope_K_per_W
+        low, high = (-per_K * end for end in reversed(other.room_effect_K))
+        names = ("interval_W", "future_mount_interval_W", "difference_interval_W", "simultaneous_difference_interval_W")
+        known = {name: ends for name in names if (ends := getattr(item, name)) is not None}
+        reach: dict[str, Any] = {name: (ends[0] + low, ends[1] + high) for name, ends in known.items()}
+        return replace(item, **reach)
+
+    return replace(found, treatments=tuple(held(item) for item in found.treatments))
 
 
 @dataclass(frozen=True, slots=True)
