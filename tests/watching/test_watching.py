@@ -268,16 +268,38 @@ def test_without_a_name_the_log_that_grew_last_is_watched(tmp_path):
     assert found.soak_min == pytest.approx(12.0, abs=0.2)
 
 
-def test_fresh_bench_gets_a_forecast_from_the_run_itself(tmp_path):
-    folder = simulated(tmp_path / "c", presoak_min=0.0)
+def test_fresh_bench_gets_a_forecast_from_the_run_itself_once_its_own_approach_shows(tmp_path):
+    folder = simulated(tmp_path / "c", presoak_min=0.0, soak_min=75.0)
     _, levels = settled(folder)
     sheet = (folder / "runs.csv").read_text(encoding="utf-8").splitlines(keepends=True)
     (folder / "runs.csv").write_text("".join(sheet[:2]), encoding="utf-8")
 
-    found = look_at(folder, "a-1-80W", 30.0)
+    early, found = look_at(folder, "a-1-80W", 20.0), look_at(folder, "a-1-80W", 70.0)
 
-    assert abs(found.settled_rise_K - levels["a-1-80W"]) < max(1.0, 2.5 * found.u_K)
+    assert early.settled_rise_K is None
+    assert "at least 32 min" in early.no_forecast
+    assert early.no_forecast in early.summary()
+    assert found.no_forecast is None
+    assert abs(found.settled_rise_K - levels["a-1-80W"]) < max(0.5, 2.5 * found.u_K)
     assert found.u_K > 0.1
+
+
+@pytest.mark.parametrize("seed", range(20, 28))
+def test_the_fast_start_of_a_run_is_not_taken_for_the_bench(tmp_path, seed):
+    # The only finished run gives no time constant: die and spreader have followed after minutes, the sink has not.
+    bench = passive_bench(sink_rise_K=46.0, at_power_W=125.0, time_constant_min=12.5, radiative_share=0.12)
+    campaign = simulate_campaign(
+        bench, (SimulatedTreatment(name="a", resistance_K_per_W=0.12),), steps_W=(65.0, 85.0, 105.0), n_mounts=1,
+        rng=np.random.default_rng(seed), interval_s=5.0, soak_min=40.0, sensors=FINE,
+    )  # fmt: skip
+    folder = write_campaign(tmp_path / "c", campaign)
+    truth = {run.set_power_W: run.truth.settled_rise_K for mount in campaign.mounts for run in mount.ladder.runs}
+
+    for minutes in (3.0, 4.0, 6.0, 10.0):
+        found = look_at(folder, "a-1-105W", minutes)
+        assert not found.ready
+        off_K = 0.0 if found.settled_rise_K is None else found.settled_rise_K - truth[105.0]
+        assert abs(off_K) < max(0.5, 3.0 * (found.u_K or 0.0))
 
 
 def test_a_run_becomes_ready(tmp_path):

@@ -27,12 +27,12 @@ from thermlab.runs.settled_rise import Estimate, early_rises, estimate_run, meas
 from thermlab.runs.time_constant import (
     CONVECTION_EXPONENT,
     CURVATURE,
+    LEAST_TIME_CONSTANT_S,
     SINGLE_STEP_SLOPE,
     SLOW_FROM,
     Approach,
     BenchTimeConstant,
     estimate_time_constant,
-    fit_time_constant,
     time_constant_factors,
 )
 from thermlab.runs.trace import Blocks, Spool, Trace, block_means
@@ -457,7 +457,8 @@ def estimate_under_way(trace: Trace, settings: BenchSettings, known: BenchReduct
     settings : BenchSettings
         Cooling, measurand, limit and thresholds.
     known : BenchReduction or None
-        The finished runs; without a time constant of theirs the run itself has to give one, at best within 10 %.
+        The finished runs; without a time constant of theirs the run itself has to give one, at best within 10 %, and
+        not before its soak is four of them long, 32 min on a passive bench and 4 min with fans.
 
     Returns
     -------
@@ -470,7 +471,9 @@ def estimate_under_way(trace: Trace, settings: BenchSettings, known: BenchReduct
     for _ in range(LAG_ROUNDS):
         guess_s: float | None = None if constant is None else constant.time_constant_s
         approach = _approach(trace, blocks, guess_s, 1.0, settings)
-        constant = fit_time_constant([approach], slow_from=SLOW_FROM[settings.cooling], guess_s=guess_s)
+        # The fast start of a run, die and spreader, looks like a whole approach until the sink's own shows.
+        slow_from, least_s = SLOW_FROM[settings.cooling], LEAST_TIME_CONSTANT_S[settings.cooling]
+        constant = estimate_time_constant([approach], slow_from=slow_from, guess_s=guess_s, least_s=least_s)
         if constant is None:
             break
         constant = own_time_constant(constant)

@@ -42,6 +42,9 @@ LARGEST_GROWTH = 0.2
 GROWTH_RATIO = 4.0
 # One or two runs alone cannot tell a fast bench from the beginning of a slow one.
 SHOWN_BY_SOAK, SHOWN_BY_ONE_SOAK, FEW_RUNS = 1.4, 4.0, 3
+# Least time constant of a heat sink, s: 8 to 15 min where it convects naturally, 1 to 3 min with fans (common practice,
+# no source). Die and spreader are faster and show first.
+LEAST_TIME_CONSTANT_S, FAST_PARTS = {"passive": 480.0, "forced": 60.0}, 0.25
 COARSE_GRID = 25
 FINE_GRID = 9
 OUTLYING = 4.0
@@ -224,7 +227,7 @@ class BenchTimeConstant:
 
 
 def estimate_time_constant(
-    runs: Sequence[Approach], *, slow_from: float, guess_s: float | None = None
+    runs: Sequence[Approach], *, slow_from: float, guess_s: float | None = None, least_s: float = 0.0
 ) -> BenchTimeConstant | None:
     """Estimate the bench's time constant from all its runs, robustly.
 
@@ -241,6 +244,9 @@ def estimate_time_constant(
         Where the slow approach begins, in time constants; see :data:`SLOW_FROM`.
     guess_s : float, optional
         A value known to be near, s.
+    least_s : float
+        Least time constant that a heat sink has: a faster one is believed on a soak as long as that one needs, and one
+        of less than a quarter of it is that of die and spreader.
 
     Returns
     -------
@@ -253,7 +259,7 @@ def estimate_time_constant(
         return None
     longest = max(run.end_s / run.scale for run in runs)
     needed = SHOWN_BY_SOAK if len(runs) >= FEW_RUNS else SHOWN_BY_ONE_SOAK
-    if longest < needed * found.time_constant_s:
+    if found.time_constant_s < FAST_PARTS * least_s or longest < needed * max(found.time_constant_s, least_s):
         return None
     for start in LATER_STARTS:
         later = fit_time_constant(runs, slow_from=start, guess_s=found.time_constant_s)

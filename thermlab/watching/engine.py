@@ -20,7 +20,7 @@ from thermlab.runs.reading import cut_run, read_room
 from thermlab.runs.records import Flag, raise_flag
 from thermlab.runs.settled_rise import Estimate
 from thermlab.runs.settled_runs import BenchReduction, estimate_under_way, reduce_bench
-from thermlab.runs.time_constant import decay
+from thermlab.runs.time_constant import LEAST_TIME_CONSTANT_S, SHOWN_BY_ONE_SOAK, decay
 from thermlab.runs.trace import Trace
 from thermlab.watching.alarms import find_alarms
 from thermlab.watching.records import Look
@@ -28,6 +28,11 @@ from thermlab.watching.records import Look
 LEFT_K = 0.5
 SURE_SHARE_OF_MARGIN = 0.1
 ONE_SIDED_95 = 1.645
+LEAST_SOAK_MIN = {cooling: SHOWN_BY_ONE_SOAK * least_s / 60.0 for cooling, least_s in LEAST_TIME_CONSTANT_S.items()}
+NOT_SHOWN = (
+    "no finished run tells how fast the bench is, and this one not before its soak is four time constants long, at least "
+    "{:.0f} min"
+)
 SILENT_S = 60.0
 BETWEEN_LOOKS_S = 10.0
 _HEAD_BYTES = 256
@@ -296,7 +301,8 @@ def look_at(estimate: Estimate, settings: CampaignSettings) -> Look:
     level, left, u, tau = estimate.level_K, estimate.left_K, estimate.u_a_K, estimate.time_constant_s
     if tau is None or level is None or left is None or u is None:
         rise = float(estimate.rise_K[-5:].mean()) if estimate.rise_K.size else None
-        return Look(run=run, soak_min=soak_s / 60.0, rise_K=rise)
+        why = "too few readings" if tau is not None else NOT_SHOWN.format(LEAST_SOAK_MIN[settings.cooling])
+        return Look(run=run, soak_min=soak_s / 60.0, rise_K=rise, no_forecast=why)
     bound, wanted_u = abs(left) + ONE_SIDED_95 * u, SURE_SHARE_OF_MARGIN * settings.decision.margin_K
     trusted = soak_s >= settings.checks.trusted_soak_time_constants * tau
     return Look(

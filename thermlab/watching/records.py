@@ -26,6 +26,8 @@ class Look:
         Until at most 0.5 K is left.
     minutes_to_sure : float or None
         Until the uncertainty of the fit is below a tenth of the margin.
+    no_forecast : str or None
+        Why there is no settled rise yet; None where there is one.
     ready : bool
         Whether both hold now, on a soak long enough for its extrapolation to be trusted, and no alarm is graver than
         a note.
@@ -44,6 +46,7 @@ class Look:
     left_bound_K: float | None = None
     minutes_to_settle: float | None = None
     minutes_to_sure: float | None = None
+    no_forecast: str | None = None
     ready: bool = False
     finished: bool = False
     alarms: tuple[Flag, ...] = ()
@@ -70,7 +73,8 @@ class Look:
         if self.rise_K is None:
             return []
         if self.settled_rise_K is None or self.u_K is None or self.left_K is None or self.left_bound_K is None:
-            return [f"  {self.rise_K:.1f} K over the room; too early to say where it is heading"]
+            why = f": {self.no_forecast}" if self.no_forecast else ""
+            return [f"  {self.rise_K:.1f} K over the room; too early to say where it is heading{why}"]
         lines = [
             f"  {self.rise_K:.1f} K over the room now, heading for {self.settled_rise_K:.2f} K (u {self.u_K:.2f} K)",
             f"  {self.left_K:+.2f} K to come, at most {self.left_bound_K:.2f} K",
