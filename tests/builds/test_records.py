@@ -466,7 +466,7 @@ def test_a_record_without_a_campaign_is_filed_recomputed_and_has_no_part_in_the_
 
 def test_every_problem_of_a_build_is_named_with_its_line(place):
     settings = build_settings(acceptance={"load_W": 85}, treatmnt="x")
-    settings["runs"] = [{"run": "r1", "set_power_W": -1, "log": "../out.csv"}]
+    settings["runs"] = [{"run": "r1", "set_power_W": -1, "log": "../out.csv", "powr": 3}]
     place.mkdir()
     (place / "build.yaml").write_text(yaml.safe_dump(settings), encoding="utf-8")
 
@@ -478,6 +478,9 @@ def test_every_problem_of_a_build_is_named_with_its_line(place):
         r"build\.yaml:\d+ \(treatmnt\): found the unknown key 'treatmnt'; the nearest known key is treatment", text
     )
     assert re.search(r"build\.yaml:\d+ \(runs\.0\.set_power_W\)", text)
+    assert re.search(
+        r"\(runs\.0\.powr\): found the unknown key 'powr'; .*; allowed: the keys run, set_power_W, log", text
+    )
     assert re.search(r"build\.yaml:\d+ \(acceptance\): found load_W; allowed: exactly one of", text)
 
 

@@ -53,6 +53,15 @@ def test_readings_still_to_come_need_no_log(folder):
     assert texts(sheet(folder, lines[0][:-1]))[0].startswith("runs.csv:2 (log): found nothing; allowed: not blank")
 
 
+def test_not_made_yet_is_read_in_any_case_and_a_date_to_come_is_said(folder):
+    header = HEADER + ",reading_C,started"
+    found = sheet(folder, "r1,grease-a,1,90,,,,Not made yet,,,", "r2,pad-b,1,90,,,,,,61.5,2126-03-31", header=header)
+
+    assert found.problems == ()
+    assert found.runs[0].exclude == NOT_MADE
+    assert found.cautions == ("runs.csv:3 (started) lies in the future: '2126-03-31'",)
+
+
 def test_columns_come_in_any_order_with_lot_and_condition(folder):
     names = ["condition", *reversed(REQUIRED), "lot"]
     cells = dict.fromkeys(names, "") | {

@@ -124,6 +124,33 @@ def _few_runs(fault, setting, n, *, faulty=False):
                     yield {flag.flag: flag for flag in check_run(view)}
 
 
+@pytest.mark.parametrize(("kind", "stuck"), [("clean", 0.0), ("hottest core stuck", 0.9)])
+def test_a_mean_of_sensors_stands_still_as_its_sensors_do(kind, stuck):
+    # A mean of four moves in quarter steps: no sensor moves by so little.
+    fault = next(fault for fault in (CLEAN, *FAULTS) if fault.kind == kind)
+    told, sound = [], []
+    for case in make_cases(fault, BENCHES[0], 3, np.random.default_rng(5)):
+        settings = case.campaign.settings.model_copy(update={"measurand": "mean"})
+        for run in settle_runs(replace(case.campaign, settings=settings), case.traces).runs:
+            (told if run.run in case.faulty else sound).append(any(flag.flag == "sensor stuck" for flag in run.flags))
+
+    assert not any(sound)
+    assert sum(told) >= stuck * len(told)
+
+
+def test_a_soak_is_compared_with_what_was_declared_or_with_the_others():
+    def shorter(trace):
+        return rows_of(trace, trace.time_s <= 60.0 * (SOAK_MIN - 10.0))
+
+    (declared,) = [flags_of(bench_of(edit=shorter))["soak length"]]
+    settings = BenchSettings.model_construct(limits=None, soak=None, uncertainty=UncertaintyInputs())
+    views = view_runs(reduce_bench(bench_of(edit=shorter), settings).estimates, settings)
+    (usual,) = [flag for flag in check_run(views[1]) if flag.flag == "soak length"]
+
+    assert "shorter than the 40 min declared." in declared.reason
+    assert "shorter than the 40 min of the others." in usual.reason
+
+
 def test_steps_in_an_order_of_their_own_on_each_mount_are_not_drift():
     # From the cold or from another step the bend of natural convection differs from mount to mount.
     bench = passive_bench(time_constant_min=8.0, limit_C=LIMIT_C)

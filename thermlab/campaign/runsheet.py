@@ -8,6 +8,7 @@ from collections import Counter
 from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
+from time import time as now_s
 from typing import TypeVar
 
 from thermlab.base.errors import Problem, commands_terminal, shown
@@ -121,6 +122,8 @@ class _Sheet:
         """Check one line on its own and keep it where it is well formed."""
         before = len(self.problems)
         self.cells = cells
+        if cells["exclude"].lower() == NOT_MADE:
+            cells["exclude"] = NOT_MADE
         self.texts()
         power = self.number("set_power_W", (0.0, MAX_POWER_W), "a number of watts above 0, at most 100000")
         room, reading = self.by_hand()
@@ -193,6 +196,8 @@ class _Sheet:
         if started and date_seconds(started) is None:
             allowed = "a date such as 2026-03-31, or with its time 2026-03-31 14:05"
             self.refuse("started", shown(started), allowed)
+        elif started and (date_seconds(started) or 0.0) > now_s() + 2.0 * DAY_S:
+            self.cautions.append(f"{NAME}:{self.line} (started) lies in the future: {shown(started)}")
         for column in ("start", "end"):
             if cells[column] and not cells["log"]:
                 allowed = "blank without a log; when the reading was taken goes into the column started"
@@ -291,7 +296,7 @@ def read_run_sheet(
     sheet.cautions += _lost_logs(sheet.lost)
     if sheet.logged_too:
         listed = ", ".join(shown(run) for run in sheet.logged_too[:12])
-        sheet.cautions.append(f"a log counts, not the reading_C beside it, in {len(sheet.logged_too)} runs: {listed}")
+        sheet.cautions.append(f"A log counts, not the reading_C beside it, in {len(sheet.logged_too)} runs: {listed}")
     used = {run.treatment for run in sheet.runs}
     if not problems:
         sheet.cautions += [f"treatment {name!r} has no runs" for name in treatments or () if name not in used]

@@ -273,8 +273,9 @@ def model_at(model: type[BaseModel], path: Path) -> type[BaseModel] | None:
             if field is None:
                 return None
             current = field.annotation
-        else:  # dict of models: any key leads to its value type
-            current = get_args(current)[-1] if get_args(current) else None
+        else:  # dict or tuple of models: any key or place leads to its value type
+            inner = [arg for arg in get_args(current) if arg is not Ellipsis]
+            current = inner[-1] if inner else None
         current = _unwrap(current)
     return current if isinstance(current, type) and issubclass(current, BaseModel) else None
 

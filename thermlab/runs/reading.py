@@ -285,7 +285,7 @@ class RunCheck:
     def summary(self) -> str:
         """Return one line for a person."""
         line = self.line
-        log = line.log or "a reading without a log"
+        log = line.log or ("a reading without a log" if line.is_reading else "no log and no reading yet")
         parts = [f"run {line.run}: {line.treatment}, mount {line.mount}, {line.set_power_W:g} W, {log}"]
         if self.soak_min is not None:
             parts.append(f"{self.n_readings} readings in {self.soak_min:.1f} min of soak")

@@ -310,7 +310,7 @@ def estimate_run(trace: Trace, blocks: Blocks, constant: BenchTimeConstant | Non
         bound_K=bound,
         settled=settled,
         noise_K=noise,
-        readout_K=_readout(trace, sensor),
+        readout_K=readout_step(_column(trace.sensors, trace.temperature_C, sensor)),
         power_W=float(known_mean(trace.power_W[in_window], axis=0)),
         ambient_mean_C=float(known_mean(ambient[late], axis=0)),
         end_reading_C=end_reading,
@@ -485,8 +485,8 @@ def reading_noise(trace: Trace, sensor: str, *, from_s: float) -> float:
     return float(np.std(_straight(t, y)[1]))
 
 
-def _readout(trace: Trace, sensor: str) -> float:
-    column = _column(trace.sensors, trace.temperature_C, sensor)
+def readout_step(column: Array) -> float:
+    """Return the smallest step between the readings of a column, K; 0 where they are all one."""
     values = np.unique(np.round(column[~np.isnan(column)], 4))
     return float(np.diff(values).min()) if values.size > 1 else 0.0
 

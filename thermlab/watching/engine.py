@@ -30,8 +30,8 @@ SURE_SHARE_OF_MARGIN = 0.1
 ONE_SIDED_95 = 1.645
 LEAST_SOAK_MIN = {cooling: SHOWN_BY_ONE_SOAK * least_s / 60.0 for cooling, least_s in LEAST_TIME_CONSTANT_S.items()}
 NOT_SHOWN = (
-    "no finished run tells how fast the bench is, and this one not before its soak is four time constants long, at least "
-    "{:.0f} min"
+    "no finished run tells how fast the bench is, and this one not before its soak is four time constants long, at "
+    "least {:.0f} min"
 )
 SILENT_S = 60.0
 BETWEEN_LOOKS_S = 10.0

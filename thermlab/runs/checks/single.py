@@ -12,6 +12,7 @@ import numpy as np
 
 from thermlab.runs.checks.view import Departure, RunView, Still, rounding_bias_K
 from thermlab.runs.records import Booleans, Flag, Severity, raise_flag, side
+from thermlab.runs.settled_rise import readout_step
 from thermlab.runs.trace import Trace, known_mean, stretches
 from thermlab.stats.variances import robust_sd
 
@@ -404,7 +405,8 @@ def soak_length(view: RunView) -> Flag | None:
     if abs(off) <= max(limits.soak_tolerance_s, 2 * trace.interval_s):
         return None
     far = abs(100.0 * off / view.soak_wanted_s) > limits.soak_tolerance_percent
-    than = f"{'longer' if off > 0 else 'shorter'} than the {view.soak_wanted_s / 60.0:.0f} min of the others"
+    whose = "of the others" if view.settings.soak is None else "declared"
+    than = f"{'longer' if off > 0 else 'shorter'} than the {view.soak_wanted_s / 60.0:.0f} min {whose}"
     reason = f"The soak was {abs(off) / 60.0:.1f} min {than}."
     numbers = {"soak_min": trace.soak_s / 60.0, "off_min": off / 60.0}
     return raise_flag("soak length", "doubtful" if far else "note", reason, **numbers)
@@ -416,14 +418,18 @@ def sensor_stuck(view: RunView) -> Flag | None:
     found: tuple[Still, str, float, float] | None = None
     # A run read in coarser steps than the others stands still for longer by right.
     coarser = view.estimate.readout_K > 1.5 * view.usual_readout_K > 0
+    step, noise = max(view.estimate.readout_K, view.usual_readout_K), view.usual_noise_K
+    if view.estimate.sensor not in trace.sensors:
+        # A mean of several moves in smaller steps than each of them, and scatters less.
+        step = max(step, float(np.median([readout_step(column) for column in trace.temperature_C.T])))
+        noise *= np.sqrt(len(trace.sensors))
     for i, (name, still) in enumerate(zip(trace.sensors, view.still.sensors, strict=True)):
         value = float(trace.temperature_C[still.begin, i])
         if still.lasted_s < min(60.0 * limits.stuck_min, 0.25 * trace.soak_s) or np.isnan(value):
             continue
         away, moved = _where_others_put_it(trace, i, still)
-        step = max(view.estimate.readout_K, view.usual_readout_K)
         # Without noise to dither them, rounded means are off by up to half a step: here the own and the others'.
-        rounded = 2.0 * rounding_bias_K(step, view.usual_noise_K)
+        rounded = 2.0 * rounding_bias_K(step, noise)
         if not (
             away > 0.5 * step + rounded + limits.stuck_K
             or moved > step + rounded + limits.stuck_K
