@@ -201,6 +201,28 @@ def test_a_room_read_by_hand_takes_the_place_of_a_logged_one(logged, tmp_path):
         rewritten(logged, tmp_path / "none", {}, room=False)
 
 
+def test_a_room_by_hand_that_is_not_the_logged_one_is_said_first(logged, tmp_path):
+    # The logs have 22 degC: 25 by hand makes pad-b look cooler by 3 K.
+    names = [line.run for line in load_campaign(logged).runs if line.treatment == "pad-b"]
+    one_room = analyse(logged)
+    rooms = {run.run: run.ambient_C for run in one_room.runs}
+    off = rewritten(logged, tmp_path / "off", {name: {"room_C": "25"} for name in names})
+    near = rewritten(logged, tmp_path / "near", {name: {"room_C": f"{rooms[name]:.2f}"} for name in names})
+    every = rewritten(logged, tmp_path / "every", {"*": {"room_C": "22.0"}}, room=False)
+
+    assert f"is not the logged one in {len(names)} runs" in off.cautions[0]
+    assert all(f"{name} 25.0 by hand and {rooms[name]:.1f} in the log" in off.cautions[0] for name in names[:6])
+    assert off.caution_list[0].weight == "headline"
+    for found in (off, near):
+        assert any(
+            f"pad-b {len(names)} of {len(names)} runs): what the two differ by" in text for text in found.cautions
+        )
+    assert any("room_C of every run was read off a thermometer" in text for text in every.cautions)
+    for found in (near, every, one_room):
+        assert not any("is not the logged one" in text for text in found.cautions)
+    assert not any("thermometer" in text for text in one_room.cautions)
+
+
 def test_a_log_counts_before_the_reading_beside_it(logged, tmp_path):
     found = rewritten(logged, tmp_path / "both", {"pad-b-1-60W": {"reading_C": "50"}})
 

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from thermlab.compare.mounts import MountTable, ReferenceRise, Scatter
     from thermlab.compare.records import Comparison, LackOfFit, PriorUse, ThrottlePower, TreatmentComparison
     from thermlab.runs.settled_runs import SettledRuns
+    from thermlab.runs.trace import Trace
 
 _LARGEST_COUNT_RATIO = 2.0
 _STRONG_ORDER_CORRELATION = 0.7
@@ -398,6 +399,8 @@ _HELD = "which their intervals hold"
 LIKELY_ROOM_C = (0.0, 45.0)
 # Two standard uncertainties of a difference, about 95 %, and half of what is worth acting on.
 REPEATS_DIFFER, REPEATS_DIFFER_K = 2.0, 0.5
+# A room read by hand and the logged one of the same run (common practice, no source).
+ROOMS_DIFFER_K = 1.0
 
 # Days between runs of one campaign that make an exchange of day and month likely (common practice, no source).
 WEEKS_APART_DAYS = 25
@@ -455,7 +458,7 @@ def campaign_cautions(
     ]
     on_throttle = () if throttle is None else throttle.caution_list
     found = [
-        *_about("runs", _by_hand(settled)),
+        *_about("runs", _two_rooms(settled), _by_hand(settled)),
         *_about("campaign", changed),
         *(caution for caution in on_throttle if caution.about == POWER),
         *(() if comparison is None else comparison.caution_list),
@@ -530,14 +533,50 @@ def _stops_early(campaign: Campaign, settled: SettledRuns) -> list[Caution]:
     return [Caution(f"{words} Every settled rise includes what was still to come.", "bench", "beside")]
 
 
+def _used_traces(settled: SettledRuns) -> list[Trace]:
+    used = {run.run for run in settled.runs if run.used}
+    return [estimate.trace for estimate in settled.bench.estimates if estimate.trace.run in used]
+
+
+def _two_rooms(settled: SettledRuns) -> Iterator[str]:
+    """Say where a room written down by hand went before a logged one that says otherwise."""
+    rooms = [(trace, float(trace.ambient_C[0])) for trace in _used_traces(settled) if trace.room_by_hand]
+    off = [
+        f"{trace.run} {by_hand_C:.1f} by hand and {trace.logged_room_C:.1f} in the log"
+        for trace, by_hand_C in rooms
+        if abs(by_hand_C - trace.logged_room_C) > ROOMS_DIFFER_K
+    ]
+    if off:
+        runs, more = f"{len(off)} run{'s' * (len(off) > 1)}", f"; and {len(off) - 6} more" * (len(off) > 6)
+        where = (
+            f"The room written by hand (room_C) is not the logged one in {runs}, in degC: {'; '.join(off[:6])}{more}"
+        )
+        wrong = (
+            "The one by hand was used: if it is wrong, these rises are wrong by as much. Clear room_C to use the log."
+        )
+        yield f"{where}. {wrong}"
+
+
 def _room(campaign: Campaign, settled: SettledRuns) -> Iterator[str]:
     constant, (low, high) = campaign.settings.ambient_constant, LIKELY_ROOM_C
+    moved = "A room that moved is in the rises."
     odd = [run for run in settled.runs if run.ambient_C is not None and not low < run.ambient_C <= high]
     if constant is not None:
         read = f"{constant.value_C:g} degC was read off a thermometer"
         u = f"with a standard uncertainty of {constant.u_K:g} K"
-        yield f"The room was not logged: {read}, {u}. A room that moved is in the rises."
-    elif odd:
+        yield f"The room was not logged: {read}, {u}. {moved}"
+        return
+    by_hand: dict[str, list[bool]] = defaultdict(list)
+    for trace in _used_traces(settled):
+        by_hand[trace.treatment].append(trace.room_by_hand)
+    hand = [own for runs in by_hand.values() for own in runs]
+    if hand and all(hand):
+        yield f"The room was not logged, or its log not used: room_C of every run was read off a thermometer. {moved}"
+    elif any(hand):
+        listed = ", ".join(f"{name} {sum(own)} of {len(own)} runs" for name, own in by_hand.items())
+        beside = f"Rooms read off a thermometer (room_C) stand beside logged ones ({listed})"
+        yield f"{beside}: what the two differ by is in the rises. {moved}"
+    if odd:
         read = f"was read as {odd[0].ambient_C:.0f} degC or the like ({odd[0].run})"
         yield f"The room of {len(odd)} runs {read}: are the unit and the column of the room right?"
 

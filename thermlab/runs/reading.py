@@ -9,6 +9,7 @@ import re
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -23,7 +24,7 @@ from thermlab.logs.log import Log, RoomLog, read_log, read_room_log
 from thermlab.logs.settings import AmbientLogSettings, LogSettings
 from thermlab.logs.times import DAY_S, parse_time
 from thermlab.runs.checks.between import copied_readings, soaks_overlap
-from thermlab.runs.trace import Spool, Trace, cut_trace, zero_rows
+from thermlab.runs.trace import Spool, Trace, cut_trace, known_mean, zero_rows
 
 _JUST_BEFORE_S = 1e-4
 MAX_PROBLEMS = 200
@@ -224,14 +225,13 @@ def cut_run(
     if end_s is not None and end_s in begins:
         # Where one run ends as the next begins, the reading of that moment is the next one's: its power is stepped.
         end_s -= _JUST_BEFORE_S
-    return cut_trace(
-        line,
-        log,
-        start_s=parse_time(line.start, time) if line.start else None,
-        end_s=end_s,
-        room=room if line.room_C is None else line.room_C,
-        limit_C=campaign.settings.limit_C,
-    )
+    start_s = parse_time(line.start, time) if line.start else None
+    cut = partial(cut_trace, line, log, start_s=start_s, end_s=end_s, limit_C=campaign.settings.limit_C)
+    trace = cut(room=room if line.room_C is None else line.room_C)
+    if trace is None or line.room_C is None or isinstance(room, float):
+        return trace
+    logged = cut(room=room)
+    return trace if logged is None else replace(trace, logged_room_C=float(known_mean(logged.ambient_C, axis=0)))
 
 
 def _days_untold(room: RoomLog, spans: dict[str, tuple[float, float]]) -> Iterator[Problem]:

@@ -113,6 +113,8 @@ class Trace:
         How long before the declared end the log ends, s; 0 where it does not, within a few readings.
     room_by_hand : bool
         Whether the room was read off a thermometer, so that it stands still.
+    logged_room_C : float
+        Mean over the soak of the logged room that the run's own reading went before; NaN where there is none.
     """
 
     run: str
@@ -141,6 +143,7 @@ class Trace:
     dead: tuple[Dead, ...] = ()
     missing_end_s: float = 0.0
     room_by_hand: bool = False
+    logged_room_C: float = float("nan")
 
     @property
     def finished(self) -> bool:
