@@ -142,6 +142,8 @@ def plain_numbers(data: Any, start: Any, end: Any, decimal: str) -> tuple[Any, A
     odd : numpy.ndarray
         (n,) bool: neither plain nor blank.
     """
+    if len(data) < 2 * WORD:  # no room for a word: each cell is read on its own
+        return np.full(len(start), np.nan), end > start
     first, blank = data[start], end <= start
     length = end - start - ((first == 45) | (first == 43))
     plain = (length > 0) & (length <= 2 * WORD) & (end >= 2 * WORD)
