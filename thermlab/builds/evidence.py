@@ -98,6 +98,11 @@ class Reference:
         return max(run.set_power_W for run in self.runs)
 
     @property
+    def alone(self) -> bool:
+        """Whether there is no campaign that says where a build should be."""
+        return not self.runs
+
+    @property
     def cooling(self) -> str:
         """Whether the bench is ``passive`` or ``forced``."""
         return str(self.settings.get("cooling") or "passive")
@@ -140,7 +145,7 @@ class Reference:
 
     def to_results(self) -> dict[str, Any] | None:
         """Return what was used, in the form of ``results.json``; None where there is no campaign."""
-        if not self.runs:
+        if self.alone:
             return None
         return {
             "results_sha256": self.results_sha256,
@@ -369,7 +374,7 @@ def _reduce_bench(
 ) -> BenchReduction:
     """Reduce runs with the time constant that the campaign found; without a campaign with their own."""
     constant = None
-    if not reference.runs:
+    if reference.alone:
         own = reduce_bench(traces, settings, leave_out=left_out)
         constant = own.time_constant and own_time_constant(own.time_constant)
         return reduce_runs(replace(own, time_constant=constant), traces, [e.blocks for e in own.estimates])

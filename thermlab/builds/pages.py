@@ -17,7 +17,9 @@ from thermlab.reports.wording import measured_words
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from thermlab.builds.assess import BuildAssessment, BuildThrottle, Expected
+    from thermlab.builds.assess import BuildAssessment
+    from thermlab.builds.rises import Expected
+    from thermlab.builds.throttle import BuildThrottle
     from thermlab.reports.photos import Photo
 
 VERDICT_WORDS = {
@@ -89,7 +91,7 @@ def rises(assessment: BuildAssessment) -> Block:
         ("mounts behind it", "number", lambda one: one.n_mounts),
         ("this build is", "text", lambda one: words[one.inside]),
     ]
-    shown = columns if assessment.reference.runs else columns[:2]
+    shown = columns[:2] if assessment.reference.alone else columns
     return listing("Rise over the room, settled", assessment.rises, shown)
 
 
@@ -119,8 +121,7 @@ def provenance(assessment: BuildAssessment) -> Block:
     reference = assessment.reference
     sums = ", ".join(f"{name} {digest[:12]}" for name, digest in assessment.reduced.sha256.items())
     settings = assessment.build.settings
-    inside = ", and every rise is inside its interval" if reference.runs else ""
-    inside = ", and every rise is inside its interval" if reference.runs else ""
+    inside = "" if reference.alone else ", and every rise is inside its interval"
     rule = (
         f"Pass: the whole interval of the throttle power lies at or above what is required{inside}. Fail: the whole "
         f"interval lies short of it. Else refer. The requirement of {settings.acceptance.required_W:g} W stands in the "
@@ -131,7 +132,7 @@ def provenance(assessment: BuildAssessment) -> Block:
         f"Campaign: “{reference.title}”, {bench}, report of "
         f"{reference.created[:10]} by thermlab {reference.thermlab_version}, results {reference.results_sha256[:12]}."
     )
-    if not reference.runs:
+    if reference.alone:
         campaign = (
             f"Campaign: none; {bench}, {reference.cooling} cooling, thresholds of the checks by the build's file."
         )

@@ -11,9 +11,9 @@ __all__, __getattr__, __dir__ = face(
     comparison="compare_treatments",
     mounts="fit_common_steps tabulate_mounts",
     cautions="POWER",
-    records="Advice Caution Comparison FARTHEST_EXTRAPOLATION MountSummary ThrottlePower TreatmentComparison "
-    "TreatmentThrottle Verdict",
-    throttle="OTHER_EXPONENTS curves_of_mounts mean_curve move_along predict_throttle room_effect_W",
+    records="Advice Caution Comparison FARTHEST_EXTRAPOLATION Interval MountSummary ThrottlePower "
+    "TreatmentComparison TreatmentThrottle Verdict",
+    throttle="OTHER_EXPONENTS curves_of_mounts hottest_apart mean_curve move_along predict_throttle room_effect_W",
     uncertainty="combine_each effective_dof",
     value="TreatmentValue assess_value",
     verdict="MountCount count_mounts decide",

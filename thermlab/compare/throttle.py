@@ -295,20 +295,40 @@ def predict_throttle(
     return replace(found, caution_list=cautions)
 
 
-def _with_hottest(item: TreatmentThrottle, runs: Sequence[ReducedRun]) -> TreatmentThrottle:
-    """Say how far the hottest sensor was above the mean, and what it takes off the throttle power at that share."""
-    own = [run for run in runs if run.used and run.rise_K is not None and run.treatment == item.treatment]
+def hottest_apart(runs: Sequence[ReducedRun], power_W: float, slope: float) -> tuple[float, float] | None:
+    """Return how far the hottest sensor was above the rise judged, and what that takes off a throttle power.
+
+    Parameters
+    ----------
+    runs : sequence of ReducedRun
+        Of one treatment, or of a build.
+    power_W, slope : float
+        Throttle power, W, and the slope of the curve there, K/W.
+
+    Returns
+    -------
+    tuple of float or None
+        K, W; None where no used run has sensors with a rise.
+    """
     above = [
-        (max(known) - (run.rise_K or 0.0), run.set_power_W)
-        for run in own
+        (max(known) - run.rise_K, run.set_power_W)
+        for run in runs
+        if run.used and run.rise_K is not None
         if (known := [sensor.rise_K for sensor in run.sensors if sensor.rise_K is not None])
     ]
-    power, slope = item.throttle_power_W, item.slope_K_per_W
-    if not above or power is None or slope is None:
-        return item
+    if not above:
+        return None
     above_K, at_W = max(above)
     # In proportion to power, as a local resistance is: slope and resistance carry the hottest sensor to the limit.
-    return replace(item, hottest_above_K=above_K, hottest_less_W=power * above_K / at_W / (slope + above_K / at_W))
+    return above_K, power_W * above_K / at_W / (slope + above_K / at_W)
+
+
+def _with_hottest(item: TreatmentThrottle, runs: Sequence[ReducedRun]) -> TreatmentThrottle:
+    power, slope = item.throttle_power_W, item.slope_K_per_W
+    if power is None or slope is None:
+        return item
+    found = hottest_apart([run for run in runs if run.treatment == item.treatment], power, slope)
+    return item if found is None else replace(item, hottest_above_K=found[0], hottest_less_W=found[1])
 
 
 # Simulated (tests/compare/test_throttle.py): at a rise of 65 K a sink that radiates a share of its heat rises less by

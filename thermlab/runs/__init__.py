@@ -12,8 +12,8 @@ __all__, __getattr__, __dir__ = face(
     records="Array Booleans FLAG_NAMES Flag HeldPower NO_LOG ReducedRun SETTLED_RISE SensorRise TOO_SHORT Severity "
     "raise_flag rise_name",
     settled_rise="Estimate time_constant_leverage",
-    settled_runs="BenchReduction RunTrace SettledRuns bench_curve check_runs curve_through estimate_under_way "
-    "order_made own_time_constant reduce_bench reduce_runs reduced_run settle_runs unread_run",
+    settled_runs="BenchReduction RunTrace STEPS_APART SettledRuns bench_curve check_runs curve_through "
+    "estimate_under_way order_made own_time_constant reduce_bench reduce_runs reduced_run settle_runs unread_run",
     time_constant="BenchTimeConstant LEAST_TIME_CONSTANT_S SHOWN_BY_ONE_SOAK SINGLE_STEP_SLOPE SLOW_FROM decay",
     trace="Blocks Trace block_means known_mean",
 )

@@ -46,6 +46,8 @@ NOT_FINISHED = "not finished"
 LAG_ROUNDS = 3
 # A lag off by this fraction changes a rise by less than 0.01 K at 1 K/h.
 LAG_AGREES = 0.02
+STEPS_APART = 0.1
+"""Of the highest power: steps nearer to each other do not tell the curve."""
 # The fast parts of a bench make the time constant of a single run uncertain (common practice, no source).
 OWN_TIME_CONSTANT_U = 0.1
 
@@ -520,12 +522,12 @@ def bench_curve(powers_W: Sequence[float], rises_K: Sequence[float], *, cooling:
     if not powers_W:
         return None
     powers, rises = np.asarray(powers_W, dtype=np.float64), np.asarray(rises_K, dtype=np.float64)
-    if np.ptp(powers) > 0.1 * powers.max():
+    if np.ptp(powers) > STEPS_APART * powers.max():
         for _ in range(2):
             curve = fit_curve(powers, rises)
             residual = rises - np.array([curve.rise_K(p) for p in powers])
             keep = np.abs(residual) <= max(4.0 * robust_sd(residual, about=0.0), 0.5)
-            if keep.all() or np.ptp(powers[keep]) <= 0.1 * powers.max():
+            if keep.all() or np.ptp(powers[keep]) <= STEPS_APART * powers.max():
                 break
             powers, rises = powers[keep], rises[keep]
         return curve

@@ -1,0 +1,286 @@
+"""The power at which a build will reach its limit in the customer's room."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from thermlab.builds.evidence import curve_and_bends
+from thermlab.compare.records import FARTHEST_EXTRAPOLATION, Interval
+from thermlab.compare.throttle import OTHER_EXPONENTS, hottest_apart, move_along, predict_throttle, room_effect_W
+from thermlab.compare.uncertainty import effective_dof
+from thermlab.runs.settled_runs import STEPS_APART, curve_through
+from thermlab.runs.time_constant import SINGLE_STEP_SLOPE
+from thermlab.stats.curves import EXPONENT, RiseCurve, curve_design, fit_curve
+from thermlab.stats.dunnett import t_point
+from thermlab.stats.least_squares import NotEstimableError
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from thermlab.builds.evidence import Reference
+    from thermlab.builds.rises import Expected
+    from thermlab.builds.settings import BuildSettings
+    from thermlab.runs.records import ReducedRun
+
+# Slope of a rise curve over rise per power: P^0.75 to P behind a passive sink; with fans at constant speed nearly P
+# (common practice, no source).
+OTHER_SLOPES = {"passive": (0.75, 1.0), "forced": (0.95, 1.05)}
+LONGER_SOAK = "; without the time constant of a campaign, one or two runs need a soak of four time constants"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BuildThrottle:
+    """Power at which the build reaches its limit in the customer's room.
+
+    Attributes
+    ----------
+    room_C, temperature_limit_C : float
+        Customer's room and limit of the device, degC.
+    required_W : float
+        Least throttle power, set beforehand, W.
+    throttle_power_W : float or None
+        Of this build, W.
+    u_W : float or None
+        Its combined standard uncertainty, W.
+    interval_W, margin_interval_W : tuple of float or None
+        Interval of the power, and of what it exceeds the requirement by, W.
+    margin_W : float or None
+        Power less requirement, W.
+    expected_W : float or None
+        Mean of the campaign's mounts in the same room, W.
+    expected_interval_W : tuple of float or None
+        Where one fresh mount was expected, W.
+    extrapolation : float or None
+        Throttle power over the highest used step of the campaign, less 1.
+    room_effect_W : tuple of float or None
+        By how much the power in the customer's room lies above what the acceptance room tells, W: twice the same
+        number where the radiated share is declared (then it is in the power), else a range (then in the interval).
+    hottest : tuple of float or None
+        Where the mean of the sensors is judged: by how much the hottest lay above it, K, and what that takes, W.
+    directly_observed_W : float or None
+        Held power of runs that reached the limit, moved along the curve to the customer's room, W.
+    contributions_W : dict of str to float
+        Standard uncertainties that make up ``u_W``, W.
+    reason : str
+        Why there is no throttle power; empty where there is one.
+    """
+
+    room_C: float
+    temperature_limit_C: float
+    required_W: float
+    throttle_power_W: float | None = None
+    u_W: float | None = None
+    interval_W: Interval | None = None
+    margin_W: float | None = None
+    margin_interval_W: Interval | None = None
+    expected_W: float | None = None
+    expected_interval_W: Interval | None = None
+    extrapolation: float | None = None
+    room_effect_W: Interval | None = None
+    hottest: tuple[float, float] | None = None
+    directly_observed_W: float | None = None
+    contributions_W: dict[str, float] = field(default_factory=dict)
+    reason: str = ""
+
+
+def build_throttle(
+    runs: Sequence[ReducedRun],
+    rises: Sequence[Expected],
+    reference: Reference,
+    settings: BuildSettings,
+) -> BuildThrottle:
+    """Find the power at which a build reaches its limit in the customer's room.
+
+    Parameters
+    ----------
+    runs : sequence of ReducedRun
+        Of the build; those that reached the limit are direct observations.
+    rises : sequence of Expected
+        From :func:`expected_rises`.
+    reference : Reference
+        Its campaign.
+    settings : BuildSettings
+        Room, limit and requirement.
+
+    Notes
+    -----
+    With the mean curve b P + a P^0.8 of all mounts of the campaign and the build's rises y at powers P, the build's
+    curve is the same with b + sum P (y - curve(P)) / sum P^2. Its standard uncertainty at a power P* adds the build's
+    own readings (taken as fully correlated between steps), what the mounts leave open of the bend a, and the
+    exponent (0.75 to 0.85, rectangular). Without a campaign the curve is that of the build's own steps; with steps less
+    than a tenth apart it is assumed, its slope between that of P^0.75 and of P behind a passive sink (rectangular).
+    """
+    room_C, limit_C = settings.keeps.room_C, settings.keeps.temperature_C
+    limit_K, required = limit_C - room_C, settings.acceptance.required_W
+    mounts, own = None, None
+    if not reference.alone:
+        asked = predict_throttle(
+            reference.runs,
+            room_C=room_C,
+            temperature_C=limit_C,
+            cooling=reference.cooling,
+            radiated_share=reference.settings.get("radiated_share"),
+            **reference.asked(),
+        )
+        mounts = next((one for one in asked.treatments if one.treatment == settings.treatment), None)
+        curve, bends = curve_and_bends(reference)
+        moved = None if curve is None or not rises else _moved(curve, rises)
+    else:
+        own = _own_curve(runs, reference.cooling)
+        curve = moved = None if own is None else own.curve
+    found = BuildThrottle(
+        room_C=room_C,
+        temperature_limit_C=limit_C,
+        required_W=required,
+        expected_W=None if mounts is None else mounts.throttle_power_W,
+        expected_interval_W=None if mounts is None else mounts.future_mount_interval_W,
+        directly_observed_W=_observed(runs, curve, limit_K, reference.cooling),
+    )
+    if curve is None or moved is None:
+        reason = "the campaign has too few power steps for a curve" if rises else "no acceptance run could be used"
+        short = reference.alone and any("not settled" in run.reason for run in runs)
+        return replace(found, reason=f"{reason}{LONGER_SOAK if short else ''}")
+    power = moved.power_W(limit_K)
+    reason = _refusal(power, curve, "the campaign's" if own is None else "the build's")
+    if power is None or reason:
+        return replace(found, reason=reason)
+    if own is None:
+        parts, dofs = _contributions(reference, rises, moved, power, limit_K, bends)
+    else:
+        parts = own.contributions(power, limit_K)
+        dofs = [None] * len(parts)
+    dof = effective_dof(list(parts.values()), dofs)
+    u = math.hypot(*parts.values())
+    half = t_point(0.5 + reference.confidence_level / 2.0, math.inf if dof is None else dof) * u
+    above, slope = power / curve.highest_W - 1.0, moved.slope_K_per_W(power)
+    share = reference.settings.get("radiated_share")
+    effect = room_effect_W(power, slope, above, tested_room_C(runs, room_C), room_C, limit_K, reference.cooling, share)
+    # A known effect of the room moves the power; one that is a range widens its interval.
+    there = power + (effect[0] if effect[0] == effect[1] else 0.0)
+    low, high = power - half + effect[0], power + half + effect[1]
+    return replace(
+        found,
+        throttle_power_W=there,
+        u_W=u,
+        interval_W=(low, high),
+        margin_W=there - required,
+        margin_interval_W=(low - required, high - required),
+        room_effect_W=effect,
+        hottest=hottest_apart(runs, power, slope) if reference.settings.get("measurand") == "mean" else None,
+        extrapolation=above,
+        contributions_W=parts,
+    )
+
+
+def tested_room_C(runs: Sequence[ReducedRun], otherwise_C: float) -> float:
+    """Return the mean room of the used runs, degC."""
+    rooms = [run.ambient_C for run in runs if run.used and run.ambient_C is not None]
+    return math.fsum(rooms) / len(rooms) if rooms else otherwise_C
+
+
+def _refusal(power_W: float | None, curve: RiseCurve, whose: str) -> str:
+    """Say why a power is not given; empty where it is."""
+    if power_W is None:
+        return "the build's curve does not reach the limit"
+    trusted = f"more than {FARTHEST_EXTRAPOLATION:.0%} is not trusted"
+    for share, where in (
+        (power_W / curve.highest_W - 1.0, f"above {whose} highest step of {curve.highest_W:g} W"),
+        (1.0 - power_W / curve.lowest_W, f"below {whose} lowest step of {curve.lowest_W:g} W"),
+    ):
+        if share > FARTHEST_EXTRAPOLATION:
+            return f"it would lie {share:.0%} {where}; {trusted}"
+    return ""
+
+
+def _moved(curve: RiseCurve, rises: Sequence[Expected]) -> RiseCurve:
+    squares = math.fsum(one.set_power_W**2 for one in rises)
+    off = math.fsum(one.set_power_W * (one.rise_K - curve.rise_K(one.set_power_W)) for one in rises) / squares
+    return replace(curve, b_K_per_W=curve.b_K_per_W + off)
+
+
+def _contributions(
+    reference: Reference,
+    rises: Sequence[Expected],
+    moved: RiseCurve,
+    power_W: float,
+    limit_K: float,
+    bends: Sequence[float],
+) -> tuple[dict[str, float], list[float | None]]:
+    slope = moved.slope_K_per_W(power_W)
+    squares = math.fsum(one.set_power_W**2 for one in rises)
+    readings = math.fsum(one.set_power_W * (one.u_rise_K or 0.0) for one in rises) / squares * power_W / slope
+    # How far a change of the bend moves the curve at the limit once it is held at the build's own steps.
+    held = math.fsum(one.set_power_W * one.set_power_W**EXPONENT for one in rises) / squares * power_W
+    # A bend shared by all mounts has no scatter to judge it by; the exponent then stands for the doubt about the shape.
+    scatter = float(np.std(bends, ddof=1)) / math.sqrt(len(bends)) if len(bends) > 1 and np.ptp(bends) > 0.0 else 0.0
+    bend = scatter * abs(power_W**EXPONENT - held) / slope
+    others = [_power_with(reference, rises, exponent, limit_K) for exponent in OTHER_EXPONENTS]
+    known = [power_W, *(value for value in others if value is not None)]
+    parts = {
+        "readings of the build": readings,
+        "bend of the curve": bend,
+        "exponent of the curve": (max(known) - min(known)) / 2.0 / math.sqrt(3.0),
+    }
+    return parts, [None, len(bends) - 1.0 if len(bends) > 1 else None, None]
+
+
+def _power_with(reference: Reference, rises: Sequence[Expected], exponent: float, limit_K: float) -> float | None:
+    used = [run for run in reference.runs if run.used and run.rise_K is not None]
+    try:
+        curve = fit_curve([run.set_power_W for run in used], [run.rise_K or 0.0 for run in used], exponent=exponent)
+    except NotEstimableError:
+        return None
+    return _moved(curve, rises).power_W(limit_K)
+
+
+@dataclass(frozen=True, slots=True)
+class _OwnCurve:
+    """The curve of a build's own runs, and what others could stand in its place."""
+
+    runs: tuple[ReducedRun, ...]
+    curve: RiseCurve
+    others: tuple[RiseCurve, ...]
+
+    def contributions(self, power_W: float, limit_K: float) -> dict[str, float]:
+        """Return the standard uncertainties of the power at which it reaches a rise, W."""
+        powers = np.array([run.set_power_W for run in self.runs])
+        apart = self.curve.lowest_W < self.curve.highest_W
+        basis = curve_design(np.append(powers, power_W))[:, : 2 if apart else 1]
+        weights = basis[-1] @ np.linalg.pinv(basis[:-1])
+        u_K = np.array([run.u_rise_K or 0.0 for run in self.runs])
+        scatter_K = np.array([run.u_rise_a_K or 0.0 for run in self.runs])
+        # Sensors and power meter are off by the same in every run; what is left scatters from run to run.
+        common_K = np.sqrt(np.maximum(u_K**2 - scatter_K**2, 0.0))
+        readings_K = math.hypot(float(weights @ common_K), float(np.linalg.norm(weights * scatter_K)))
+        known = [power_W, *(value for one in self.others if (value := one.power_W(limit_K)) is not None)]
+        return {
+            "readings of the build": readings_K / self.curve.slope_K_per_W(power_W),
+            "shape of the curve": (max(known) - min(known)) / 2.0 / math.sqrt(3.0),
+        }
+
+
+def _own_curve(runs: Sequence[ReducedRun], cooling: str) -> _OwnCurve | None:
+    used = tuple(run for run in runs if run.used and run.rise_K is not None)
+    if not used:
+        return None
+    powers, rises = (np.array([getattr(run, name) for run in used]) for name in ("set_power_W", "rise_K"))
+    if np.ptp(powers) > STEPS_APART * powers.max():
+        curves = [fit_curve(powers, rises, exponent=exponent) for exponent in (EXPONENT, *OTHER_EXPONENTS)]
+    else:
+        shares = (SINGLE_STEP_SLOPE[cooling], *OTHER_SLOPES[cooling])
+        curves = [curve_through(float(powers.mean()), float(rises.mean()), share=share) for share in shares]
+    return _OwnCurve(used, curves[0], tuple(curves[1:]))
+
+
+def _observed(runs: Sequence[ReducedRun], curve: RiseCurve | None, limit_K: float, cooling: str) -> float | None:
+    """Return the mean of the powers that runs held at the limit, moved along the curve to the customer's room, W."""
+    found = []
+    for held in (run.held for run in runs if run.held is not None):
+        shape = curve or curve_through(held.held_power_W, held.held_rise_K, share=SINGLE_STEP_SLOPE[cooling])
+        there = move_along(shape, held.held_power_W, held.held_rise_K, limit_K)
+        found += [] if there is None else [there]
+    return math.fsum(found) / len(found) if found else None
