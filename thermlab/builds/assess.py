@@ -45,6 +45,7 @@ NO_CAMPAIGN = (
 )
 BuildVerdict = Literal["pass", "refer", "fail"]
 ROOM_OFF_K = 3.0
+"""A room that differs by more is worth a sentence, K (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
