@@ -20,23 +20,16 @@ every rise is inside its interval. fail: the whole interval lies short of what
 is required. refer: anything else, and whatever rests on a doubtful run; a person has to look.
 """
 
-from __future__ import annotations
-
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
-from thermlab.builds.rises import expected_rises
-from thermlab.builds.throttle import build_throttle, tested_room_C
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
-
-    from thermlab.builds.evidence import BuildRuns, Reference
-    from thermlab.builds.rises import Expected
-    from thermlab.builds.settings import Build
-    from thermlab.builds.throttle import BuildThrottle
-    from thermlab.reports.photos import Photo
-    from thermlab.runs.records import ReducedRun
+from thermlab.builds.evidence import BuildRuns, Reference
+from thermlab.builds.rises import Expected, expected_rises
+from thermlab.builds.settings import Build
+from thermlab.builds.throttle import BuildThrottle, build_throttle, tested_room_C
+from thermlab.reports.photos import Photo
+from thermlab.runs.records import ReducedRun
 
 NO_TIME_CONSTANT = "its runs do not show the time constant of the bench, so that what was still to come is not known"
 NO_CAMPAIGN = (

@@ -10,11 +10,11 @@ of single runs are the campaign's, with its thresholds. Without a campaign the
 settings of the bench stand with the build, and its runs give what they can.
 """
 
-from __future__ import annotations
-
 import re
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from pathlib import Path
+from typing import Any
 
 from thermlab.archives.bags import check_bag
 from thermlab.archives.filed_results import filed_runs
@@ -22,6 +22,7 @@ from thermlab.archives.filing import inspect
 from thermlab.archives.listing import CAMPAIGN
 from thermlab.base.errors import InputError, Problem, ThermlabError, shown
 from thermlab.base.files import sha256_file
+from thermlab.builds.settings import Build, BuildSettings
 from thermlab.campaign.folder import RunsToReduce, load_campaign
 from thermlab.campaign.runsheet import RunLine
 from thermlab.campaign.settings import BenchSettings, CheckThresholds
@@ -30,6 +31,7 @@ from thermlab.compare.throttle import curves_of_mounts, mean_curve
 from thermlab.reports.results import read_results
 from thermlab.runs.checks.between import check_readings, reading_marks, same_readings
 from thermlab.runs.reading import read_campaign_logs
+from thermlab.runs.records import ReducedRun
 from thermlab.runs.settled_runs import (
     BenchReduction,
     bench_curve,
@@ -41,17 +43,9 @@ from thermlab.runs.settled_runs import (
     unread_run,
 )
 from thermlab.runs.time_constant import SLOW_FROM, BenchTimeConstant
-from thermlab.runs.trace import block_means
+from thermlab.runs.trace import Trace, block_means
+from thermlab.stats.curves import RiseCurve
 from thermlab.stats.variances import Prior
-
-if TYPE_CHECKING:
-    from collections.abc import Collection, Sequence
-    from pathlib import Path
-
-    from thermlab.builds.settings import Build, BuildSettings
-    from thermlab.runs.records import ReducedRun
-    from thermlab.runs.trace import Trace
-    from thermlab.stats.curves import RiseCurve
 
 _RUN_KEYS = ("run", "treatment", "mount", "set_power_W", "rise_K", "used", "lot", "condition", "flags")
 _SETTINGS_KEYS = ("cooling", "radiated_share", "measurand", "decision", "analysis", "prior", "checks", "fit_from_min")

@@ -1,25 +1,20 @@
 """The record of a finished machine: assessed, shown on one page, whole or not at all."""
 
-from __future__ import annotations
-
+from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, ClassVar
+from typing import Any, ClassVar
 
 from thermlab.archives.listing import BUILD, CAMPAIGN
 from thermlab.base.errors import InputError, Problem, shown
+from thermlab.builds.assess import BuildAssessment
 from thermlab.builds.settings import load_build
 from thermlab.campaign.folder import campaign_folder
 from thermlab.reports import execute as execution
 from thermlab.reports.make import ReportJob, ReportOutcome, report_one
 from thermlab.reports.render import render_page
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-    from datetime import datetime
-
-    from thermlab.builds.assess import BuildAssessment
-    from thermlab.reports.results import Results
+from thermlab.reports.results import Results
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

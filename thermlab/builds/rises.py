@@ -1,21 +1,15 @@
 """The rise of a build at each power step, against where a fresh mount of its treatment was expected."""
 
-from __future__ import annotations
-
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
+from thermlab.builds.evidence import Reference
 from thermlab.compare.comparison import compare_treatments
+from thermlab.compare.records import Interval
 from thermlab.compare.uncertainty import effective_dof
+from thermlab.runs.records import ReducedRun
 from thermlab.stats.dunnett import t_point
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from thermlab.builds.evidence import Reference
-    from thermlab.compare.records import Interval
-    from thermlab.runs.records import ReducedRun
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,12 +1,11 @@
 """The models behind ``build.yaml``: one finished machine, its acceptance runs, and what it has to keep."""
 
-from __future__ import annotations
-
 import hashlib
 import math
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from pydantic import Field
 
@@ -19,9 +18,6 @@ from thermlab.campaign.yaml_files import MAX_YAML_BYTES, YamlTree, load_yaml, re
 from thermlab.logs.settings import Broken, Line, Model, Name, Text
 from thermlab.logs.times import TimeRefusedError, parse_time
 from thermlab.reports.photos import MAX_PHOTOS
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
 
 SETTINGS_NAME = "build.yaml"
 MAX_RUNS = 50

@@ -1,30 +1,23 @@
 """The power at which a build will reach its limit in the customer's room."""
 
-from __future__ import annotations
-
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-from thermlab.builds.evidence import curve_and_bends
+from thermlab.builds.evidence import Reference, curve_and_bends
+from thermlab.builds.rises import Expected
+from thermlab.builds.settings import BuildSettings
 from thermlab.compare.records import FARTHEST_EXTRAPOLATION, Interval
 from thermlab.compare.throttle import OTHER_EXPONENTS, hottest_apart, move_along, predict_throttle, room_effect_W
 from thermlab.compare.uncertainty import effective_dof
+from thermlab.runs.records import ReducedRun
 from thermlab.runs.settled_runs import STEPS_APART, curve_through
 from thermlab.runs.time_constant import SINGLE_STEP_SLOPE
 from thermlab.stats.curves import EXPONENT, RiseCurve, curve_design, fit_curve
 from thermlab.stats.dunnett import t_point
 from thermlab.stats.least_squares import NotEstimableError
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from thermlab.builds.evidence import Reference
-    from thermlab.builds.rises import Expected
-    from thermlab.builds.settings import BuildSettings
-    from thermlab.runs.records import ReducedRun
 
 # Slope of a rise curve over rise per power: P^0.75 to P behind a passive sink; with fans at constant speed nearly P
 # (common practice, no source).

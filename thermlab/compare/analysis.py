@@ -5,33 +5,27 @@
 and measures nothing again.
 """
 
-from __future__ import annotations
-
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from statistics import median
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from thermlab.campaign.folder import Campaign, load_campaign
 from thermlab.campaign.parameters import apply_overrides, as_made
 from thermlab.campaign.settings import CampaignSettings, describe
 from thermlab.compare.cautions import campaign_cautions
 from thermlab.compare.comparison import compare_treatments
-from thermlab.compare.records import Warned
+from thermlab.compare.records import Advice, Caution, Comparison, ThrottlePower, Warned
 from thermlab.compare.secondary import SCREENED
 from thermlab.compare.throttle import hold_rooms, predict_throttle
 from thermlab.compare.uncertainty import BudgetInputs, BudgetLine, build_budget
 from thermlab.compare.value import Value, assess_value, decide_each
 from thermlab.compare.verdict import advise_next, count_mounts, mounts_first, what_one_mount_shows
 from thermlab.runs.reading import read_campaign_logs
+from thermlab.runs.records import ReducedRun
 from thermlab.runs.settled_rise import time_constant_leverage
 from thermlab.runs.settled_runs import RunTrace, SettledRuns, settle_runs
 from thermlab.stats.variances import Prior
-
-if TYPE_CHECKING:
-    from thermlab.compare.records import Advice, Caution, Comparison, ThrottlePower
-    from thermlab.runs.records import ReducedRun
-
 
 Overrides = dict[str, tuple[Any, Any]]
 """What differs from the campaign as written: (written, used) by name."""

@@ -1,31 +1,25 @@
 """What a reader has to know before any number, in sentences a builder can act on, the gravest first."""
 
-from __future__ import annotations
-
 import math
 import re
 from collections import defaultdict
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import replace
 from datetime import date
 from itertools import pairwise
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
 import numpy as np
 
 from thermlab.base.numbers import format_interval, number, round_to_uncertainty
+from thermlab.campaign.folder import Campaign
 from thermlab.campaign.parameters import DECISION, LIMITS
 from thermlab.campaign.runsheet import NOT_MADE
-from thermlab.compare.records import Caution
+from thermlab.compare.mounts import MountTable, ReferenceRise, Scatter
+from thermlab.compare.records import Caution, Comparison, LackOfFit, PriorUse, ThrottlePower, TreatmentComparison
 from thermlab.compare.verdict import ROOMS_HIDE
-
-if TYPE_CHECKING:
-    from collections.abc import Collection, Iterable, Iterator, Sequence
-
-    from thermlab.campaign.folder import Campaign
-    from thermlab.compare.mounts import MountTable, ReferenceRise, Scatter
-    from thermlab.compare.records import Comparison, LackOfFit, PriorUse, ThrottlePower, TreatmentComparison
-    from thermlab.runs.settled_runs import SettledRuns
-    from thermlab.runs.trace import Trace
+from thermlab.runs.settled_runs import SettledRuns
+from thermlab.runs.trace import Trace
 
 _LARGEST_COUNT_RATIO = 2.0
 _STRONG_ORDER_CORRELATION = 0.7

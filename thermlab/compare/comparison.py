@@ -5,31 +5,35 @@ reference power; differences are judged by the scatter of these numbers within
 treatments, never by the scatter of runs.
 """
 
-from __future__ import annotations
-
 import math
 from collections import defaultdict
+from collections.abc import Sequence
 from dataclasses import replace
 from statistics import fmean
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
 from scipy.special import fdtr, fdtrc
 
 from thermlab.compare.cautions import comparison_cautions
-from thermlab.compare.mounts import judge_mounts, reference_rise, run_noise, summarise_mounts, tabulate_mounts
+from thermlab.compare.mounts import (
+    Difference,
+    Groups,
+    MountTable,
+    ReferenceRise,
+    Scatter,
+    judge_mounts,
+    reference_rise,
+    run_noise,
+    summarise_mounts,
+    tabulate_mounts,
+)
 from thermlab.compare.records import Comparison, Interval, PriorUse, TreatmentComparison, Variance
 from thermlab.compare.secondary import assess_curve, check_offset, compare_secondaries, hear_witness
 from thermlab.compare.throttle import MOST_OF_RISE, MOST_SHARE, fall_of_rise_K
 from thermlab.compare.verdict import ALL_IN, ROOMS_HIDE, decide, doubts, from_which_power, in_doubt, is_equivalent
-from thermlab.runs.records import rise_name
+from thermlab.runs.records import ReducedRun, rise_name
 from thermlab.stats.power import mounts_needed, sd_upper_limit
 from thermlab.stats.variances import Prior, cochran, order_can_be_fitted
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from thermlab.compare.mounts import Difference, Groups, MountTable, ReferenceRise, Scatter
-    from thermlab.runs.records import ReducedRun
 
 ROOM_MATTERS, ROOMS_DIFFER = 0.1, 2.0
 """Rooms of two treatments count as different where they may change the difference by more of the margin than this, and

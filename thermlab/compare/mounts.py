@@ -17,27 +17,20 @@ treatment's own (Welch). Sources as in :mod:`thermlab.stats.variances` and
 :mod:`thermlab.stats.dunnett`.
 """
 
-from __future__ import annotations
-
 import math
 from collections import defaultdict
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from thermlab.compare.records import FARTHEST_EXTRAPOLATION, Interval, MountSummary, Variance
+from thermlab.runs.records import ReducedRun
 from thermlab.stats.curves import curve_design, fit_curve
 from thermlab.stats.dunnett import dunnett_critical, holm_p_values, step_down_p_values, t_point, t_tail
 from thermlab.stats.least_squares import Floats, LinearFit, NotEstimableError, fit_linear
-from thermlab.stats.variances import welch_error
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from thermlab.runs.records import ReducedRun
-    from thermlab.stats.variances import Prior
+from thermlab.stats.variances import Prior, welch_error
 
 Counts = NDArray[np.intp]
 
@@ -99,7 +92,7 @@ class MountTable:
         """Return the number of used mounts of each treatment, shape (n_treatments,)."""
         return np.bincount(self.group, minlength=len(self.treatments))
 
-    def groups(self, baseline: str, *, variance: Variance, prior: Prior | None, alpha: float) -> Groups:
+    def groups(self, baseline: str, *, variance: Variance, prior: Prior | None, alpha: float) -> "Groups":
         """Return how its mounts are to be judged, their order left aside."""
         groups = Groups(treatments=self.treatments, baseline=baseline, group=self.group, variance=variance, alpha=alpha)
         return groups if prior is None else replace(groups, prior_dof=prior.used_dof)

@@ -1,14 +1,10 @@
 """What a comparison found: plain records."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
 from thermlab.base.showing import Shown
-
-if TYPE_CHECKING:
-    from thermlab.runs.records import HeldPower
+from thermlab.runs.records import HeldPower
 
 Interval = tuple[float, float]
 Variance = Literal["pooled", "welch"]

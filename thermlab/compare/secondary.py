@@ -15,33 +15,34 @@ single runs about common steps and mount slopes. A fan that changes its speed
 between two steps shows as a jump of the resistance between them.
 """
 
-from __future__ import annotations
-
 import contextlib
 import math
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from functools import lru_cache
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
 from scipy.special import fdtrc
 
 from thermlab.base.numbers import with_interval
-from thermlab.compare.mounts import fit_common_steps, judge_mounts
-from thermlab.compare.records import Kink, LackOfFit, OffsetCheck, OffsetTest, SecondaryEffect, Witness
-from thermlab.runs.records import TOO_SHORT
+from thermlab.compare.mounts import Difference, Groups, MountTable, ReferenceRise, fit_common_steps, judge_mounts
+from thermlab.compare.records import (
+    Interval,
+    Kink,
+    LackOfFit,
+    OffsetCheck,
+    OffsetTest,
+    SecondaryEffect,
+    Variance,
+    Witness,
+)
+from thermlab.runs.records import TOO_SHORT, ReducedRun
 from thermlab.stats.curves import curve_design
 from thermlab.stats.dunnett import t_point, t_tail
 from thermlab.stats.least_squares import Floats, NotEstimableError, crossing, fit_linear
 from thermlab.stats.power import noncentral_t_power
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
-
-    from thermlab.compare.mounts import Difference, Groups, MountTable, ReferenceRise
-    from thermlab.compare.records import Interval, Variance
-    from thermlab.runs.records import ReducedRun
-    from thermlab.stats.variances import Prior
+from thermlab.stats.variances import Prior
 
 OFFSET_POWER = 0.80
 """Power for which the smallest offset the check would find is stated."""

@@ -6,31 +6,39 @@ like any other. A straight line or a fit that takes runs for replicates would
 give an interval that is wrong; nothing is said beyond 20 % outside the ladder.
 """
 
-from __future__ import annotations
-
 import contextlib
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from thermlab.compare.cautions import TRUSTED_POWER, mean_cautions, throttle_cautions
-from thermlab.compare.mounts import Difference, fit_shared_curve, judge_mounts, tabulate_mounts
-from thermlab.compare.records import FARTHEST_EXTRAPOLATION, MountThrottle, ThrottlePower, TreatmentThrottle
+from thermlab.compare.mounts import (
+    Difference,
+    Groups,
+    MountTable,
+    Scatter,
+    fit_shared_curve,
+    judge_mounts,
+    tabulate_mounts,
+)
+from thermlab.compare.records import (
+    FARTHEST_EXTRAPOLATION,
+    Comparison,
+    Interval,
+    MountThrottle,
+    ThrottlePower,
+    TreatmentThrottle,
+    Variance,
+)
 from thermlab.compare.secondary import assess_curve
+from thermlab.runs.records import HeldPower, ReducedRun
 from thermlab.stats.curves import EXPONENT, RiseCurve, curve_design, fit_curve, predict_inverse
 from thermlab.stats.dunnett import t_point
 from thermlab.stats.least_squares import Floats, LinearFit, NotEstimableError, fit_linear
 from thermlab.stats.variances import Prior, order_can_be_fitted
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
-
-    from numpy.typing import NDArray
-
-    from thermlab.compare.mounts import Groups, MountTable, Scatter
-    from thermlab.compare.records import Comparison, Interval, Variance
-    from thermlab.runs.records import HeldPower, ReducedRun
 
 OTHER_EXPONENTS = (0.75, 0.85)
 """Exponents of the sink between which a passive sink is expected; they move the answer by what is stated as spread."""

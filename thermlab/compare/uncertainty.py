@@ -7,16 +7,12 @@ G.4) for the effective degrees of freedom. An error common to all runs of a
 campaign cancels in a difference; it stays in a rise and in a throttle power.
 """
 
-from __future__ import annotations
-
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 from thermlab.stats.dunnett import t_point
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
 
 Quantity = Literal["rise", "difference", "throttle power"]
 _CANCELS = ": the same for all mounts: cancels in the difference"

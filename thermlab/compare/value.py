@@ -1,19 +1,12 @@
 """What a treatment costs against what it gains, and what to do with it: keep the baseline, switch, or stock both."""
 
-from __future__ import annotations
-
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 from thermlab.base.numbers import number
-from thermlab.compare.records import Decision
+from thermlab.campaign.settings import CampaignSettings, Treatment
+from thermlab.compare.records import Comparison, Decision, Interval, ThrottlePower, TreatmentComparison
 from thermlab.compare.verdict import ALL_IN, MOST_MOUNTS, ROOMS_HIDE, counted_mounts
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from thermlab.campaign.settings import CampaignSettings, Treatment
-    from thermlab.compare.records import Comparison, Interval, ThrottlePower, TreatmentComparison
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,27 +7,29 @@ doubtful runs on every mount, a reference far off); the verdict then is
 ``in doubt`` and its note says what to do.
 """
 
-from __future__ import annotations
-
 import math
 from collections import Counter, defaultdict
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from statistics import median
-from typing import TYPE_CHECKING
 
 from thermlab.base.numbers import listed, watts
-from thermlab.campaign.runsheet import NOT_MADE
-from thermlab.compare.records import FARTHEST_EXTRAPOLATION, Advice, Interval, OneMount, TreatmentComparison, Verdict
+from thermlab.campaign.runsheet import NOT_MADE, RunLine
+from thermlab.campaign.settings import CampaignSettings
+from thermlab.compare.records import (
+    FARTHEST_EXTRAPOLATION,
+    Advice,
+    Comparison,
+    Interval,
+    OneMount,
+    State,
+    ThrottlePower,
+    TreatmentComparison,
+    Verdict,
+)
+from thermlab.runs.records import ReducedRun
 from thermlab.stats.dunnett import t_point
 from thermlab.stats.sequential import look_back, look_rule
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from thermlab.campaign.runsheet import RunLine
-    from thermlab.campaign.settings import CampaignSettings
-    from thermlab.compare.records import Comparison, State, ThrottlePower
-    from thermlab.runs.records import ReducedRun
 
 MOST_MOUNTS = 20
 """Of each treatment: weeks on the bench, and out of reach for a workshop."""
@@ -325,7 +327,7 @@ def advise_next(
 _Stand = tuple["State", dict[str, int], tuple[str, ...]]
 
 
-def _state(settings: CampaignSettings, counted: MountCount, comparison: Comparison | None) -> _Stand:
+def _state(settings: CampaignSettings, counted: "MountCount", comparison: Comparison | None) -> _Stand:
     made, waiting, names = counted.made, counted.waiting, listed(list(counted.made))
     if not any(made.values()):
         more = waiting or dict.fromkeys(made, 2)
@@ -404,7 +406,7 @@ ALL_IN = "as many mounts as a difference of one margin takes are in: it is small
 ROOMS_HIDE = "what their different rooms do to a rise hides the difference"
 
 
-def mounts_first(settings: CampaignSettings, comparison: Comparison, counted: MountCount) -> dict[str, int]:
+def mounts_first(settings: CampaignSettings, comparison: Comparison, counted: "MountCount") -> dict[str, int]:
     """Return the mounts that come before any decision: those that wait, but none where every verdict stands early.
 
     A tenth of the error is spent on looks after every mount but the last, all of it on the look at the planned end, so

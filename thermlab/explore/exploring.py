@@ -5,12 +5,11 @@ look at. Every "what if" after that draws its conclusions again from the same
 reduced runs: no log is read twice, no file is touched.
 """
 
-from __future__ import annotations
-
 import difflib
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
@@ -20,13 +19,9 @@ from thermlab.campaign.folder import SETTINGS_NAME, Campaign
 from thermlab.campaign.parameters import apply_overrides
 from thermlab.compare.analysis import Analysis, analyse_runs, conclude
 from thermlab.reports.wording import by_treatment
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
-
-    from thermlab.runs.records import ReducedRun
-    from thermlab.runs.settled_rise import Estimate
-    from thermlab.runs.settled_runs import SettledRuns
+from thermlab.runs.records import ReducedRun
+from thermlab.runs.settled_rise import Estimate
+from thermlab.runs.settled_runs import SettledRuns
 
 _RANK = {"unusable": 3, "doubtful": 2, "note": 1, None: 0}
 Fate = Literal["left out", "put back"]

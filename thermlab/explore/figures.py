@@ -13,7 +13,7 @@ import numpy as np
 
 from thermlab.base.marks import PAGE
 from thermlab.base.numbers import number, watts
-from thermlab.explore.exploring import beside, chosen, heaviest_first, residuals
+from thermlab.explore.exploring import Exploration, Influence, beside, chosen, heaviest_first, residuals
 from thermlab.reports import pictures as draw
 from thermlab.reports.pages import Block, flag_names, marks_of, remark
 from thermlab.reports.pictures import Picture
@@ -24,7 +24,6 @@ if TYPE_CHECKING:
 
     from matplotlib.axes import Axes
 
-    from thermlab.explore.exploring import Exploration, Influence
     from thermlab.runs.records import ReducedRun
     from thermlab.runs.settled_rise import Estimate
     from thermlab.runs.trace import Trace

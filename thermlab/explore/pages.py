@@ -1,23 +1,27 @@
 """An exploration as tables for a notebook: ranking, one run, runs side by side, leverage, with and without."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, Literal
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Literal
 
 from thermlab.base.numbers import decimals_for, interval_decimals, listed, number, span_words, watts
-from thermlab.explore.exploring import beside, campaigns, chosen, heaviest_first, largest_residual_K
+from thermlab.compare.analysis import Analysis
+from thermlab.compare.records import TreatmentComparison
+from thermlab.explore.exploring import (
+    Doubt,
+    Exploration,
+    Influence,
+    Trial,
+    beside,
+    campaigns,
+    chosen,
+    heaviest_first,
+    largest_residual_K,
+)
 from thermlab.reports import pages as html
+from thermlab.reports.pages import Block
 from thermlab.reports.wording import answers, by_treatment, headline_interval
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-    from pathlib import Path
-
-    from thermlab.compare.analysis import Analysis
-    from thermlab.compare.records import TreatmentComparison
-    from thermlab.explore.exploring import Doubt, Exploration, Influence, Trial
-    from thermlab.reports.pages import Block
-    from thermlab.runs.records import Flag, ReducedRun
+from thermlab.runs.records import Flag, ReducedRun
 
 RANKED = 15
 

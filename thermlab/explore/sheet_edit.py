@@ -5,26 +5,21 @@ byte order mark and notes stay as they are. The changed sheet is checked as a
 campaign before it takes the old one's place, and the old one is kept beside it.
 """
 
-from __future__ import annotations
-
 import contextlib
 import csv
 import hashlib
 import io
 import re
 import unicodedata
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from pathlib import Path
 
 from thermlab.base.errors import InputError, Problem, commands_terminal, shown
 from thermlab.base.files import PathRefusedError, inside, locked, read_plain, replace_file, write_file
 from thermlab.campaign.folder import Campaign, load_campaign
 from thermlab.campaign.runsheet import MAX_SHEET_BYTES, NAME, NOT_MADE, REQUIRED, RunLine, read_run_sheet, separator
 from thermlab.reports.pages import paragraph, table, view
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-    from pathlib import Path
 
 MAX_REASON = 1000
 _BOM = b"\xef\xbb\xbf"

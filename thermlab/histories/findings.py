@@ -23,17 +23,16 @@ step; the mounts' slopes are then the units that are averaged. A rising resistan
 like, a falling one what curing or bedding in does.
 """
 
-from __future__ import annotations
-
 import math
 import re
 from collections import Counter, defaultdict
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from functools import partial
 from itertools import groupby
 from pathlib import Path
 from statistics import fmean, stdev, variance
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
@@ -42,14 +41,10 @@ from thermlab.base.errors import InputError, Problem, shown
 from thermlab.base.numbers import counted
 from thermlab.compare.mounts import fit_common_steps, tabulate_mounts
 from thermlab.histories import records
+from thermlab.runs.records import ReducedRun
 from thermlab.stats.dunnett import t_point
 from thermlab.stats.least_squares import NotEstimableError, fit_linear
 from thermlab.stats.repeats import Combined, combine, combine_campaigns, individuals_chart, mean_of_campaigns
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Sequence
-
-    from thermlab.runs.records import ReducedRun
 
 SPREAD_SCALE_K = 0.4
 """Scale of the half-normal prior on the spread between campaigns (common practice, no source)."""

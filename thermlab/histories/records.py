@@ -1,14 +1,10 @@
 """What an archive teaches, as plain records."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, ClassVar
+from typing import ClassVar
 
 from thermlab.base.showing import Shown
-
-if TYPE_CHECKING:
-    from thermlab.stats.repeats import Combined, IndividualsChart, RandomEffects
+from thermlab.stats.repeats import Combined, IndividualsChart, RandomEffects
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,10 +1,8 @@
 """A run under way on one screen: where it is heading, how long it will take, what is wrong now, and what comes next."""
 
-from __future__ import annotations
-
 import asyncio
 import contextlib
-from typing import TYPE_CHECKING
+from pathlib import Path
 
 import ipywidgets as widgets
 
@@ -13,9 +11,6 @@ from thermlab.explore import figures
 from thermlab.panels.tryout import PANEL_DPI
 from thermlab.reports.pages import items, paragraph, view
 from thermlab.watching.engine import BETWEEN_LOOKS_S, Watch
-
-if TYPE_CHECKING:
-    from pathlib import Path
 
 
 class FollowPanel:

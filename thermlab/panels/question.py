@@ -1,9 +1,8 @@
 """A plan on one screen: move the question, the bench and the hours, and see what they buy; write the folder last."""
 
-from __future__ import annotations
-
 import asyncio
-from typing import TYPE_CHECKING, Any
+from collections.abc import Iterator, Mapping
+from typing import Any
 
 import ipywidgets as widgets
 
@@ -13,11 +12,7 @@ from thermlab.planning.make import plan
 from thermlab.planning.pages import plan_sentences, trade
 from thermlab.planning.records import Plan
 from thermlab.reports.pages import items, view
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
-
-    from thermlab.reports.pictures import Picture
+from thermlab.reports.pictures import Picture
 
 PAUSE_S = 0.02
 """So long a change waits for the next one: of a row of changes only the last is planned and drawn."""

@@ -9,18 +9,17 @@ The papers are ``campaign.yaml`` and ``runs.csv`` to fill in, and a sheet to pri
 script and without network, in which every text that a user chose is escaped.
 """
 
-from __future__ import annotations
-
 import csv
 import io
 import json
 import shutil
 import tempfile
+from collections.abc import Iterable, Sequence
 from dataclasses import asdict, replace
 from importlib.resources import files
 from pathlib import Path
 from string import Template
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
@@ -29,15 +28,10 @@ from thermlab.base.errors import InputError, Problem
 from thermlab.base.files import sync_folder
 from thermlab.campaign.folder import load_campaign, write_new
 from thermlab.campaign.runsheet import NOT_MADE, OPTIONAL, REQUIRED
-from thermlab.planning.records import CalendarEntry, PlannedRun
+from thermlab.planning.records import Activity, BenchHours, CalendarEntry, Plan, PlannedRun, PlanRequest, Split
 from thermlab.reports.pages import SAFETY, Block, join, tag
 from thermlab.reports.render import plain_page
 from thermlab.reports.results import plain
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
-
-    from thermlab.planning.records import Activity, BenchHours, Plan, PlanRequest, Split
 
 SCHEMA = 1
 

@@ -5,17 +5,28 @@ order of the mounts and a calendar of bench hours. :func:`plan` writes that as a
 logs, all of it or nothing, or looks at a campaign that is under way and gives the numbers of the mounts to come.
 """
 
-from __future__ import annotations
-
 import math
+from collections.abc import Callable, Sequence
 from functools import partial
-from typing import TYPE_CHECKING, Any
+from pathlib import Path
+from typing import Any
 
 from thermlab.base.errors import InputError, Problem
 from thermlab.campaign.yaml_files import YamlTree, read_model
 from thermlab.planning.folder import calendar, plan_order, write_plan
 from thermlab.planning.mount_sd import archive_scatter, given_scatter, pilot_scatter
-from thermlab.planning.records import MOST_MOUNTS, Looking, MountNumber, Plan, PlanRequest
+from thermlab.planning.records import (
+    MOST_MOUNTS,
+    Goal,
+    Looking,
+    Looks,
+    MountNumber,
+    MountScatter,
+    NextMounts,
+    Plan,
+    PlanRequest,
+    Split,
+)
 from thermlab.planning.splits import (
     DEFAULT_SOAK_MIN,
     SplitProblem,
@@ -27,12 +38,6 @@ from thermlab.planning.splits import (
 )
 from thermlab.stats.power import equivalence_mounts_needed, mounts_needed, smallest
 from thermlab.stats.sequential import chance_over_looks, look_rule
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
-    from pathlib import Path
-
-    from thermlab.planning.records import Goal, Looks, MountScatter, NextMounts, Split
 
 LONG_CAMPAIGN_H = 100.0
 SMALL_DIFFERENCE = 0.3

@@ -6,12 +6,11 @@ with half its degrees of freedom: benches change between campaigns, and half the
 coefficient of variation of 0.3 between their SDs (see the planning page of the documentation).
 """
 
-from __future__ import annotations
-
 import math
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from statistics import median_high, variance
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from thermlab.archives.filed_results import one_mount_scatter
 from thermlab.base.errors import InputError, Problem
@@ -21,9 +20,6 @@ from thermlab.reports.results import read_results, to_results
 from thermlab.stats.curves import RiseCurve, fit_curve
 from thermlab.stats.least_squares import NotEstimableError
 from thermlab.stats.power import sd_upper_limit
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
 
 UPPER_LIMIT = 0.80
 PRIOR_SHARE = 0.5

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from thermlab.base.marks import MARKER, PAGE
 from thermlab.planning.folder import clock
-from thermlab.planning.records import MOST_MOUNTS
+from thermlab.planning.records import MOST_MOUNTS, CandidateOutlook, NextMounts, Plan, Split
 from thermlab.reports.pages import Block, Column, cautions_block, join, listing, paragraph, table
 
 if TYPE_CHECKING:
@@ -17,7 +17,6 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from thermlab.planning.records import CandidateOutlook, NextMounts, Plan, Split
     from thermlab.reports.pictures import Picture
 
 MOST_NAMED = 12

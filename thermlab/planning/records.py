@@ -1,22 +1,17 @@
 """What a plan is asked for, with every default in one place, and what comes of it."""
 
-from __future__ import annotations
-
 import re
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Field
 
 from thermlab.campaign.settings import ConfidenceLevel, LimitC, MarginK, PowerW, RoomC
+from thermlab.compare.records import Advice
 from thermlab.logs.settings import Broken, Line, Model
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
-
-    from thermlab.compare.records import Advice
-    from thermlab.stats.curves import RiseCurve
+from thermlab.stats.curves import RiseCurve
 
 Activity = Literal["mount", "pre-soak", "run", "change-over"]
 Goal = Literal["difference", "equivalence"]

@@ -14,29 +14,22 @@ soak and one pre-soak serve the whole campaign. Below 1.6 time constants, or wit
 call a run doubtful.
 """
 
-from __future__ import annotations
-
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from itertools import combinations
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from thermlab.base.errors import InputError, Problem
 from thermlab.campaign.settings import CheckThresholds
-from thermlab.planning.records import BenchHours, Split
+from thermlab.planning.records import BenchHours, MountScatter, PlanRequest, Split
 from thermlab.stats.curves import RiseCurve, curve_design
 from thermlab.stats.dunnett import dunnett_critical
 from thermlab.stats.power import equivalence_power, t_test_power
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from numpy.typing import NDArray
-
-    from thermlab.planning.records import MountScatter, PlanRequest
 
 MOST_EXTRAPOLATION = 0.20
 DEFAULT_SOAK_MIN = 40.0

@@ -10,18 +10,19 @@ References
 Spiegelhalter, Freedman and Blackburn 1986, Controlled Clinical Trials 7, 8-17: predictive power (from memory).
 """
 
-from __future__ import annotations
-
 import math
 from collections import Counter
+from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
 import numpy as np
 
 from thermlab.base.errors import InputError, Problem
-from thermlab.compare.verdict import count_mounts, decide
-from thermlab.planning.records import CandidateOutlook, NextMounts
+from thermlab.compare.analysis import Analysis
+from thermlab.compare.records import Comparison
+from thermlab.compare.verdict import MountCount, count_mounts, decide
+from thermlab.planning.records import CandidateOutlook, Looks, NextMounts
 from thermlab.stats.sequential import (
     FEWEST_TO_POOL,
     LookRule,
@@ -31,14 +32,6 @@ from thermlab.stats.sequential import (
     look_back,
     look_rule,
 )
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-
-    from thermlab.compare.analysis import Analysis
-    from thermlab.compare.records import Comparison
-    from thermlab.compare.verdict import MountCount
-    from thermlab.planning.records import Looks
 
 N_FUTURES = 4_000
 FUTURE_SEED = 7

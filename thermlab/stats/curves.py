@@ -7,19 +7,14 @@ own temperature difference (laminar natural convection, heat-transfer texts), so
 that q = 0.8. Forced air is contained with a = 0.
 """
 
-from __future__ import annotations
-
 import math
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from thermlab.stats.dunnett import t_point
 from thermlab.stats.least_squares import Floats, LinearFit, crossing, fit_linear
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
 
 EXPONENT = 0.8
 _MOST_STEPS = 8

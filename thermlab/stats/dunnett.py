@@ -19,23 +19,16 @@ memory); Dunnett 1955, J. Am. Stat. Assoc. 50:1096; Dunnett 1964, Biometrics
 10:939 (from memory).
 """
 
-from __future__ import annotations
-
 import math
 from collections import Counter
+from collections.abc import Sequence
 from functools import lru_cache
 from itertools import accumulate
-from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy.special import gammainccinv, gammaincinv, gammaln, ndtr, ndtri, stdtr, stdtrit
 
-from thermlab.stats.least_squares import crossing
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from thermlab.stats.least_squares import Floats
+from thermlab.stats.least_squares import Floats, crossing
 
 _Z_LIMIT = 8.6
 _Z_STEP = 0.2

@@ -4,17 +4,12 @@ Columns are scaled to unit length before a QR factorisation, and the solution is
 refined once with the residuals, so that badly scaled powers keep their digits.
 """
 
-from __future__ import annotations
-
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
 
 Floats = NDArray[np.float64]
 

@@ -6,19 +6,15 @@ far from zero. All functions count mounts per treatment, equal in all
 treatments: runs at several power steps of one mount are one mount.
 """
 
-from __future__ import annotations
-
 import math
+from collections.abc import Callable
 from functools import lru_cache
-from typing import TYPE_CHECKING, Literal, TypedDict, Unpack
+from typing import Literal, TypedDict, Unpack
 
 import numpy as np
 from scipy.special import gammaincinv, ndtr
 
 from thermlab.stats.dunnett import chi_rule, dunnett_critical, log_chi_density, log_chi_range, t_point
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
 
 
 class _Shared(TypedDict, total=False):

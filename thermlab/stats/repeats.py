@@ -25,21 +25,16 @@ Methods, 6.3.2.2 (individuals and moving range charts); the rule of eight in a
 row on one side is in 6.3.2 (that section from memory).
 """
 
-from __future__ import annotations
-
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import groupby, pairwise
 from statistics import fmean, stdev
-from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy.special import chdtrc, chdtri, fdtrc, ndtr, stdtrit
 
 from thermlab.stats.least_squares import Floats, crossing
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
 
 Interval = tuple[float, float]
 

@@ -22,25 +22,19 @@ Welch 1947, Biometrika 34, 28-35: each treatment's own variance.
 doi 10.1080/10543406.2020.1730878: why Student and not normal. (The first three from memory.)
 """
 
-from __future__ import annotations
-
 import copy
 import math
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import cache, lru_cache, partial
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri, stdtr, stdtrit
 
+from thermlab.stats.least_squares import Floats
 from thermlab.stats.variances import cochran_critical
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Sequence
-
-    from numpy.typing import NDArray
-
-    from thermlab.stats.least_squares import Floats
 
 Variance = Literal["pooled", "welch"]
 ALIKE_POINT = 0.4
@@ -102,7 +96,7 @@ class MountTally:
         """Degrees of freedom of the pooled mount SD."""
         return sum(self.counts) - sum(count > 0 for count in self.counts) + self.prior_dof
 
-    def by_welch(self, where: NDArray[np.bool_ | np.intp]) -> MountTally:
+    def by_welch(self, where: NDArray[np.bool_ | np.intp]) -> "MountTally":
         """Return some of the campaigns, to be judged by each treatment's own variance."""
         other = copy.copy(self)
         other.variance, other.means, other.own_squares = "welch", self.means[:, where], self.own_squares[:, where]
@@ -280,7 +274,7 @@ class LookRule:
     one_sided: tuple[tuple[float | None, ...], ...]
     margin_K: float
     variance: Variance = "pooled"
-    apart: LookRule | None = None
+    apart: "LookRule | None" = None
 
 
 def look_rule(

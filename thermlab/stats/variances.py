@@ -4,19 +4,14 @@ Sources: Cochran 1941, Ann. Eugenics 11:47; Welch 1947, Biometrika 34:28;
 Satterthwaite 1946, Biometrics 2:110.
 """
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.special import fdtri
 
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from thermlab.stats.least_squares import Floats
+from thermlab.stats.least_squares import Floats
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
