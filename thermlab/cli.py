@@ -4,18 +4,23 @@ Exit status: 0 done, 1 failed, 2 nothing done because of bad input. Commands
 import what they need when they run, so that ``--help`` answers at once.
 """
 
+from __future__ import annotations
+
 import re
 import sys
-from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from thermlab import __version__
 from thermlab.base.errors import InputError, Problem, ThermlabError
-from thermlab.reports.make import ReportOutcome
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from thermlab.reports.make import ReportOutcome
 
 _PATH = click.Path(path_type=Path)
 

@@ -11,15 +11,20 @@ Assumes a file system that keeps names as bytes and knows symbolic links; links
 are never followed. Only the standard library is used.
 """
 
+from __future__ import annotations
+
 import os
 import re
 import unicodedata
-from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from thermlab.base.errors import ArchiveError, InputError, Problem, show_name
 from thermlab.base.files import read_regular, sha256_file, sync_folder, walk_files, write_file
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator, Mapping
 
 DECLARATION = b"BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"
 MANIFEST = "manifest-sha256.txt"

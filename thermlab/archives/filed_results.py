@@ -7,20 +7,24 @@ with each, count as one campaign of all their mounts, each once: the error of th
 baseline is in all their differences.
 """
 
+from __future__ import annotations
+
 import csv
 import math
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from statistics import fmean, variance
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from thermlab.archives import listing as archive_list
 from thermlab.base.errors import InputError, Problem, show_name
 from thermlab.base.files import sha256_file
 from thermlab.reports.results import read_results
 from thermlab.runs.records import NO_LOG, ReducedRun
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator, Mapping
 
 _NOT_LOGS = frozenset({"campaign.yaml", "build.yaml", "runs.csv"})
 

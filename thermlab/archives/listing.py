@@ -16,18 +16,17 @@ in the content security policy of the page, adds a search field and sorting. Eve
 escaped. The page is a convenience and no evidence: the list and the bags are.
 """
 
+from __future__ import annotations
+
 import contextlib
 import hashlib
 import json
 from collections import Counter
-from collections.abc import Sequence
-from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from html import escape
 from importlib.resources import files
-from pathlib import Path
 from string import Template
-from typing import Any
+from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
 from thermlab.base.errors import ArchiveError
@@ -36,6 +35,11 @@ from thermlab.base.numbers import counted
 from thermlab.campaign.folder import SETTINGS_NAME
 from thermlab.reports.make import ReportJob
 from thermlab.reports.render import plain_page
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from contextlib import AbstractContextManager
+    from pathlib import Path
 
 LIST = "bags.jsonl"
 INDEX = "index.html"

@@ -31,8 +31,8 @@ from thermlab.reports import pictures as draw
 from thermlab.reports.pages import Block, marks_of, remark
 from thermlab.reports.pictures import Picture, Pictures
 from thermlab.reports.wording import answers, headline_interval, interval_name, settings_of, slows_at, throttle_sentence
-from thermlab.runs.records import FLAG_NAMES, ReducedRun, rise_name
-from thermlab.stats.curves import RiseCurve, fit_curve
+from thermlab.runs.records import FLAG_NAMES, rise_name
+from thermlab.stats.curves import fit_curve
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -40,7 +40,9 @@ if TYPE_CHECKING:
 
     from thermlab.compare.analysis import Analysis
     from thermlab.compare.records import Comparison, ThrottlePower, TreatmentComparison, TreatmentThrottle
+    from thermlab.runs.records import ReducedRun
     from thermlab.runs.settled_runs import RunTrace
+    from thermlab.stats.curves import RiseCurve
 
 MOUNTS_PER_PICTURE = 9
 POINTS_PER_PANEL = 80

@@ -5,20 +5,24 @@ the cells made their HTML (:mod:`thermlab.reports.pages`); the content security 
 in the page is the second fence.
 """
 
+from __future__ import annotations
+
 import atexit
 import base64
 import hashlib
 import re
-from collections.abc import Mapping
 from contextlib import ExitStack
 from functools import cache
 from html import escape
 from importlib.resources import as_file, files
 from string import Template
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from thermlab import __version__
 from thermlab.base.marks import PAGE
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
 
 _HEADING = re.compile(r'<h2[^>]*\bid="([^"]+)"[^>]*>(.*?)</h2>', flags=re.DOTALL)
 _TAG = re.compile(r"<[^>]*>")

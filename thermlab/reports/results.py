@@ -7,16 +7,16 @@ keys that a later version adds are left alone, keys that an earlier version did
 not write are null or empty.
 """
 
+from __future__ import annotations
+
 import csv
 import dataclasses
 import errno
 import io
 import json
 import unicodedata
-from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
-from pathlib import Path
-from typing import Annotated, Any, Literal, NoReturn
+from typing import TYPE_CHECKING, Annotated, Any, Literal, NoReturn
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from pydantic.json_schema import GenerateJsonSchema
@@ -27,10 +27,16 @@ from thermlab.base.errors import InputError, Problem, shown
 from thermlab.base.files import read_regular
 from thermlab.base.numbers import with_interval
 from thermlab.campaign.runsheet import NOT_MADE
-from thermlab.compare.analysis import Analysis
-from thermlab.compare.records import Comparison, ThrottlePower, Verdict
+from thermlab.compare.records import Verdict
 from thermlab.reports.execute import replaced
-from thermlab.runs.records import ReducedRun
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+    from pathlib import Path
+
+    from thermlab.compare.analysis import Analysis
+    from thermlab.compare.records import Comparison, ThrottlePower
+    from thermlab.runs.records import ReducedRun
 
 SCHEMA = 1
 MAX_BYTES = 64 << 20

@@ -3,9 +3,10 @@
 Plain text throughout; :mod:`thermlab.reports.pages` escapes it.
 """
 
-from collections.abc import Sequence
+from __future__ import annotations
+
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from thermlab.base.numbers import (
     Interval,
@@ -21,10 +22,15 @@ from thermlab.base.numbers import (
     watts,
 )
 from thermlab.campaign.runsheet import NOT_MADE
-from thermlab.compare.analysis import Analysis
 from thermlab.compare.cautions import POWER
-from thermlab.compare.records import Comparison, TreatmentComparison
-from thermlab.runs.records import SETTLED_RISE, ReducedRun, rise_name
+from thermlab.runs.records import SETTLED_RISE, rise_name
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from thermlab.compare.analysis import Analysis
+    from thermlab.compare.records import Comparison, TreatmentComparison
+    from thermlab.runs.records import ReducedRun
 
 
 def answer_cautions(analysis: Analysis) -> tuple[str, ...]:
