@@ -20,7 +20,7 @@ def test_a_new_campaign_passes_check_once_filled(tmp_path):
     with (folder / "runs.csv").open("a") as file:
         file.write("r1,<name of the one in use>,1,90,logs/one.csv,,,,,,\n")
     found = check(folder)
-    assert found.logs[0].n_rows == 300
+    assert found.logs[0].holds.startswith("300 rows every 1 s from 2026-11-25 10:00:00, 5.0 min")
     no_runs, unfilled = found.cautions
     assert no_runs == "treatment '<name of the candidate>' has no runs"
     assert unfilled.startswith("campaign.yaml still has <...> in title, bench, baseline, treatments.")

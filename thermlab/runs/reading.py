@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from pydantic import ValidationError
@@ -24,50 +24,19 @@ from thermlab.logs.log import Log, RoomLog, read_log, read_room_log
 from thermlab.logs.settings import AmbientLogSettings, LogSettings
 from thermlab.logs.times import DAY_S, parse_time
 from thermlab.runs.checks.between import copied_readings, soaks_overlap
-from thermlab.runs.trace import Spool, Trace, cut_trace, known_mean, zero_rows
+from thermlab.runs.trace import Room, Trace, cut_trace, known_mean, zero_rows
 
 _JUST_BEFORE_S = 1e-4
 MAX_PROBLEMS = 200
 _ROOM_COVERED = 0.9  # a reading less at an end is no matter
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LogCheck:
-    """What a log holds.
-
-    Attributes
-    ----------
-    name : str
-        Path relative to the campaign folder.
-    columns : tuple of str
-        The columns that were read.
-    n_rows : int
-        Rows of readings.
-    interval_s : float
-        Median time between rows, s.
-    begins : str
-        Its first time, as a date and time, a time of day, or seconds.
-    span_min : float
-        Time from its first to its last row, min.
-    notes : tuple of str
-        What was passed over, missing readings, and where the clock was set back.
-    """
+class LogCheck(NamedTuple):
+    """What a log holds, in words: its name, its rows and columns, and what was passed over, missing or set back."""
 
     name: str
-    columns: tuple[str, ...]
-    n_rows: int
-    interval_s: float
-    begins: str
-    span_min: float
-    notes: tuple[str, ...]
-
-    def summary(self) -> str:
-        """Return one paragraph for a person."""
-        head = (
-            f"{self.name}: {self.n_rows} rows every {self.interval_s:.4g} s from {self.begins}, "
-            f"{self.span_min:.1f} min; columns {', '.join(self.columns)}"
-        )
-        return "\n".join([head, *(f"    {note}" for note in self.notes)])
+    holds: str
+    notes: list[str]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,12 +78,15 @@ def read_campaign_logs(campaign: RunsToReduce) -> Readings:
     InputError
         With every problem of every log and every empty cut.
     """
-    room, notes, problems = _room_or_problems(campaign)
+    problems: list[Problem] = []
+    try:
+        room, notes = read_room(campaign)
+    except InputError as error:
+        room, notes, problems = None, [], list(error.problems)
     sha256 = campaign.sha256 | ({room.name: room.sha256} if isinstance(room, RoomLog) else {})
     logs: list[LogCheck] = []
     traces: dict[int, Trace | None] = {line.line: None for line in campaign.runs}
     spans: dict[str, tuple[float, float]] = {}
-    spool = Spool()
     for name in dict.fromkeys(line.log for line in campaign.runs if line.log):  # each log is read once and let go
         lines = [line for line in campaign.runs if line.log == name]
         path = campaign.folder / name
@@ -140,7 +112,7 @@ def read_campaign_logs(campaign: RunsToReduce) -> Readings:
                 cut = f"between {line.start or 'its beginning'} and {line.end or 'its end'}"
                 where = f"runs.csv:{line.line} (start, end)"
                 problems.append(Problem(where, f"no readings of {name} {cut}", "a cut that holds the run"))
-            traces[line.line] = None if trace is None else spool.keep(trace)
+            traces[line.line] = trace
     if isinstance(room, RoomLog) and campaign.settings.ambient_log is not None:
         problems.extend(_days_untold(room, spans))
         logs.append(_log_check(room, campaign.settings.ambient_log.columns))
@@ -150,13 +122,6 @@ def read_campaign_logs(campaign: RunsToReduce) -> Readings:
     in_order = tuple(traces[line.line] for line in campaign.runs)
     notes = [*read_twice(campaign, in_order, sha256), *notes]
     return Readings(traces=in_order, sha256=sha256, notes=tuple(notes), logs=tuple(logs))
-
-
-def _room_or_problems(campaign: RunsToReduce) -> tuple[RoomLog | float | None, list[str], list[Problem]]:
-    try:
-        return *read_room(campaign), []
-    except InputError as error:
-        return None, [], list(error.problems)
 
 
 def read_twice(campaign: RunsToReduce, traces: Sequence[Trace | None], sha256: Mapping[str, str]) -> list[str]:
@@ -193,7 +158,7 @@ def read_twice(campaign: RunsToReduce, traces: Sequence[Trace | None], sha256: M
     return found
 
 
-def read_room(campaign: RunsToReduce) -> tuple[RoomLog | float | None, list[str]]:
+def read_room(campaign: RunsToReduce) -> tuple[Room, list[str]]:
     """Read the room where it is not in the logs: its own file or a constant in degC, and what the reader passed over.
 
     Readings of zero far from all others are missing. Errors as in :func:`thermlab.logs.log.read_log`.
@@ -213,9 +178,7 @@ def read_room(campaign: RunsToReduce) -> tuple[RoomLog | float | None, list[str]
     return room, notes
 
 
-def cut_run(
-    campaign: RunsToReduce, line: RunLine, log: Log, room: RoomLog | float | None, begins: Collection[float]
-) -> Trace | None:
+def cut_run(campaign: RunsToReduce, line: RunLine, log: Log, room: Room, begins: Collection[float]) -> Trace | None:
     """Cut one run out of its log; `begins`: when the runs of this log begin, s. None where it has no readings.
 
     The room of the run's own line, read off by hand, goes before any other.
@@ -262,41 +225,6 @@ def _require_some_room(campaign: RunsToReduce, traces: dict[int, Trace | None]) 
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class RunCheck:
-    """What of a log belongs to a run.
-
-    Attributes
-    ----------
-    line : RunLine
-        What the run sheet says of it.
-    n_readings : int or None
-        Rows of its soak; None for an excluded run without a log.
-    soak_min : float or None
-        Length of its soak, min.
-    power_W : float or None
-        Median of the logged power, W.
-    """
-
-    line: RunLine
-    n_readings: int | None
-    soak_min: float | None
-    power_W: float | None
-
-    def summary(self) -> str:
-        """Return one line for a person."""
-        line = self.line
-        log = line.log or ("a reading without a log" if line.is_reading else "no log and no reading yet")
-        parts = [f"run {line.run}: {line.treatment}, mount {line.mount}, {line.set_power_W:g} W, {log}"]
-        if self.soak_min is not None:
-            parts.append(f"{self.n_readings} readings in {self.soak_min:.1f} min of soak")
-        if self.power_W is not None:
-            parts.append(f"logged {self.power_W:.1f} W")
-        if line.exclude:
-            parts.append(f"excluded: {line.exclude}")
-        return ", ".join(parts)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class CheckReport:
     """What a campaign holds.
 
@@ -306,8 +234,8 @@ class CheckReport:
         Title of the campaign.
     logs : tuple of LogCheck
         Every log, the room's own last.
-    runs : tuple of RunCheck
-        Every line of the run sheet.
+    runs : tuple of str
+        What belongs to each line of the run sheet.
     cautions : tuple of str
         What is odd but allowed.
     to_look_at : tuple of str
@@ -316,16 +244,16 @@ class CheckReport:
 
     title: str
     logs: tuple[LogCheck, ...]
-    runs: tuple[RunCheck, ...]
+    runs: tuple[str, ...]
     cautions: tuple[str, ...]
     to_look_at: tuple[str, ...]
 
     def summary(self) -> str:
         """Return the whole check as text, cautions first, what there is to look at last."""
-        lines = [self.title]
-        lines += [f"caution: {caution}" for caution in self.cautions]
-        lines += [log.summary() for log in self.logs]
-        lines += [run.summary() for run in self.runs]
+        lines = [self.title, *(f"caution: {caution}" for caution in self.cautions)]
+        for log in self.logs:
+            lines += [f"{log.name}: {log.holds}", *(f"    {note}" for note in log.notes)]
+        lines += self.runs
         n = len(self.to_look_at)
         lines.append(f"{n} thing{'s' * (n > 1)} to look at:" if n else "nothing wrong was found")
         return "\n".join([*lines, *(f"- {what}" for what in self.to_look_at)])
@@ -357,15 +285,7 @@ def check(folder: str | Path) -> CheckReport:
         raise InputError([*problems, *_log_problems(root, names, data)][:MAX_PROBLEMS])
     campaign = Campaign(root.resolve(), settings, sheet.runs, sha256, sheet.cautions)
     readings = read_campaign_logs(campaign)
-    runs = tuple(
-        RunCheck(
-            line=line,
-            n_readings=None if trace is None else len(trace.time_s),
-            soak_min=None if trace is None else trace.soak_s / 60,
-            power_W=_median_power(trace),
-        )
-        for line, trace in zip(campaign.runs, readings.traces, strict=True)
-    )
+    runs = tuple(map(_run_in_words, campaign.runs, readings.traces))
     copies = read_twice(campaign, readings.traces, readings.sha256)
     cautions = (*campaign.cautions, *_unfilled(data), *copies, *_room_cautions(campaign, readings.traces))
     looked_at = (*cautions, *_odd(campaign, readings.traces, readings.logs))
@@ -389,22 +309,28 @@ def _unfilled(data: Mapping[str, Any]) -> list[str]:
 
 def _room_cautions(campaign: Campaign, traces: Sequence[Trace | None]) -> list[str]:
     """Say which runs the room's readings do not cover: most often its clock is off, and the report would lose them."""
-    bare = [
-        f"{line.run} ({trace.room_covered:.0%})"
-        for line, trace in zip(campaign.runs, traces, strict=True)
-        if trace is not None and not line.exclude and trace.room_covered < _ROOM_COVERED
-    ]
-    if not bare:
-        return []
-    own_file = campaign.settings.ambient_log is not None
-    why = " Is ambient_log.clock_offset_s right?" if own_file else ""
-    return [f"the room is not known for the whole soak of {', '.join(bare)}.{why}"]
+    pairs = zip(campaign.runs, traces, strict=True)
+    known = [(line.run, trace.room_covered) for line, trace in pairs if trace is not None and not line.exclude]
+    bare = ", ".join(f"{run} ({share:.0%})" for run, share in known if share < _ROOM_COVERED)
+    why = " Is ambient_log.clock_offset_s right?" if campaign.settings.ambient_log is not None else ""
+    return [f"the room is not known for the whole soak of {bare}.{why}"] if bare else []
 
 
-def _median_power(trace: Trace | None) -> float | None:
-    if trace is None or np.isnan(trace.power_W).all():
-        return None
-    return float(np.nanmedian(trace.power_W))
+def _median_power(trace: Trace) -> float | None:
+    """Median of the logged power, W; None where it is never known."""
+    return None if np.isnan(trace.power_W).all() else float(np.nanmedian(trace.power_W))
+
+
+def _run_in_words(line: RunLine, trace: Trace | None) -> str:
+    """Say in one line what of its log belongs to a run."""
+    log = line.log or ("a reading without a log" if line.is_reading else "no log and no reading yet")
+    parts = [f"run {line.run}: {line.treatment}, mount {line.mount}, {line.set_power_W:g} W, {log}"]
+    if trace is not None:
+        parts.append(f"{len(trace.time_s)} readings in {trace.soak_s / 60:.1f} min of soak")
+        power_W = _median_power(trace)
+        parts += [] if power_W is None else [f"logged {power_W:.1f} W"]
+    parts += [f"excluded: {line.exclude}"] if line.exclude else []
+    return ", ".join(parts)
 
 
 def _log_problems(folder: Path, names: list[str], data: Mapping[str, Any]) -> list[Problem]:
@@ -440,15 +366,9 @@ def _log_check(log: RoomLog, columns: tuple[str, ...]) -> LogCheck:
     else:
         moment = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(seconds=first)
         begins = moment.strftime("%Y-%m-%d %H:%M:%S" if log.clock == "calendar" else "%H:%M:%S")
-    return LogCheck(
-        name=log.name,
-        columns=columns,
-        n_rows=len(log.time_s),
-        interval_s=float(np.median(np.diff(log.time_s))),
-        begins=begins,
-        span_min=float(log.time_s[-1] - log.time_s[0]) / 60,
-        notes=tuple(notes),
-    )
+    every, length = float(np.median(np.diff(log.time_s))), float(log.time_s[-1] - log.time_s[0]) / 60
+    holds = f"{len(log.time_s)} rows every {every:.4g} s from {begins}, {length:.1f} min; columns {', '.join(columns)}"
+    return LogCheck(log.name, holds, notes)
 
 
 def _odd(campaign: Campaign, traces: Sequence[Trace | None], logs: Sequence[LogCheck]) -> Iterator[str]:

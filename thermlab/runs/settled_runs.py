@@ -35,7 +35,7 @@ from thermlab.runs.time_constant import (
     estimate_time_constant,
     time_constant_factors,
 )
-from thermlab.runs.trace import Blocks, Spool, Trace, block_means
+from thermlab.runs.trace import Blocks, Trace, block_means
 from thermlab.stats.curves import RiseCurve, fit_curve
 from thermlab.stats.variances import robust_sd
 
@@ -154,8 +154,7 @@ def settle_runs(campaign: Campaign, traces: Sequence[Trace | None]) -> SettledRu
     lines = order_made(campaign.runs, traces)
     have = [(line, trace) for line, trace in lines if trace is not None]
     found = [trace for _, trace in have]
-    settings, spool = campaign.settings, Spool()
-    blocks = [spool.keep(block_means(trace)) for trace in found]
+    settings, blocks = campaign.settings, [block_means(trace) for trace in found]
 
     excluded = {i for i, (line, trace) in enumerate(have) if line.exclude or not trace.finished}
     bench = reduce_bench(found, settings, leave_out=excluded, blocks=blocks)

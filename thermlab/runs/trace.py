@@ -4,24 +4,16 @@ A :class:`Trace` is what the reduction sees: readings of the soak alone, seconds
 since the soak began, the room on the same clock and its history before. It
 answers "which rows belong to this run, and when did its soak begin"; it
 estimates nothing.
-
-A campaign of a hundred runs stays in memory. Beyond that each further trace is
-a stand-in whose arrays wait in a temporary file and are read when they are
-asked for, one run at a time, so that memory grows with the largest log and
-not with the number of logs.
 """
 
-import tempfile
-import weakref
-from dataclasses import dataclass, field, fields, replace
-from functools import cache
-from itertools import pairwise
-from typing import Any, BinaryIO, TypeVar, cast
+from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 
 from thermlab.campaign.runsheet import RunLine
 from thermlab.logs.log import ClockJump, Log, RoomLog
+from thermlab.logs.times import DAY_S
 from thermlab.runs.records import Array, Booleans, Integers
 from thermlab.stats.variances import robust_sd
 
@@ -38,14 +30,14 @@ LONGEST_OVERSHOOT = 1.0 / 3.0
 HISTORY_S = 4 * 3600.0
 # Readings that are kept from before and after the moment when the load came on, s.
 ONSET_S = (-300.0, 960.0)
-IN_MEMORY_BYTES = 1 << 26
 # A log that ends before a run's declared end by less than this, as a share of the soak and s, or by a few readings,
 # is whole (common practice, no source).
 UNFINISHED, UNFINISHED_S, FEW_READINGS = 0.05, 60.0, 3.0
 # What a dead probe reads: nothing, in degC or degF; and how far its neighbours must be (common practice, no source).
 ZEROS_C = (0.0, (0.0 - 32.0) * 5.0 / 9.0)
 FAR_FROM_ZERO_K = 10.0
-T = TypeVar("T")
+# The room: its own file, a constant in degC, or None where the log holds it.
+Room = RoomLog | float | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -229,13 +221,7 @@ def _filled(means: Array) -> Array:
 
 
 def cut_trace(
-    line: RunLine,
-    log: Log,
-    *,
-    start_s: float | None,
-    end_s: float | None,
-    room: RoomLog | float | None,
-    limit_C: float | None,
+    line: RunLine, log: Log, *, start_s: float | None, end_s: float | None, room: Room, limit_C: float | None
 ) -> Trace | None:
     """Cut one run out of its log.
 
@@ -258,7 +244,7 @@ def cut_trace(
     Trace or None
         None where the cut holds fewer than two readings.
     """
-    first, last = _rows_across_jumps(line, log, start_s, end_s) or _rows(log, start_s, end_s)
+    first, last = _rows(line, log, start_s, end_s)
     if last - first < 2:
         return None
     log, zeros = _without_zeros(log, first, last)
@@ -273,12 +259,12 @@ def cut_trace(
         for name, rows in columns.items()
         if rows.any()
     )
-    history_t, history, ambient, covered = _room(log, room, soak, began)
+    history_time_s, history_C, ambient_C, covered = _room(log, room, soak, began)
     steps = np.diff(time_s)
     positive = steps[steps > 0]
     if positive.size == 0:
         return None
-    device, power = device_before(log, soak.start, history_t, own_room=room is not None)
+    device, power = device_before(log, soak.start, history_time_s, own_room=room is not None)
     interval_s = float(np.median(steps)) or float(np.median(positive))
     return Trace(
         **{name: getattr(line, name) for name in ("run", "treatment", "mount", "set_power_W")},
@@ -289,10 +275,10 @@ def cut_trace(
         temperature_C=log.temperature_C[soak],
         sensors=log.sensors,
         power_W=log.power_W[soak],
-        ambient_C=ambient,
+        ambient_C=ambient_C,
         clock_MHz=None if log.clock_MHz is None else log.clock_MHz[soak],
-        history_time_s=history_t,
-        history_C=history,
+        history_time_s=history_time_s,
+        history_C=history_C,
         interval_s=interval_s,
         jumps=tuple(replace(j, row=j.row - soak.start) for j in log.jumps if soak.start < j.row < soak.stop),
         room_covered=covered,
@@ -310,7 +296,7 @@ def _missing_end(log: Log, last: int, end_s: float | None, interval_s: float, so
         return 0.0
     missing = end_s - float(log.raw_time_s[-1])
     if log.clock == "time of day":
-        missing = (missing + 43200.0) % 86400.0 - 43200.0
+        missing = (missing + 0.5 * DAY_S) % DAY_S - 0.5 * DAY_S
     allowed = max(FEW_READINGS * interval_s, min(UNFINISHED_S, UNFINISHED * (soak_s + missing)))
     return missing if missing > allowed else 0.0
 
@@ -392,52 +378,36 @@ def zero_rows(column: Array, others: Array) -> Booleans:
     return found
 
 
-def _rows(log: Log, start_s: float | None, end_s: float | None) -> tuple[int, int]:
-    raw = log.raw_time_s
-    first, last = 0, raw.size
-    if log.clock == "time of day" and raw.size:
-        # Times of day beyond the first midnight carry whole days in the log.
-        day = 86400.0
-        start_s = None if start_s is None else start_s + day * max(0.0, np.ceil((raw[0] - start_s) / day))
-        end_s = None if end_s is None else end_s + day * max(0.0, np.ceil(((start_s or raw[0]) - end_s) / day))
-    if start_s is not None:
-        inside = np.flatnonzero(raw >= start_s - 1e-6)
-        first = int(inside[0]) if inside.size else raw.size
-    if end_s is not None:
-        inside = np.flatnonzero(raw[first:] <= end_s + 1e-6)
-        last = first + int(inside[-1]) + 1 if inside.size else first
-    return first, last
+def _rows(line: RunLine, log: Log, start_s: float | None, end_s: float | None) -> tuple[int, int]:
+    """First row of a cut, and the first behind it.
 
-
-def _rows_across_jumps(line: RunLine, log: Log, start_s: float | None, end_s: float | None) -> tuple[int, int] | None:
-    """Rows of a cut in a log whose clock was set back: the same time is then written twice.
-
-    The cut lies between two jumps or goes on across one. Where several places
-    fit the run's times, that with most rows at the run's power, less those at another, is taken.
+    Where the clock was set back the same time is written twice: the cut lies between two jumps or goes on across one.
+    Where several places fit the run's times, that with most rows at the run's power, less those at another, is taken.
     """
     raw = log.raw_time_s
-    if not log.jumps or (start_s is None and end_s is None):
-        return None
+    if log.clock == "time of day" and not log.jumps:
+        # Times of day beyond the first midnight carry whole days in the log.
+        start_s = None if start_s is None else start_s + DAY_S * max(0.0, np.ceil((raw[0] - start_s) / DAY_S))
+        end_s = None if end_s is None else end_s + DAY_S * max(0.0, np.ceil(((start_s or raw[0]) - end_s) / DAY_S))
     edges = [0, *(jump.row for jump in log.jumps), raw.size]
-    pieces = list(pairwise(edges))
-    near = 2.0 * float(np.median(np.abs(np.diff(raw))))
-    found: list[tuple[int, int, int, int]] = []
-    for i, (begin, end) in enumerate(pieces):
-        if start_s is not None and not raw[begin] - near <= start_s <= raw[end - 1] + near:
-            continue
-        first = 0 if start_s is None else begin + int((raw[begin:end] < start_s - 1e-6).sum())
-        for crossed, (other, other_end) in enumerate(pieces[i : i + 2]):
-            if end_s is not None and not raw[other] - near <= end_s <= raw[other_end - 1] + near:
-                continue
-            last = raw.size if end_s is None else other + int((raw[other:other_end] <= end_s + 1e-6).sum())
-            if last - first < 2:
-                continue
-            own = np.abs(log.power_W[first:last] / line.set_power_W - 1) <= OTHER_LEVEL
-            found.append((int(own.sum()) - int((~own).sum()), -crossed, first, last))
-    if not found:
-        return None
-    _, _, first, last = max(found)
-    return first, last
+    near, last = 2.0 * float(np.median(np.abs(np.diff(raw)))), len(log.jumps)
+
+    def can_hold(i: int, at_s: float | None) -> bool:
+        begun = at_s is None or i == 0 or raw[edges[i]] - near <= at_s
+        return begun and (at_s is None or i == last or at_s <= raw[edges[i + 1] - 1] + near)
+
+    def row(i: int, at_s: float) -> int:
+        return int(edges[i] + (raw[edges[i] : edges[i + 1]] < at_s).sum())
+
+    found = [(0, 0, 0, 0)]
+    for i in (i for i in range(last + 1) if can_hold(i, start_s)):
+        first = 0 if start_s is None else row(i, start_s - 1e-6)
+        for j in (j for j in sorted({i, min(i + 1, last), last}) if can_hold(j, end_s)):
+            behind = raw.size if end_s is None else row(j, end_s + 1e-6)
+            own = np.abs(log.power_W[first:behind] / line.set_power_W - 1) <= OTHER_LEVEL
+            if own.size >= 2:
+                found.append((int(own.sum()) - int((~own).sum()), i - j, first, behind))
+    return max(found[1:] or found)[2:]
 
 
 def _soak_begins(line: RunLine, log: Log, first: int, last: int, *, whole: bool, limit_C: float | None) -> int:
@@ -497,7 +467,8 @@ def _step_row(power: Array, rows: slice, target: float, time_s: Array) -> int:
     return int(rows.start + still_before[-1] + 1) if still_before.size else int(rows.start)
 
 
-def _room(log: Log, room: RoomLog | float | None, soak: slice, began: float) -> tuple[Array, Array, Array, float]:
+def _room(log: Log, room: Room, soak: slice, began: float) -> tuple[Array, Array, Array, float]:
+    """Room before the soak, its times and values, that of the soak, and the share of the soak for which it is known."""
     time_s = log.time_s[soak] - began
     if isinstance(room, float):
         return np.empty(0), np.empty(0), np.full(time_s.size, room), 1.0
@@ -508,7 +479,7 @@ def _room(log: Log, room: RoomLog | float | None, soak: slice, began: float) -> 
         # A room file keeps its own time, so it is matched with the log's clock as read.
         room_t, room_C = room.time_s - float(log.raw_time_s[soak.start]), room.ambient_C
         if room.clock == "time of day" and room_t.size:
-            room_t = room_t - 86400.0 * np.round((np.median(room_t) - np.median(time_s)) / 86400.0)
+            room_t = room_t - DAY_S * np.round((np.median(room_t) - np.median(time_s)) / DAY_S)
     have = ~np.isnan(room_C)
     room_t, room_C = room_t[have], room_C[have]
     if room_t.size == 0:
@@ -568,63 +539,3 @@ def known_mean(values: Array, axis: int) -> Array:
     total = np.where(known, values, 0.0).sum(axis=axis)
     mean: Array = np.where(count > 0, total / np.maximum(count, 1), np.nan)
     return mean
-
-
-class Spool:
-    """Takes frozen dataclasses and hands back the same, or stand-ins that read their arrays from a file.
-
-    Parameters
-    ----------
-    in_memory_bytes : int
-        What the arrays may take in memory before the file is begun.
-    """
-
-    def __init__(self, in_memory_bytes: int = IN_MEMORY_BYTES) -> None:
-        self._left = in_memory_bytes
-        self._file: BinaryIO | None = None
-        self._end = 0
-        # The object read last, for a reader usually takes several of its arrays.
-        self._held: tuple[int, dict[str, Any]] = (-1, {})
-
-    def keep(self, item: T) -> T:
-        """Return an equal of a frozen dataclass with slots; its arrays of numbers are in memory or in the file."""
-        values = {field.name: getattr(item, field.name) for field in fields(cast("Any", item))}
-        arrays = {name: value for name, value in values.items() if isinstance(value, np.ndarray)}
-        size = sum(array.nbytes for array in arrays.values())
-        if size <= self._left:
-            self._left -= size
-            return item
-        if self._file is None:
-            self._file = cast("BinaryIO", tempfile.TemporaryFile(prefix="thermlab-"))  # noqa: SIM115 - as long as we
-            weakref.finalize(self, self._file.close)
-        found: Any = object.__new__(_stand_in(cast("Any", type(item)), tuple(arrays)))
-        for name in values.keys() - arrays.keys():
-            object.__setattr__(found, name, values[name])
-        object.__setattr__(found, "_stored", (self, self._end))
-        self._file.seek(self._end)
-        for array in arrays.values():
-            np.save(self._file, array, allow_pickle=False)
-        self._end = self._file.tell()
-        return cast("T", found)
-
-    def read(self, begin: int, names: tuple[str, ...]) -> dict[str, Any]:
-        """Return the arrays of the object that begins there."""
-        if self._held[0] != begin and self._file is not None:
-            self._file.seek(begin)
-            self._held = (begin, {name: np.load(self._file, allow_pickle=False) for name in names})
-        return self._held[1]
-
-
-@cache
-def _stand_in(kind: Any, names: tuple[str, ...]) -> type:
-    """Derive the class of stand-ins: these attributes are read from the file, all others are its own."""
-
-    def reader(name: str) -> property:
-        def get(self: Any) -> Any:
-            spool, begin = self._stored
-            return spool.read(begin, names)[name]
-
-        return property(get)
-
-    members: dict[str, Any] = {name: reader(name) for name in names}
-    return type(f"Stored{kind.__name__}", (kind,), {"__slots__": ("_stored",), **members})
