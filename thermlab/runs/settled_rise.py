@@ -17,8 +17,8 @@ import numpy as np
 from scipy.special import stdtrit
 
 from thermlab.campaign.settings import BenchSettings
-from thermlab.runs.records import Array, HeldPower, SensorRise
-from thermlab.runs.time_constant import CURVATURE, BenchTimeConstant, decay, fit_exponential, straighten
+from thermlab.runs.records import Array, Booleans, HeldPower, SensorRise
+from thermlab.runs.time_constant import CURVATURE, BenchTimeConstant, Centred, decay, fit_exponential, straighten
 from thermlab.runs.trace import Blocks, Trace, known_mean
 from thermlab.stats.variances import autocorrelation
 
@@ -200,8 +200,6 @@ class Estimate:
         Where the level was fitted, s.
     constant : BenchTimeConstant or None
         Time constant of this run.
-    curvature : float
-        How far its approach is from an exponential; see :func:`thermlab.runs.time_constant.straighten`.
     still_left_K, bound_K : float or None
         Remaining rise from the slope at the end, and its one-sided 95 % allowance.
     settled : bool or None
@@ -224,24 +222,23 @@ class Estimate:
     time_s: Array
     rise_K: Array
     ambient_C: Array
-    fitted_K: Array | None
-    level_K: float | None
-    left_K: float | None
-    u_a_K: float | None
-    u_left_K: float | None
     window_s: tuple[float, float]
     constant: BenchTimeConstant | None
-    curvature: float
-    still_left_K: float | None
-    bound_K: float | None
-    settled: bool | None
     noise_K: float
     readout_K: float
     power_W: float
     ambient_mean_C: float
-    end_reading_C: float | None
-    end_rise_K: float | None
     held: HeldPower | None
+    fitted_K: Array | None = None
+    level_K: float | None = None
+    left_K: float | None = None
+    u_a_K: float | None = None
+    u_left_K: float | None = None
+    still_left_K: float | None = None
+    bound_K: float | None = None
+    settled: bool | None = None
+    end_reading_C: float | None = None
+    end_rise_K: float | None = None
 
     @property
     def time_constant_s(self) -> float | None:
@@ -272,49 +269,26 @@ def estimate_run(trace: Trace, blocks: Blocks, constant: BenchTimeConstant | Non
     -------
     Estimate
     """
-    thresholds, curvature = settings.checks, CURVATURE[settings.cooling]
     tau = None if constant is None else constant.time_constant_s
     slow_from_s = 0.0 if constant is None else constant.fit_from_s
     found = measure_rise(trace, blocks, tau, settings, slow_from_s=slow_from_s)
-    (from_s, end), sensor, time_s, rise, ambient = found
-    late = time_s >= from_s
-    end_reading, end_rise = _end_reading(trace)
-    level = left = u_a = u_left = remaining = bound = settled = fitted = None
-    noise = float("nan")
+    from_s = found.window_s[0]
+    late, in_window = found.time_s >= from_s, trace.time_s >= from_s
+    noise, settled = float("nan"), {}
     if late.sum() >= 5:
-        if constant is not None and tau is not None:
-            remaining, bound = still_left(time_s, rise, tau, thresholds.steady_window_min * 60.0)
-            settled = abs(remaining) + bound <= thresholds.settled_left_K
-            straight = straighten(time_s[late], rise[late], tau, end_s=end, curvature=curvature)
-            level, left, u_a, u_left = _fit_level(time_s[late], straight, tau, constant.u_time_constant_s, end)
-            fitted = level - left * decay(time_s, tau, end_s=end)
-        else:
-            level, u_a, remaining, bound, settled = steady_mean(time_s[late], rise[late], thresholds.settled_left_K)
-            left = 0.0 if level is not None else None
-            fitted = None if level is None else np.full(time_s.size, level)
-        noise = reading_noise(trace, sensor, from_s=from_s)
-        noise = 0.0 if np.isnan(noise) else noise
-    in_window = trace.time_s >= from_s
+        noise = float(np.nan_to_num(reading_noise(trace, found.sensor, from_s=from_s)))
+        settled = _steady(found, late, settings) if constant is None else _approached(found, late, constant, settings)
     return Estimate(
         trace=trace,
         blocks=blocks,
         **found._asdict(),
-        fitted_K=fitted,
-        level_K=level,
-        left_K=left,
-        u_a_K=u_a,
-        u_left_K=u_left,
+        **settled,
+        **_end_reading(trace),
         constant=constant,
-        curvature=curvature,
-        still_left_K=remaining,
-        bound_K=bound,
-        settled=settled,
         noise_K=noise,
-        readout_K=readout_step(_column(trace.sensors, trace.temperature_C, sensor)),
+        readout_K=readout_step(_column(trace.sensors, trace.temperature_C, found.sensor)),
         power_W=float(known_mean(trace.power_W[in_window], axis=0)),
-        ambient_mean_C=float(known_mean(ambient[late], axis=0)),
-        end_reading_C=end_reading,
-        end_rise_K=end_rise,
+        ambient_mean_C=float(known_mean(found.ambient_C[late], axis=0)),
         held=_held(trace, tau, settings),
     )
 
@@ -491,16 +465,16 @@ def readout_step(column: Array) -> float:
     return float(np.diff(values).min()) if values.size > 1 else 0.0
 
 
-def _end_reading(trace: Trace) -> tuple[float | None, float | None]:
+def _end_reading(trace: Trace) -> dict[str, Any]:
     """Hottest sensor's mean over the last minute (common practice, no source), and less the room."""
     minute = min(60.0, trace.soak_s / 5.0)
     last = trace.time_s > trace.time_s[-1] - minute
     readings = trace.temperature_C[last]
     if np.isnan(readings).all():
-        return None, None
+        return {}
     hottest = float(np.nanmax(known_mean(readings, axis=0)))
     room = float(known_mean(trace.ambient_C[last], axis=0))
-    return hottest, None if np.isnan(room) else hottest - room
+    return {"end_reading_C": hottest, "end_rise_K": None if np.isnan(room) else hottest - room}
 
 
 def _held(trace: Trace, tau: float | None, settings: BenchSettings) -> HeldPower | None:
@@ -522,15 +496,6 @@ def _held(trace: Trace, tau: float | None, settings: BenchSettings) -> HeldPower
     return HeldPower(**which, held_power_W=power, held_rise_K=hot - felt, ambient_C=felt)
 
 
-def still_left(time_s: Array, rise: Array, tau: float, longest_s: float) -> tuple[float, float]:
-    """Remaining rise from the slope over the last window, with its one-sided 95 % allowance."""
-    window = min(longest_s, SETTLED_WINDOW_TIME_CONSTANTS * tau, float(time_s[-1] - time_s[0]))
-    inside = time_s >= time_s[-1] - window
-    slope, allowance = _slope(time_s[inside], rise[inside])
-    carry = tau * float(np.exp(-window / (2.0 * tau)))
-    return carry * slope, carry * allowance
-
-
 def _slope(t: Array, y: Array) -> tuple[float, float]:
     """Slope over 20 block means, and its one-sided allowance, inflated for their lag-one correlation."""
     n = min(SETTLED_BLOCKS, t.size)
@@ -543,30 +508,56 @@ def _slope(t: Array, y: Array) -> tuple[float, float]:
     return slope, float(stdtrit(dof, SETTLED_CONFIDENCE) * u_slope)
 
 
-def steady_mean(t: Array, y: Array, limit_K: float) -> tuple[float | None, float | None, float, float, bool]:
-    """Mean of a run without a time constant, if its change over the window is within the limit."""
+def _steady(found: Rise, late: Booleans, settings: BenchSettings) -> dict[str, Any]:
+    """Settle a run without a time constant: its mean over the window, if its change there is within the limit."""
+    t, y = found.time_s[late], found.rise_K[late]
     change, bound = (part * float(t[-1] - t[0]) for part in _slope(t, y))
-    if abs(change) + bound > limit_K:
-        return None, None, change, bound, False
-    means = np.array([part.mean() for part in np.array_split(y, 5)])
-    return float(y.mean()), float(means.std(ddof=1) / np.sqrt(5.0)), change, bound, True
+    said = {"still_left_K": change, "bound_K": bound, "settled": abs(change) + bound <= settings.checks.settled_left_K}
+    if not said["settled"]:
+        return said
+    means, level = np.array([part.mean() for part in np.array_split(y, 5)]), float(y.mean())
+    fit = {"level_K": level, "left_K": 0.0, "fitted_K": np.full(found.time_s.size, level)}
+    return said | fit | {"u_a_K": float(means.std(ddof=1) / np.sqrt(5.0))}
 
 
-def _fit_level(t: Array, y: Array, tau: float, u_tau: float, end: float) -> tuple[float, float, float, float]:
-    """Level and what is left, and the Type A of both: scatter about the fit, inflated for correlation, and of tau."""
-    shape = decay(t, tau, end_s=end)
-    level, left, residual_sum = fit_exponential(t, y, tau, end_s=end)
-    residual = y - level - left * shape
-    r1 = float(residual[1:] @ residual[:-1]) / residual_sum if residual_sum > 0 else 0.0
-    variance = _long_run_variance(residual_sum, r1, t.size)
-    centred = shape - shape.mean()
-    spread = float(centred @ centred)
-    of_level = variance * (1.0 / t.size + (float(shape.mean()) ** 2 / spread if spread > 0 else 0.0))
-    of_left = variance / spread if spread > 0 else 0.0
+def still_left(time_s: Array, rise: Array, tau: float, longest_s: float) -> tuple[float, float]:
+    """Remaining rise from the slope over the last window, with its one-sided 95 % allowance."""
+    window = min(longest_s, SETTLED_WINDOW_TIME_CONSTANTS * tau, float(time_s[-1] - time_s[0]))
+    inside = time_s >= time_s[-1] - window
+    slope, allowance = _slope(time_s[inside], rise[inside])
+    carry = tau * float(np.exp(-window / (2.0 * tau)))
+    return carry * slope, carry * allowance
+
+
+def _approached(found: Rise, late: Booleans, constant: BenchTimeConstant, settings: BenchSettings) -> dict[str, Any]:
+    """Settle a run by its approach: level and what is left of it, what they scatter by, and what its slope leaves.
+
+    The Type A of both is scatter about the fit, inflated for correlation, and that of the time constant.
+    """
+    checks, tau, end = settings.checks, constant.time_constant_s, found.window_s[1]
+    remaining, bound = still_left(found.time_s, found.rise_K, tau, checks.steady_window_min * 60.0)
+    t, curvature = found.time_s[late], CURVATURE[settings.cooling]
+    y = straighten(t, found.rise_K[late], tau, end_s=end, curvature=curvature)
+    shape = Centred.of(decay(t, tau, end_s=end))
+    level, left, residual = shape.fit(y)
+    squares = float(residual @ residual)
+    r1 = float(residual[1:] @ residual[:-1]) / squares if squares > 0 else 0.0
+    variance = _long_run_variance(squares, r1, t.size)
+    spread = shape.square_sum if shape.square_sum > 0 else np.inf
     moved_level, moved_left, _ = fit_exponential(t, y, 1.02 * tau, end_s=end)
-    per_tau, left_per_tau = ((moved_level - level) / (0.02 * tau), (moved_left - left) / (0.02 * tau))
-    u_level, u_left = np.sqrt(of_level + (per_tau * u_tau) ** 2), np.sqrt(of_left + (left_per_tau * u_tau) ** 2)
-    return level, -left, float(u_level), float(u_left)
+    per_tau = np.array([moved_level - level, moved_left - left]) / (0.02 * tau)
+    of_fit = variance * np.array([1.0 / t.size + shape.mean**2 / spread, 1.0 / spread])
+    u_level, u_left = np.sqrt(of_fit + (per_tau * constant.u_time_constant_s) ** 2).tolist()
+    return {
+        "fitted_K": level + left * decay(found.time_s, tau, end_s=end),
+        "level_K": float(level),
+        "left_K": -float(left),
+        "u_a_K": u_level,
+        "u_left_K": u_left,
+        "still_left_K": remaining,
+        "bound_K": bound,
+        "settled": abs(remaining) + bound <= checks.settled_left_K,
+    }
 
 
 def time_constant_leverage(window_time_constants: float) -> float:

@@ -32,7 +32,9 @@ def check_run(view: RunView) -> tuple[Flag, ...]:
     tuple of Flag
         In the order of the checks.
     """
-    found = (check(view) for check in CHECKS)
+    # A run that gave up power has no settled state at its set power: nothing is asked of its way there.
+    checks = [check for check in CHECKS if not (view.estimate.shed and check in OF_HELD_POWER)]
+    found = (check(view) for check in checks)
     return tuple(flag for flag in found if flag is not None)
 
 
@@ -43,17 +45,14 @@ def _gravest(*, unusable: bool = False, doubtful: bool = False, note: bool = Fal
 
 def shed_power(view: RunView) -> Flag | None:
     """Held power below set while the device is at its limit."""
-    held = view.estimate.held
+    held, blocks, set_power_W = view.estimate.held, view.estimate.blocks, view.trace.set_power_W
     if held is None:
         return None
-    below = 100.0 * (1 - held.held_power_W / view.trace.set_power_W)
-    blocks = view.estimate.blocks
-    fell = blocks.power_W < (1 - view.settings.checks.shed_power_percent / 100.0) * view.trace.set_power_W
-    spans = stretches(fell)
-    began = float(blocks.time_s[spans[-1][0]]) if spans else None
+    below = 100.0 * (1 - held.held_power_W / set_power_W)
+    fell = stretches(blocks.power_W < (1 - view.settings.checks.shed_power_percent / 100.0) * set_power_W)
+    at = f" at {view.when(float(blocks.time_s[fell[-1][0]]))}" if fell else ""
     reason = (
-        f"The device reached its limit{'' if began is None else f' at {view.when(began)}'} and held "
-        f"{held.held_power_W:.1f} W, {below:.1f} % below the set power; "
+        f"The device reached its limit{at} and held {held.held_power_W:.1f} W, {below:.1f} % below the set power; "
         "its rise is not at the set power, but the held power is an observation of the throttle power."
     )
     numbers = {"held_power_W": held.held_power_W, "below_set_percent": below, "held_rise_K": held.held_rise_K}
@@ -63,7 +62,7 @@ def shed_power(view: RunView) -> Flag | None:
 def not_settled(view: RunView) -> Flag | None:
     """What was left of the approach at the end of the soak."""
     e, limits = view.estimate, view.settings.checks
-    if e.shed or e.settled:
+    if e.settled:
         return None
     soak_min, slope = view.trace.soak_s / 60.0, {"still_left_K": e.still_left_K, "bound_K": e.bound_K}
     if e.level_K is None or e.left_K is None:
@@ -94,12 +93,10 @@ def not_settled(view: RunView) -> Flag | None:
 def power_off_set(view: RunView) -> Flag | None:
     """Logged power against set power, and its course within the soak."""
     e, limits, trace = view.estimate, view.settings.checks, view.trace
-    if e.shed:
-        return None
     if not np.isfinite(e.power_W):
         return raise_flag("power off set", "unusable", "No power was logged in the fit window.", missing_percent=100.0)
     off = 100.0 * (e.power_W / trace.set_power_W - 1)
-    own = 100.0 * (e.power_W / trace.set_power_W / view.power_ratio - 1)
+    own = 100.0 * (e.power_W / trace.set_power_W / view.usual.power_ratio - 1)
     # Common to all runs it is the meter or the setting; the correction to set power takes it out.
     course = _power_course(view)
     severity = _gravest(
@@ -140,8 +137,6 @@ def _power_course(view: RunView) -> float:
 def load_step(view: RunView) -> Flag | None:
     """A lasting step or an interruption of the power within the soak."""
     e, limits, trace, blocks = view.estimate, view.settings.checks, view.trace, view.estimate.blocks
-    if e.shed:
-        return None
     t, p = blocks.time_s, blocks.power_W
     inside = t > min(60.0, 0.2 * trace.soak_s)
     if inside.sum() < 6:
@@ -175,13 +170,12 @@ def ambient_unsteady(view: RunView) -> Flag | None:
     t, room = blocks.time_s, blocks.ambient_C
     if np.isnan(room).any() or room.size < 10:
         return None
-    smooth_n = max(1, int(60.0 / blocks.length_s))
+    smooth_n, reach = (max(1, int(seconds / blocks.length_s)) for seconds in (60.0, 120.0))
     smooth = np.convolve(room, np.ones(smooth_n) / smooth_n, mode="valid")
-    spread = float(np.ptp(smooth))
-    reach = max(1, int(120.0 / blocks.length_s))
-    jump = float(np.abs(smooth[reach:] - smooth[:-reach]).max()) if smooth.size > reach else 0.0
+    spread, steps = float(np.ptp(smooth)), smooth[reach:] - smooth[:-reach]
+    jump = float(np.abs(steps).max(initial=0.0))
     hours = (t - t.mean()) / 3600.0
-    rate = float(hours @ room / (hours @ hours)) if t[-1] > t[0] else 0.0
+    rate = float(hours @ room / (hours @ hours))
     far_K = abs(rate) * (t[-1] - t[0]) / 3600.0
     drifted = abs(rate) > limits.ambient_rate_K_per_h and far_K > limits.ambient_range_note_K
     severity = _gravest(
@@ -190,20 +184,20 @@ def ambient_unsteady(view: RunView) -> Flag | None:
     )
     if severity is None:
         return None
-    low, high = int(np.argmin(smooth)), int(np.argmax(smooth))
-    first, last = sorted((low, high))
-    at, until = (float(t[min(i + smooth_n // 2, t.size - 1)]) for i in (first, last))
-    size = float(smooth[last] - smooth[first])
     if jump > limits.ambient_jump_K:
-        steps = smooth[reach:] - smooth[:-reach]
         steepest = int(np.argmax(np.abs(steps)))
-        size, at = float(steps[steepest]), float(t[steepest + (smooth_n + reach) // 2])
-    what = f"{'rose' if size > 0 else 'fell'} by {abs(size):.1f} K "
-    what += f"at {view.when(at)}" if jump > limits.ambient_jump_K else f"from {view.when(at)} to {view.when(until)}"
+        size, when = float(steps[steepest]), f"at {view.when(float(t[steepest + (smooth_n + reach) // 2]))}"
+    else:
+        ends = sorted((int(np.argmin(smooth)), int(np.argmax(smooth))))
+        first, last = (view.when(float(t[min(i + smooth_n // 2, t.size - 1)])) for i in ends)
+        size, when = float(smooth[ends[1]] - smooth[ends[0]]), f"from {first} to {last}"
     late = t >= view.estimate.window_s[0]
     lag = float(room[late].mean()) - view.estimate.ambient_mean_C if late.any() else float("nan")
     told = f" That it follows late is worth {lag:+.1f} K in the rise." if np.isfinite(lag) else ""
-    reason = f"The room {what}; what the heat sink feels of it follows late and is corrected for.{told}"
+    reason = (
+        f"The room {'rose' if size > 0 else 'fell'} by {abs(size):.1f} K {when}; what the heat sink feels of it "
+        f"follows late and is corrected for.{told}"
+    )
     numbers = {"range_K": spread, "jump_K": jump, "rate_K_per_h": rate, "effect_K": lag}
     return raise_flag("ambient unsteady", severity, reason, **numbers)
 
@@ -213,28 +207,25 @@ def coarse_readout(view: RunView) -> Flag | None:
     e, limits = view.estimate, view.settings.checks
     if e.readout_K < limits.coarse_readout_K or not np.isfinite(view.late_noise_K):
         return None
-    unlike = e.readout_K > 1.5 * view.usual_readout_K > 0
     # A coarse readout hides its own noise, most in the middle of a step: that of the other runs is the better guess.
-    noise = (min if unlike else max)(view.late_noise_K, view.usual_noise_K)
+    noise = (min if view.coarser else max)(view.late_noise_K, view.usual.noise_K)
     if noise >= limits.coarse_noise_ratio * e.readout_K:
         return None
     bias = rounding_bias_K(e.readout_K, noise)
-    others = f" The other runs were read in steps of {view.usual_readout_K:g} K." if unlike else ""
+    others = f" The other runs were read in steps of {view.usual.readout_K:g} K." if view.coarser else ""
     reason = (
         f"Readings come in steps of {e.readout_K:g} K with a noise of only {noise:.2f} K: their mean can be off by "
         f"up to {bias:.1f} K. A finer readout is the remedy.{others}"
     )
-    numbers = {"readout_K": e.readout_K, "noise_K": noise, "bias_K": bias, "usual_readout_K": view.usual_readout_K}
-    severity: Severity = "doubtful" if unlike and bias > limits.coarse_bias_K else "note"
+    numbers = {"readout_K": e.readout_K, "noise_K": noise, "bias_K": bias, "usual_readout_K": view.usual.readout_K}
+    severity: Severity = "doubtful" if view.coarser and bias > limits.coarse_bias_K else "note"
     return raise_flag("coarse readout", severity, reason, **numbers)
 
 
 def drift_at_constant_power(view: RunView) -> Flag | None:
     """A rise that leaves its approach although power holds: air flow, fan, contact, room."""
     limits = view.settings.checks
-    if view.estimate.shed:
-        return None
-    found: tuple[float, Departure, float, bool] | None = None
+    found: list[tuple[float, Departure, float, bool]] = []
     for k, departure in enumerate(view.departures):
         u_bend = departure.u_bend_K
         alone = k + 1 < len(view.departures)
@@ -244,14 +235,14 @@ def drift_at_constant_power(view: RunView) -> Flag | None:
         sizes = [size for size, counts in ((departure.seen_K, bent), (departure.departure_K, away)) if counts]
         size = max(sizes, default=0.0)
         # Few runs do not tell what rounding looks like on this bench.
-        rounded = rounding_bias_K(view.estimate.readout_K, view.usual_noise_K) if departure.of_few else 0.0
-        if size > limits.drift_K + rounded and (found is None or size > found[0]):
+        rounded = rounding_bias_K(view.estimate.readout_K, view.usual.noise_K) if departure.of_few else 0.0
+        if size > limits.drift_K + rounded:
             # The settled rise may be off by the shift itself, where that is known at all well.
             shift = abs(departure.bend_K) if bent and u_bend < 0.25 * abs(departure.bend_K) else size
-            found = size, departure, max(size, min(shift, 3.0 * size)), bent
-    if found is None:
+            found.append((size, departure, max(size, min(shift, 3.0 * size)), bent))
+    if not found:
         return None
-    size, departure, may_be_off, bent = found
+    size, departure, may_be_off, bent = max(found, key=lambda one: one[0])
     began = 60.0 * departure.bend_at_min
     severity: Severity = "unusable" if may_be_off > limits.drift_unusable_K else "doubtful"
     reason = f"The rise leaves its approach to the settled state by {size:.1f} K"
@@ -271,12 +262,17 @@ def drift_at_constant_power(view: RunView) -> Flag | None:
 def gap(view: RunView) -> Flag | None:
     """Holes in the readings, in time, in a sensor or in the room."""
     trace, e, limits = view.trace, view.estimate, view.settings.checks
-    steps = np.diff(trace.time_s)
-    longest, at = _longest_hole(trace)
-    missing, sensor = _most_missing(view)
-    window_missing = _missing_percent(view, from_s=e.window_s[0])
+    longest, at_s = _longest_hole(trace)
+    # Of all sensors that with the most missing: were it the hottest, another would stand for it unnoticed.
+    absent = np.isnan(trace.temperature_C)
+    worst = int(np.argmax(absent.mean(axis=0)))
+    missing, sensor = 100.0 * float(absent[:, worst].mean()), trace.sensors[worst]
+    own = absent[:, [trace.sensors.index(e.sensor)]] if e.sensor in trace.sensors else absent
+    window = own[trace.time_s >= e.window_s[0]]
+    window_missing = 100.0 * float(window.mean()) if window.size else 100.0
     uncovered = 100.0 * (1 - trace.room_covered)
     # Many short holes count together; a step of two intervals is jitter.
+    steps = np.diff(trace.time_s)
     lost = 100.0 * float((steps[steps > 2.5 * trace.interval_s] - trace.interval_s).sum()) / trace.soak_s
     grave = longest > max(limits.gap_s, 3 * trace.interval_s)
     severity = _gravest(
@@ -291,7 +287,7 @@ def gap(view: RunView) -> Flag | None:
         if view.settings.ambient_log is not None and np.isnan(trace.ambient_C[[0, -1]]).any():
             reason += " Its file does not cover the run: is ambient_log.clock_offset_s right?"
     elif max(missing, window_missing) > limits.missing_percent:
-        without = trace.time_s[np.isnan(trace.temperature_C[:, trace.sensors.index(sensor)])]
+        without = trace.time_s[absent[:, worst]]
         reason = f"{missing:.0f} % of the readings of {sensor} are missing, between {view.when(float(without[0]))} and "
         reason += f"{view.when(float(without[-1]))}{_taken_from(view)}."
         if any(one.column == sensor for one in trace.dead):
@@ -300,39 +296,20 @@ def gap(view: RunView) -> Flag | None:
         reason = f"Readings came at irregular times: {lost:.0f} % of the soak lies in holes of up to {longest:.0f} s."
     else:
         where = "that is within the readings that the settled rise is fitted to."
-        if 60.0 * at + longest <= e.window_s[0]:
+        if at_s + longest <= e.window_s[0]:
             where = "the settled rise is fitted to later readings."
-        reason = f"No readings for {longest:.0f} s from {view.when(60.0 * at)} on; {where}"
-        if change := _clock_change(trace, 60.0 * at, longest):
+        reason = f"No readings for {longest:.0f} s from {view.when(at_s)} on; {where}"
+        if change := _clock_change(trace, at_s, longest):
             reason += f" Its clock may have gone forward{change}."
-    numbers = {"longest_s": longest, "at_min": at, "lost_percent": lost, "missing_percent": missing}
+    numbers = {"longest_s": longest, "at_min": at_s / 60.0, "lost_percent": lost, "missing_percent": missing}
     numbers |= {"missing_in_window_percent": window_missing, "room_unknown_percent": uncovered}
     return raise_flag("gap", severity, reason, **numbers)
 
 
 def _longest_hole(trace: Trace) -> tuple[float, float]:
-    """Longest time without a reading beyond the usual interval, s, and when it began, min."""
+    """Longest time without a reading beyond the usual interval, s, and when it began, seconds since the soak began."""
     steps = np.diff(trace.time_s)
-    if steps.size == 0:
-        return 0.0, 0.0
-    return float(steps.max()) - trace.interval_s, float(trace.time_s[int(steps.argmax())]) / 60.0
-
-
-def _most_missing(view: RunView) -> tuple[float, str]:
-    """Sensor with the most missing readings: were it the hottest, another would stand for it unnoticed."""
-    missing = 100.0 * np.isnan(view.trace.temperature_C).mean(axis=0)
-    worst = int(np.argmax(missing))
-    return float(missing[worst]), view.trace.sensors[worst]
-
-
-def _missing_percent(view: RunView, *, from_s: float) -> float:
-    trace = view.trace
-    rows = trace.time_s >= from_s
-    sensor = view.estimate.sensor
-    columns = trace.temperature_C[rows]
-    if sensor in trace.sensors:
-        columns = columns[:, [trace.sensors.index(sensor)]]
-    return 100.0 * float(np.isnan(columns).mean()) if columns.size else 100.0
+    return float(steps.max()) - trace.interval_s, float(trace.time_s[int(steps.argmax())])
 
 
 def clock_jump(view: RunView) -> Flag | None:
@@ -348,16 +325,16 @@ def clock_jump(view: RunView) -> Flag | None:
         )
         numbers = {"jump_s": worst.seconds, "line": worst.line, "at_min": at_s / 60.0}
         return raise_flag("clock jump", "doubtful", reason, **numbers)
-    forward = forward_jump(trace, view.soak_wanted_s)
+    forward = forward_jump(trace, view.usual.soak_s)
     if forward is None:
         return None
-    at_min = _longest_hole(trace)[1]
+    at_s = _longest_hole(trace)[1]
     reason = (
-        f"The log's clock went forward by {forward:.0f} s at {view.when(60.0 * at_min)}"
-        f"{_clock_change(trace, 60.0 * at_min, forward)}, although no readings are missing from the declared soak: the "
-        "approach is fitted as if the bench had gone on for that time."
+        f"The log's clock went forward by {forward:.0f} s at {view.when(at_s)}{_clock_change(trace, at_s, forward)}, "
+        "although no readings are missing from the declared soak: the approach is fitted as if the bench had gone on "
+        "for that time."
     )
-    return raise_flag("clock jump", "doubtful", reason, jump_s=forward, at_min=at_min)
+    return raise_flag("clock jump", "doubtful", reason, jump_s=forward, at_min=at_s / 60.0)
 
 
 def _clock_change(trace: Trace, at_s: float, jump_s: float) -> str:
@@ -397,71 +374,55 @@ def forward_jump(trace: Trace, soak_wanted_s: float | None) -> float | None:
 
 def soak_length(view: RunView) -> Flag | None:
     """Time under load against what was declared, or against the other runs."""
-    if view.soak_wanted_s is None:
+    limits, trace, wanted_s = view.settings.checks, view.trace, view.usual.soak_s
+    if wanted_s is None:
         return None
-    limits, trace = view.settings.checks, view.trace
-    jumped = forward_jump(trace, view.soak_wanted_s)
-    off = trace.soak_s - (jumped or 0.0) - view.soak_wanted_s
+    off = trace.soak_s - (forward_jump(trace, wanted_s) or 0.0) - wanted_s
     if abs(off) <= max(limits.soak_tolerance_s, 2 * trace.interval_s):
         return None
-    far = abs(100.0 * off / view.soak_wanted_s) > limits.soak_tolerance_percent
+    far = abs(100.0 * off / wanted_s) > limits.soak_tolerance_percent
     whose = "of the others" if view.settings.soak is None else "declared"
-    than = f"{'longer' if off > 0 else 'shorter'} than the {view.soak_wanted_s / 60.0:.0f} min {whose}"
+    than = f"{'longer' if off > 0 else 'shorter'} than the {wanted_s / 60.0:.0f} min {whose}"
     reason = f"The soak was {abs(off) / 60.0:.1f} min {than}."
     numbers = {"soak_min": trace.soak_s / 60.0, "off_min": off / 60.0}
     return raise_flag("soak length", "doubtful" if far else "note", reason, **numbers)
 
 
 def sensor_stuck(view: RunView) -> Flag | None:
+    """Find a sensor, all of them or the room probe standing still, or a probe that read zero."""
+    return _one_stuck(view) or _read_zero(view) or _all_stuck(view) or _room_stuck(view)
+
+
+def _one_stuck(view: RunView) -> Flag | None:
     """A sensor that stands still while the others move, or far longer than is usual on this bench."""
-    trace, limits = view.trace, view.settings.checks
-    found: tuple[Still, str, float, float] | None = None
-    # A run read in coarser steps than the others stands still for longer by right.
-    coarser = view.estimate.readout_K > 1.5 * view.usual_readout_K > 0
-    step, noise = max(view.estimate.readout_K, view.usual_readout_K), view.usual_noise_K
+    trace, limits, usual = view.trace, view.settings.checks, view.usual
+    step, noise = max(view.estimate.readout_K, usual.readout_K), usual.noise_K
     if view.estimate.sensor not in trace.sensors:
         # A mean of several moves in smaller steps than each of them, and scatters less.
         step = max(step, float(np.median([readout_step(column) for column in trace.temperature_C.T])))
         noise *= np.sqrt(len(trace.sensors))
-    for i, (name, still) in enumerate(zip(trace.sensors, view.still.sensors, strict=True)):
+    # Without noise to dither them, rounded means are off by up to half a step: here the own and the others'.
+    rounded = 2.0 * rounding_bias_K(step, noise)
+    found: list[tuple[Still, str, float, float]] = []
+    for i, (name, still) in enumerate(zip(trace.sensors, view.stills[:-2], strict=True)):
         value = float(trace.temperature_C[still.begin, i])
         if still.lasted_s < min(60.0 * limits.stuck_min, 0.25 * trace.soak_s) or np.isnan(value):
             continue
         away, moved = _where_others_put_it(trace, i, still)
-        # Without noise to dither them, rounded means are off by up to half a step: here the own and the others'.
-        rounded = 2.0 * rounding_bias_K(step, noise)
-        if not (
-            away > 0.5 * step + rounded + limits.stuck_K
-            or moved > step + rounded + limits.stuck_K
-            or (still.lasted_s > limits.stuck_ratio * view.usual_still.sensor_s and not coarser)
-        ):
-            continue
-        if found is None or still.lasted_s > found[0].lasted_s:
-            found = (still, name, max(away, moved), value)
-    together = view.still.all_sensors
-    long = max(limits.stuck_ratio * view.usual_still.all_sensors_s, 0.25 * trace.soak_s, 60.0 * limits.stuck_min)
-    zero = None if found else _read_zero(view)
-    if zero is not None:
-        return zero
-    if len(trace.sensors) > 1 and together.lasted_s > long and found is None and not coarser:
-        still_min, usual_min = together.lasted_s / 60.0, view.usual_still.all_sensors_s / 60.0
-        when = view.when(float(trace.time_s[together.begin]))
-        reason = (
-            f"All sensors stood still for {still_min:.1f} min from {when} on; "
-            f"in the other runs they seldom do for more than {usual_min:.1f} min. Nobody knows what the rise did "
-            "meanwhile."
-        )
-        return raise_flag("sensor stuck", "unusable", reason, still_min=still_min, usual_still_min=usual_min)
-    if found is None:
-        return _room_stuck(view)
-    still, name, away, value = found
+        # A run read in coarser steps than the others stands still for longer by right.
+        unusual = still.lasted_s > limits.stuck_ratio * usual.sensor_still_s and not view.coarser
+        if away > 0.5 * step + rounded + limits.stuck_K or moved > step + rounded + limits.stuck_K or unusual:
+            found.append((still, name, max(away, moved), value))
+    if not found:
+        return None
+    still, name, away, value = max(found, key=lambda one: one[0].lasted_s)
     lasted, began = still.lasted_s, float(trace.time_s[still.begin])
     used = name == view.estimate.sensor or len(trace.sensors) == 1 or view.estimate.sensor not in trace.sensors
     why = f"by the others it should have been up to {away:.1f} K elsewhere" if away > 0 else "no other run has such"
     so = ", and so may the rise that is taken from it." if used else ". The rise is taken from another sensor."
     reason = f"{name} stood at {value:g} degC for {lasted / 60.0:.1f} min from {view.when(began)} on; {why}{so}"
     numbers = {"still_min": lasted / 60.0, "began_min": began / 60.0, "away_K": away}
-    numbers["usual_still_min"] = view.usual_still.sensor_s / 60.0
+    numbers["usual_still_min"] = usual.sensor_still_s / 60.0
     return raise_flag("sensor stuck", "unusable" if used else "doubtful", reason, **numbers)
 
 
@@ -487,20 +448,29 @@ def _taken_from(view: RunView) -> str:
     return f"; the rise is taken from {view.estimate.sensor}" if view.estimate.level_K is not None else ""
 
 
+def _all_stuck(view: RunView) -> Flag | None:
+    trace, limits, still, usual_s = view.trace, view.settings.checks, view.stills[-2], view.usual.all_still_s
+    long = max(limits.stuck_ratio * usual_s, 0.25 * trace.soak_s, 60.0 * limits.stuck_min)
+    if len(trace.sensors) == 1 or still.lasted_s <= long or view.coarser:
+        return None
+    so = "Nobody knows what the rise did meanwhile."
+    return _stood(view, still, usual_s, "unusable", "All sensors stood still", "they seldom do", so)
+
+
 def _room_stuck(view: RunView) -> Flag | None:
-    trace, limits = view.trace, view.settings.checks
-    if trace.room_by_hand or np.isnan(trace.ambient_C).any():
+    trace, limits, still, usual_s = view.trace, view.settings.checks, view.stills[-1], view.usual.room_still_s
+    long = max(limits.stuck_ratio * usual_s, 60.0 * limits.stuck_min, 0.4 * trace.soak_s)
+    if trace.room_by_hand or np.isnan(trace.ambient_C).any() or still.lasted_s <= long:
         return None
-    begin, _, lasted_s = view.still.room
-    if lasted_s <= max(limits.stuck_ratio * view.usual_still.room_s, 60.0 * limits.stuck_min, 0.4 * trace.soak_s):
-        return None
-    still_min, usual_min = lasted_s / 60.0, view.usual_still.room_s / 60.0
-    reason = (
-        f"The room stood at {float(trace.ambient_C[begin]):g} degC for {still_min:.1f} min from "
-        f"{view.when(float(trace.time_s[begin]))} on; in the other runs it seldom stands for more than "
-        f"{usual_min:.1f} min. By as much as the room moved meanwhile the rise is off."
-    )
-    return raise_flag("sensor stuck", "doubtful", reason, still_min=still_min, usual_still_min=usual_min)
+    what, so = f"The room stood at {float(trace.ambient_C[still.begin]):g} degC", "By as much as the room moved "
+    return _stood(view, still, usual_s, "doubtful", what, "it seldom stands", f"{so}meanwhile the rise is off.")
+
+
+def _stood(view: RunView, still: Still, usual_s: float, severity: Severity, what: str, seldom: str, so: str) -> Flag:
+    still_min, usual_min, when = still.lasted_s / 60.0, usual_s / 60.0, view.when(float(view.trace.time_s[still.begin]))
+    others = f"in the other runs {seldom} for more than {usual_min:.1f} min"
+    reason = f"{what} for {still_min:.1f} min from {when} on; {others}. {so}"
+    return raise_flag("sensor stuck", severity, reason, still_min=still_min, usual_still_min=usual_min)
 
 
 def _where_others_put_it(trace: Trace, sensor: int, still: Still) -> tuple[float, float]:
@@ -538,3 +508,5 @@ CHECKS: tuple[Callable[[RunView], Flag | None], ...] = (
     soak_length,
     coarse_readout,
 )
+# Those that are about the way to a settled state.
+OF_HELD_POWER = frozenset({not_settled, power_off_set, load_step, drift_at_constant_power})

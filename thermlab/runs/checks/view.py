@@ -9,7 +9,7 @@ import numpy as np
 from thermlab.campaign.settings import BenchSettings
 from thermlab.runs.records import Array, Booleans
 from thermlab.runs.settled_rise import Estimate, reading_noise
-from thermlab.runs.time_constant import SINGLE_STEP_SLOPE, SLOW_FROM, decay, straighten
+from thermlab.runs.time_constant import CURVATURE, SINGLE_STEP_SLOPE, SLOW_FROM, decay, straighten
 from thermlab.runs.trace import Trace
 from thermlab.stats.variances import autocorrelation
 
@@ -93,7 +93,7 @@ class _Residual:
     approach_K: float
 
 
-def describe_departures(estimates: Sequence[Estimate], *, slow_from: float) -> list[tuple[Departure, ...]]:
+def describe_departures(estimates: Sequence[Estimate], cooling: str) -> list[tuple[Departure, ...]]:
     """Compare every run with a plain approach to its settled rise.
 
     What runs at one power have in common is the bench's, not the run's: an
@@ -106,8 +106,8 @@ def describe_departures(estimates: Sequence[Estimate], *, slow_from: float) -> l
     ----------
     estimates : sequence of Estimate
         The runs of a bench.
-    slow_from : float
-        Where the slow approach begins, in time constants.
+    cooling : {"passive", "forced"}
+        Where the slow approach begins, and how it is bent.
 
     Returns
     -------
@@ -119,20 +119,20 @@ def describe_departures(estimates: Sequence[Estimate], *, slow_from: float) -> l
         series.append([_mean_rise(e) for e in estimates])
     departures: list[list[Departure]] = [[] for _ in estimates]
     for rises in series:
-        shapes = _shapes_of([_residual(*rise, e, slow_from) for rise, e in zip(rises, estimates, strict=True)])
+        shapes = _shapes_of([_residual(*rise, e, cooling) for rise, e in zip(rises, estimates, strict=True)])
         known = [s for s, e in zip(shapes, estimates, strict=True) if s is not None and not e.shed]
         if not known:
             continue
         variance = float(np.median([s.variance_K2 for s in known]))
         usual = float(np.median([s.departure_K for s in known]))
-        for mine, shape, e in zip(departures, shapes, estimates, strict=True):
+        for mine, shape in zip(departures, shapes, strict=True):
             if shape is None:
                 continue
             few = len(known) <= FEWEST_IN_COMMON
             if few:
                 of_bench = max(LEAST_DEPARTURE_K, DEPARTURE_SHARE * shape.approach_K)
                 usual = float(np.hypot(of_bench, NOISE_OF_FEW * shape.u_departure_K))
-            misfit = FORCED_MISFIT_SHARE * shape.approach_K if e.curvature == 0.0 else 0.0
+            misfit = FORCED_MISFIT_SHARE * shape.approach_K if cooling == "forced" else 0.0
             known_of_bench = {"usual_variance_K2": variance, "usual_departure_K": usual, "misfit_K": misfit}
             mine.append(replace(shape, **known_of_bench, of_few=few))
     return [tuple(mine) for mine in departures]
@@ -163,17 +163,17 @@ def _shapes_of(residuals: Sequence[_Residual | None]) -> list[Departure | None]:
     return shapes
 
 
-def _residual(time_s: Array, rise_K: Array, estimate: Estimate, slow_from: float) -> _Residual | None:
+def _residual(time_s: Array, rise_K: Array, estimate: Estimate, cooling: str) -> _Residual | None:
     tau_s = estimate.time_constant_s
     if tau_s is None:
         return None
-    inside = time_s >= slow_from * tau_s
+    inside = time_s >= SLOW_FROM[cooling] * tau_s
     if inside.sum() < FEWEST_BLOCKS:
         return None
     t = time_s[inside]
     # Where the steps come in any order the runs of one power begin far below or above it, each from elsewhere: the
     # bend of natural convection, which goes with the square of that, is then not what they have in common.
-    y = straighten(t, rise_K[inside], tau_s, end_s=float(t[-1]), curvature=estimate.curvature)
+    y = straighten(t, rise_K[inside], tau_s, end_s=float(t[-1]), curvature=CURVATURE[cooling])
     basis, _ = np.linalg.qr(np.column_stack([np.ones(t.size), decay(t, tau_s, end_s=float(t[-1]))]))
     plain = basis @ (basis.T @ y)
     return _Residual(estimate.trace.set_power_W, t, y - plain, basis, tau_s, float(abs(plain[-1] - plain[0])))
@@ -224,23 +224,33 @@ class Still(NamedTuple):
     lasted_s: float
 
 
-class StandStill(NamedTuple):
-    """The longest stretches in which each sensor, all of them at once, and the room stand still in a run."""
+@dataclass(frozen=True, slots=True)
+class Usual:
+    """What is usual on a bench.
 
-    sensors: tuple[Still, ...]
-    all_sensors: Still
-    room: Still
+    Attributes
+    ----------
+    soak_s : float or None
+        Declared soak, else the median of the runs, s.
+    power_ratio : float
+        Median over the runs of logged over set power.
+    noise_K, readout_K : float
+        Medians over the runs of the noise at the end and of the step of the readings, K.
+    sensor_still_s, all_still_s, room_still_s : float
+        For how long a sensor, all of them at once and the room usually stand still in a run, s; infinite where that is
+        not known.
+    """
+
+    soak_s: float | None
+    power_ratio: float
+    noise_K: float
+    readout_K: float
+    sensor_still_s: float
+    all_still_s: float
+    room_still_s: float
 
 
-class UsualStill(NamedTuple):
-    """For how long readings usually stand still in a run of this bench, s; infinite where that is not known."""
-
-    sensor_s: float
-    all_sensors_s: float
-    room_s: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class RunView:
     """Everything a check may look at.
 
@@ -250,32 +260,22 @@ class RunView:
         What was made of the readings, with them.
     settings : BenchSettings
         Thresholds in use, and what is declared of the room.
-    soak_wanted_s : float or None
-        Declared soak, else the median of the runs, s.
-    power_ratio : float
-        Median over the runs of logged over set power.
+    usual : Usual
+        What is usual on its bench.
     departures : tuple of Departure
         How the run departs from its approach: its sensor, and the mean of all where there are several.
-    usual_noise_K, usual_readout_K : float
-        Medians over the runs of the noise at the end and of the step of the readings, K.
     late_noise_K : float
         Noise of the readings at the end of the soak, K; NaN where not known.
-    still : StandStill
-        Where its readings stand still.
-    usual_still : UsualStill
-        For how long readings usually stand still in a run.
+    stills : tuple of Still
+        Where its readings stand still for longest: each sensor, all of them at once, the room.
     """
 
     estimate: Estimate
     settings: BenchSettings
-    soak_wanted_s: float | None
-    power_ratio: float
+    usual: Usual
     departures: tuple[Departure, ...]
-    usual_noise_K: float
-    usual_readout_K: float
     late_noise_K: float
-    still: StandStill
-    usual_still: UsualStill
+    stills: tuple[Still, ...]
 
     @property
     def trace(self) -> Trace:
@@ -302,8 +302,13 @@ class RunView:
     @property
     def soaked_as_planned(self) -> bool:
         """Whether it had the soak of its bench: what that leaves is said once for the bench, not on every run."""
-        tolerance_s = self.settings.checks.soak_tolerance_s
-        return self.soak_wanted_s is not None and self.trace.soak_s >= self.soak_wanted_s - tolerance_s
+        tolerance_s, wanted_s = self.settings.checks.soak_tolerance_s, self.usual.soak_s
+        return wanted_s is not None and self.trace.soak_s >= wanted_s - tolerance_s
+
+    @property
+    def coarser(self) -> bool:
+        """Whether it was read in coarser steps than the other runs."""
+        return self.estimate.readout_K > 1.5 * self.usual.readout_K > 0
 
 
 def rounding_bias_K(step_K: float, noise_K: float) -> float:
@@ -340,42 +345,47 @@ def view_runs(estimates: Sequence[Estimate], settings: BenchSettings) -> list[Ru
     -------
     list of RunView
     """
-    wanted = None if settings.soak is None else 60.0 * settings.soak.minutes
-    if wanted is None and len(estimates) > 2:
-        wanted = float(np.median([e.trace.soak_s for e in estimates]))
+    noises = [reading_noise(e.trace, e.sensor, from_s=(1.0 - LATE) * e.trace.time_s[-1]) for e in estimates]
+    stills = [stand_still(e.trace) for e in estimates]
+    usual = _usual(estimates, settings, noises, stills)
+    seen = zip(estimates, describe_departures(estimates, settings.cooling), noises, stills, strict=True)
+    return [RunView(e, settings, usual, departed, noise, still) for e, departed, noise, still in seen]
+
+
+def _usual(
+    estimates: Sequence[Estimate],
+    settings: BenchSettings,
+    noises_K: Sequence[float],
+    stills: Sequence[tuple[Still, ...]],
+) -> Usual:
+    """Tell what is usual on a bench by the medians of its runs; of standing still the 0.8 quantile of five or more."""
     ratios = [e.power_W / e.trace.set_power_W for e in estimates if not e.shed]
     ratios = [ratio for ratio in ratios if 0.85 < ratio < 1.15]
-    departures = describe_departures(estimates, slow_from=SLOW_FROM[settings.cooling])
-    noises = [reading_noise(e.trace, e.sensor, from_s=(1.0 - LATE) * e.trace.time_s[-1]) for e in estimates]
-    known_noises = [noise for noise in noises if np.isfinite(noise)]
-    readouts = [e.readout_K for e in estimates if e.readout_K > 0]
-    stills = [stand_still(e.trace) for e in estimates]
-    usual = usual_still(stills)
-    return [
-        RunView(
-            estimate=estimate,
-            settings=settings,
-            soak_wanted_s=wanted,
-            power_ratio=float(np.median(ratios)) if len(ratios) > 2 else 1.0,
-            departures=departed,
-            usual_noise_K=float(np.median(known_noises)) if known_noises else 0.0,
-            usual_readout_K=float(np.median(readouts)) if readouts else settings.uncertainty.temperature_resolution_K,
-            late_noise_K=noise,
-            still=still,
-            usual_still=usual,
-        )
-        for estimate, departed, noise, still in zip(estimates, departures, noises, stills, strict=True)
+    soak_s = _median([e.trace.soak_s for e in estimates], 3)
+    spans = [
+        (max(s.lasted_s for s in sensors), together.lasted_s, room.lasted_s) for *sensors, together, room in stills
     ]
+    long = len(spans) >= FEWEST_FOR_USUAL
+    resolution_K = settings.uncertainty.temperature_resolution_K
+    return Usual(
+        soak_s if settings.soak is None else 60.0 * settings.soak.minutes,
+        _median(ratios, 3) or 1.0,
+        _median([noise for noise in noises_K if np.isfinite(noise)]) or 0.0,
+        _median([e.readout_K for e in estimates if e.readout_K > 0]) or resolution_K,
+        *(np.maximum(np.quantile(spans, 0.8, axis=0), 60.0).tolist() if long else [np.inf] * 3),
+    )
 
 
-def stand_still(trace: Trace) -> StandStill:
-    """Find where the readings of a run stand still for longest; a missing reading breaks a stretch."""
+def _median(values: Sequence[float], fewest: int = 1) -> float | None:
+    return float(np.median(values)) if len(values) >= fewest else None
+
+
+def stand_still(trace: Trace) -> tuple[Still, ...]:
+    """Find where each sensor, all at once and the room stand still for longest; a missing reading breaks a stretch."""
     moved = np.diff(trace.temperature_C, axis=0) != 0
     both_missing = np.isnan(trace.temperature_C[1:]) & np.isnan(trace.temperature_C[:-1])
     together = (moved & ~both_missing).any(axis=1)
-    series = (*moved.T, together, np.diff(trace.ambient_C) != 0)
-    *sensors, all_sensors, room = (longest_still(trace.time_s, changed) for changed in series)
-    return StandStill(tuple(sensors), all_sensors, room)
+    return tuple(longest_still(trace.time_s, one) for one in (*moved.T, together, np.diff(trace.ambient_C) != 0))
 
 
 def longest_still(time_s: Array, changed: Booleans) -> Still:
@@ -384,22 +394,3 @@ def longest_still(time_s: Array, changed: Booleans) -> Still:
     widest = int(np.argmax(np.diff(edges)))
     begin, end = int(edges[widest]) + 1, int(edges[widest + 1])
     return Still(begin, end, float(time_s[end] - time_s[begin]))
-
-
-def usual_still(stills: Sequence[StandStill]) -> UsualStill:
-    """How long a sensor, all sensors at once, and the room probe usually stand still in a run.
-
-    Parameters
-    ----------
-    stills : sequence of StandStill
-        Of all runs of a bench.
-
-    Returns
-    -------
-    UsualStill
-        0.8 quantiles over the runs, at least a minute; infinite with fewer than five runs.
-    """
-    if len(stills) < FEWEST_FOR_USUAL:
-        return UsualStill(np.inf, np.inf, np.inf)
-    spans = [(max(s.lasted_s for s in run.sensors), run.all_sensors.lasted_s, run.room.lasted_s) for run in stills]
-    return UsualStill(*np.maximum(np.quantile(spans, 0.8, axis=0), 60.0).tolist())
