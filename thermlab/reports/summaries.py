@@ -11,6 +11,7 @@ import textwrap
 from typing import TYPE_CHECKING, Any, cast
 
 from thermlab.base.numbers import interval_decimals, number, percent, watt_decimals, watts
+from thermlab.compare.records import Comparison, Interval, ThrottlePower
 from thermlab.reports import pages, wording
 from thermlab.reports.results import RUN_COLUMNS, filed_run, run_row
 
@@ -20,7 +21,6 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from thermlab.compare.analysis import Analysis
-    from thermlab.compare.records import Comparison, ThrottlePower
 
 WIDTH = 96
 MOST_CAUTIONS = 6
@@ -185,8 +185,8 @@ def records_frame(records: Iterable[Any]) -> pd.DataFrame:
 def _row(record: Any) -> dict[str, Any]:
     row: dict[str, Any] = {}
     for field in dataclasses.fields(record):
-        value, kind = getattr(record, field.name), str(field.type)
-        if "Interval" in kind:
+        value = getattr(record, field.name)
+        if field.type in (Interval, Interval | None):
             name, _, unit = field.name.rpartition("_")
             row[f"{name}_low_{unit}"], row[f"{name}_high_{unit}"] = value if value is not None else (None, None)
         elif not isinstance(value, tuple):
