@@ -22,7 +22,7 @@ from thermlab.planning.folder import plan_order
 from thermlab.planning.make import request_of
 from thermlab.planning.mount_sd import given_scatter
 from thermlab.planning.records import BenchHours
-from thermlab.planning.splits import SplitProblem, assumed_curve, compare_splits, recommend_split
+from thermlab.planning.splits import ASSUMED_CURVE, SplitProblem, recommend_split
 from thermlab.stats.power import mounts_needed, t_test_power
 from thermlab.stats.sequential import (
     LookRule,
@@ -74,7 +74,7 @@ def simulate_split(
     """
     rng = np.random.default_rng(seed)
     steps = np.asarray(steps_W, dtype=float)
-    curve = assumed_curve()
+    curve = ASSUMED_CURVE
     mean = np.array([curve.rise_K(step) for step in steps])
     scale = steps / 120.0
     rises = mean + mount_sd_K * rng.standard_normal((n, 2, n_mounts, 1)) * scale
@@ -113,7 +113,7 @@ def _throttle_rmse(rises: np.ndarray, steps: np.ndarray, true_K: float, limit_K:
             power -= (b * power + a * power**0.8 - limit_K) / (b + 0.8 * a * power**-0.2)
         return power
 
-    curve = assumed_curve()
+    curve = ASSUMED_CURVE
     truth = solve(np.array(curve.b_K_per_W + true_K / 120), np.array(curve.a)) - solve(
         np.array(curve.b_K_per_W), np.array(curve.a)
     )
@@ -137,8 +137,8 @@ def compare_with_ladder(
         estimand="through origin",  # every mount runs every step
     )
     scatter = given_scatter(mount_sd_K, None, run_noise_K=RUN_NOISE_K)
-    problem = SplitProblem(request=request, scatter=replace(scatter, curve=assumed_curve() if curve_known else None))
-    split, _ = recommend_split(problem, compare_splits(problem, hours=hours))
+    scatter = replace(scatter, curve=ASSUMED_CURVE if curve_known else None)
+    split, _ = recommend_split(SplitProblem(request=request, scatter=scatter, hours=hours))
     given = {"mount_sd_K": mount_sd_K, "n": n, "seed": seed}
     ladder = simulate_split(LADDER_W, 1, hours=hours, **given)
     return ladder, simulate_split(split.steps_W, split.n_mounts, hours=split.hours, **given)

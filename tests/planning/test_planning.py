@@ -7,6 +7,7 @@ import os
 import re
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -31,8 +32,8 @@ from thermlab.planning.mount_sd import archive_scatter, given_scatter, pilot_sca
 from thermlab.planning.pages import plan_sentences
 from thermlab.planning.records import BenchHours, MountScatter
 from thermlab.planning.splits import (
+    ASSUMED_CURVE,
     SplitProblem,
-    assumed_curve,
     compare_soaks,
     compare_splits,
     fewest_steps,
@@ -49,7 +50,9 @@ from thermlab.stats.power import equivalence_power, mounts_needed, noncentral_t_
 DEFAULT_STEPS_W = (40.0, 56.0, 72.0, 88.0, 104.0, 120.0)
 
 
-def problem(*, mount_sd_K=0.5, run_noise_K=0.2, curve_known=True, curve=None, limit_rise_K=60.0, n=2, **asked):
+def problem(
+    *, mount_sd_K=0.5, run_noise_K=0.2, curve_known=True, curve=None, limit_rise_K=60.0, n=2, spend=None, **asked
+):
     """Return a question about a bench whose mount SD is taken as known exactly."""
     scatter = MountScatter(
         sd_K=mount_sd_K,
@@ -57,11 +60,11 @@ def problem(*, mount_sd_K=0.5, run_noise_K=0.2, curve_known=True, curve=None, li
         planned_sd_K=mount_sd_K,
         run_noise_K=run_noise_K,
         source="test",
-        curve=(curve or assumed_curve()) if curve_known else None,
+        curve=(curve or ASSUMED_CURVE) if curve_known else None,
     )
     limit = {"throttle": False} if limit_rise_K is None else {"temperature_C": 35.0 + limit_rise_K}
     given = {"treatments": [f"t{i}" for i in range(n)], "baseline": "t0", "margin_K": 1.0}
-    return SplitProblem(request=request_of(**(given | limit | asked)), scatter=scatter)
+    return SplitProblem(request=request_of(**(given | limit | asked)), scatter=scatter, **(spend or {}))
 
 
 def needed(sd_K, margin_K, *, estimand, goal="difference", true_K=None, n=2):
@@ -132,7 +135,7 @@ def test_half_width_of_several_candidates_is_dunnetts():
     assert half_width(1.0, 3, 4, level=0.95) == pytest.approx(
         dunnett_critical(0.05, [3, 3, 3], 3, 8) * math.sqrt(2 / 3)
     )
-    assert half_width(1.0, 3, 4, level=0.95, of="mean") == pytest.approx(stdtrit(8, 0.975) / math.sqrt(3))
+    assert half_width(1.0, 3, 4, level=0.95, alone=True) == pytest.approx(stdtrit(8, 0.975) / math.sqrt(3))
     assert half_width(1.0, 1, 2, level=0.95) is None
 
 
@@ -202,7 +205,7 @@ def test_hours_are_mounts_times_mounting_presoak_and_steps():
 
 
 def test_every_split_stays_within_the_hours_and_uses_the_reference():
-    splits = compare_splits(problem(), hours=24.0)
+    splits = compare_splits(problem(spend={"hours": 24.0}))
 
     assert [split.n_steps for split in splits] == [1, 2, 3, 4, 5, 6]
     assert all(split.hours <= 24 and 120.0 in split.steps_W for split in splits)
@@ -211,10 +214,10 @@ def test_every_split_stays_within_the_hours_and_uses_the_reference():
 
 
 def test_more_mounts_narrow_the_difference_and_more_steps_hardly_the_throttle_power():
-    splits = {split.n_steps: split for split in compare_splits(problem(), hours=24.0)}
+    splits = {split.n_steps: split for split in compare_splits(problem(spend={"hours": 24.0}))}
 
     assert splits[1].difference_half_width_K < splits[3].difference_half_width_K < splits[6].difference_half_width_K
-    whole = problem().best(3, hours=24.0, whole=True)
+    whole = problem(spend={"hours": 24.0}).best(3, whole=True)
     assert splits[3].difference_half_width_K < 0.8 * whole.difference_half_width_K
     assert splits[1].throttle_half_width_W is None
     assert "no throttle power" in splits[1].note
@@ -225,7 +228,7 @@ def test_more_mounts_narrow_the_difference_and_more_steps_hardly_the_throttle_po
 def test_the_throttle_half_width_agrees_with_simulated_mounts():
     """Mounts with a proportional mount effect and run noise, each fitted on its own, solved for the limit."""
     asked = problem(mount_sd_K=0.5)
-    steps, curve = np.array([40.0, 104.0, 120.0]), assumed_curve()
+    steps, curve = np.array([40.0, 104.0, 120.0]), ASSUMED_CURVE
     rng = np.random.default_rng(31)
     design = np.column_stack([steps, steps**0.8])
     rises = [curve.rise_K(step) for step in steps]
@@ -241,9 +244,9 @@ def test_the_throttle_half_width_agrees_with_simulated_mounts():
 
 
 def test_recommends_mounts_over_steps_and_says_why():
-    asked = problem(limit_rise_K=None)
-    splits = compare_splits(asked, hours=24.0)
-    split, reason = recommend_split(asked, splits)
+    asked = problem(limit_rise_K=None, spend={"hours": 24.0})
+    splits = compare_splits(asked)
+    split, reason = recommend_split(asked)
 
     assert split.n_steps == 1
     assert split.n_mounts == max(other.n_mounts for other in splits)
@@ -257,7 +260,7 @@ def test_recommends_mounts_over_steps_and_says_why():
 def test_the_throttle_power_takes_the_curve(known, limit_rise_K, fewest):
     asked = problem(curve_known=known, limit_rise_K=limit_rise_K)
 
-    split, reason = recommend_split(asked, compare_splits(asked, hours=24.0))
+    split, reason = recommend_split(replace(asked, hours=24.0))
 
     assert split.n_steps == fewest
     assert f"at least {fewest} steps" in reason
@@ -265,7 +268,7 @@ def test_the_throttle_power_takes_the_curve(known, limit_rise_K, fewest):
 
 def test_a_throttle_power_far_outside_the_steps_is_not_planned_for():
     asked = problem(limit_rise_K=120.0)
-    split, reason = recommend_split(asked, compare_splits(asked, hours=24.0))
+    split, reason = recommend_split(replace(asked, hours=24.0))
 
     assert asked.throttle_power_W() is None
     assert split.throttle_half_width_W is None
@@ -274,7 +277,7 @@ def test_a_throttle_power_far_outside_the_steps_is_not_planned_for():
 
 def test_hours_for_one_mount_each_are_called_what_they_are():
     asked = problem()
-    split, reason = recommend_split(asked, compare_splits(asked, hours=6.0))
+    split, reason = recommend_split(replace(asked, hours=6.0))
 
     assert split.n_mounts == 1
     assert split.difference_half_width_K is None
@@ -296,7 +299,7 @@ def test_steps_are_chosen_for_the_curve_or_spread():
 
 def test_a_throttle_power_is_not_given_up_on_an_assumed_curve():
     asked = problem(limit_rise_K=120.0, curve_known=False)
-    split, _ = recommend_split(asked, compare_splits(asked, hours=24.0))
+    split, _ = recommend_split(replace(asked, hours=24.0))
 
     assert fewest_steps(asked) == 3
     assert split.n_steps == 3
@@ -311,14 +314,14 @@ def test_a_kelvin_at_half_a_kelvin_takes_at_most_23_hours():
     assert (made.split.n_mounts, made.split.n_ladder, len(made.split.steps_W)) == (6, 1, 3)
     assert made.split.power_at_margin >= 0.80
     assert made.split.left_K <= 2.0
-    whole = problem(curve_known=False, time_constant_min=12.0).best(3, n_mounts=6, whole=True)
+    whole = problem(curve_known=False, time_constant_min=12.0, spend={"n_mounts": 6}).best(3, whole=True)
     assert whole.hours > 30.0
     assert whole.throttle_half_width_W == pytest.approx(made.split.throttle_half_width_W, rel=0.05)
 
 
 def test_of_two_splits_of_the_same_worth_the_shorter_wins():
-    asked = problem(curve_known=False, time_constant_min=12.0)
-    best = asked.best(3, n_mounts=6)
+    asked = problem(curve_known=False, time_constant_min=12.0, spend={"n_mounts": 6})
+    best = asked.best(3)
 
     others = [
         asked.split(asked.choose_steps(3, soak), 6, ladders, soak)
@@ -328,8 +331,8 @@ def test_of_two_splits_of_the_same_worth_the_shorter_wins():
     trusted = [other for other in others if other.left_K <= 2.0]
     assert best.hours == min(other.hours for other in trusted)
     # Where the throttle power lies far below the reference the shape of the curve counts, and a second ladder with it.
-    far = problem(limit_rise_K=25.0, run_noise_K=1.0, mount_sd_K=0.1)
-    assert far.best(2, n_mounts=6).n_ladder > 1
+    far = problem(limit_rise_K=25.0, run_noise_K=1.0, mount_sd_K=0.1, spend={"n_mounts": 6})
+    assert far.best(2).n_ladder > 1
 
 
 @pytest.mark.parametrize(("sd_K", "more"), [(0.5, 1), (0.6, 1), (0.8, 2)])
@@ -366,7 +369,7 @@ def test_the_plan_counts_for_the_looking_it_recommends():
 
 def test_hours_that_buy_nothing_or_more_than_can_be_planned_are_refused():
     with pytest.raises(InputError, match="at least"):
-        compare_splits(problem(), hours=float("nan"))
+        compare_splits(problem(spend={"hours": math.nan}))
     with pytest.raises(InputError, match="at most 200"):
         make_plan(request(hours=9_000.0))
 
@@ -377,23 +380,23 @@ def test_hours_that_buy_nothing_or_more_than_can_be_planned_are_refused():
 def test_what_is_left_after_a_soak_is_the_transient_of_a_first_order_sink():
     asked = problem(curve=RiseCurve(b_K_per_W=0.5, a=0.0, lowest_W=40, highest_W=120))
 
-    assert left_after_soak_K(asked.curve, (120.0,), 24.0, 12.0) == pytest.approx((60 * math.exp(-4),))
+    assert left_after_soak_K(asked.curve, (120.0,), 24.0, 12.0, 24.0) == pytest.approx((60 * math.exp(-4),))
     # Straight curve: each step lacks its own part and what is left of the step before.
     first = 20 * math.exp(-4)
-    assert left_after_soak_K(asked.curve, (40.0, 120.0), 24.0, 12.0) == pytest.approx(
+    assert left_after_soak_K(asked.curve, (40.0, 120.0), 24.0, 12.0, 24.0) == pytest.approx(
         (first, (40 + first) * math.exp(-2))
     )
 
 
 def test_a_longer_soak_costs_mounts_and_a_shorter_one_leaves_more():
-    soaks = compare_soaks(problem(time_constant_min=12.0), 24.0, n_steps=3)
+    soaks = compare_soaks(problem(time_constant_min=12.0, spend={"hours": 24.0}), n_steps=3)
 
     assert soaks[-1].n_mounts < soaks[1].n_mounts
     assert soaks[-1].left_K < min(s.left_K for s in soaks[:-1])
     assert soaks[-1].soak_note == "settles by itself"
     assert all((s.soak_note == "too short to trust") == (s.soak_time_constants < 1.6 or s.left_K > 2) for s in soaks)
     assert all(s.throttle_error_W > 0 for s in soaks)
-    assert compare_soaks(problem(), 24.0, n_steps=3) == ()
+    assert compare_soaks(problem(spend={"hours": 24.0}), n_steps=3) == ()
 
 
 @pytest.mark.parametrize("soak_in_time_constants", [1.3, 1.6, 2.0])

@@ -8,7 +8,7 @@ from mount_campaigns import TREATMENTS, simulate
 
 from thermlab.compare.comparison import compare_treatments
 from thermlab.compare.throttle import predict_throttle
-from thermlab.planning.splits import assumed_curve
+from thermlab.planning.splits import ASSUMED_CURVE
 from thermlab.simulate.ladders import SimulatedTreatment, simulate_ladder
 from thermlab.simulate.network import forced_bench, passive_bench, time_constant_s
 from thermlab.simulate.readings import SimulatedRoom, SimulatedSensors
@@ -24,7 +24,7 @@ def campaign(effect_K_at_120, *, curve, counts=(3, 3), mount_sd_K=0.0, noise_K=0
 
 
 def bench_curve(power_W):
-    return assumed_curve().rise_K(power_W)
+    return ASSUMED_CURVE.rise_K(power_W)
 
 
 def test_good_pastes_differ_by_tenths_over_the_ladder_and_by_a_kelvin_above_100_W():

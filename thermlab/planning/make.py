@@ -7,6 +7,7 @@ logs, all of it or nothing, or looks at a campaign that is under way and gives t
 
 import math
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -92,17 +93,25 @@ def request_of(**fields: Any) -> PlanRequest:
     InputError
         Fields that are unknown, missing, of the wrong kind or out of range, all at once.
     """
-    tree = YamlTree("plan", data={name: value for name, value in fields.items() if value is not None})
-    request, problems = read_model(PlanRequest, tree)
+    given = {name: value for name, value in fields.items() if value is not None}
+    request, problems = read_model(PlanRequest, _Asked("plan", data=given))
     if request is None:
-        named = [(problem.where.partition("(")[2].partition(")")[0].partition(".")[0], problem) for problem in problems]
-        raise InputError(
-            Problem(f"plan: {name}", "nothing", "a value; it is required")
-            if problem.allowed.startswith("required")
-            else Problem(f"plan: {name}", problem.found, problem.allowed.removesuffix(f": {name}"))
-            for name, problem in named
-        )
+        raise InputError(map(_of_request, problems))
     return request
+
+
+class _Asked(YamlTree):
+    """What is asked, which stands in no file."""
+
+    def where(self, path: tuple[str | int, ...]) -> str:
+        """Return the field."""
+        return f"{self.name}: {path[0]}"
+
+
+def _of_request(problem: Problem) -> Problem:
+    if problem.allowed.startswith("required"):
+        return Problem(problem.where, "nothing", "a value; it is required")
+    return replace(problem, allowed=problem.allowed.removesuffix(problem.where.removeprefix("plan")))
 
 
 def make_plan(request: PlanRequest) -> Plan:
@@ -128,8 +137,7 @@ def make_plan(request: PlanRequest) -> Plan:
     split, reason, looks, looking = _size(problem, numbers)
     runs = plan_order(request, split)
     entries = calendar(runs, split.times, day_h=request.day_h)
-    budget = split.hours if request.hours is None else request.hours
-    others = compare_splits(problem, hours=budget)
+    same_hours = replace(problem, hours=request.hours or split.hours)
     return Plan(
         request=request,
         title=request.title or " or ".join(request.treatments),
@@ -138,17 +146,14 @@ def make_plan(request: PlanRequest) -> Plan:
         numbers=numbers,
         looks=looks,
         looking=looking,
-        splits=tuple(other if other.n_steps != split.n_steps else split for other in others),
+        splits=tuple(other if other.n_steps != split.n_steps else split for other in compare_splits(same_hours)),
         split=split,
         reason=reason,
-        soaks=compare_soaks(problem, budget, n_steps=split.n_steps),
+        soaks=compare_soaks(same_hours, n_steps=split.n_steps),
         runs=runs,
         entries=entries,
         settings={
-            "ladder_W": request.ladder_W,
             "reference_power_W": request.reference_W,
-            "temperature_C": request.limit_C if request.throttle else None,
-            "room_C": request.customers_room_C if request.throttle else None,
             "throttle_power_W": problem.throttle_power_W(),
             "curve": problem.curve,
             "time_constant_min": problem.time_constant_min,
@@ -175,7 +180,7 @@ def _size(
     if needed is not None and needed <= MOST_MOUNTS:
         looking = {way: mounts_for_looking(problem, needed, halfway=way == "halfway") for way in looking}
     if request.hours is not None:
-        split, reason = recommend_split(problem, compare_splits(problem, hours=request.hours))
+        split, reason = recommend_split(replace(problem, hours=request.hours))
         if split.n_mounts > MOST_MOUNTS:
             found = f"{request.hours:g} h, which buy {split.n_mounts} mounts of each treatment"
             raise InputError([Problem("plan: hours", found, f"hours for at most {MOST_MOUNTS}")])
@@ -186,17 +191,15 @@ def _size(
         sd_K = problem.scatter.planned_sd_K
         allowed = f"a margin that at most {MOST_MOUNTS} mounts settle at a mount SD of {sd_K:.2g} K"
         raise InputError([Problem("plan: margin_K", found, allowed)])
-    split, reason = recommend_split(problem, compare_splits(problem, n_mounts=n_mounts), n_mounts=n_mounts)
-    looks: Looks = request.looks or (
-        "every mount" if split.hours > LONG_CAMPAIGN_H and looking["every mount"] else "end"
-    )
+    split, reason = recommend_split(replace(problem, n_mounts=n_mounts))
+    long = split.hours > LONG_CAMPAIGN_H and looking["every mount"]
+    looks: Looks = request.looks or ("every mount" if long else "end")
     if looks != "end" and request.mounts is None:
         taken = looking[looks]
         if taken is None:
             allowed = f"a margin that at most {MOST_MOUNTS} mounts settle, or one look at the end"
             raise InputError([Problem("plan: looks", f"{looks}, for a margin of {request.margin_K:g} K", allowed)])
-        n_mounts = taken.n_mounts
-        split, reason = recommend_split(problem, compare_splits(problem, n_mounts=n_mounts), n_mounts=n_mounts)
+        split, reason = recommend_split(replace(problem, n_mounts=taken.n_mounts))
     return split, reason, looks, looking
 
 
@@ -204,7 +207,7 @@ def _asked(request: PlanRequest, numbers: Sequence[MountNumber]) -> MountNumber:
     return next(row for row in numbers if row.goal == request.goal and row.power == request.power)
 
 
-def one_mount_sd_K(problem: SplitProblem, steps_W: Sequence[float] = ()) -> float:
+def one_mount_sd_K(problem: SplitProblem, steps_W: tuple[float, ...] = ()) -> float:
     """Return the SD of the value of one mount, K at the reference step.
 
     The estimand through the origin uses all the steps of a ladder mount (those given, or the fewest that answer what
@@ -220,14 +223,14 @@ def _fewest_steps_W(problem: SplitProblem) -> tuple[float, ...]:
     return problem.choose_steps(fewest_steps(problem), problem.soaks_min()[0])
 
 
-def mount_numbers(problem: SplitProblem, steps_W: Sequence[float] = ()) -> tuple[MountNumber, ...]:
+def mount_numbers(problem: SplitProblem, steps_W: tuple[float, ...] = ()) -> tuple[MountNumber, ...]:
     """Return the mounts that each question needs at one look, for chances of 0.80, 0.90 and as asked.
 
     Parameters
     ----------
     problem : SplitProblem
         Bench, scatter and margin; several candidates take Dunnett's point.
-    steps_W : sequence of float
+    steps_W : tuple of float
         Steps of a ladder mount, W; without any the fewest that answer what is asked.
     """
     steps_W = steps_W or _fewest_steps_W(problem)
@@ -250,18 +253,7 @@ def mount_numbers(problem: SplitProblem, steps_W: Sequence[float] = ()) -> tuple
             if number is not None:
                 width = half_width(sd_K, number, treatments, level=request.confidence_level)
                 throttle, difference = problem.throttle_half_widths_W(steps_W, number, 1)
-            rows.append(
-                MountNumber(
-                    question=question,
-                    goal=goal,
-                    true_difference_K=true_K,
-                    power=power,
-                    n_mounts=number,
-                    difference_half_width_K=width,
-                    throttle_half_width_W=throttle,
-                    throttle_difference_half_width_W=difference,
-                )
-            )
+            rows.append(MountNumber(question, goal, true_K, power, number, width, throttle, difference))
     return tuple(rows)
 
 
@@ -337,7 +329,7 @@ def _caution_size(
 
 def _cautions(problem: SplitProblem) -> list[str]:
     request, scatter, tau = problem.request, problem.scatter, problem.time_constant_min
-    cautions = list(scatter.cautions)
+    cautions, said = list(scatter.cautions), request.model_fields_set
     if scatter.dof is not None:
         cautions.insert(
             0,
@@ -345,10 +337,10 @@ def _cautions(problem: SplitProblem) -> list[str]:
             f"not at its estimate {scatter.sd_K:.2g} K with {scatter.dof:g} degrees of freedom.",
         )
     assumed = {
-        "the power steps": not request.steps_W,
+        "the power steps": "steps_W" not in said,
         "the curve of rise against power": scatter.curve is None and request.throttle,
-        "the temperature limit of 95 degC": request.temperature_C is None and request.throttle,
-        "the customer's room of 35 degC": request.room_C is None and request.throttle,
+        "the temperature limit of 95 degC": "temperature_C" not in said and request.throttle,
+        "the customer's room of 35 degC": "room_C" not in said and request.throttle,
         f"the soak of {DEFAULT_SOAK_MIN:g} min": tau is None and request.soak_min is None,
     }
     if any(assumed.values()):

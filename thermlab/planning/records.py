@@ -6,11 +6,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BeforeValidator, Field
+from pydantic import AfterValidator, BeforeValidator, Field
 
 from thermlab.campaign.settings import ConfidenceLevel, LimitC, MarginK, PowerW, RoomC
+from thermlab.campaign.yaml_files import resolve
 from thermlab.compare.records import Advice
-from thermlab.logs.settings import Broken, Line, Model
+from thermlab.logs.settings import Broken, Line, Model, refused
 from thermlab.stats.curves import RiseCurve
 
 Activity = Literal["mount", "pre-soak", "run", "change-over"]
@@ -38,16 +39,16 @@ def _names(value: Any) -> Any:
 def _powers(value: Any) -> Any:
     """Return powers, W, as numbers; what is none stays, and the model says so."""
     powers = _names(value)
-    return tuple(map(_power, powers)) if isinstance(powers, tuple) else powers
+    return tuple(resolve(str(power)) for power in powers) if isinstance(powers, tuple) else powers
 
 
-def _power(value: Any) -> Any:
-    try:
-        return float(value) if isinstance(value, str) else value
-    except ValueError:
-        return value
+def _ascending(steps: tuple[float, ...]) -> tuple[float, ...]:
+    if len(set(steps)) != len(steps) or not 1 <= len(steps) <= MOST_STEPS:
+        raise refused("steps", f"{len(steps)} steps", f"up to {MOST_STEPS} power steps, each once")
+    return tuple(sorted(steps))
 
 
+_STEPS_W = (40.0, 56.0, 72.0, 88.0, 104.0, 120.0)
 _Minutes = Annotated[float, Field(gt=0, lt=10_000)]
 _Handling = Annotated[float, Field(ge=0, le=10_000)]
 
@@ -89,7 +90,7 @@ class PlanRequest(Model):
     hours : float or None
         Bench hours to be spent, h.
     steps_W : tuple of float
-        Power steps the bench can run, W; without any those of the kit.
+        Power steps the bench can run, ascending, W.
     reference_power_W : float or None
         Step of the primary comparison, W; None: the highest.
     soak_min : float or None
@@ -106,8 +107,8 @@ class PlanRequest(Model):
         Seed of the order.
     throttle : bool
         Whether the throttle power is asked for.
-    temperature_C, room_C : float or None
-        Temperature limit and room of the throttle power, degC; None: 95 and 35.
+    temperature_C, room_C : float
+        Temperature limit and room of the throttle power, degC.
     """
 
     treatments: Annotated[tuple[str, ...], BeforeValidator(_names)]
@@ -127,7 +128,7 @@ class PlanRequest(Model):
     bench: str | None = None
     mounts: Annotated[int, Field(ge=1, le=MOST_MOUNTS)] | None = None
     hours: Annotated[float, Field(gt=0, lt=10_000)] | None = None
-    steps_W: Annotated[tuple[PowerW, ...], BeforeValidator(_powers)] = ()
+    steps_W: Annotated[tuple[PowerW, ...], BeforeValidator(_powers), AfterValidator(_ascending)] = _STEPS_W
     reference_power_W: PowerW | None = None
     soak_min: _Minutes | None = None
     time_constant_min: _Minutes | None = None
@@ -137,28 +138,13 @@ class PlanRequest(Model):
     step_order: Literal["ascending", "random"] = "ascending"
     seed: Annotated[int, Field(ge=0)] = 1
     throttle: bool = True
-    temperature_C: LimitC | None = None
-    room_C: RoomC | None = None
-
-    @property
-    def ladder_W(self) -> tuple[float, ...]:
-        """Power steps the bench can run, ascending, W."""
-        return tuple(sorted(self.steps_W or (40.0, 56.0, 72.0, 88.0, 104.0, 120.0)))
+    temperature_C: LimitC = 95.0
+    room_C: RoomC = 35.0
 
     @property
     def reference_W(self) -> float:
         """Step of the primary comparison, W."""
-        return self.reference_power_W or max(self.ladder_W)
-
-    @property
-    def limit_C(self) -> float:
-        """Temperature limit, degC."""
-        return 95.0 if self.temperature_C is None else self.temperature_C
-
-    @property
-    def customers_room_C(self) -> float:
-        """The customer's room, degC."""
-        return 35.0 if self.room_C is None else self.room_C
+        return self.reference_power_W or self.steps_W[-1]
 
     @classmethod
     def rules(cls, data: Mapping[str, Any]) -> Iterator[Broken]:
@@ -175,14 +161,10 @@ class PlanRequest(Model):
             yield Broken(("mounts",), "mounts and hours", "one of them; the other follows")
         try:
             request = cls.model_construct(**data)
-            steps = _powers(request.steps_W)
-            ladder = cls.model_construct(steps_W=steps).ladder_W
-            if len(set(steps)) != len(steps) or len(steps) > MOST_STEPS:
-                yield Broken(("steps_W",), f"{len(steps)} steps", f"up to {MOST_STEPS} power steps, each once")
-            elif (request.reference_power_W or ladder[-1]) not in ladder:
+            if request.reference_power_W is not None and request.reference_power_W not in _powers(request.steps_W):
                 yield Broken(("reference_power_W",), f"{request.reference_power_W:g} W", "one of the power steps")
-            if request.throttle and request.limit_C <= request.customers_room_C:
-                found = f"{request.limit_C:g} degC in a room of {request.customers_room_C:g} degC"
+            if request.throttle and request.temperature_C <= request.room_C:
+                found = f"{request.temperature_C:g} degC in a room of {request.room_C:g} degC"
                 yield Broken(("temperature_C",), found, "a limit above the room")
         except (TypeError, ValueError):
             return  # what is no number has a problem of its own
@@ -321,7 +303,7 @@ class Split:
         return len(self.steps_W)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class MountNumber:
     """Mounts that one question needs at one look, when all are made.
 

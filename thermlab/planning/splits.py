@@ -19,19 +19,19 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from itertools import combinations
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from thermlab.base.errors import InputError, Problem
 from thermlab.campaign.settings import CheckThresholds
+from thermlab.compare.records import FARTHEST_EXTRAPOLATION
 from thermlab.planning.records import BenchHours, MountScatter, PlanRequest, Split
 from thermlab.stats.curves import RiseCurve, curve_design
 from thermlab.stats.dunnett import dunnett_critical
 from thermlab.stats.power import equivalence_power, t_test_power
 
-MOST_EXTRAPOLATION = 0.20
 DEFAULT_SOAK_MIN = 40.0
 ALIKE = 1.05
 """Splits of as many mounts whose half-widths agree within this factor are of the same worth: the shorter one wins."""
@@ -47,22 +47,12 @@ READOUT_STEP_K = 1.0
 READOUT_CORRELATION_S = 7.5
 """How long the error of rounding stays alike in such readings: found by simulation, as are the values it gives."""
 BLOCK_S = 10.0
-
-
-@lru_cache(maxsize=1)
-def assumed_curve() -> RiseCurve:
-    """Return the curve assumed while the bench is unknown: 18 K interface and 45 K sink at 120 W."""
-    return RiseCurve(b_K_per_W=0.15, a=45.0 / 120.0**0.8, lowest_W=40.0, highest_W=120.0)
+ASSUMED_CURVE = RiseCurve(b_K_per_W=0.15, a=45.0 / 120.0**0.8, lowest_W=40.0, highest_W=120.0)
+"""The curve assumed while the bench is unknown: 18 K interface and 45 K sink at 120 W."""
 
 
 def half_width(
-    sd: float,
-    n_mounts: int,
-    n_treatments: int,
-    *,
-    level: float,
-    of: Literal["difference", "mean"] = "difference",
-    shared_sd: float = 0.0,
+    sd: float, n_mounts: int, n_treatments: int, *, level: float, alone: bool = False, shared_sd: float = 0.0
 ) -> float | None:
     """Return the half-width of an interval where the mounts scatter as planned; None without degrees of freedom.
 
@@ -74,22 +64,43 @@ def half_width(
         Mounts of each treatment; treatments that share the SD.
     level : float
         Confidence level as a fraction; for differences over all candidates at once (Dunnett's point).
-    of : {"difference", "mean"}
-        Candidate minus baseline, or one treatment alone.
+    alone : bool
+        Of one treatment alone, in place of a difference between candidate and baseline.
     shared_sd : float
         SD of an error that all mounts share, K or W; it cancels in a difference.
     """
     dof = n_treatments * (n_mounts - 1)
-    if n_mounts < 1 or dof <= 0:
+    if dof <= 0:
         return None
-    n_candidates = max(1, n_treatments - 1) if of == "difference" else 1
-    critical = dunnett_critical(1 - level, [1] * n_candidates, 1, dof)
-    return critical * math.hypot(sd * math.sqrt((2 if of == "difference" else 1) / n_mounts), shared_sd)
+    critical = dunnett_critical(1 - level, [1] if alone else [1] * max(1, n_treatments - 1), 1, dof)
+    return critical * math.hypot(sd * math.sqrt((1 if alone else 2) / n_mounts), shared_sd)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Bench:
+    """What a ladder, a soak and a curve decide among themselves; it is kept, since question and hours move without it.
+
+    Attributes
+    ----------
+    curve : RiseCurve
+        Rise against power.
+    time_constant_min : float or None
+        At the highest power, min.
+    steps_W : tuple of float
+        Power steps the bench can run, W.
+    reference_W : float
+        One of them, which every mount runs, W.
+    """
+
+    curve: RiseCurve
+    time_constant_min: float | None
+    steps_W: tuple[float, ...]
+    reference_W: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SplitProblem:
-    """What is asked for and what is known of the bench: all that decides what a split gives.
+    """What is asked for, what is known of the bench and what may be spent: all that decides what a split gives.
 
     Attributes
     ----------
@@ -97,10 +108,16 @@ class SplitProblem:
         What is asked for.
     scatter : MountScatter
         How much mounts scatter, with curve and time constant of the bench where its source has them.
+    hours : float
+        Bench hours to spend, h.
+    n_mounts : int or None
+        Mounts of each treatment, in place of hours.
     """
 
     request: PlanRequest
     scatter: MountScatter
+    hours: float = math.inf
+    n_mounts: int | None = None
 
     @property
     def n_treatments(self) -> int:
@@ -110,7 +127,7 @@ class SplitProblem:
     @property
     def curve(self) -> RiseCurve:
         """Rise against power of the bench, assumed where it is unknown."""
-        return self.scatter.curve or assumed_curve()
+        return self.scatter.curve or ASSUMED_CURVE
 
     @property
     def time_constant_min(self) -> float | None:
@@ -118,19 +135,24 @@ class SplitProblem:
         return self.request.time_constant_min or self.scatter.time_constant_min
 
     @property
-    def limit_rise_K(self) -> float | None:
-        """Rise at which the device throttles; None where the throttle power is not asked for."""
-        return self.request.limit_C - self.request.customers_room_C if self.request.throttle else None
+    def _bench(self) -> _Bench:
+        return _Bench(
+            curve=self.curve,
+            time_constant_min=self.time_constant_min,
+            steps_W=self.request.steps_W,
+            reference_W=self.request.reference_W,
+        )
 
     def throttle_power_W(self) -> float | None:
         """Return the expected throttle power, W; None where it is not asked for or known to be out of reach.
 
         On an assumed curve nothing is out of reach: the nearest power that the steps serve stands in for it.
         """
-        power = None if self.limit_rise_K is None else _power_at_W(self.curve, self.limit_rise_K)
-        ladder = self.request.ladder_W
-        low, high = ladder[0] / (1 + MOST_EXTRAPOLATION), ladder[-1] * (1 + MOST_EXTRAPOLATION)
-        if self.limit_rise_K is not None and self.scatter.curve is None:
+        if not self.request.throttle:
+            return None
+        power, steps = _power_at_W(self.curve, self.request.temperature_C - self.request.room_C), self.request.steps_W
+        low, high = steps[0] / (1 + FARTHEST_EXTRAPOLATION), steps[-1] * (1 + FARTHEST_EXTRAPOLATION)
+        if self.scatter.curve is None:
             return min(max(power or high, low), high)
         return power if power is not None and low <= power <= high else None
 
@@ -143,33 +165,25 @@ class SplitProblem:
         return tuple(sorted({round_up_min(of * self.time_constant_min) for of in SOAKS if of >= RECOMMENDED_SOAK}))
 
     def times(self, soak_min: float, steps_W: Sequence[float]) -> BenchHours:
-        """Return what a mount costs, with the shortest pre-soak that leaves no more than 2 K at its first step.
-
-        Without a time constant it is as long as the soak. Mounts at the reference step alone begin with that step.
-        """
-        pre_soak, tau = soak_min, self.time_constant_min
-        if tau is not None:
-            pre_soak = _pre_soak_min(self.curve, tau, min(steps_W), self.request.reference_W, soak_min)
+        """Return what a mount costs."""
         return BenchHours(
             soak_min=soak_min,
-            pre_soak_min=pre_soak,
+            pre_soak_min=_pre_soak_min(self._bench, min(steps_W), soak_min),
             change_over_min=self.request.change_over_min,
             remount_min=self.request.remount_min,
         )
 
-    def left_K(self, steps_W: Sequence[float], soak_min: float) -> float:
+    def left_K(self, steps_W: tuple[float, ...], soak_min: float) -> float:
         """Return the most that any run still lacks at the end of its soak, K; 0 without a time constant."""
-        tau = self.time_constant_min
-        return 0.0 if tau is None else _left_K(self.curve, tau, tuple(steps_W), self.request.reference_W, soak_min)
+        return _left_K(self._bench, steps_W, soak_min)
 
     def choose_steps(self, n_steps: int, soak_min: float) -> tuple[float, ...]:
         """Choose power steps, ascending, W: the reference, and the others where they carry the curve best.
 
         Among those after whose soak no more than 2 K is left, as far as there are such.
         """
-        aim = None if self.scatter.curve is None else self.throttle_power_W()
-        ladder, reference_W, tau = self.request.ladder_W, self.request.reference_W, self.time_constant_min
-        return _best_steps(self.curve, tau, ladder, reference_W, aim, n_steps, soak_min)
+        aim_W = None if self.scatter.curve is None else self.throttle_power_W()
+        return _best_steps(self._bench, aim_W, n_steps, soak_min)
 
     def one_rise_noise_K(self, soak_min: float) -> float:
         """Return the SD of one settled rise on one mount, K: more than the run noise where the soak is short."""
@@ -179,12 +193,12 @@ class SplitProblem:
         found, best = (settled_rise_sd_K(of, self.time_constant_min) for of in (soak_min, 10 * self.time_constant_min))
         return math.inf if found is None or best is None else noise_K * found / best
 
-    def throttle_sds_W(self, steps_W: Sequence[float], n_ladder: int | None = None) -> tuple[float, float] | None:
+    def throttle_sds_W(self, steps_W: tuple[float, ...], n_ladder: int | None = None) -> tuple[float, float] | None:
         """Return SDs of a throttle power, W: of one mount, and of the error that all mounts share.
 
         Parameters
         ----------
-        steps_W : sequence of float
+        steps_W : tuple of float
             Steps of a ladder mount, W.
         n_ladder : int or None
             Ladder mounts of each treatment; the others borrow the bend of the curve. None: every mount has its own.
@@ -197,12 +211,11 @@ class SplitProblem:
         power = self.throttle_power_W()
         if power is None or len(steps_W) < 2:
             return None
-        reference_W, sd_K, noise_K = self.request.reference_W, self.scatter.planned_sd_K, self.scatter.run_noise_K
+        sd_K, noise_K, reference_W = self.scatter.planned_sd_K, self.scatter.run_noise_K, self.request.reference_W
         at, slope = power / reference_W, self.curve.slope_K_per_W(power)
-        factor = noise_factor(tuple(steps_W), power)
-        if n_ladder is None and factor is not None:
-            return math.hypot(sd_K * at, factor * noise_K) / slope, 0.0
-        shared = _borrowed_bend(tuple(steps_W), power, reference_W) / math.sqrt(self.n_treatments * (n_ladder or 1))
+        if n_ladder is None:
+            return math.hypot(sd_K * at, noise_factor(steps_W, power) * noise_K) / slope, 0.0
+        shared = _borrowed_bend(steps_W, power, reference_W) / math.sqrt(self.n_treatments * n_ladder)
         return math.hypot(sd_K, noise_K) * at / slope, shared * noise_K / slope
 
     def split(self, steps_W: tuple[float, ...], n_mounts: int, n_ladder: int, soak_min: float) -> Split:
@@ -241,34 +254,22 @@ class SplitProblem:
         )
 
     def throttle_half_widths_W(
-        self, steps_W: Sequence[float], n_mounts: int, n_ladder: int | None
+        self, steps_W: tuple[float, ...], n_mounts: int, n_ladder: int | None
     ) -> tuple[float | None, float | None]:
         """Return half-widths of a treatment's throttle power and of a difference of two, W."""
         sds = self.throttle_sds_W(steps_W, n_ladder)
         if sds is None or not math.isfinite(sds[0]):
             return None, None
         of, level = (sds[0], n_mounts, self.n_treatments), self.request.confidence_level
-        return half_width(*of, level=level, of="mean", shared_sd=sds[1]), half_width(*of, level=level)
+        return half_width(*of, level=level, alone=True, shared_sd=sds[1]), half_width(*of, level=level)
 
-    def best(
-        self,
-        n_steps: int,
-        *,
-        hours: float | None = None,
-        n_mounts: int | None = None,
-        whole: bool = False,
-        soaks_min: Sequence[float] = (),
-    ) -> Split | None:
+    def best(self, n_steps: int, *, whole: bool = False, soaks_min: Sequence[float] = ()) -> Split | None:
         """Return the best split with a number of steps, over ladder mounts, soak and pre-soak.
 
         Parameters
         ----------
         n_steps : int
             Steps of a ladder mount.
-        hours : float or None
-            Bench hours to spend, h.
-        n_mounts : int or None
-            Mounts of each treatment, in place of hours.
         whole : bool
             Whether every mount runs every step, as it does where the estimand needs all of them.
         soaks_min : sequence of float
@@ -283,89 +284,81 @@ class SplitProblem:
         whole = whole or self.request.estimand == "through origin" or n_steps == 1
         for soak_min in soaks_min or self.soaks_min():
             steps = self.choose_steps(n_steps, soak_min)
-            times = self.times(soak_min, steps)
-            each_h = math.inf if hours is None else hours / self.n_treatments + 1e-9
+            one_h, ladder_h = map(self.times(soak_min, steps).mount_h, (1, n_steps))
             for ladders in (None,) if whole else (1, 2, 3, None):
-                more_h = 0.0 if ladders is None else ladders * (times.mount_h(n_steps) - times.mount_h(1))
-                one_h = times.mount_h(n_steps if ladders is None else 1)
-                number = n_mounts or int((each_h - more_h) // one_h)
-                if number >= max(ladders or 1, 1):
+                number = self.n_mounts
+                if number is None:
+                    each_h = self.hours / self.n_treatments + 1e-9 - (ladders or 0) * (ladder_h - one_h)
+                    number = int(each_h // (one_h if ladders else ladder_h))
+                if number >= (ladders or 1):
                     found.append(self.split(steps, number, ladders or number, soak_min))
         trusted = [split for split in found if split.left_K <= CHECKS.trusted_left_K] or found
-        if not trusted:
-            return None
-        worth = min((_worth(split) for split in trusted), key=lambda pair: (pair[1], pair[0]))
-        alike = [s for s in trusted if -s.n_mounts == worth[0] and _worth(s)[1] <= ALIKE * worth[1]]
-        return min(alike, key=lambda split: split.hours)
+        return _shortest_like(min(trusted, key=lambda s: (_width(s), -s.n_mounts)), trusted) if trusted else None
 
 
-def _worth(split: Split) -> tuple[int, float]:
-    """Return mounts (negative) and the product of half-widths; without an interval, more mounts are worth more."""
+def _width(split: Split) -> float:
+    """Return the product of half-widths; infinite without an interval."""
     width = split.difference_half_width_K
-    product_of_both = math.inf if width is None else width * (split.throttle_half_width_W or 1.0)
-    return -split.n_mounts, product_of_both
+    return math.inf if width is None else width * (split.throttle_half_width_W or 1.0)
 
 
-# What the steps, the soak and the curve decide among themselves is kept: margin, scatter and hours move without it.
+def _shortest_like(best: Split, among: Sequence[Split]) -> Split:
+    """Return the shortest split of as many mounts and of the same worth."""
+    alike = [s for s in among if s.n_mounts == best.n_mounts and _width(s) <= ALIKE * _width(best)]
+    return min(alike, key=lambda split: split.hours)
 
 
-@lru_cache(maxsize=256)
-def _power_at_W(curve: RiseCurve, rise_K: float) -> float | None:
-    return curve.power_W(rise_K)
+_power_at_W = lru_cache(maxsize=256)(RiseCurve.power_W)
 
 
 @lru_cache(maxsize=4096)
-def _pre_soak_min(curve: RiseCurve, tau_min: float, first_W: float, reference_W: float, soak_min: float) -> float:
-    left_K = CHECKS.trusted_left_K
-    needed = tau_min * math.log(max(curve.rise_K(first_W), curve.rise_K(reference_W), left_K) / left_K)
+def _pre_soak_min(bench: _Bench, first_W: float, soak_min: float) -> float:
+    """Return the shortest pre-soak that leaves no more than 2 K at a first step; without a time constant a soak's.
+
+    Mounts at the reference step alone begin with that step.
+    """
+    if bench.time_constant_min is None:
+        return soak_min
+    settled_K, most_K = max(map(bench.curve.rise_K, (first_W, bench.reference_W))), CHECKS.trusted_left_K
+    needed = bench.time_constant_min * math.log(max(settled_K, most_K) / most_K)
     return round_up_min(needed - soak_min) if needed > soak_min else 0.0
 
 
 @lru_cache(maxsize=4096)
-def _left_K(curve: RiseCurve, tau_min: float, steps_W: Sequence[float], reference_W: float, soak_min: float) -> float:
-    pre_soak_min = _pre_soak_min(curve, tau_min, min(steps_W), reference_W, soak_min)
-    ladders = (steps_W, (reference_W,))
-    return max(max(left_after_soak_K(curve, steps, soak_min, tau_min, pre_soak_min)) for steps in ladders)
+def _left_K(bench: _Bench, steps_W: tuple[float, ...], soak_min: float) -> float:
+    tau = bench.time_constant_min
+    if tau is None:
+        return 0.0
+    pre_soak_min, ladders = _pre_soak_min(bench, min(steps_W), soak_min), (steps_W, (bench.reference_W,))
+    return max(max(left_after_soak_K(bench.curve, steps, soak_min, tau, pre_soak_min)) for steps in ladders)
 
 
 @lru_cache(maxsize=1024)
-def _best_steps(
-    curve: RiseCurve,
-    tau_min: float | None,
-    ladder_W: tuple[float, ...],
-    reference_W: float,
-    aim_W: float | None,
-    n_steps: int,
-    soak_min: float,
-) -> tuple[float, ...]:
-    others = [step for step in ladder_W if step != reference_W]
-    even = np.linspace(ladder_W[0], ladder_W[-1], n_steps)
+def _best_steps(bench: _Bench, aim_W: float | None, n_steps: int, soak_min: float) -> tuple[float, ...]:
+    others = [step for step in bench.steps_W if step != bench.reference_W]
+    even = np.linspace(bench.steps_W[0], bench.steps_W[-1], n_steps)
 
     def loss(steps: tuple[float, ...]) -> tuple[float, float]:
-        left_K = 0.0 if tau_min is None else _left_K(curve, tau_min, steps, reference_W, soak_min)
-        too_much = max(0.0, left_K - CHECKS.trusted_left_K)
-        if aim_W is not None:
-            return too_much, noise_factor(steps, aim_W) or math.inf
-        return too_much, float(np.sum((np.asarray(steps) - even) ** 2))
+        too_much_K = max(0.0, _left_K(bench, steps, soak_min) - CHECKS.trusted_left_K)
+        if aim_W is None:
+            return too_much_K, float(np.sum((np.asarray(steps) - even) ** 2))
+        return too_much_K, noise_factor(steps, aim_W) if n_steps > 1 else 0.0
 
-    return min((tuple(sorted((*chosen, reference_W))) for chosen in combinations(others, n_steps - 1)), key=loss)
+    chosen = (tuple(sorted((*some, bench.reference_W))) for some in combinations(others, n_steps - 1))
+    return min(chosen, key=loss)
 
 
 @lru_cache(maxsize=4096)
-def noise_factor(steps_W: tuple[float, ...], power_W: float) -> float | None:
+def noise_factor(steps_W: tuple[float, ...], power_W: float) -> float:
     """Return the SD of the fitted rise at a power in units of the run noise.
-
-    None where the steps do not carry the two-parameter curve.
 
     Parameters
     ----------
     steps_W : tuple of float
-        Power steps of one mount, W.
+        Two or more power steps of one mount, W.
     power_W : float
         Power at which the two-parameter curve is read, W.
     """
-    if len(set(steps_W)) < 2:
-        return None
     design = curve_design(np.asarray(steps_W, dtype=np.float64))
     at = curve_design(np.array([power_W]))[0]
     return float(math.sqrt(at @ np.linalg.inv(design.T @ design) @ at))
@@ -380,42 +373,29 @@ def _borrowed_bend(steps_W: tuple[float, ...], power_W: float, reference_W: floa
     return float(abs(here - power_W / reference_W * reference) / math.sqrt(bent @ bent))
 
 
-def compare_splits(
-    problem: SplitProblem, *, hours: float | None = None, n_mounts: int | None = None
-) -> tuple[Split, ...]:
+def compare_splits(problem: SplitProblem) -> tuple[Split, ...]:
     """Return the best split with every number of steps, from one step to the whole ladder.
-
-    Parameters
-    ----------
-    problem : SplitProblem
-        Bench, scatter and question.
-    hours : float or None
-        Bench hours to spend, h.
-    n_mounts : int or None
-        Mounts of each treatment, in place of hours.
 
     Raises
     ------
     InputError
         Hours that do not buy one mount of each treatment.
     """
-    request = problem.request
-    one = (request.reference_W,)
+    one = (problem.request.reference_W,)
     least = problem.n_treatments * min(problem.times(soak, one).mount_h(1) for soak in problem.soaks_min())
-    if n_mounts is None and not (hours is not None and hours + 1e-9 >= least):
+    if problem.n_mounts is None and not problem.hours + 1e-9 >= least:
         allowed = f"at least {least:.2f} h: one mount of each treatment at one step"
-        raise InputError([Problem("plan: hours", f"{hours:g} h", allowed)])
-    found = (problem.best(n, hours=hours, n_mounts=n_mounts) for n in range(1, len(request.ladder_W) + 1))
+        raise InputError([Problem("plan: hours", f"{problem.hours:g} h", allowed)])
+    found = map(problem.best, range(1, len(problem.request.steps_W) + 1))
     return tuple(split for split in found if split is not None)
 
 
 def _why_missing(problem: SplitProblem, n_steps: int, n_mounts: int) -> str:
     if n_mounts == 1:
         return "one mount of each treatment: material and mounting cannot be told apart, there is no interval"
-    if problem.limit_rise_K is None:
-        return ""
     if problem.throttle_power_W() is None:
-        return "the throttle power lies more than 20 % outside the power steps"
+        far = "the throttle power lies more than 20 % outside the power steps"
+        return far if problem.request.throttle else ""
     return "one step does not show the curve: no throttle power" if n_steps == 1 else ""
 
 
@@ -433,36 +413,24 @@ def fewest_steps(problem: SplitProblem) -> int:
     One for a difference. The throttle power needs the curve: two steps where the curve of the bench is known and they
     enclose the throttle power, otherwise three, since with two nothing would show that it bends otherwise.
     """
-    power = problem.throttle_power_W()
+    power, steps = problem.throttle_power_W(), problem.request.steps_W
     if power is None:
         return 1
-    ladder = problem.request.ladder_W
-    enclosed = problem.scatter.curve is not None and ladder[0] <= power <= ladder[-1]
-    return min(2 if enclosed else 3, len(ladder))
+    enclosed = problem.scatter.curve is not None and steps[0] <= power <= steps[-1]
+    return min(2 if enclosed else 3, len(steps))
 
 
-def recommend_split(
-    problem: SplitProblem, splits: Sequence[Split], *, n_mounts: int | None = None
-) -> tuple[Split, str]:
+def recommend_split(problem: SplitProblem) -> tuple[Split, str]:
     """Recommend one split and say why.
 
     The narrowest difference wins; where the throttle power is asked for, the smallest product of the two half-widths
     among the splits that carry the curve. Of those of the same worth the shortest.
-
-    Parameters
-    ----------
-    problem : SplitProblem
-        Bench, scatter and question.
-    splits : sequence of Split
-        As :func:`compare_splits` gives them.
-    n_mounts : int or None
-        As given there.
     """
+    splits, fewest = compare_splits(problem), fewest_steps(problem)
     usable = [split for split in splits if split.difference_half_width_K is not None]
-    fewest = fewest_steps(problem)
     if not usable:
         best = max(splits, key=lambda split: (split.n_mounts, -split.n_steps))
-        if n_mounts is not None:
+        if problem.n_mounts is not None:
             best = next((split for split in splits if split.n_steps >= fewest), best)
         why = "One mount of each treatment shows no difference whatever the steps."
         return best, f"{why} Plan more hours, or bring a mount SD from earlier campaigns."
@@ -472,7 +440,7 @@ def recommend_split(
     if fewest == 1:
         among = [split for split in usable if split.n_steps == 1]
         why = "No throttle power is asked for, so no more steps than the difference needs"
-        if problem.limit_rise_K is not None:
+        if problem.request.throttle:
             why = "The throttle power lies out of reach of the steps, so no more of them than the difference needs"
     elif with_check:
         bend = "they enclose it" if fewest == 2 else "two would not show that it bends otherwise"
@@ -481,24 +449,21 @@ def recommend_split(
         why = "The hours buy the curve with two steps only, which would not show that it bends otherwise"
     else:
         why = "The hours do not buy the curve on two mounts of each treatment, so the throttle power is given up"
-    most = max(among, key=lambda split: (split.n_mounts, -_worth(split)[1]))
-    alike = [s for s in among if s.n_mounts == most.n_mounts and _worth(s)[1] <= ALIKE * _worth(most)[1]]
-    best = min(alike, key=lambda split: split.hours)
+    best = _shortest_like(max(among, key=lambda split: (split.n_mounts, -_width(split))), among)
     why += "; every other hour goes into mounts, because the mount is what varies: "
-    return best, why + _against_whole_ladders(problem, best, n_mounts)
+    return best, why + _against_whole_ladders(problem, best)
 
 
-def _against_whole_ladders(problem: SplitProblem, best: Split, n_mounts: int | None) -> str:
+def _against_whole_ladders(problem: SplitProblem, best: Split) -> str:
     text = f"{best.n_mounts} mounts of each treatment"
     if best.n_ladder < best.n_mounts:
         reference_W = problem.request.reference_W
         text += f", {best.n_ladder} of them with {best.n_steps} steps and the others at {reference_W:g} W"
-    n_steps = best.n_steps if best.n_steps > 1 else len(problem.request.ladder_W)
-    on_each = f"{n_steps} steps on every mount"
-    whole = problem.best(n_steps, hours=None if n_mounts else best.hours, n_mounts=n_mounts, whole=True)
+    n_steps = best.n_steps if best.n_steps > 1 else len(problem.request.steps_W)
     if best.n_ladder == best.n_mounts and best.n_steps == n_steps:
         return text + "."
-    if n_mounts is not None and whole is not None:
+    on_each, whole = f"{n_steps} steps on every mount", replace(problem, hours=best.hours).best(n_steps, whole=True)
+    if problem.n_mounts is not None and whole is not None:
         return f"{text}: {best.hours:.1f} h instead of {whole.hours:.1f} h with {on_each}."
     text += f" instead of {0 if whole is None else whole.n_mounts} with {on_each}."
     if whole is None or whole.difference_half_width_K is None:
@@ -508,11 +473,7 @@ def _against_whole_ladders(problem: SplitProblem, best: Split, n_mounts: int | N
 
 
 def left_after_soak_K(
-    curve: RiseCurve,
-    steps_W: Sequence[float],
-    soak_min: float,
-    time_constant_min: float,
-    pre_soak_min: float | None = None,
+    curve: RiseCurve, steps_W: Sequence[float], soak_min: float, time_constant_min: float, pre_soak_min: float
 ) -> tuple[float, ...]:
     """Return what each step still lacks at the end of its soak, K, for a first-order sink.
 
@@ -526,17 +487,15 @@ def left_after_soak_K(
         Steps of a mount, W.
     soak_min, time_constant_min : float
         Soak of a step and time constant of the bench at the highest power, min.
-    pre_soak_min : float or None
-        Time at the first step's power before its soak, min; None: as long as the soak.
+    pre_soak_min : float
+        Time at the first step's power before its soak, min.
     """
-    decay = math.exp(-soak_min / time_constant_min)
-    pre_soaked = decay * math.exp(-(soak_min if pre_soak_min is None else pre_soak_min) / time_constant_min)
     left: list[float] = []
-    reached_K = 0.0
+    reached_K, begun_min = 0.0, pre_soak_min
     for step in sorted(steps_W):
         settled_K = curve.rise_K(step)
-        left.append((settled_K - reached_K) * (decay if left else pre_soaked))
-        reached_K = settled_K - left[-1]
+        left.append((settled_K - reached_K) * math.exp(-(begun_min + soak_min) / time_constant_min))
+        reached_K, begun_min = settled_K - left[-1], 0.0
     return tuple(left)
 
 
@@ -573,8 +532,8 @@ def _block_correlation(lags_s: NDArray[np.float64], correlation_s: float) -> NDA
     return np.where(lags_s == 0, same, apart)
 
 
-def compare_soaks(problem: SplitProblem, hours: float, *, n_steps: int) -> tuple[Split, ...]:
-    """Return the best split of the same hours and as many steps with soaks of several lengths, as far as they fit.
+def compare_soaks(problem: SplitProblem, *, n_steps: int) -> tuple[Split, ...]:
+    """Return the best split with as many steps and soaks of several lengths, as far as the hours buy them.
 
     None while the time constant of the bench is unknown.
     """
@@ -582,7 +541,7 @@ def compare_soaks(problem: SplitProblem, hours: float, *, n_steps: int) -> tuple
     if tau is None:
         return ()
     soaks = {round_up_min(factor * tau) for factor in SOAKS} | ({asked} if asked else set())
-    found = (problem.best(n_steps, hours=hours, soaks_min=(soak_min,)) for soak_min in sorted(soaks))
+    found = (problem.best(n_steps, soaks_min=(soak_min,)) for soak_min in sorted(soaks))
     return tuple(split for split in found if split is not None)
 
 
