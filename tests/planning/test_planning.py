@@ -13,9 +13,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 from click.testing import CliRunner
+from filed_examples import example_results, sha256, write_report
 from scipy.signal import lfilter
 from scipy.special import stdtrit
 
+from thermlab.archives.filing import archive
 from thermlab.base.errors import InputError
 from thermlab.campaign.folder import load_campaign
 from thermlab.cli import main
@@ -437,23 +439,40 @@ def test_soak_and_pre_soak_leave_no_more_than_two_kelvin():
 # --- mount SD
 
 
-def results(*, sd_K=0.5, dof=4.0, power_W=100.0, bench="bench-1", title="earlier", key="1", **more):
-    runs = [{"set_power_W": p, "rise_K": 0.2 * p + 0.9 * p**0.8, "used": True} for p in (40.0, 70.0, 100.0)]
-    return {
-        "schema": 1,
-        "campaign": {"title": title, "bench": bench, "sha256": {"runs.csv": key * 64}},
-        "runs": runs,
-        "bench": {"time_constant_min": 11.0, "mount_sd_K": sd_K, "mount_sd_dof": dof},
-        "comparison": {"mount_sd_K": sd_K, "mount_sd_dof": dof, "reference_power_W": power_W},
-        **more,
-    }
+def results(sums=None, *, sd_K=0.5, n_mounts=3, bench="bench-1", title="earlier"):
+    """Return results of two treatments, a ladder of three steps a mount, with a mount SD at 100 W as given."""
+    scores = np.arange(n_mounts) - (n_mounts - 1) / 2
+    shifts = sd_K * scores / max(np.std(scores, ddof=1), 1e-9) if n_mounts > 1 else scores
+    runs = [
+        {"run": f"{name}-{mount}-{p:g}", "treatment": name, "mount": f"{mount}", "set_power_W": p, "used": True}
+        | {"rise_K": 0.2 * p + 0.9 * p**0.8 + shift * p / 100.0, "reason": "", "lot": "", "condition": ""}
+        for name in ("a", "b")
+        for mount, shift in enumerate(shifts)
+        for p in (40.0, 70.0, 100.0)
+    ]
+    about = {"title": title, "bench": bench, "baseline": "a", "currency": "EUR", "sha256": sums or {}}
+    found = example_results(sums or {}, runs=runs, campaign=about)
+    found["bench"] = {"time_constant_min": 11.0, "mount_sd_K": 9.0, "mount_sd_dof": 20.0, "prior": {"mount_sd_K": 9.0}}
+    found["comparison"]["reference_power_W"] = 100.0
+    return found
 
 
-def write(folder, name, content):
-    (folder / name).mkdir(parents=True)
-    path = folder / name / "results.json"
-    path.write_text(json.dumps(content))
-    return path
+def write(folder, content):
+    (folder / "results.json").write_text(json.dumps(content))
+    return folder / "results.json"
+
+
+def file_campaigns(folder, *campaigns):
+    """Return an archive of campaigns with results of their own; one of the same number has the same log."""
+    for place, (number, about) in enumerate(campaigns):
+        source = folder / f"campaign-{place}"
+        (source / "logs").mkdir(parents=True)
+        inputs = {"campaign.yaml": b"x", "runs.csv": f"{place}".encode(), "logs/a.csv": f"log {number}".encode()}
+        for name, content in inputs.items():
+            (source / name).write_bytes(content)
+        write_report(source, results({name: sha256(content) for name, content in inputs.items()}, **about))
+        archive(source, to=folder / "store")
+    return folder / "store"
 
 
 @pytest.mark.parametrize("dof", [0.0, 1e-3, 0.49, float("nan"), float("inf")])
@@ -472,8 +491,8 @@ def test_a_given_sd_is_planned_at_its_upper_limit():
     assert any("assumed" in caution for caution in given_scatter(None, None, run_noise_K=0.2).cautions)
 
 
-def test_a_pilot_gives_sd_time_constant_and_curve(tmp_path):
-    scatter = pilot_scatter(write(tmp_path, "pilot", results()), reference_power_W=80.0)
+def test_a_pilot_gives_sd_time_constant_and_curve_without_the_part_of_a_prior(tmp_path):
+    scatter = pilot_scatter(write(tmp_path, results()), reference_power_W=80.0)
 
     assert (scatter.sd_K, scatter.dof, scatter.run_noise_K) == (pytest.approx(0.4), 4.0, 0.0)
     assert scatter.time_constant_min == 11.0
@@ -482,52 +501,40 @@ def test_a_pilot_gives_sd_time_constant_and_curve(tmp_path):
 
 
 def test_an_archive_pools_by_degrees_of_freedom_and_counts_half(tmp_path):
-    write(tmp_path, "one", results(sd_K=0.4, dof=4.0, key="1"))
-    write(tmp_path, "two", results(sd_K=0.6, dof=8.0, key="2"))
-    write(tmp_path, "two-again", results(sd_K=0.6, dof=8.0, key="2"))
-    write(tmp_path, "build", {"schema": 1, "kind": "build", "campaign": None})
-    write(tmp_path, "one-mount", results(sd_K=None, dof=None, key="3"))
+    many = {"sd_K": 0.6, "n_mounts": 5}
+    store = file_campaigns(tmp_path, (1, {"sd_K": 0.4}), (2, many), (2, many), (3, {"n_mounts": 1}))
 
-    scatter = archive_scatter(tmp_path, reference_power_W=120.0)
+    scatter = archive_scatter(store, reference_power_W=120.0)
 
     pooled = math.sqrt((4 * 0.4**2 + 8 * 0.6**2) / 12) * 120 / 100
     assert scatter.sd_K == pytest.approx(pooled)
     assert scatter.dof == 6.0
     assert len(scatter.campaigns) == 2
+    assert scatter.time_constant_min == 11.0
+    assert "its measurements count as part of" in scatter.cautions[0]
     assert "half" in " ".join(scatter.cautions)
 
 
-def test_a_campaign_with_a_prior_gives_its_own_scatter_only(tmp_path):
-    with_prior = results(sd_K=0.9, dof=20.0, bench="bench-1")
-    with_prior["bench"]["prior"] = {"mount_sd_K": 1.0}
-    with_prior["comparison"]["mounts"] = [
-        {"treatment": name, "rise_K": rise}
-        for name, rise in (("a", 60.0), ("a", 61.0), ("b", 58.0), ("b", 58.6), ("c", 5))
-    ]
-
-    scatter = pilot_scatter(write(tmp_path, "pilot", with_prior), reference_power_W=100.0)
-
-    assert scatter.dof == 2
-    assert scatter.sd_K == pytest.approx(math.sqrt((0.5 + 0.18) / 2))
-    del with_prior["comparison"]["mounts"]
-    with pytest.raises(InputError, match="no mount SD"):
-        pilot_scatter(write(tmp_path, "older", with_prior), reference_power_W=100.0)
-
-
 def test_campaigns_of_two_benches_are_not_pooled_by_accident(tmp_path):
-    write(tmp_path, "one", results(key="1"))
-    write(tmp_path, "two", results(bench="bench-2", sd_K=0.9, key="2"))
+    store = file_campaigns(tmp_path, (1, {}), (2, {"bench": "bench-2", "sd_K": 0.9}))
 
     with pytest.raises(InputError, match="'bench-1', 'bench-2'"):
-        archive_scatter(tmp_path, reference_power_W=100.0)
-    assert archive_scatter(tmp_path, reference_power_W=100.0, bench="bench-2").sd_K == pytest.approx(0.9)
+        archive_scatter(store, reference_power_W=100.0)
+    assert archive_scatter(store, reference_power_W=100.0, bench="bench-2").sd_K == pytest.approx(0.9)
 
 
-def test_an_empty_archive_and_a_pilot_without_scatter_are_refused(tmp_path):
-    with pytest.raises(InputError, match="no campaign with a mount SD"):
+def test_an_archive_and_a_pilot_without_scatter_are_refused(tmp_path):
+    single = results(n_mounts=1)
+    del single["runs"][0]["mount"]
+
+    with pytest.raises(InputError, match="an archive that thermlab archive made"):
         archive_scatter(tmp_path, reference_power_W=100.0)
+    with pytest.raises(InputError, match="found no mount SD; allowed: campaigns of bench 'bench-7'"):
+        archive_scatter(file_campaigns(tmp_path, (1, {})), reference_power_W=100.0, bench="bench-7")
     with pytest.raises(InputError, match="no mount SD"):
-        pilot_scatter(write(tmp_path, "pilot", results(sd_K=None)), reference_power_W=100.0)
+        pilot_scatter(write(tmp_path, results(n_mounts=1)), reference_power_W=100.0)
+    with pytest.raises(InputError, match="found no 'mount'; allowed: the results of a campaign"):
+        pilot_scatter(write(tmp_path, single), reference_power_W=100.0)
 
 
 # --- the plan and its folder

@@ -7,16 +7,18 @@ coefficient of variation of 0.3 between their SDs (see the planning page of the 
 """
 
 import math
-from collections.abc import Iterable, Mapping
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
 from pathlib import Path
-from statistics import median_high, variance
+from statistics import fmean, median_high, variance
 from typing import Any
 
-from thermlab.archives.filed_results import one_mount_scatter
+from thermlab.archives.filed_results import filed_runs, one_mount_scatter, read_archive
 from thermlab.base.errors import InputError, Problem
 from thermlab.campaign.folder import campaign_folder
 from thermlab.planning.records import FEWEST_DOF, MountScatter
 from thermlab.reports.results import read_results, to_results
+from thermlab.runs.records import ReducedRun
 from thermlab.stats.curves import RiseCurve, fit_curve
 from thermlab.stats.least_squares import NotEstimableError
 from thermlab.stats.power import sd_upper_limit
@@ -72,14 +74,17 @@ def pilot_scatter(pilot: str | Path, *, reference_power_W: float) -> MountScatte
         The pilot cannot be read or has no mount SD.
     """
     path = campaign_folder(pilot)
-    results: Mapping[str, Any]
     if path.is_dir():
         from thermlab.compare.analysis import analyse  # noqa: PLC0415 - what reads logs, where there are any
 
-        results = to_results(analyse(path))
+        results: dict[str, Any] = to_results(analyse(path))
     else:
         results = read_results(path)
-    found = _mount_sd(results)
+    try:
+        runs = tuple(filed_runs(results))
+        found = _own_sd(results, runs)
+    except KeyError as missing:
+        raise InputError([Problem(str(path), f"no {missing}", "the results of a campaign")]) from None
     if found is None:
         allowed = "a campaign with at least two mounts of one treatment"
         raise InputError([Problem(str(path), "no mount SD", allowed)])
@@ -89,8 +94,8 @@ def pilot_scatter(pilot: str | Path, *, reference_power_W: float) -> MountScatte
         sd_per_W * reference_power_W,
         dof,
         f"pilot campaign {results['campaign'].get('title') or path.name!r}",
-        time_constant_min=(results.get("bench") or {}).get("time_constant_min"),
-        curve=_curve(results),
+        time_constant_min=_time_constant_min(results),
+        curve=_curve(runs),
         cautions=() if reference_power_W == power_W else (scaled,),
     )
 
@@ -101,7 +106,7 @@ def archive_scatter(archive: str | Path, *, reference_power_W: float, bench: str
     Parameters
     ----------
     archive : str or Path
-        Folder under which ``results.json`` files lie.
+        An archive; campaigns that compare with the same mounts of the baseline count as one, as in a history.
     reference_power_W : float
         Step the plan compares at, W; SDs are pooled per watt.
     bench : str or None
@@ -110,125 +115,73 @@ def archive_scatter(archive: str | Path, *, reference_power_W: float, bench: str
     Raises
     ------
     InputError
-        Not a folder, no campaign with a mount SD, or several benches and none chosen.
+        No archive, no campaign with a mount SD, or several benches and none chosen.
     """
-    folder = Path(archive)
-    if not folder.is_dir():
-        raise InputError(
-            [Problem(str(folder), "no folder", "an archive, or a folder with results.json files below it")]
+    filed = read_archive(archive)
+    own = [one for one in filed.campaigns if bench in (None, one.bench)]
+    benches = sorted({one.bench for one in own})
+    if len(benches) > 1:
+        several = f"campaigns of the benches {', '.join(map(repr, benches))}"
+        raise InputError([Problem(str(archive), several, "one of them to be chosen")])
+    cautions = [f"In the archive, {text}." for text in filed.left_out]
+    known = [(one.title, *found) for one in own if (found := _own_sd(one.results, one.runs)) is not None]
+    between = None if known else one_mount_scatter(one.results for one in own)
+    if known:
+        dof, sds = sum(own_dof for _, _, own_dof, _ in known), [sd for _, sd, _, _ in known]
+        per_W = math.sqrt(sum(own_dof * sd**2 for _, sd, own_dof, _ in known) / dof)
+        source = f"{len(known)} archived campaigns of bench {benches[0]!r}"
+        cautions.append(
+            f"The mount SD is pooled over {len(known)} campaigns with {dof:g} degrees of freedom, "
+            f"of which half ({PRIOR_SHARE * dof:g}) count."
         )
-    campaigns, cautions, single = _collect(folder, bench)
-    benches = sorted({str(results["campaign"].get("bench")) for results in single})
-    if not campaigns and len(benches) == 1 and (between := one_mount_scatter(single)) is not None:
+        if max(sds) > 2 * min(sds):
+            cautions.append("The campaigns' own mount SDs differ by more than a factor of two: look at each of them.")
+    elif between is not None:
+        per_W, dof = between
+        source = f"{len(own)} archived campaigns with one mount of each on bench {benches[0]!r}"
         cautions.append(
             "The mount SD comes from the differences of campaigns with one mount of each treatment: run noise and what "
-            f"changed between campaigns are in it. Half of its {between[1]} degrees of freedom count."
+            f"changed between campaigns are in it. Half of its {dof} degrees of freedom count."
         )
-        return _scatter(
-            between[0] * reference_power_W,
-            PRIOR_SHARE * between[1],
-            f"{len(single)} archived campaigns with one mount of each on bench {benches[0]!r}",
-            curve=_curve(single[-1]),
-            cautions=tuple(cautions),
-        )
-    benches = sorted({campaign["bench"] for campaign in campaigns})
-    if not campaigns or len(benches) > 1:
-        found, allowed = "no campaign with a mount SD", "results.json files" + (f" of bench {bench!r}" if bench else "")
-        if campaigns:
-            found = f"campaigns of the benches {', '.join(map(repr, benches))}"
-            allowed = "one of them to be chosen"
-        raise InputError([Problem(str(folder), found, allowed)])
-    dof = sum(campaign["dof"] for campaign in campaigns)
-    per_W = math.sqrt(sum(c["dof"] * c["sd_K_per_W"] ** 2 for c in campaigns) / dof)
-    sds = [campaign["sd_K_per_W"] for campaign in campaigns]
-    cautions.append(
-        f"The mount SD is pooled over {len(campaigns)} campaigns with {dof:g} degrees of freedom, "
-        f"of which half ({PRIOR_SHARE * dof:g}) count."
-    )
-    if max(sds) > 2 * min(sds):
-        cautions.append("The campaigns' own mount SDs differ by more than a factor of two: look at them one by one.")
-    curves = [curve for c in campaigns if (curve := c.pop("curve")) is not None]
+    else:
+        of_bench = f" of bench {bench!r}" if bench else ""
+        raise InputError([Problem(str(archive), "no mount SD", f"campaigns{of_bench} with mounts that were repeated")])
+    taus = [tau for one in own if (tau := _time_constant_min(one.results)) is not None]
     return _scatter(
         per_W * reference_power_W,
         PRIOR_SHARE * dof,
-        f"{len(campaigns)} archived campaigns of bench {benches[0]!r}",
-        time_constant_min=median_high([c["time_constant_min"] for c in campaigns if c["time_constant_min"]] or [None]),
-        curve=curves[0] if curves else None,
-        campaigns=tuple(campaigns),
+        source,
+        time_constant_min=median_high(taus) if taus else None,
+        curve=next((curve for one in reversed(own) if (curve := _curve(one.runs)) is not None), None),
+        campaigns=tuple({"title": title, "sd_K_per_W": sd, "dof": own_dof} for title, sd, own_dof, _ in known),
         cautions=tuple(cautions),
     )
 
 
-def _collect(folder: Path, bench: str | None) -> tuple[list[dict[str, Any]], list[str], list[dict[str, Any]]]:
-    """Return the campaigns with a mount SD, what is left out, and the results of those without one."""
-    cautions: list[str] = []
-    campaigns: dict[tuple[tuple[str, str], ...], dict[str, Any]] = {}
-    single: dict[tuple[tuple[str, str], ...], dict[str, Any]] = {}
-    for path in sorted(folder.rglob("results.json")):
-        try:
-            results = read_results(path)
-        except InputError as error:
-            cautions.append(f"Left out: {error}")
-            continue
-        about = results.get("campaign")
-        if results.get("kind") == "build" or not isinstance(about, dict):
-            continue
-        found = _mount_sd(results)
-        if bench is not None and about.get("bench") != bench:
-            continue
-        # The same campaign filed twice is one campaign: its input files have the same sums.
-        key = tuple(sorted((about.get("sha256") or {str(path): ""}).items()))
-        if found is None:
-            single[key] = results
-            continue
-        campaigns[key] = {
-            "title": about.get("title"),
-            "bench": about.get("bench"),
-            "sd_K_per_W": found[0],
-            "dof": found[1],
-            "time_constant_min": (results.get("bench") or {}).get("time_constant_min"),
-            "curve": _curve(results),
-        }
-    return list(campaigns.values()), cautions, list(single.values())
-
-
-def _mount_sd(results: Mapping[str, Any]) -> tuple[float, float, float] | None:
-    """Return the campaign's own mount SD per watt (K/W), its dof and the power it was found at (W).
+def _own_sd(results: Mapping[str, Any], runs: Sequence[ReducedRun]) -> tuple[float, float, float] | None:
+    """Return a campaign's mount SD per watt (K/W), its dof and the reference power it was found at (W).
 
     Without the part of a prior: pooled again it would be counted twice.
     """
-    comparison, bench = results.get("comparison") or {}, results.get("bench") or {}
-    power = _positive(comparison.get("reference_power_W"))
-    if comparison.get("mounts"):
-        sd, dof = _own_sd(comparison["mounts"])
-    elif bench.get("prior") is None:
-        sd, dof = (
-            _positive(comparison.get(name)) or _positive(bench.get(name)) for name in ("mount_sd_K", "mount_sd_dof")
-        )
-    else:
-        return None
-    return (sd / power, dof, power) if sd and dof and power else None
+    power_W = (results.get("comparison") or {}).get("reference_power_W")
+    mounts: dict[str, dict[str, list[float]]] = defaultdict(lambda: defaultdict(list))
+    for run in runs:
+        if run.used and run.rise_K is not None and run.set_power_W == power_W:
+            mounts[run.treatment][run.mount].append(run.rise_K)
+    repeated = [[fmean(rises) for rises in own.values()] for own in mounts.values() if len(own) > 1]
+    dof = float(sum(len(arm) - 1 for arm in repeated))
+    squares = math.fsum((len(arm) - 1) * variance(arm) for arm in repeated)
+    return (math.sqrt(squares / dof) / power_W, dof, power_W) if power_W and squares > 0 else None
 
 
-def _own_sd(mounts: Iterable[Mapping[str, Any]]) -> tuple[float | None, float | None]:
-    rises: dict[str, list[float]] = {}
-    for mount in mounts:
-        rise = mount.get("rise_K")
-        if isinstance(rise, (int, float)) and math.isfinite(rise):
-            rises.setdefault(str(mount.get("treatment")), []).append(float(rise))
-    dof = sum(len(of_one) - 1 for of_one in rises.values())
-    squares = sum((len(of_one) - 1) * variance(of_one) for of_one in rises.values() if len(of_one) > 1)
-    return (math.sqrt(squares / dof), float(dof)) if dof > 0 else (None, None)
+def _time_constant_min(results: Mapping[str, Any]) -> float | None:
+    return (results.get("bench") or {}).get("time_constant_min")
 
 
-def _positive(value: object) -> float | None:
-    return float(value) if isinstance(value, (int, float)) and math.isfinite(value) and value > 0 else None
-
-
-def _curve(results: Mapping[str, Any]) -> RiseCurve | None:
+def _curve(runs: Sequence[ReducedRun]) -> RiseCurve | None:
     """Return the curve through the used runs of all mounts."""
-    runs = [run for run in results.get("runs") or () if run.get("used") and run.get("rise_K") is not None]
+    used = [(run.set_power_W, run.rise_K) for run in runs if run.used and run.rise_K is not None]
     try:
-        return fit_curve([run["set_power_W"] for run in runs], [run["rise_K"] for run in runs])
+        return fit_curve([power for power, _ in used], [rise for _, rise in used])
     except (NotEstimableError, ValueError):
         return None
