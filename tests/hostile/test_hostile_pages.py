@@ -190,9 +190,8 @@ def live_blocks(folder):
         first_look_pages.columns(seen),
         first_look_pages.steps(seen),
         first_look_pages.proposal(proposals.propose(seen)),
-        plan_pages.plan_cautions(planned),
         plan_pages.numbers(planned),
-        plan_pages.under_way(folder),
+        plan_pages.outlook(plan(from_campaign=folder)),
     ]
     return "\n".join(block._repr_html_() for block in blocks)
 

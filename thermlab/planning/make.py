@@ -72,13 +72,14 @@ def plan(
         Nothing was written; every problem is named.
     """
     if from_campaign is not None:
+        from thermlab.compare.analysis import analyse  # noqa: PLC0415
         from thermlab.planning.underway import advise  # noqa: PLC0415
 
         others = sorted(set(request) - {"mounts", "looks"}) + (["a folder"] if folder is not None else [])
         if others:
             found = f"{', '.join(others)} together with a campaign under way"
             raise InputError([Problem("plan", found, "only mounts and looks: all else stands in the campaign")])
-        return advise(from_campaign, **request)
+        return advise(analyse(from_campaign), **request)
     made = make_plan(request_of(**request))
     if folder is not None:
         write_plan(made, folder)

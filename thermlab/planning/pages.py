@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from functools import partial
+from itertools import groupby
 from typing import TYPE_CHECKING
 
 from thermlab.base.marks import MARKER, PAGE
@@ -12,7 +13,6 @@ from thermlab.reports.pages import Block, Column, cautions_block, join, listing,
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
-    from pathlib import Path
 
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
@@ -38,18 +38,13 @@ def plan_sentences(plan: Plan) -> tuple[str, ...]:
         f"pre-soak {plan.split.times.pre_soak_min:g} min, soak {plan.split.times.soak_min:g} min: "
         f"{plan.hours:.1f} bench hours on {plan.entries[-1].day} days."
     )
-    for row in plan.numbers:
-        if row.power != request.power:
-            continue
-        others = "".join(
-            f"; for a chance of {other.power:.2f}, {_mounts(other.n_mounts)} mounts"
-            for other in plan.numbers
-            if other.question == row.question and other.power != row.power
-        )
+    for question, rows in groupby(plan.numbers, lambda row: row.question):
+        row, *others = sorted(rows, key=lambda row: row.power != request.power)
+        chances = "".join(f"; for a chance of {o.power:.2f}, {_mounts(o.n_mounts)} mounts" for o in others)
         sentences.append(
-            f"To {row.question} with a chance of {row.power:.2f}: {_mounts(row.n_mounts)} mounts of each "
+            f"To {question} with a chance of {row.power:.2f}: {_mounts(row.n_mounts)} mounts of each "
             f"treatment, difference to {_pm(row.difference_half_width_K, 'K')}, "
-            f"throttle power to {_pm(row.throttle_half_width_W, 'W')}{others}."
+            f"throttle power to {_pm(row.throttle_half_width_W, 'W')}{chances}."
         )
     sentences += [_looks(plan), plan.reason]
     return tuple(sentences)
@@ -172,34 +167,11 @@ def _marked(soak_min: float, planned_min: float) -> str:
 
 def bench_hours(plan: Plan) -> Block:
     """Return the calendar, one line per mount."""
-    lines: dict[tuple[str, str, int], list[float]] = {}
-    for entry in plan.entries:
-        lines.setdefault((*entry.run.of, entry.day), []).extend((entry.start_h, entry.end_h))
-    rows = [
-        (f"day {day}", clock(min(hours)), clock(max(hours)), treatment, mount)
-        for (treatment, mount, day), hours in lines.items()
-    ]
+    rows = []
+    for (day, of), entries in groupby(plan.entries, lambda entry: (entry.day, entry.run.of)):
+        begins, *_, ends = [hour for entry in entries for hour in (entry.start_h, entry.end_h)]
+        rows.append((f"day {day}", clock(begins), clock(ends), *of))
     return table("Calendar of bench hours", ("Day", "Begins", "Ends", "Treatment", "Mount"), rows)
-
-
-def plan_cautions(plan: Plan) -> Block:
-    """Return what the plan assumed."""
-    return cautions_block(plan.cautions)
-
-
-def under_way(campaign: str | Path | None) -> Block:
-    """Return the outlook of a campaign under way; a remark where none is named.
-
-    Parameters
-    ----------
-    campaign : str, Path or None
-        Campaign folder with runs so far.
-    """
-    if campaign is None:
-        return paragraph("No campaign under way was named.")
-    from thermlab.planning.underway import advise  # noqa: PLC0415
-
-    return outlook(advise(campaign))
 
 
 def outlook(ahead: NextMounts) -> Block:
@@ -265,40 +237,39 @@ def trade(plan: Plan, before: Picture | None = None) -> Picture:
     """
     from thermlab.reports.pictures import Picture, style  # noqa: PLC0415
 
-    steps = [split.n_steps for split in plan.splits]
-    names = [f"{split.n_steps}\n{split.n_mounts} mounts" for split in plan.splits]
-    parts: list[tuple[Sequence[float], list[str], Sequence[Split], float]]
-    parts = [(steps, names, plan.splits, plan.split.n_steps)]
-    if plan.soaks:
-        names = [f"{soak.times.soak_min:g}\n{soak.n_mounts}" for soak in plan.soaks]
-        parts.append(([soak.times.soak_min for soak in plan.soaks], names, plan.soaks, plan.split.times.soak_min))
+    soaks, planned = plan.soaks, plan.split
+    parts: list[tuple[Sequence[Split], list[float], str, list[float | None], float]] = [
+        (
+            plan.splits,
+            [s.n_steps for s in plan.splits],
+            " mounts",
+            [s.throttle_half_width_W for s in plan.splits],
+            planned.n_steps,
+        ),
+        (soaks, [s.times.soak_min for s in soaks], "", [s.left_K for s in soaks], planned.times.soak_min),
+    ]
+    parts = [part for part in parts if part[0]]
     same = before is not None and len(before.figure.axes) == 2 * len(parts)
     figure = before.figure if before is not None and same else _axes_of_trade(len(parts))
     with style():
-        for part, (at, names, choices, chosen) in enumerate(parts):
+        for part, (choices, at, mounts, second, chosen) in enumerate(parts):
             left, right = figure.axes[part], figure.axes[len(parts) + part]
             left.lines[0].set_xdata([chosen, chosen])
             _move_curve(left, at, [choice.difference_half_width_K for choice in choices], room=1.15)
             # The two curves have nearly the same shape: more room over the second keeps them apart.
-            second = [getattr(choice, _SECOND[part][0]) for choice in choices]
             _move_curve(right, at, second, room=1.5)
             right.set_visible(any(height is not None for height in second))
-            left.set_xticks(at, names)
+            left.set_xticks(at, [f"{x:g}\n{choice.n_mounts}{mounts}" for x, choice in zip(at, choices, strict=True)])
             left.autoscale_view(scaley=False)
         figure.axes[0].lines[2].set_ydata([plan.request.margin_K] * 2)
     return Picture(figure, _words(plan))
 
 
-_SECOND = (
-    (
-        "throttle_half_width_W",
-        "throttle power: ± W",
-        "Half-widths (shaded: recommended, dashed: margin)",
-        "power steps",
-    ),
-    ("left_K", "left to extrapolate: K", "Soak (shaded: planned)", "soak in min"),
+_LABELS = (
+    ("Half-widths (shaded: recommended, dashed: margin)", "power steps", "throttle power: ± W"),
+    ("Soak (shaded: planned)", "soak in min", "left to extrapolate: K"),
 )
-"""Of each part: what stands beside the half-width of a difference, its name, the title, and what lies along it."""
+"""Of each part: its title, what lies along it, and what stands beside the half-width of a difference."""
 
 
 def _axes_of_trade(parts: int) -> Figure:
@@ -309,11 +280,11 @@ def _axes_of_trade(parts: int) -> Figure:
 
     with new_figure(2.9 * parts + 0.2) as figure:
         lefts = stack(figure, [1.85] * parts, left=0.75, right=0.75, top=0.45, gap=1.05, share=False)
-        for left, (_, words, title, along) in zip(lefts, _SECOND, strict=False):
+        for left, (title, along, second) in zip(lefts, _LABELS, strict=False):
             left.axvline(0, color=PAGE["band"], lw=12, zorder=0)
             left.set_title(title, loc="left", fontsize=11, y=1.0)
             below = f"{along}, and the mounts of each treatment for the same hours"
-            look = (PAGE["link"], "one", "difference: ± K"), (PAGE["caution-edge"], "second", words)
+            look = (PAGE["link"], "one", "difference: ± K"), (PAGE["caution-edge"], "second", second)
             for own, (colour, marker, ylabel) in zip((left, left.twinx()), look, strict=True):
                 own.set(xlabel=below, ylabel=ylabel)  # named before seaborn would make ticks to name them
                 own.yaxis.label.set_color(colour)
@@ -335,17 +306,12 @@ def _move_curve(axes: Axes, at: Sequence[float], heights: Sequence[float | None]
 
 
 def _words(plan: Plan) -> str:
-    parts = [
-        f"{split.n_steps} steps: {split.n_mounts} mounts, difference {_pm(split.difference_half_width_K, 'K')}, "
-        f"throttle power {_pm(split.throttle_half_width_W, 'W')}"
-        for split in plan.splits
-    ]
-    text = f"Half-widths for the same hours. {'; '.join(parts)}. Recommended: {plan.split.n_steps} steps."
+    def said(split: Split, name: str, second: str) -> str:
+        return f"{name}: {split.n_mounts} mounts, difference {_pm(split.difference_half_width_K, 'K')}, {second}"
+
+    steps = [said(s, f"{s.n_steps} steps", f"throttle power {_pm(s.throttle_half_width_W, 'W')}") for s in plan.splits]
+    text = f"Half-widths for the same hours. {'; '.join(steps)}. Recommended: {plan.split.n_steps} steps."
     if plan.soaks:
-        soaks = [
-            f"{soak.times.soak_min:g} min: {soak.n_mounts} mounts, "
-            f"difference {_pm(soak.difference_half_width_K, 'K')}, {soak.left_K:.2f} K left to extrapolate"
-            for soak in plan.soaks
-        ]
+        soaks = [said(s, f"{s.times.soak_min:g} min", f"{s.left_K:.2f} K left to extrapolate") for s in plan.soaks]
         text += f" Soak. {'; '.join(soaks)}. Planned: {plan.split.times.soak_min:g} min."
     return text

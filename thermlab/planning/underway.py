@@ -10,22 +10,21 @@ References
 Spiegelhalter, Freedman and Blackburn 1986, Controlled Clinical Trials 7, 8-17: predictive power (from memory).
 """
 
+import copy
 import math
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from pathlib import Path
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 
 from thermlab.base.errors import InputError, Problem
 from thermlab.compare.analysis import Analysis
-from thermlab.compare.records import Comparison
+from thermlab.compare.records import Comparison, Interval
 from thermlab.compare.verdict import MountCount, count_mounts, decide
 from thermlab.planning.records import CandidateOutlook, Looks, NextMounts
 from thermlab.stats.sequential import (
     FEWEST_TO_POOL,
-    LookRule,
     MountTally,
     RunningDecision,
     Variance,
@@ -49,12 +48,12 @@ def look_ahead(
     margin_K: float,
     still_planned: Sequence[str],
     confidence_level: float = 0.95,
-    prior_sd_K: float | None = None,
+    prior_sd_K: float = 0.0,
     prior_dof: float = 0.0,
     variance: Variance | Literal["auto"] = "pooled",
     halfway: bool = False,
     n_futures: int = N_FUTURES,
-    rooms_K: Mapping[str, tuple[float, float]] | None = None,
+    rooms_K: Mapping[str, Interval] | None = None,
 ) -> tuple[tuple[CandidateOutlook, ...], tuple[str, ...]]:
     """Return where each candidate stands, what the mounts still planned may bring, and what limits that.
 
@@ -72,10 +71,9 @@ def look_ahead(
         Treatments of the mounts still to be made, in order.
     confidence_level : float
         As a fraction.
-    prior_sd_K : float or None
-        Mount SD from earlier campaigns at the same power, run noise included, K.
-    prior_dof : float
-        Its degrees of freedom as used (half the pooled ones).
+    prior_sd_K, prior_dof : float
+        Mount SD from earlier campaigns at the same power, run noise included, K, and its degrees of freedom as used
+        (half the pooled ones); 0 without.
     variance : {"pooled", "welch", "auto"}
         As declared; auto judges the scatter at each look.
     halfway : bool
@@ -86,51 +84,50 @@ def look_ahead(
         What the difference of a candidate may lack for the rooms, as in the report, K: its interval holds it.
     """
     names = [baseline, *(name for name in treatments if name != baseline)]
-    number = {name: index for index, name in enumerate(names)}
-    order = tuple(number[name] for name in [*(name for name, _ in mounts), *still_planned])
-    given: dict[str, Any] = {"prior_dof": prior_dof if prior_sd_K else 0.0}
-    asked: dict[str, Any] = {"margin_K": margin_K, "alpha": 1 - confidence_level, "halfway": halfway, **given}
-    rule = look_rule(order, n_treatments=len(names), variance=variance, **asked)
-    made = [(number[name], rise_K) for name, rise_K in mounts]
-    tally, decision = look_back(rule, made, prior_sd_K=prior_sd_K or 0.0, **given)
-    futures = _futures(rule, tally, decision, made=len(mounts), n_futures=n_futures)
-    rooms = rooms_K or {}
-    outlooks = tuple(_outlook(names, i, tally, decision, futures, rooms.get(names[i])) for i in range(1, len(names)))
-    return outlooks, _cautions(names, tally, decision, prior_sd_K, halfway)
+    order = tuple(names.index(name) for name in [*(name for name, _ in mounts), *still_planned])
+    rule = look_rule(
+        order,
+        n_treatments=len(names),
+        margin_K=margin_K,
+        alpha=1 - confidence_level,
+        prior_dof=prior_dof,
+        variance=variance,
+        halfway=halfway,
+    )
+    rises = zip(order, (rise_K for _, rise_K in mounts), strict=False)
+    tally, decision = look_back(rule, rises, prior_sd_K=prior_sd_K, prior_dof=prior_dof)
+    futures = _futures(tally, decision, made=len(mounts), n_futures=n_futures)
+    outlooks = (_outlook(name, i, tally, decision, futures, (rooms_K or {}).get(name)) for i, name in enumerate(names))
+    return tuple(outlooks)[1:], _cautions(names, tally, decision, prior_sd_K, halfway)
 
 
-def _futures(
-    rule: LookRule, tally: MountTally, decision: RunningDecision, *, made: int, n_futures: int
-) -> np.ndarray | None:
+def _futures(tally: MountTally, decision: RunningDecision, *, made: int, n_futures: int) -> np.ndarray | None:
     """Return where a verdict stands after each mount to come, shape (to come, n_treatments, n_futures)."""
-    to_come = rule.order[made:]
-    if not to_come or tally.dof <= 0 or not tally.sum_squares[0] > 0 or not all(tally.counts):
+    rule, counts = decision.rule, tally.counts
+    if made == len(rule.order) or tally.dof <= 0 or not tally.sum_squares[0] > 0 or not all(counts):
         return None
-    seen = rule.apart is not None and min(tally.counts) >= FEWEST_TO_POOL
+    seen = rule.apart is not None and min(counts) >= FEWEST_TO_POOL
     welch = rule.variance == "welch" or (seen and bool(tally.scatters_apart()[0]))
-    if welch and min(tally.counts) < 2:
+    if welch and min(counts) < 2:
         return None
     rng = np.random.default_rng(FUTURE_SEED)
     pooled = np.sqrt(tally.sum_squares[0] / rng.chisquare(tally.dof, n_futures))
-    sds = [pooled] * len(tally.counts)
+    sds = [pooled] * len(counts)
     if welch:
-        pairs = zip(tally.own_squares[:, 0], tally.counts, strict=True)
+        pairs = zip(tally.own_squares[:, 0], counts, strict=True)
         sds = [np.sqrt(squares / rng.chisquare(count - 1, n_futures)) for squares, count in pairs]
-    many = MountTally(n_futures, len(tally.counts), prior_dof=tally.prior_dof, variance=rule.variance)
-    many.counts = list(tally.counts)
-    many.means = np.repeat(tally.means, n_futures, axis=1)
-    many.sum_squares = np.repeat(tally.sum_squares, n_futures)
-    many.own_squares = np.repeat(tally.own_squares, n_futures, axis=1)
-    running = RunningDecision(rule, n_futures, len(tally.counts))
-    running.low = np.repeat(decision.low, n_futures, axis=1)
-    running.high = np.repeat(decision.high, n_futures, axis=1)
-    running.equivalent = np.repeat(decision.equivalent, n_futures, axis=1)
+    # Every future begins where the campaign stands.
+    many, running, same = copy.copy(tally), copy.copy(decision), np.zeros(n_futures, dtype=int)
+    many.counts, many.sum_squares = list(counts), tally.sum_squares[same]
+    many.means, many.own_squares = tally.means[:, same], tally.own_squares[:, same]
+    running.low, running.high = decision.low[:, same], decision.high[:, same]
+    running.equivalent = decision.equivalent[:, same]
     truth = [
         mean + sd / np.sqrt(count) * rng.standard_normal(n_futures)
-        for mean, count, sd in zip(tally.means[:, 0], tally.counts, sds, strict=True)
+        for mean, count, sd in zip(tally.means[:, 0], counts, sds, strict=True)
     ]
     decided = []
-    for look, treatment in enumerate(to_come, start=made):
+    for look, treatment in enumerate(rule.order[made:], start=made):
         many.add(treatment, truth[treatment] + sds[treatment] * rng.standard_normal(n_futures))
         running.look(many, look)
         decided.append(running.decided())
@@ -138,25 +135,20 @@ def _futures(
 
 
 def _outlook(
-    names: Sequence[str],
-    index: int,
-    tally: MountTally,
-    decision: RunningDecision,
-    futures: np.ndarray | None,
-    room_K: tuple[float, float] | None,
+    name: str, i: int, tally: MountTally, decision: RunningDecision, futures: np.ndarray | None, room_K: Interval | None
 ) -> CandidateOutlook:
-    low, high = float(decision.low[index, 0]), float(decision.high[index, 0])
+    low, high = float(decision.low[i, 0]), float(decision.high[i, 0])
     if room_K is not None and low <= high:
         low, high, futures = low + room_K[0], high + room_K[1], None
-    both = tally.counts[0] > 0 and tally.counts[index] > 0
-    chances = () if futures is None else tuple(futures[:, index].mean(axis=1).tolist())
+    both = tally.counts[0] > 0 and tally.counts[i] > 0
+    chances = () if futures is None else tuple(futures[:, i].mean(axis=1).tolist())
     verdict = "undecided"
     if low <= high:
-        verdict, _ = decide((low, high), bool(decision.equivalent[index, 0]) and room_K is None, decision.rule.margin_K)
+        verdict, _ = decide((low, high), bool(decision.equivalent[i, 0]) and room_K is None, decision.rule.margin_K)
     return CandidateOutlook(
-        treatment=names[index],
-        n_mounts=tally.counts[index],
-        difference_K=float(tally.means[index, 0] - tally.means[0, 0]) if both else None,
+        treatment=name,
+        n_mounts=tally.counts[i],
+        difference_K=float(tally.means[i, 0] - tally.means[0, 0]) if both else None,
         interval_K=(low, high) if np.isfinite([low, high]).all() and low <= high else None,
         verdict=verdict,
         chance_after=chances[:3],
@@ -165,11 +157,10 @@ def _outlook(
 
 
 def _cautions(
-    names: Sequence[str], tally: MountTally, decision: RunningDecision, prior_sd_K: float | None, halfway: bool
+    names: Sequence[str], tally: MountTally, decision: RunningDecision, prior_sd_K: float, halfway: bool
 ) -> tuple[str, ...]:
-    scatter = (
-        "pool the scatter" if tally.variance == "pooled" else "take each treatment's own scatter, as the report does"
-    )
+    own = tally.variance == "welch"
+    scatter = "take each treatment's own scatter, as the report does" if own else "pool the scatter"
     if decision.rule.apart is not None:
         scatter += " where the treatments scatter alike, and else hold each one's own beside it"
     looks = "looks halfway and at the end alone" if halfway else "a look after every mount"
@@ -179,21 +170,21 @@ def _cautions(
     if tally.dof > 0 and not tally.sum_squares[0] > 0:
         cautions.append("The mounts do not scatter at all: the readout hides the scatter, and no chance can be given.")
     cautions.extend(
-        f"The intervals of {names[index]} from different looks exclude each other: something changed on the way."
-        for index in range(1, len(names))
-        if decision.low[index, 0] > decision.high[index, 0]
+        f"The intervals of {name} from different looks exclude each other: something changed on the way."
+        for name, low, high in zip(names, decision.low[:, 0], decision.high[:, 0], strict=True)
+        if low > high
     )
-    cautions.extend(f"{names[index]} has no mount yet." for index, count in enumerate(tally.counts) if count == 0)
+    cautions.extend(f"{name} has no mount yet." for name, count in zip(names, tally.counts, strict=True) if count == 0)
     return tuple(cautions)
 
 
-def advise(campaign: str | Path | Analysis, *, mounts: int | None = None, looks: Looks = "every mount") -> NextMounts:
+def advise(analysis: Analysis, *, mounts: int | None = None, looks: Looks = "every mount") -> NextMounts:
     """Return the advice of a campaign under way and the numbers of its mounts to come.
 
     Parameters
     ----------
-    campaign : str, Path or Analysis
-        Campaign folder, or its analysis.
+    analysis : Analysis
+        Of the campaign so far.
     mounts : int or None
         Mounts of each treatment in all, 1 or more; None: the lines of the run sheet that are ``not made yet`` or
         ``decision.mounts_planned``, whichever is more, or as many more as the advice asks for.
@@ -208,19 +199,13 @@ def advise(campaign: str | Path | Analysis, *, mounts: int | None = None, looks:
     Raises
     ------
     InputError
-        The campaign cannot be read, or ``mounts`` or ``looks`` cannot be had.
+        ``mounts`` or ``looks`` cannot be had.
     """
     now = "halfway or every mount; the report has the interval of one look at the end"
     wrong = [Problem("plan: mounts", str(mounts), "1 or more")] if mounts is not None and mounts < 1 else []
     wrong += [Problem("plan: looks", looks, now)] if looks not in ("every mount", "halfway") else []
     if wrong:
         raise InputError(wrong)
-    if isinstance(campaign, (str, Path)):
-        from thermlab.compare.analysis import analyse  # noqa: PLC0415
-
-        analysis = analyse(campaign)
-    else:
-        analysis = campaign
     settings = analysis.campaign.settings
     counted = count_mounts(settings, analysis.campaign.runs, analysis.runs, analysis.comparison)
     comparison = _of_whole_mounts(analysis, counted.half)
@@ -239,7 +224,7 @@ def advise(campaign: str | Path | Analysis, *, mounts: int | None = None, looks:
             margin_K=settings.decision.margin_K,
             still_planned=planned,
             confidence_level=settings.decision.confidence_level,
-            prior_sd_K=None if prior is None else math.hypot(prior.mount_sd_K, prior.run_noise_K),
+            prior_sd_K=0.0 if prior is None else math.hypot(prior.mount_sd_K, prior.run_noise_K),
             prior_dof=0.0 if prior is None else prior.used_dof,
             variance="auto" if settings.analysis.variance == "auto" else comparison.variance,
             halfway=looks == "halfway",
