@@ -13,7 +13,6 @@ from scipy import stats
 
 from thermlab.compare.comparison import compare_treatments
 from thermlab.compare.throttle import hold_rooms, predict_throttle
-from thermlab.compare.uncertainty import BudgetInputs, build_budget
 from thermlab.simulate.network import passive_bench, settled_rise
 from thermlab.stats.dunnett import dunnett_critical
 from thermlab.stats.power import mounts_needed, sd_upper_limit
@@ -568,12 +567,3 @@ def test_what_two_rooms_hide_is_to_be_made_in_one_room():
     assert (item.verdict, item.mounts_needed) == ("undecided", None)
     assert item.verdict_note == "what their different rooms do to a rise hides the difference"
     assert not any("No number of mounts" in caution for caution in found.cautions)
-
-
-def test_rooms_apart_are_a_line_of_the_budget_of_a_difference():
-    inputs = BudgetInputs(power_W=100.0, slope_K_per_W=0.4, n_baseline=3, n_candidate=3, mount_sd_K=0.5)
-
-    apart = [line for line in build_budget(replace(inputs, rooms_apart_K=0.9)) if "rooms" in line.input]
-
-    assert [(line.quantity, line.contribution) for line in apart] == [("difference", pytest.approx(0.9 / math.sqrt(3)))]
-    assert not any("rooms" in line.input for line in build_budget(inputs))

@@ -7,7 +7,6 @@ and measures nothing again.
 
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
-from statistics import median
 from typing import Any
 
 from thermlab.campaign.folder import Campaign, load_campaign
@@ -18,12 +17,11 @@ from thermlab.compare.comparison import compare_treatments
 from thermlab.compare.records import Advice, Caution, Comparison, ThrottlePower, Warned
 from thermlab.compare.secondary import SCREENED
 from thermlab.compare.throttle import hold_rooms, predict_throttle
-from thermlab.compare.uncertainty import BudgetInputs, BudgetLine, build_budget
+from thermlab.compare.uncertainty import BudgetLine, build_budget, rise_per_time_constant
 from thermlab.compare.value import Value, assess_value, decide_each
 from thermlab.compare.verdict import advise_next, count_mounts, mounts_first, what_one_mount_shows
 from thermlab.runs.reading import read_campaign_logs
 from thermlab.runs.records import ReducedRun
-from thermlab.runs.settled_rise import time_constant_leverage
 from thermlab.runs.settled_runs import RunTrace, SettledRuns, settle_runs
 from thermlab.stats.variances import Prior
 
@@ -196,7 +194,7 @@ def conclude(
         comparison=comparison,
         throttle=throttle,
         value=assess_value(settings.treatments, comparison, baseline=settings.baseline),
-        budget=build_budget(_budget_inputs(settings, settled, whole, throttle)) if whole is not None else (),
+        budget=() if whole is None else build_budget(settings, settled, whole, throttle),
         caution_list=campaign_cautions(campaign, settled, whole, throttle, overrides, notes, files=sha256),
         sha256=sha256,
     )
@@ -276,7 +274,7 @@ def _throttle(settings: CampaignSettings, settled: SettledRuns, comparison: Comp
         cooling=settings.cooling,
         radiated_share=settings.radiated_share,
         measurand=settings.measurand,
-        time_constant_u_K=constant.u_time_constant_s / 60.0 * _rise_per_time_constant(settled) if constant else 0.0,
+        time_constant_u_K=constant.u_time_constant_s / 60.0 * rise_per_time_constant(settled) if constant else 0.0,
     )
     return hold_rooms(found, comparison)
 
@@ -303,56 +301,3 @@ def _settings_used(settings: CampaignSettings, settled: SettledRuns, comparison:
     written["early_rise_min"] = settled.early_s / 60.0
     written["fit_from_min"] = None if constant is None else constant.fit_from_s / 60.0
     return written
-
-
-def _budget_inputs(
-    settings: CampaignSettings, settled: SettledRuns, comparison: Comparison, throttle: ThrottlePower | None
-) -> BudgetInputs:
-    power = comparison.reference_power_W or settled.bench.highest_power_W
-    curve, constant, declared = settled.curve, settled.bench.time_constant, settings.uncertainty
-    run_u = sorted(run.u_rise_a_K for run in settled.runs if run.used and run.u_rise_a_K is not None)
-    first = next((item for item in comparison.treatments if item.difference_K is not None), None)
-    inputs = BudgetInputs(
-        power_W=power,
-        slope_K_per_W=curve.slope_K_per_W(power) if curve is not None else 0.0,
-        n_baseline=comparison.baseline_n_mounts,
-        n_candidate=first.n_mounts if first else 0,
-        difference_K=(first.difference_K or 0.0) if first else 0.0,
-        rooms_apart_K=max(map(abs, first.room_effect_K)) if first and first.room_effect_K else None,
-        mount_sd_K=comparison.mount_sd_K,
-        mount_sd_dof=comparison.mount_sd_dof,
-        run_u_K=run_u[len(run_u) // 2] if run_u else None,
-        time_constant_u_min=constant.u_time_constant_s / 60.0 if constant else None,
-        rise_per_time_constant_K_per_min=_rise_per_time_constant(settled),
-        resolution_K=declared.temperature_resolution_K,
-        temperature_u_K=declared.temperature_u_K,
-        ambient_u_K=settings.ambient_u_K,
-        power_u_percent=declared.power_u_percent,
-    )
-    told = throttle.treatments if throttle is not None else ()
-    own = next((item for item in told if item.throttle_power_W is not None), None)
-    if throttle is None or own is None or own.throttle_power_W is None or curve is None:
-        return inputs
-    return replace(
-        inputs,
-        throttle_power_W=own.throttle_power_W,
-        throttle_slope_K_per_W=curve.slope_K_per_W(own.throttle_power_W),
-        throttle_mount_sd_W=throttle.mount_sd_W,
-        throttle_mount_sd_dof=throttle.mount_sd_dof,
-        throttle_n_mounts=own.n_mounts,
-        model_spread_W=throttle.model_spread_W,
-        room_effect_W=own.room_effect_W,
-    )
-
-
-def _rise_per_time_constant(settled: SettledRuns) -> float:
-    """By how much the settled rise of the run in the middle moves with the time constant, K/min."""
-    if settled.bench.time_constant is None:
-        return 0.0
-    tau_min = settled.bench.time_constant.time_constant_s / 60.0
-    moved = [
-        abs(run.drift_left_K) * time_constant_leverage((run.window_min[1] - run.window_min[0]) / tau_min)
-        for run in settled.runs
-        if run.used and run.u_rise_a_K is not None and run.drift_left_K is not None and run.window_min is not None
-    ]
-    return median(moved) / tau_min if moved else 0.0

@@ -10,11 +10,17 @@ campaign cancels in a difference; it stays in a rise and in a throttle power.
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from statistics import median, median_high
 from typing import Literal
 
+from thermlab.campaign.settings import CampaignSettings
+from thermlab.compare.records import Comparison, ThrottlePower
+from thermlab.runs.settled_rise import time_constant_leverage
+from thermlab.runs.settled_runs import SettledRuns
 from thermlab.stats.dunnett import t_point
 
 Quantity = Literal["rise", "difference", "throttle power"]
+_SCATTER = "scatter between mounts, run noise included"
 _CANCELS = ": the same for all mounts: cancels in the difference"
 _CONTAINED = ": contained in the scatter between mounts"
 
@@ -73,68 +79,6 @@ class Combined:
     coverage_factor: float
     expanded: float
     confidence_level: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BudgetInputs:
-    """Everything the budget is built from. What is not known is None and leaves its line out.
-
-    Attributes
-    ----------
-    power_W : float
-        Reference power, W.
-    slope_K_per_W : float
-        Slope of the rise curve at the reference power, K/W.
-    n_baseline, n_candidate : int
-        Mounts behind a difference; ``n_candidate`` 0 without a candidate.
-    difference_K : float
-        Difference itself, K, for what a wrong power does to it.
-    rooms_apart_K : float or None
-        What the difference may lack for the rooms of the two treatments, K.
-    mount_sd_K, mount_sd_dof : float or None
-        Mount SD of the rise (run noise included), K, and its degrees of freedom.
-    run_u_K : float or None
-        Type A standard uncertainty of one run's settled rise, K.
-    time_constant_u_min : float or None
-        Standard uncertainty of the bench's time constant, min.
-    rise_per_time_constant_K_per_min : float
-        How much the settled rise moves with the time constant, K/min.
-    resolution_K, temperature_u_K, ambient_u_K, power_u_percent : float
-        Type B inputs as declared.
-    throttle_power_W, throttle_slope_K_per_W : float or None
-        Throttle power of the baseline and the slope of its curve there.
-    throttle_mount_sd_W, throttle_mount_sd_dof : float or None
-        Scatter of throttle powers between mounts, W.
-    throttle_n_mounts : int
-        Mounts behind the throttle power.
-    model_spread_W : float or None
-        Half-spread over curve models, W.
-    room_effect_W : tuple of float or None
-        Effect of the customer's room, a range or twice the one number, W.
-    """
-
-    power_W: float
-    slope_K_per_W: float
-    n_baseline: int
-    n_candidate: int = 0
-    difference_K: float = 0.0
-    rooms_apart_K: float | None = None
-    mount_sd_K: float | None = None
-    mount_sd_dof: float | None = None
-    run_u_K: float | None = None
-    time_constant_u_min: float | None = None
-    rise_per_time_constant_K_per_min: float = 0.0
-    resolution_K: float = 0.0
-    temperature_u_K: float = 0.0
-    ambient_u_K: float = 0.0
-    power_u_percent: float = 0.0
-    throttle_power_W: float | None = None
-    throttle_slope_K_per_W: float | None = None
-    throttle_mount_sd_W: float | None = None
-    throttle_mount_sd_dof: float | None = None
-    throttle_n_mounts: int = 0
-    model_spread_W: float | None = None
-    room_effect_W: tuple[float, float] | None = None
 
 
 def resolution_u(step: float) -> float:
@@ -220,80 +164,118 @@ def combine_each(lines: Sequence[BudgetLine], *, confidence_level: float = 0.95)
     return {quantity: combine(own, confidence_level=confidence_level) for quantity, own in each.items()}
 
 
-def build_budget(inputs: BudgetInputs) -> tuple[BudgetLine, ...]:
+def build_budget(
+    settings: CampaignSettings, settled: SettledRuns, comparison: Comparison, throttle: ThrottlePower | None
+) -> tuple[BudgetLine, ...]:
     """Build the uncertainty budget of a rise, a difference and a throttle power.
 
     Parameters
     ----------
-    inputs : BudgetInputs
-        Plain numbers.
+    settings : CampaignSettings
+        With the Type B inputs as declared.
+    settled : SettledRuns
+        The reduced runs.
+    comparison : Comparison
+        Scatter between mounts, and the first difference.
+    throttle : ThrottlePower or None
+        The first throttle power.
 
     Returns
     -------
     tuple of BudgetLine
         Rise at the reference power as one run on one mount tells it; difference of one candidate where there is one;
-        throttle power of the baseline where there is one.
+        throttle power of the baseline where there is one. What is not known has no line.
     """
-    power_W, per_min = inputs.power_W, inputs.rise_per_time_constant_K_per_min
-    scatter = (inputs.mount_sd_K, inputs.mount_sd_dof, "K")
-    told = (("", per_min), ("", 1.0), ("", 1.0), ("", -1.0), ("", inputs.slope_K_per_W))
-    lines = _lines(inputs, "rise", power_W, scatter, 1.0, 1.0, told)
-    if inputs.n_candidate > 0 and inputs.n_baseline > 0:
-        weight = math.sqrt(1.0 / inputs.n_baseline + 1.0 / inputs.n_candidate)
+    power_W = comparison.reference_power_W or settled.bench.highest_power_W
+    curve, per_min = settled.curve, rise_per_time_constant(settled)
+    slope = 0.0 if curve is None else curve.slope_K_per_W(power_W)
+    scatter: _Error = (f"{_SCATTER} (K)", "A", comparison.mount_sd_K or None, comparison.mount_sd_dof)
+    errors = (scatter, *_errors(settings, settled, power_W))
+    told = (("", per_min), ("", 1.0), ("", 1.0), ("", -1.0), ("", slope))
+    lines = _lines("rise", errors, 1.0, 1.0, told)
+    first = next((item for item in comparison.treatments if item.difference_K is not None), None)
+    if first is not None:
+        weight = math.sqrt(1.0 / comparison.baseline_n_mounts + 1.0 / first.n_mounts)
         told = (
             (f"{_CANCELS} where soaks are equal", 0.0),
-            (_CONTAINED, 0.0) if inputs.mount_sd_K else ("", weight),
+            (_CONTAINED, 0.0) if comparison.mount_sd_K else ("", weight),
             (_CANCELS, 0.0),
             (_CANCELS, 0.0),
-            (f"{_CANCELS} but for its share of the difference itself", inputs.difference_K / power_W),
+            (f"{_CANCELS} but for its share of the difference itself", (first.difference_K or 0.0) / power_W),
         )
-        lines += _lines(inputs, "difference", power_W, scatter, weight, 1.0, told)
-        if inputs.rooms_apart_K is not None:
-            u = inputs.rooms_apart_K / math.sqrt(3.0)
-            lines.append(BudgetLine("difference", "rooms of the two treatments (K, rectangular)", "B", u, 1.0, u, None))
-    throttle_W, slope = inputs.throttle_power_W, inputs.throttle_slope_K_per_W
-    if throttle_W is not None and slope is not None and inputs.throttle_n_mounts > 0:
-        per_K, weight = 1.0 / slope, math.sqrt(1.0 / inputs.throttle_n_mounts)
-        told = (("", -per_min * per_K), ("", -per_K), ("", -per_K), ("", per_K), ("", 1.0))
-        scatter = (inputs.throttle_mount_sd_W, inputs.throttle_mount_sd_dof, "W")
-        lines += _lines(inputs, "throttle power", throttle_W, scatter, weight, per_K, told)
-        low, high = inputs.room_effect_W or (0.0, 0.0)
-        room, half = "no radiation to a third or thin air (W, rectangular)", max(-low, high)
-        if low == high:
-            room, half = "radiated share declared (W, 15 % of it, rectangular)", 0.15 * abs(low)
+        lines += _lines("difference", errors, weight, 1.0, told)
+        if first.room_effect_K is not None:
+            most = max(map(abs, first.room_effect_K))
+            lines.append(_range("difference", "rooms of the two treatments (K, rectangular)", most))
+    told_of = () if throttle is None else throttle.treatments
+    own = next((item for item in told_of if item.throttle_power_W is not None), None)
+    if throttle is None or own is None or own.throttle_power_W is None or curve is None:
+        return tuple(lines)
+    per_K, weight = 1.0 / curve.slope_K_per_W(own.throttle_power_W), math.sqrt(1.0 / own.n_mounts)
+    told = (("", -per_min * per_K), ("", -per_K), ("", -per_K), ("", per_K), ("", 1.0))
+    scatter = (f"{_SCATTER} (W)", "A", throttle.mount_sd_W or None, throttle.mount_sd_dof)
+    lines += _lines("throttle power", (scatter, *_errors(settings, settled, own.throttle_power_W)), weight, per_K, told)
+    if throttle.model_spread_W is not None:
         model = "curve model, exponents 0.75 to 0.85 and a quadratic (W, rectangular)"
-        ranges = ((model, inputs.model_spread_W), (f"the customer's room, {room}", half if low or high else None))
-        rectangular = [(text, spread / math.sqrt(3.0)) for text, spread in ranges if spread is not None]
-        lines += [BudgetLine("throttle power", text, "B", u, 1.0, u, None) for text, u in rectangular]
+        lines.append(_range("throttle power", model, throttle.model_spread_W))
+    low, high = own.room_effect_W or (0.0, 0.0)
+    if low == high != 0.0:
+        share = "the customer's room, radiated share declared (W, 15 % of it, rectangular)"
+        lines.append(_range("throttle power", share, 0.15 * abs(low)))
+    elif low or high:
+        room = "the customer's room, no radiation to a third or thin air (W, rectangular)"
+        lines.append(_range("throttle power", room, max(-low, high)))
     return tuple(lines)
 
 
-def _lines(
-    inputs: BudgetInputs,
-    quantity: Quantity,
-    power_W: float,
-    scatter: tuple[float | None, float | None, str],
-    weight: float,
-    per_K: float,
-    told: Sequence[tuple[str, float]],
-) -> list[BudgetLine]:
-    """What every quantity rests on; `told`: what is said of time constant and Type B inputs, and their sensitivities.
+def rise_per_time_constant(settled: SettledRuns) -> float:
+    """By how much the settled rise of the run in the middle moves with the time constant, K/min."""
+    if settled.bench.time_constant is None:
+        return 0.0
+    tau_min = settled.bench.time_constant.time_constant_s / 60.0
+    moved = [
+        abs(run.drift_left_K) * time_constant_leverage((run.window_min[1] - run.window_min[0]) / tau_min)
+        for run in settled.runs
+        if run.used and run.u_rise_a_K is not None and run.drift_left_K is not None and run.window_min is not None
+    ]
+    return median(moved) / tau_min if moved else 0.0
 
-    The scatter between mounts as observed contains the noise of their runs.
-    """
-    sd, dof, unit = scatter
-    noise = (_CONTAINED, 0.0) if sd else ("", weight * per_K)
-    known: tuple[tuple[str, Literal["A", "B"], float | None, float | None], ...] = (
-        (f"scatter between mounts, run noise included ({unit})", "A", sd or None, dof),
-        ("noise and fit of the settled rise (K)", "A", inputs.run_u_K, None),
-        ("time constant of the bench (min)", "A", inputs.time_constant_u_min, None),
-        ("readout resolution (K)", "B", resolution_u(inputs.resolution_K), None),
-        ("temperature sensor (K)", "B", inputs.temperature_u_K, None),
-        ("room temperature (K)", "B", inputs.ambient_u_K, None),
-        ("true power (W)", "B", inputs.power_u_percent / 100.0 * power_W, None),
+
+_Error = tuple[str, Literal["A", "B"], float | None, float | None]
+"""What errs, its evaluation, its standard uncertainty in its own unit, and the degrees of freedom of that."""
+
+
+def _errors(settings: CampaignSettings, settled: SettledRuns, power_W: float) -> tuple[_Error, ...]:
+    """What every quantity at a power rests on beside the scatter between mounts."""
+    constant, declared = settled.bench.time_constant, settings.uncertainty
+    u_min = None if constant is None else constant.u_time_constant_s / 60.0
+    run_u = [run.u_rise_a_K for run in settled.runs if run.used and run.u_rise_a_K is not None]
+    return (
+        ("noise and fit of the settled rise (K)", "A", median_high(run_u) if run_u else None, None),
+        ("time constant of the bench (min)", "A", u_min, None),
+        ("readout resolution (K)", "B", resolution_u(declared.temperature_resolution_K), None),
+        ("temperature sensor (K)", "B", declared.temperature_u_K, None),
+        ("room temperature (K)", "B", settings.ambient_u_K, None),
+        ("true power (W)", "B", declared.power_u_percent / 100.0 * power_W, None),
     )
+
+
+def _lines(
+    quantity: Quantity, errors: Sequence[_Error], weight: float, per_K: float, told: Sequence[tuple[str, float]]
+) -> list[BudgetLine]:
+    """Lines of one quantity; `told`: what is said of time constant and Type B inputs, and their sensitivities.
+
+    The scatter between mounts comes first; as observed it contains the noise of their runs.
+    """
+    noise = ("", weight * per_K) if errors[0][2] is None else (_CONTAINED, 0.0)
     return [
-        BudgetLine(quantity, text + note, evaluation, u, by, abs(by) * u, its_dof)
-        for (text, evaluation, u, its_dof), (note, by) in zip(known, (("", weight), noise, *told), strict=True)
+        BudgetLine(quantity, text + note, evaluation, u, by, abs(by) * u, dof)
+        for (text, evaluation, u, dof), (note, by) in zip(errors, (("", weight), noise, *told), strict=True)
         if u is not None
     ]
+
+
+def _range(quantity: Quantity, text: str, half: float) -> BudgetLine:
+    """Line of what lies anywhere within a half-width."""
+    u = half / math.sqrt(3.0)
+    return BudgetLine(quantity, text, "B", u, 1.0, u, None)
