@@ -387,5 +387,5 @@ def _reduce_bench(
 def curve_and_bends(reference: Reference) -> tuple[RiseCurve | None, tuple[float, ...]]:
     """Return the mean rise curve of the campaign's mounts, None where no mount has one, and the bend of each."""
     fitted = curves_of_mounts(tabulate_mounts(reference.runs, reference.treatments))[0]
-    curves = [curve.curve for curve in fitted if curve is not None]
+    curves = [curve.curve for curve in fitted]
     return mean_curve(curves), tuple(curve.a for curve in curves)

@@ -200,10 +200,17 @@ def conclude(
     )
 
 
-def _prior(settings: CampaignSettings) -> Prior | None:
-    if settings.prior is None:
-        return None
-    return Prior(mount_sd_K_per_W=settings.prior.sd_K_per_W, dof=settings.prior.dof, source=settings.prior.source)
+def _asked(settings: CampaignSettings) -> dict[str, Any]:
+    """What the settings ask of comparison and throttle power alike."""
+    known = settings.prior
+    return {
+        "treatments": tuple(settings.treatments),
+        "baseline": settings.baseline,
+        "confidence_level": settings.decision.confidence_level,
+        "prior": known and Prior(mount_sd_K_per_W=known.sd_K_per_W, dof=known.dof, source=known.source),
+        "cooling": settings.cooling,
+        "radiated_share": settings.radiated_share,
+    }
 
 
 def compare_campaign(
@@ -225,17 +232,12 @@ def compare_campaign(
         return None
     return compare_treatments(
         runs,
-        treatments=tuple(settings.treatments),
-        baseline=settings.baseline,
+        **_asked(settings),
         margin_K=settings.decision.margin_K,
-        confidence_level=settings.decision.confidence_level,
         reference_power_W=settings.decision.reference_power_W or reference_power_W,
         variance=settings.analysis.variance,
-        prior=_prior(settings),
         order_covariate=settings.analysis.order_covariate,
         mounts_planned=settings.decision.mounts_planned,
-        cooling=settings.cooling,
-        radiated_share=settings.radiated_share,
     )
 
 
@@ -262,17 +264,12 @@ def _throttle(settings: CampaignSettings, settled: SettledRuns, comparison: Comp
         return None
     found = predict_throttle(
         runs,
-        treatments=tuple(settings.treatments),
-        baseline=settings.baseline,
+        **_asked(settings),
         room_C=settings.limits.room_C,
         temperature_C=settings.limits.temperature_C,
-        confidence_level=settings.decision.confidence_level,
         variance="pooled" if comparison is None else comparison.variance,
-        prior=_prior(settings),
         order_covariate=settings.analysis.order_covariate and comparison is not None,
         held=held,
-        cooling=settings.cooling,
-        radiated_share=settings.radiated_share,
         measurand=settings.measurand,
         time_constant_u_K=constant.u_time_constant_s / 60.0 * rise_per_time_constant(settled) if constant else 0.0,
     )

@@ -86,7 +86,7 @@ class MountCurve:
         return None if found is None else found.interval
 
 
-def curves_of_mounts(table: MountTable) -> tuple[Sequence[MountCurve | None], str]:
+def curves_of_mounts(table: MountTable) -> tuple[list[MountCurve], str]:
     """Fit the rise curve of every mount.
 
     Parameters
@@ -96,9 +96,9 @@ def curves_of_mounts(table: MountTable) -> tuple[Sequence[MountCurve | None], st
 
     Returns
     -------
-    (curves, model) : tuple of sequence of MountCurve or None, and str
-        One entry per mount, None where nothing fixes a curve; and the model in words. Where any mount has fewer than
-        three steps, the coefficient of the bend is shared by all mounts.
+    (curves, model) : tuple of list of MountCurve, and str
+        One entry per mount, none at all where nothing fixes a curve; and the model in words. Where any mount has fewer
+        than three steps, the coefficient of the bend is shared by all mounts.
     """
     words, rows = f"b P + a P^{EXPONENT:g}", range(len(table.names))
     if not table.names:
@@ -113,7 +113,7 @@ def curves_of_mounts(table: MountTable) -> tuple[Sequence[MountCurve | None], st
         return [MountCurve(curve, fit, fit.unscaled_covariance, noise) for curve, fit in each], f"{words} per mount"
     shared = fit_shared_curve(table)
     if shared is None:
-        return [None for _ in rows], f"{words}: too few power steps"
+        return [], f"{words}: too few power steps"
     found = []
     for pair in ([i, len(rows)] for i in rows):
         curve, covariance = _rise_curve(table, pair[0], shared.coefficients[pair]), shared.unscaled_covariance
@@ -265,9 +265,9 @@ def predict_throttle(
     table = tabulate_mounts(runs, names)
     limit = temperature_C - room_C
     curves, model = curves_of_mounts(table)
-    powers = [None if curve is None or limit <= 0.0 else curve.curve.power_W(limit) for curve in curves]
+    powers = [curve.curve.power_W(limit) for curve in curves]
     groups = table.groups(baseline, variance=variance, prior=prior, alpha=1.0 - confidence_level)
-    solved = _Solved(table, groups, limit, curves, powers, _refusals(table, curves, powers, limit))
+    solved = _Solved(table, groups, limit, curves, powers, _refusals(table, powers, limit))
     # The lowest reading at which sensors were found to end.
     ends_C = [flag.evidence["ceiling_C"] for run in runs for flag in run.flags if flag.flag == "at the ceiling"]
     ceiling_C = min(ends_C, default=None)
@@ -284,8 +284,8 @@ def predict_throttle(
     rooms = [run.ambient_C for run in runs if run.used and run.ambient_C is not None]
     tested_C = float(np.mean(rooms)) if rooms else room_C
     unsure_K = _UNSURE * time_constant_u_K if cooling == "forced" else 0.0
-    effects = [_room_effect_W(item, tested_C, room_C, limit, cooling, radiated_share) for item in items]
-    items = tuple(_in_the_room(item, by, unsure_K) for item, by in zip(items, effects, strict=True))
+    asked = {"tested_C": tested_C, "room_C": room_C, "limit_K": limit, "cooling": cooling, "share": radiated_share}
+    items = tuple(_in_the_room(item, asked, unsure_K) for item in items)
     if measurand == "mean":
         items = tuple(_with_hottest(item, runs) for item in items)
     found = ThrottlePower(
@@ -371,15 +371,6 @@ def fall_of_rise_K(rise_K: float, warmer_K: float, room_C: float, cooling: str, 
     return share * _FALL_PER_SHARE * rise_K / _AT_RISE_K * warmer_K
 
 
-def _room_effect_W(
-    item: TreatmentThrottle, tested_C: float, room_C: float, limit_K: float, cooling: str, share: float | None
-) -> Interval | None:
-    power, slope = item.throttle_power_W, item.slope_K_per_W
-    if power is None or slope is None:
-        return None
-    return room_effect_W(power, slope, item.extrapolation or 0.0, tested_C, room_C, limit_K, cooling, share)
-
-
 def room_effect_W(
     power: float,
     slope: float,
@@ -420,18 +411,18 @@ def room_effect_W(
     return min(0.0, effect), max(0.0, effect)
 
 
-def _in_the_room(item: TreatmentThrottle, effect_W: Interval | None, unsure_K: float) -> TreatmentThrottle:
+def _in_the_room(item: TreatmentThrottle, asked: dict[str, Any], unsure_K: float) -> TreatmentThrottle:
     """Move a throttle power by a known effect of the room; let its intervals hold an effect that is a range."""
-    if effect_W is None or item.throttle_power_W is None:
+    power, slope, seen = item.throttle_power_W, item.slope_K_per_W, item.directly_observed_W
+    if power is None or slope is None:
         return item
-    moved = effect_W[0] if effect_W[0] == effect_W[1] else 0.0
-    low, high = effect_W[0] - unsure_K / (item.slope_K_per_W or 1.0), effect_W[1]
-    seen = item.directly_observed_W
+    low, high = room_effect_W(power, slope, item.extrapolation or 0.0, **asked)
+    moved = low if low == high else 0.0
     return replace(
-        _with_ends(item, lambda interval: (interval[0] + low, interval[1] + high)),
-        throttle_power_W=item.throttle_power_W + moved,
+        _with_ends(item, lambda ends: (ends[0] + low - unsure_K / slope, ends[1] + high)),
+        throttle_power_W=power + moved,
         directly_observed_W=None if seen is None else seen + moved,
-        room_effect_W=effect_W,
+        room_effect_W=(low, high),
         mounts=tuple(replace(i, throttle_power_W=(i.throttle_power_W or 0.0) + moved) for i in item.mounts),
     )
 
@@ -447,10 +438,7 @@ def hold_rooms(found: ThrottlePower, comparison: Comparison | None) -> ThrottleP
             return item
         per_K = limit_K / other.mean_rise_K / item.slope_K_per_W
         low, high = (-per_K * end for end in reversed(other.room_effect_K))
-        names = ("interval_W", "future_mount_interval_W", "difference_interval_W", "simultaneous_difference_interval_W")
-        known = {name: ends for name in names if (ends := getattr(item, name)) is not None}
-        reach: dict[str, Any] = {name: (ends[0] + low, ends[1] + high) for name, ends in known.items()}
-        return replace(item, **reach)
+        return _with_ends(item, lambda ends: (ends[0] + low, ends[1] + high), (*_OWN, *_APART))
 
     return replace(found, treatments=tuple(held(item) for item in found.treatments))
 
@@ -462,27 +450,24 @@ class _Solved:
     table: MountTable
     groups: Groups
     limit_K: float
-    curves: Sequence[MountCurve | None]
+    curves: Sequence[MountCurve]
     powers_W: Sequence[float | None]
     refused: dict[str, tuple[str, float | None]]
     """By treatment: why it gets no throttle power (empty: it gets one), and how far it lies above its ladder."""
 
 
-def _refusals(
-    table: MountTable, curves: Sequence[MountCurve | None], powers: Sequence[float | None], limit: float
-) -> dict[str, tuple[str, float | None]]:
+def _refusals(table: MountTable, powers: Sequence[float | None], limit: float) -> dict[str, tuple[str, float | None]]:
     found: dict[str, tuple[str, float | None]] = {}
     for name in table.treatments:
         own = _rows(table, name)
-        missing = ", ".join(table.names[i] for i in own if powers[i] is None)
+        missing = ", ".join(table.names[i] for i in own if powers and powers[i] is None)
         reasons = (
             (limit <= 0.0, "the room is not below the limit"),
             (not own, "it has no used mount"),
-            (any(curves[i] is None for i in own), "too few power steps were used to fit a curve"),
+            (not powers, "too few power steps were used to fit a curve"),
             (missing, f"the curve of {missing} is flat or falling, or never reaches the limit"),
         )
-        reason = next((text for holds, text in reasons if holds), None)
-        if reason is not None:
+        if reason := next((text for holds, text in reasons if holds), None):
             found[name] = reason, None
             continue
         mean = float(np.mean([powers[i] for i in own]))
@@ -499,17 +484,19 @@ def _refusals(
 
 def _on_either_scale(item: TreatmentThrottle, common: float) -> TreatmentThrottle:
     """Let the intervals of a throttle power hold it whichever is right, the logged power or the set power."""
-
-    def reach(interval: Interval) -> Interval:
-        ends = (*interval, *(end / (1.0 + common) for end in interval))
-        return min(ends), max(ends)
-
-    return _with_ends(item, reach)
+    scale = 1.0 / (1.0 + common)
+    return _with_ends(item, lambda ends: (min(ends[0], ends[0] * scale), max(ends[1], ends[1] * scale)))
 
 
-def _with_ends(item: TreatmentThrottle, reach: Callable[[Interval], Interval]) -> TreatmentThrottle:
-    own, future = (None if ends is None else reach(ends) for ends in (item.interval_W, item.future_mount_interval_W))
-    return replace(item, interval_W=own, future_mount_interval_W=future)
+_OWN = ("interval_W", "future_mount_interval_W")
+_APART = ("difference_interval_W", "simultaneous_difference_interval_W")
+
+
+def _with_ends(
+    item: TreatmentThrottle, reach: Callable[[Interval], Interval], names: Sequence[str] = _OWN
+) -> TreatmentThrottle:
+    known: dict[str, Any] = {name: reach(ends) for name in names if (ends := getattr(item, name)) is not None}
+    return replace(item, **known)
 
 
 def _rows(table: MountTable, treatment: str) -> list[int]:
@@ -529,7 +516,6 @@ def _judge(solved: _Solved, prior: Prior | None, *, order_covariate: bool) -> Sc
         parts = [
             (prior.mount_sd_K_per_W * value / curve.curve.slope_K_per_W(value)) ** 2 + curve.power_variance_W2(value)
             for value, curve in zip(values.tolist(), (solved.curves[i] for i in kept), strict=True)
-            if curve is not None
         ]
         prior_variance = float(np.mean(parts))
     return judge_mounts(values, groups, scale=float(values.max(initial=0.0)) or 1.0, prior_variance=prior_variance)
@@ -539,7 +525,7 @@ def _describe(name: str, solved: _Solved, scatter: Scatter, held: Sequence[HeldP
     """Put together what is known of one treatment."""
     table, limit, level = solved.table, solved.limit_K, 1.0 - solved.groups.alpha
     rows = _rows(table, name)
-    own = {i: curve for i in rows if (curve := solved.curves[i]) is not None}
+    own = {i: solved.curves[i] for i in rows} if solved.curves else {}
     reason, above = solved.refused[name]
     observed = tuple(item for item in held if item.treatment == name)
     result = TreatmentThrottle(
@@ -573,8 +559,8 @@ def _describe(name: str, solved: _Solved, scatter: Scatter, held: Sequence[HeldP
 
 def _directly_observed_W(solved: _Solved, rows: Sequence[int], held: Sequence[HeldPower]) -> float | None:
     """Mean of the powers held at the limit, each moved along a curve to the customer's room, W."""
-    table, every = solved.table, {i: curve.curve for i, curve in enumerate(solved.curves) if curve is not None}
-    by_name = {table.names[i]: every[i] for i in rows if i in every}
+    table, every = solved.table, [curve.curve for curve in solved.curves]
+    by_name = {table.names[i]: every[i] for i in rows if every}
     known = [*(table.steps_W[table.present[rows].any(axis=0)] if rows else table.steps_W)]
     known += [item.held_power_W for item in held]
     lowest = (1.0 - FARTHEST_EXTRAPOLATION) * min(known, default=0.0)
@@ -582,7 +568,7 @@ def _directly_observed_W(solved: _Solved, rows: Sequence[int], held: Sequence[He
     moved = []
     for item in held:
         # The curve of its mount, else of its treatment, or of the bench where the treatment has none of its own.
-        along = by_name.get(item.mount) or mean_curve([*by_name.values()] or [*every.values()])
+        along = by_name.get(item.mount) or mean_curve([*by_name.values()] or every)
         power = None if along is None else move_along(along, item.held_power_W, item.held_rise_K, solved.limit_K)
         if power is not None and lowest <= power <= highest:
             moved.append(power)
