@@ -11,13 +11,13 @@ from typing import Any, Literal
 
 import numpy as np
 
-from thermlab.base.numbers import format_interval, number, round_to_uncertainty
+from thermlab.base.numbers import counted, format_interval, number, round_to_uncertainty
 from thermlab.campaign.folder import Campaign
 from thermlab.campaign.parameters import DECISION, LIMITS
 from thermlab.campaign.runsheet import NOT_MADE
 from thermlab.compare.mounts import MountTable, ReferenceRise, Scatter
 from thermlab.compare.records import Caution, Comparison, LackOfFit, PriorUse, ThrottlePower, TreatmentComparison
-from thermlab.compare.verdict import ROOMS_HIDE
+from thermlab.compare.verdict import ROOMS_HIDE, some_of
 from thermlab.runs.settled_runs import SettledRuns
 from thermlab.runs.trace import Trace
 
@@ -135,14 +135,14 @@ def _tally(counts: dict[str, int]) -> str:
 
 def _counts(table: MountTable, found: Comparison) -> Iterator[str]:
     """Say what the numbers of mounts weaken."""
-    mounts_planned = found.settings["mounts_planned"]
-    counts = {name: int(n) for name, n in zip(table.treatments, table.counts(), strict=True)}
+    counts, planned = (
+        dict(zip(table.treatments, table.counts().tolist(), strict=True)),
+        found.settings["mounts_planned"],
+    )
     filled = {name: count for name, count in counts.items() if count}
-    yield from (f"Treatment {name} has no used mount." for name in counts if name not in filled)
-    short = {name: count for name, count in counts.items() if mounts_planned is not None and count < mounts_planned}
-    if short:
+    if short := {name: count for name, count in counts.items() if count < (planned or 0)}:
+        before = f"before the {planned} planned mounts of each treatment are in ({_tally(short)})"
         early = "looking early and stopping on a good result makes chance results more frequent than stated."
-        before = f"before the {mounts_planned} planned mounts of each treatment are in ({_tally(short)})"
         yield f"This looks at the data {before}: {early}"
     if filled and max(filled.values()) > _LARGEST_COUNT_RATIO * min(filled.values()):
         narrow = "where the treatments scatter differently, the intervals may be too narrow. Equal numbers protect."
@@ -155,17 +155,14 @@ def _counts(table: MountTable, found: Comparison) -> Iterator[str]:
 
 def _order(table: MountTable, baseline: str) -> Iterator[str]:
     """Say where the order of the mounts is mixed up with the treatment."""
-    if not table.ordered or baseline not in table.treatments:
-        return
-    base = table.order[table.group == table.treatments.index(baseline)]
-    for index, name in enumerate(table.treatments):
-        own = table.order[table.group == index]
-        if name == baseline or not own.size or not base.size or own.size + base.size < 3:
+    groups = {name: table.order[table.group == index] for index, name in enumerate(table.treatments)}
+    base = groups.pop(baseline)
+    for name, own in groups.items() if table.ordered else ():
+        if not own.size or not base.size or own.size + base.size < 3:
             continue
         apart = own.max() < base.min() or base.max() < own.min()
-        ranks = np.argsort(np.argsort(np.concatenate([own, base]))).astype(np.float64)
-        arm = np.concatenate([np.ones(own.size), np.zeros(base.size)])
-        correlation = float(np.corrcoef(ranks, arm)[0, 1])
+        ranks = np.argsort(np.argsort(np.concatenate([own, base])))
+        correlation = float(np.corrcoef(ranks, np.repeat([1, 0], [own.size, base.size]))[0, 1])
         if apart or abs(correlation) >= _STRONG_ORDER_CORRELATION:
             how = "all mounts of one were made before the other" if apart else "one was mostly made before the other"
             yield (
@@ -208,12 +205,12 @@ def _rooms_apart(found: Comparison, rooms_C: dict[str, list[float]]) -> Iterator
         if item.room_effect_K is not None:
             low, high = item.room_effect_K
             most, reads = (high, "cooler") if high > -low else (-low, "warmer")
-            stood = f"{item.treatment} stood in {np.mean(rooms_C[item.treatment]):.1f} degC on average"
-            base = f"{found.baseline} in {np.mean(rooms_C[found.baseline]):.1f} degC"
+            own_C, base_C = (np.mean(rooms_C[name]) for name in (item.treatment, found.baseline))
             yield (
-                f"{stood}, {base}: for that alone {item.treatment} may read between 0 and {most:.2g} K {reads} than it "
-                "is. The intervals of the difference and of its throttle power hold that, those of other estimands do "
-                "not. Make mounts of both in one room."
+                f"{item.treatment} stood in {own_C:.1f} degC on average, {found.baseline} in {base_C:.1f} degC: for "
+                f"that alone {item.treatment} may read between 0 and {most:.2g} K {reads} than it is. The "
+                "intervals of the difference and of its throttle power hold that, those of other estimands do not. "
+                "Make mounts of both in one room."
             )
 
 
@@ -468,18 +465,22 @@ def campaign_cautions(
     return tuple(caution for place, caution in enumerate(found) if caution.text not in texts[:place])
 
 
+def _shares(by_hand: Sequence[tuple[str, bool]]) -> str:
+    """Say of each treatment how many of its runs were read by hand."""
+    own = {name: [hand for other, hand in by_hand if other == name] for name, _ in by_hand}
+    return ", ".join(f"{name} {sum(hands)} of {len(hands)} runs" for name, hands in own.items())
+
+
 def _by_hand(settled: SettledRuns) -> Iterator[str]:
     """Say how many runs are readings without a log, first of all where they stand beside settled rises."""
     runs = [(run.treatment, run.by_hand) for run in settled.runs if run.used and run.rise_K is not None]
-    grades = {name: [hand for own, hand in runs if own == name] for name, _ in runs}
-    by_hand, n_runs = sum(hand for _, hand in runs), len(runs)
-    if 0 < by_hand < n_runs:
-        listed = ", ".join(f"{name} {sum(of)} of {len(of)} runs" for name, of in grades.items())
+    by_hand = sum(hand for _, hand in runs)
+    if 0 < by_hand < len(runs):
         low = "one taken before the bench had settled is too low, and makes its treatment look cooler than it is."
-        yield f"Readings without a log are mixed with settled rises ({listed}): {low}"
+        yield f"Readings without a log are mixed with settled rises ({_shares(runs)}): {low}"
     if by_hand:
         what = "readings without a log, whose rise is the reading less the room; nothing shows that they had settled."
-        yield f"{by_hand} of {n_runs} runs are of the lower grade: {what}"
+        yield f"{by_hand} of {len(runs)} runs are of the lower grade: {what}"
 
 
 def _about_files(notes: Sequence[str], files: Collection[str], else_about: str) -> list[Caution]:
@@ -511,18 +512,20 @@ def _bench(settled: SettledRuns) -> Iterator[str]:
 
 def _stops_early(campaign: Campaign, settled: SettledRuns) -> list[Caution]:
     """Say once, for the bench, what soaks as planned left to come; where one run is unlike the others it has a flag."""
-    estimates = {estimate.trace.run: estimate for estimate in settled.bench.estimates}
-    left, soaked = [], []
-    for run in settled.runs:
-        tau_s = estimates[run.run].time_constant_s if run.run in estimates else None
-        flagged = not run.used or run.settled is not False or any(flag.flag == "not settled" for flag in run.flags)
-        if tau_s and not flagged and abs(run.drift_left_K or 0.0) > campaign.settings.checks.least_left_K:
-            left.append(abs(run.drift_left_K or 0.0))
-            soaked.append(60.0 * (run.soak_min or 0.0) / tau_s)
-    if not left:
+    each = settled.bench.estimates
+    tau_s = {one.trace.run: one.time_constant_s for one in each if one.time_constant_s}
+    ending = [
+        (abs(run.drift_left_K), 60.0 * (run.soak_min or 0.0) / tau_s[run.run])
+        for run in settled.runs
+        if run.used and run.settled is False and run.run in tau_s and run.drift_left_K is not None
+        if abs(run.drift_left_K) > campaign.settings.checks.least_left_K
+        if not any(flag.flag == "not settled" for flag in run.flags)
+    ]
+    if not ending:
         return []
+    left, soaked = zip(*ending, strict=True)
     after = " to ".join(dict.fromkeys(number(count, 1) for count in (min(soaked), max(soaked))))
-    had = f"{len(left)} of {len(settled.runs)} runs had up to {number(max(left), 1)} K still to come"
+    had = f"{len(ending)} of {len(settled.runs)} runs had up to {number(max(left), 1)} K still to come"
     words = f"The soaks end before the bench has settled, as planned: {had}, after {after} time constants."
     return [Caution(f"{words} Every settled rise includes what was still to come.", "bench", "beside")]
 
@@ -534,42 +537,35 @@ def _used_traces(settled: SettledRuns) -> list[Trace]:
 
 def _two_rooms(settled: SettledRuns) -> Iterator[str]:
     """Say where a room written down by hand went before a logged one that says otherwise."""
-    rooms = [(trace, float(trace.ambient_C[0])) for trace in _used_traces(settled) if trace.room_by_hand]
     off = [
-        f"{trace.run} {by_hand_C:.1f} by hand and {trace.logged_room_C:.1f} in the log"
-        for trace, by_hand_C in rooms
-        if abs(by_hand_C - trace.logged_room_C) > ROOMS_DIFFER_K
+        f"{trace.run} {trace.ambient_C[0]:.1f} by hand and {trace.logged_room_C:.1f} in the log"
+        for trace in _used_traces(settled)
+        if trace.room_by_hand and abs(trace.ambient_C[0] - trace.logged_room_C) > ROOMS_DIFFER_K
     ]
     if off:
-        runs, more = f"{len(off)} run{'s' * (len(off) > 1)}", f"; and {len(off) - 6} more" * (len(off) > 6)
-        where = (
-            f"The room written by hand (room_C) is not the logged one in {runs}, in degC: {'; '.join(off[:6])}{more}"
-        )
+        runs = f"{counted(len(off), 'run')}, in degC: {some_of(off, 6, separator='; ')}"
         wrong = (
             "The one by hand was used: if it is wrong, these rises are wrong by as much. Clear room_C to use the log."
         )
-        yield f"{where}. {wrong}"
+        yield f"The room written by hand (room_C) is not the logged one in {runs}. {wrong}"
 
 
 def _room(campaign: Campaign, settled: SettledRuns) -> Iterator[str]:
     constant, (low, high) = campaign.settings.ambient_constant, LIKELY_ROOM_C
     moved = "A room that moved is in the rises."
-    odd = [run for run in settled.runs if run.ambient_C is not None and not low < run.ambient_C <= high]
     if constant is not None:
-        read = f"{constant.value_C:g} degC was read off a thermometer"
-        u = f"with a standard uncertainty of {constant.u_K:g} K"
-        yield f"The room was not logged: {read}, {u}. {moved}"
+        read = (
+            f"{constant.value_C:g} degC was read off a thermometer, with a standard uncertainty of {constant.u_K:g} K"
+        )
+        yield f"The room was not logged: {read}. {moved}"
         return
-    by_hand: dict[str, list[bool]] = defaultdict(list)
-    for trace in _used_traces(settled):
-        by_hand[trace.treatment].append(trace.room_by_hand)
-    hand = [own for runs in by_hand.values() for own in runs]
-    if hand and all(hand):
+    hands = [(trace.treatment, trace.room_by_hand) for trace in _used_traces(settled)]
+    if hands and all(hand for _, hand in hands):
         yield f"The room was not logged, or its log not used: room_C of every run was read off a thermometer. {moved}"
-    elif any(hand):
-        listed = ", ".join(f"{name} {sum(own)} of {len(own)} runs" for name, own in by_hand.items())
-        beside = f"Rooms read off a thermometer (room_C) stand beside logged ones ({listed})"
+    elif any(hand for _, hand in hands):
+        beside = f"Rooms read off a thermometer (room_C) stand beside logged ones ({_shares(hands)})"
         yield f"{beside}: what the two differ by is in the rises. {moved}"
+    odd = [run for run in settled.runs if run.ambient_C is not None and not low < run.ambient_C <= high]
     if odd:
         read = f"was read as {odd[0].ambient_C:.0f} degC or the like ({odd[0].run})"
         yield f"The room of {len(odd)} runs {read}: are the unit and the column of the room right?"
@@ -609,12 +605,11 @@ def _repeats(settled: SettledRuns) -> Iterator[str]:
 
 
 def _left_out(settled: SettledRuns) -> Iterator[str]:
-    gone = [run for run in settled.runs if not run.used and not run.held and run.reason != NOT_MADE]
-    held = [run.run for run in settled.runs if not run.used and run.held]
+    out = [run for run in settled.runs if not run.used]
+    gone = [f"{run.run} ({run.reason})" for run in out if not run.held and run.reason != NOT_MADE]
+    held = [run.run for run in out if run.held]
     if gone:
-        listed = "; ".join(f"{run.run} ({run.reason})" for run in gone[:12])
-        more = f" and {len(gone) - 12} more" if len(gone) > 12 else ""
-        yield f"Left out of the answer: {listed}{more}."
+        yield f"Left out of the answer: {some_of(gone, 12, separator='; ')}."
     if held:
         seen = "Shed power at the limit and so not in the fits at set power, but an observation of the throttle power"
-        yield f"{seen}: {', '.join(held[:12])}."
+        yield f"{seen}: {some_of(held, 12)}."

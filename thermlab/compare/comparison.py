@@ -163,15 +163,11 @@ def compare_treatments(
 
 
 def _require(treatments: Sequence[str], baseline: str, margin_K: float, confidence_level: float) -> None:
-    asked = (
-        (baseline in treatments, f"baseline: found {baseline!r}; allowed: one of {list(treatments)}"),
-        (len(set(treatments)) == len(treatments), f"treatments: found {list(treatments)}; allowed: each name once"),
-        (margin_K > 0.0, f"margin_K: found {margin_K}; allowed: greater than 0"),
-        (0.0 < confidence_level < 1.0, f"confidence_level: found {confidence_level}; allowed: between 0 and 1"),
-    )
-    for holds, problem in asked:
-        if not holds:
-            raise ValueError(problem)
+    if baseline not in treatments or len(set(treatments)) != len(treatments):
+        raise ValueError(f"found baseline {baseline!r} among {list(treatments)}; allowed: one of them, each named once")
+    if not (margin_K > 0.0 and 0.0 < confidence_level < 1.0):
+        found = f"margin_K {margin_K} and confidence_level {confidence_level}"
+        raise ValueError(f"found {found}; allowed: greater than 0, and between 0 and 1")
 
 
 def _judge(
@@ -246,14 +242,15 @@ def _conclude(
         single = [one for one in (name, base) if counts[one] == 1] if variance == "welch" else []
         own = f"Welch was declared, and {' and '.join(single)} takes two mounts to show a scatter of its own"
         return replace(common, verdict="undecided", verdict_note=own if single else hidden)
-    both, alone, one_sided, by_welch = (
-        ends if ends is None or room is None else (ends[0] + room[0], ends[1] + room[1])
-        for ends in (interval, item.interval, item.equivalence_interval, welch.interval)
+    stood = item.equivalence_interval or interval
+    low, high = room or (0.0, 0.0)
+    both, one_sided, alone, by_welch = (
+        ends and (ends[0] + low, ends[1] + high) for ends in (interval, stood, item.interval, welch.interval)
     )
-    equivalent = is_equivalent(one_sided, margin_K)
-    verdict, note = decide(both or interval, bool(equivalent), margin_K)
+    equivalent = is_equivalent(one_sided or stood, margin_K)
+    verdict, note = decide(both or interval, equivalent, margin_K)
     mounts = needed if verdict == "undecided" else None
-    as_they_stood = decide(interval, bool(is_equivalent(item.equivalence_interval, margin_K)), margin_K)[0]
+    as_they_stood, _ = decide(interval, is_equivalent(stood, margin_K), margin_K)
     if verdict == "undecided" != as_they_stood:
         mounts, note = None, ROOMS_HIDE
     elif mounts is not None and mounts <= min(n_mounts, counts[base]):

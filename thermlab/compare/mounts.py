@@ -285,57 +285,45 @@ def reference_rise(table: MountTable, reference_power_W: float | None = None) ->
     Returns
     -------
     ReferenceRise
-        Where a mount lacks the reference step, all mounts use the common-step
-        fit (or, without shared steps, slopes about one shared curve).
+        Where a mount lacks the reference step, all mounts use the common-step fit.
     """
     if not table.names:
         return ReferenceRise(power_W=reference_power_W, method="no used mounts")
     steps, common = table.steps_W, table.common
-    if reference_power_W is None:
-        power = float(steps[common].max()) if common.any() else float(steps.max())
-    else:
-        power = float(reference_power_W)
+    power = float(reference_power_W or (steps[common] if common.any() else steps).max())
     at = np.flatnonzero(np.abs(steps - power) <= 10.0**-SAME_POWER_DECIMALS)
     if at.size and common[at[0]]:
         method, noise = f"mean rise of each mount at the reference step of {power:g} W", 1.0 / table.repeats[:, at[0]]
         rise = table.rise_K[:, at[0]].copy()
         return ReferenceRise(power_W=power, rise_K=rise, noise_factor=float(noise.mean()), method=method)
-    cautions, without = [], []
+    lacking, cautions = "no mount has a step there", []
     if at.size:
         without = [name for name, has in zip(table.labels, table.present[:, at[0]], strict=True) if not has]
-    lacking = f"{', '.join(without)} without a used run at that step" if without else "no mount has a step there"
-    beyond = power / float(steps.max()) - 1.0
-    below = 1.0 - power / float(steps.min())
+        lacking = f"{', '.join(without)} without a used run at that step"
+    beyond, below = power / float(steps.max()) - 1.0, 1.0 - power / float(steps.min())
     if max(beyond, below) > 1e-9:
         far = " That is far outside the ladder." if max(beyond, below) > FARTHEST_EXTRAPOLATION else ""
         side = f"{beyond:.0%} above the highest" if beyond > 0 else f"{below:.0%} below the lowest"
         lies = f"The reference power of {power:g} W lies {side} used step"
         cautions.append(f"{lies}: the rise there is extrapolated.{far}")
-    noise_factor = float((power**2 / (table.repeats * steps**2).sum(axis=1)).mean())
     try:
         fit = fit_common_steps(table)
         base = float(fit.step_rise_K[at[0]]) if at.size else fit_curve(steps, fit.step_rise_K).rise_K(power)
-        values = base + fit.slope_K_per_W * power
-        how = "common-step fit (step effects and one slope per mount)"
-        method = f"{how} evaluated at {power:g} W for all mounts: {lacking}"
     except NotEstimableError:
-        shared = fit_shared_curve(table)
-        if shared is None:
-            no_curve = f"{lacking}, and the steps used do not fix a curve"
-            cautions.append(f"No rise at {power:g} W can be had for every mount: {no_curve}.")
-            method = f"no rise at {power:g} W: {lacking}"
-            return ReferenceRise(power_W=power, noise_factor=noise_factor, method=method, cautions=tuple(cautions))
-        per_watt, bend = curve_design(np.array([power]))[0]
-        values = shared.coefficients[:-1] * per_watt + shared.coefficients[-1] * bend
-        method = f"slopes about one rise curve shared by all mounts, evaluated at {power:g} W: {lacking}"
-        apart = f"Some mounts share no power step with the others ({lacking})"
-        cautions.append(f"{apart}: the comparison rests on the shape of the curve.")
+        no_curve = f"{lacking}, and the steps used do not tie the mounts together there"
+        cautions.append(f"No rise at {power:g} W can be had for every mount: {no_curve}.")
+        return ReferenceRise(power_W=power, method=f"no rise at {power:g} W: {lacking}", cautions=tuple(cautions))
     few = [label for label, n in zip(table.labels, table.present.sum(axis=1), strict=True) if n < 2]
     if few:
         one = f"Only one power step is used of {', '.join(few)}"
         cautions.append(f"{one}: its rise at {power:g} W rests on that one step.")
+    how = "common-step fit (step effects and one slope per mount)"
     return ReferenceRise(
-        power_W=power, rise_K=values, noise_factor=noise_factor, method=method, cautions=tuple(cautions)
+        power_W=power,
+        rise_K=base + fit.slope_K_per_W * power,
+        noise_factor=float((power**2 / (table.repeats * steps**2).sum(axis=1)).mean()),
+        method=f"{how} evaluated at {power:g} W for all mounts: {lacking}",
+        cautions=tuple(cautions),
     )
 
 

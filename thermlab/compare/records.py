@@ -1,5 +1,6 @@
 """What a comparison found: plain records."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -482,6 +483,12 @@ class Comparison(Warned):
 
 FARTHEST_EXTRAPOLATION = 0.20
 """Beyond this fraction outside the steps used nothing is given, neither a throttle power nor a difference."""
+
+
+def trusted_range_W(steps_W: Iterable[float]) -> Interval:
+    """Return the lowest and the highest power of which something is said, by the steps used, W."""
+    known = list(steps_W) or [0.0]
+    return (1.0 - FARTHEST_EXTRAPOLATION) * min(known), (1.0 + FARTHEST_EXTRAPOLATION) * max(known)
 
 
 @dataclass(frozen=True, slots=True)

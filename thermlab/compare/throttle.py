@@ -32,6 +32,7 @@ from thermlab.compare.records import (
     ThrottlePower,
     TreatmentThrottle,
     Variance,
+    trusted_range_W,
 )
 from thermlab.compare.secondary import assess_curve
 from thermlab.runs.records import HeldPower, ReducedRun
@@ -561,10 +562,8 @@ def _directly_observed_W(solved: _Solved, rows: Sequence[int], held: Sequence[He
     """Mean of the powers held at the limit, each moved along a curve to the customer's room, W."""
     table, every = solved.table, [curve.curve for curve in solved.curves]
     by_name = {table.names[i]: every[i] for i in rows if every}
-    known = [*(table.steps_W[table.present[rows].any(axis=0)] if rows else table.steps_W)]
-    known += [item.held_power_W for item in held]
-    lowest = (1.0 - FARTHEST_EXTRAPOLATION) * min(known, default=0.0)
-    highest = (1.0 + FARTHEST_EXTRAPOLATION) * max(known, default=0.0)
+    steps = table.steps_W[table.present[rows].any(axis=0)] if rows else table.steps_W
+    lowest, highest = trusted_range_W([*steps, *(item.held_power_W for item in held)])
     moved = []
     for item in held:
         # The curve of its mount, else of its treatment, or of the bench where the treatment has none of its own.

@@ -26,6 +26,7 @@ from thermlab.compare.records import (
     ThrottlePower,
     TreatmentComparison,
     Verdict,
+    trusted_range_W,
 )
 from thermlab.runs.records import ReducedRun
 from thermlab.stats.dunnett import t_point
@@ -39,29 +40,21 @@ EARLY_SHARE = 0.1
 _EARLY_PATHS = 50_000
 
 
-def is_equivalent(equivalence_interval: Interval | None, margin_K: float) -> bool | None:
+def is_equivalent(equivalence_interval: Interval, margin_K: float) -> bool:
     """Tell by two one-sided tests whether the interval lies inside the margin.
 
     Parameters
     ----------
-    equivalence_interval : tuple of float or None
+    equivalence_interval : tuple of float
         ``D +- t(1 - alpha) SE``, K.
     margin_K : float
         Margin, > 0, K.
-
-    Returns
-    -------
-    bool or None
-        None without an interval.
 
     Notes
     -----
     Schuirmann 1987, J. Pharmacokinet. Biopharm. 15:657.
     """
-    if equivalence_interval is None:
-        return None
-    low, high = equivalence_interval
-    return -margin_K < low and high < margin_K
+    return -margin_K < equivalence_interval[0] and equivalence_interval[1] < margin_K
 
 
 def decide(simultaneous_interval: Interval, equivalent: bool, margin_K: float) -> tuple[Verdict, str]:
@@ -168,7 +161,7 @@ def _copied(own: Sequence[ReducedRun]) -> Doubt | None:
     if not copied:
         return None
     remedy = "exclude the runs that were not made, or give them their own log"
-    return Doubt(f"readings of {_listed(list(copied))} stand under another mount too: {remedy}", interval_stays=False)
+    return Doubt(f"readings of {some_of(list(copied))} stand under another mount too: {remedy}", interval_stays=False)
 
 
 def _is_copied(run: ReducedRun) -> bool:
@@ -176,15 +169,12 @@ def _is_copied(run: ReducedRun) -> bool:
 
 
 def _far_off(runs: Sequence[ReducedRun], reference_power_W: float | None) -> Doubt | None:
-    steps = [run.set_power_W for run in runs if run.used and run.rise_K is not None]
-    if reference_power_W is None or not steps:
+    steps, power = [run.set_power_W for run in runs if run.used and run.rise_K is not None], reference_power_W
+    low, high = trusted_range_W(steps)
+    if power is None or not steps or low <= power <= high:
         return None
-    low, high = min(steps), max(steps)
-    if (1.0 - FARTHEST_EXTRAPOLATION) * low <= reference_power_W <= (1.0 + FARTHEST_EXTRAPOLATION) * high:
-        return None
-    far = f"more than {100.0 * FARTHEST_EXTRAPOLATION:g} % outside the steps used, {low:g} to {high:g} W"
-    note = f"the reference of {reference_power_W:g} W lies {far}: compare at a power that was run"
-    return Doubt(note, interval_stays=False)
+    far = f"more than {100.0 * FARTHEST_EXTRAPOLATION:g} % outside the steps used, {min(steps):g} to {max(steps):g} W"
+    return Doubt(f"the reference of {power:g} W lies {far}: compare at a power that was run", interval_stays=False)
 
 
 def _doubtful(treatment: str, own: Sequence[ReducedRun], reference_power_W: float | None) -> Doubt | None:
@@ -200,14 +190,15 @@ def _doubtful(treatment: str, own: Sequence[ReducedRun], reference_power_W: floa
         touched += counted
     if not touched:
         return None
-    runs = _listed([run.run for run in touched])
+    runs = some_of([run.run for run in touched])
     names = sorted({flag.flag for run in touched for flag in run.flags if flag.severity == "doubtful"})
     remedy = f"look at {runs}, mend what is wrong and run them again"
-    return Doubt(f"every mount of {treatment} is doubtful ({_listed(names)}): {remedy}", interval_stays=True)
+    return Doubt(f"every mount of {treatment} is doubtful ({some_of(names)}): {remedy}", interval_stays=True)
 
 
-def _listed(names: Sequence[str], most: int = 4) -> str:
-    shown = ", ".join(names[:most])
+def some_of(names: Sequence[str], most: int = 4, *, separator: str = ", ") -> str:
+    """Join names, and say how many more there are."""
+    shown = separator.join(names[:most])
     return f"{shown} and {len(names) - most} more" if len(names) > most else shown
 
 
@@ -238,7 +229,7 @@ def from_which_power(
     if reference_power_W is None or not item.difference_K or interval is None or item.verdict == "in doubt":
         return item
     reach = margin_K * reference_power_W
-    lowest, highest = (1.0 - FARTHEST_EXTRAPOLATION) * min(steps_W), (1.0 + FARTHEST_EXTRAPOLATION) * max(steps_W)
+    lowest, highest = trusted_range_W(steps_W)
 
     def said(power: float) -> float | None:
         return power if lowest <= power <= highest else None
@@ -527,49 +518,45 @@ def _repeats(
     """Sort the runs that went wrong into those to make again and those whose repeat would change nothing."""
     made = [run for run in runs if not run.held and run.reason != NOT_MADE]
     wrong = [run for run in made if not run.used or run.worst() in ("doubtful", "unusable")]
-    wrong.sort(key=lambda run: run.order)
-    in_doubt_now, counted = set(), set()
+    doubted: set[str] = set()
+    counted: set[tuple[str, str]] = set()
     if comparison is not None:
-        doubted_items = {item.treatment for item in comparison.treatments if item.verdict == "in doubt"}
-        in_doubt_now = doubted_items | ({comparison.baseline} if doubted_items else set())
+        doubted = {item.treatment for item in comparison.treatments if item.verdict == "in doubt"}
+        doubted |= {comparison.baseline} if doubted else set()
         counted = {(mount.treatment, mount.mount) for mount in comparison.mounts}
-    chosen: dict[tuple[str, str], float] = {}
-    repeats = []
-    for run in wrong:
-        mount = (run.treatment, run.mount)
-        doubted = run.treatment in in_doubt_now and run.worst() == "doubtful"
+    repeats: dict[str, tuple[str, str]] = {}
+    for run in sorted(wrong, key=lambda run: run.order):
+        mount = run.treatment, run.mount
+        lost = comparison is not None and not run.used and mount not in {*counted, *repeats.values()}
         # One run at the highest step brings back a mount that has no run left.
-        lost = comparison is not None and not run.used and mount not in counted
-        lost = lost and run.set_power_W == max(r.set_power_W for r in wrong if (r.treatment, r.mount) == mount)
-        if (
-            _is_copied(run)
-            or doubted
-            or (lost and mount not in chosen and _one_mount_more(comparison, run.treatment, margin_K))
-        ):
-            chosen[mount] = run.set_power_W
-            repeats.append(run.run)
-    return tuple(repeats), tuple(run.run for run in wrong if run.run not in repeats)
+        highest = run.set_power_W == max(one.set_power_W for one in wrong if (one.treatment, one.mount) == mount)
+        again = _is_copied(run) or (run.treatment in doubted and run.worst() == "doubtful")
+        if again or (lost and highest and _one_mount_more(comparison, run.treatment, margin_K)):
+            repeats[run.run] = mount
+    return tuple(repeats), tuple(run.run for run in sorted(wrong, key=lambda run: run.order) if run.run not in repeats)
 
 
 def _one_mount_more(comparison: Comparison | None, treatment: str, margin_K: float) -> bool:
     """Tell whether one more mount of a treatment would change a verdict or narrow an interval by a tenth."""
     if comparison is None:
         return True
-    upper = 0.5 + 0.5 * comparison.settings["confidence_level"]
-    for item in comparison.treatments:
-        if treatment not in (item.treatment, comparison.baseline):
-            continue
-        now, interval = (item.n_mounts, comparison.baseline_n_mounts), item.simultaneous_interval_K
-        own = (now[0] + (treatment == item.treatment), now[1] + (treatment == comparison.baseline))
-        if interval is None or not item.dof or item.difference_K is None:
+    upper, base = 0.5 + 0.5 * comparison.settings["confidence_level"], comparison.baseline
+    for item in (one for one in comparison.treatments if treatment in (one.treatment, base)):
+        now, middle, interval = (
+            (item.n_mounts, comparison.baseline_n_mounts),
+            item.difference_K,
+            item.simultaneous_interval_K,
+        )
+        if interval is None or not item.dof or middle is None:
             return True
-        share = (1 / own[0] + 1 / own[1]) / (1 / now[0] + 1 / now[1])
+        then = now[0] + (treatment == item.treatment), now[1] + (treatment == base)
+        share = (1 / then[0] + 1 / then[1]) / (1 / now[0] + 1 / now[1])
         narrower = t_point(upper, item.dof + 1) / t_point(upper, item.dof) * share**0.5
-        middle, same = item.difference_K, item.equivalence_interval_K or interval
+        same = item.equivalence_interval_K or interval
         ends, inner = (
             (middle + narrower * (a - middle), middle + narrower * (b - middle)) for a, b in (interval, same)
         )
-        verdict, _ = decide(ends, bool(is_equivalent(inner, margin_K)), margin_K)
+        verdict, _ = decide(ends, is_equivalent(inner, margin_K), margin_K)
         if narrower < 1.0 - _WORTH_REPEATING or verdict != item.verdict:
             return True
     return False
