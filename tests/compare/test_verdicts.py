@@ -41,7 +41,6 @@ def test_first_rule_that_holds(interval, equivalent, verdict, note):
         ((-0.5, 1.0), False),
         ((-0.2, 0.1), True),
         ((2.0, 3.0), False),
-        (None, None),
     ],
 )
 def test_equivalence_is_strict(interval, expected):

@@ -238,25 +238,6 @@ def test_a_treatment_over_campaigns_finds_the_true_gain(store):
     assert one.combined.interval[0] < -0.012 * 90.0 < one.combined.interval[1]
 
 
-def test_old_files_without_a_standard_error_give_it_by_their_interval():
-    row = {"treatment": "pad-b", "difference_K": -1.0, "interval_K": [-3.776445, 1.776445]}
-    results = {"comparison": {"reference_power_W": 100.0, "dof": 4.0, "treatments": [row]}}
-    results["settings"] = {"decision": {"confidence_level": 0.95}}
-    names = ("grease-a", "pad-b")
-    results["runs"] = [
-        {"run": name, "treatment": name, "mount": "m1", "set_power_W": 100.0, "rise_K": 50.0, "used": True}
-        for name in names
-    ]
-    runs = tuple(filed_runs(results))
-    campaign = FiledCampaign(
-        bag="b", title="t", bench="x", baseline="grease-a", measured="", day="2026-01-01", runs=runs, results=results
-    )
-
-    study = across_campaigns([campaign])[0].studies[0]
-
-    assert study.half_K_per_W == pytest.approx(0.02776445, rel=1e-6)
-
-
 def test_a_steady_bench_is_called_steady_and_a_changed_one_is_not(store, tmp_path):
     rng = np.random.default_rng(3)
     for number in range(1, 7):

@@ -152,15 +152,12 @@ def mounts_once(campaigns: Sequence[FiledCampaign]) -> tuple[records.MountPoint,
     return tuple(sorted(once.values(), key=lambda point: point.measured or point.day))
 
 
-def _pooled_scatter(campaigns: Sequence[FiledCampaign]) -> dict[str, tuple[float, int]]:
-    """Pool the variance of mounts at the reference power over the campaigns of each bench.
+_Pooled = dict[str, tuple[float, int]]
+"""By bench: variance with the run noise that differences have as well, (K/W)^2, and its degrees of freedom."""
 
-    Returns
-    -------
-    dict of str to (float, int)
-        By bench: variance with the run noise that differences have as well, (K/W)^2, and its degrees of freedom; only
-        benches where mounts were repeated and scatter.
-    """
+
+def _pooled_scatter(campaigns: Sequence[FiledCampaign]) -> _Pooled:
+    """Pool the variance of mounts at the reference power over the campaigns of each bench that repeated mounts."""
     pooled = {}
     for bench, own in _grouped(mounts_once(campaigns), lambda point: point.bench).items():
         arms = _grouped(own, lambda point: (point.bag, point.treatment)).values()
@@ -202,12 +199,11 @@ def across_campaigns(
             mounts = [point for point in own if point.treatment == row["treatment"]]
             if row.get("difference_K") is None or not power or not mounts or not base:
                 continue
-            share = 1.0 / len(mounts) + 1.0 / len(base)
-            error = _standard_error(row, comparison, campaign.results)
-            if error is None and campaign.bench in pooled:
+            error, dof = row.get("standard_error_K"), row.get("dof") or comparison.get("dof")
+            if not error and campaign.bench in pooled:
                 square, dof = pooled[campaign.bench]
-                error = power * math.sqrt(square * share), float(dof)
-            half = None if error is None else t_point(0.5 + confidence_level / 2.0, error[1]) * error[0] / power
+                error = power * math.sqrt(square * (1.0 / len(mounts) + 1.0 / len(base)))
+            half = t_point(0.5 + confidence_level / 2.0, float(dof)) * error / power if error and dof else None
             study = records.Study(
                 title=campaign.title,
                 bench=campaign.bench,
@@ -223,35 +219,15 @@ def across_campaigns(
     return tuple(_across(pair, found, pooled, confidence_level) for pair, found in sorted(studies.items()))
 
 
-def _standard_error(
-    row: dict[str, Any], comparison: dict[str, Any], results: dict[str, Any]
-) -> tuple[float, float] | None:
-    """Return standard error, K, and dof of a difference; early files have the error only in the interval's width."""
-    interval, dof = row.get("interval_K"), row.get("dof") or comparison.get("dof")
-    if not dof:
-        return None
-    if row.get("standard_error_K"):
-        return float(row["standard_error_K"]), float(dof)
-    level = (results.get("settings") or {}).get("decision", {}).get("confidence_level")
-    if interval is None or not level:
-        return None
-    half = (float(interval[1]) - float(interval[0])) / 2.0
-    return (half / t_point(0.5 + float(level) / 2.0, float(dof)), float(dof)) if half > 0.0 else None
-
-
 def _across(
-    pair: tuple[str, str],
-    found: Sequence[tuple[float, records.Study]],
-    pooled: dict[str, tuple[float, int]],
-    level: float,
+    pair: tuple[str, str], found: Sequence[tuple[float, records.Study]], pooled: _Pooled, level: float
 ) -> records.AcrossCampaigns:
-    power = _commonest(power for power, _ in found) or 0.0
-    studies = [study for _, study in found]
+    power, studies = _commonest(power for power, _ in found) or 0.0, [study for _, study in found]
     values = [power * study.difference_K_per_W for study in studies]
     halves = [(power * study.half_K_per_W, study.title) for study in studies if study.half_K_per_W is not None]
     known = {study.bench: pooled[study.bench] for study in studies if study.bench in pooled}
-    combined, method = None, "one mount each, once: no interval" if len(found) == 1 else "no scatter: no interval"
-    sensitivity: tuple[tuple[float, tuple[float, float]], ...] = ()
+    combined, method = None, "one mount each, once: no interval" if len(studies) == 1 else "no scatter: no interval"
+    sensitivity: dict[float, tuple[float, float]] = {}
     cautions = []
     if len(studies) == 1 and halves:
         method, ends = "one campaign", (values[0] - halves[0][0], values[0] + halves[0][0])
@@ -264,8 +240,7 @@ def _across(
         squares = [known.get(study.bench, common)[0] for study in studies]
         u = [power * math.sqrt(square * share) for square, share in zip(squares, shares, strict=True)]
         combining = partial(combine_campaigns, values, u, dof=dof, confidence_level=level)
-        at = {scale: combining(scale=scale) for scale in SENSITIVITY_K}
-        combined, sensitivity = at[SPREAD_SCALE_K], tuple((scale, one.interval) for scale, one in at.items())
+        combined, sensitivity = combining(scale=SPREAD_SCALE_K), {s: combining(scale=s).interval for s in SENSITIVITY_K}
         prior = f"half-normal prior with a scale of {SPREAD_SCALE_K:g} K on the spread between campaigns"
         method = f"mount SD pooled over the bench's campaigns with {counted(dof, 'degree')} of freedom, {prior}"
         if combined.p_value is not None and combined.p_value < _SURPRISE:
@@ -284,7 +259,9 @@ def _across(
     readings = sum(study.n_readings for study in studies)
     if readings:
         cautions.append(f"{counted(readings, 'mount')} of these rest on readings without a log, the lower grade.")
-    return records.AcrossCampaigns(*pair, power, tuple(studies), combined, method, sensitivity, tuple(cautions))
+    return records.AcrossCampaigns(
+        *pair, power, tuple(studies), combined, method, tuple(sensitivity.items()), tuple(cautions)
+    )
 
 
 def build_points(build: dict[str, Any]) -> list[records.BuildPoint]:
@@ -334,8 +311,7 @@ def campaign_scatter(campaign: FiledCampaign) -> records.CampaignScatter | None:
         fit = fit_common_steps(table)
     except NotEstimableError:
         return None
-    slopes = {name: fit.slope_K_per_W[table.group == i].tolist() for i, name in enumerate(table.treatments)}
-    square, dof = _within(slopes.values())
+    square, dof = _within(fit.slope_K_per_W[table.group == i].tolist() for i in range(len(table.treatments)))
     if dof < 1:
         return None
     if fit.run_noise_K is not None:
@@ -347,7 +323,6 @@ def campaign_scatter(campaign: FiledCampaign) -> records.CampaignScatter | None:
         variance=square,
         dof=dof,
         run_noise_K=fit.run_noise_K,
-        by_treatment={name: stdev(own) for name, own in slopes.items() if len(own) > 1},
         time_constant_min=(campaign.results.get("bench") or {}).get("time_constant_min"),
     )
 

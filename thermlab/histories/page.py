@@ -290,17 +290,15 @@ def history_data(found: records.History) -> dict[str, Any]:
         "confidence_level": found.confidence_level,
         "combined": [
             {
-                "treatment": one.treatment,
-                "baseline": one.baseline,
-                "at_power_W": one.at_power_W,
+                name: getattr(one, name)
+                for name in ("treatment", "baseline", "at_power_W", "n_mounts", "method", "cautions")
+            }
+            | {
                 "n_campaigns": len(one.studies),
-                "n_mounts": one.n_mounts,
                 "difference_K": one.combined and one.combined.mean,
-                "interval_K": one.combined and list(one.combined.interval),
-                "method": one.method,
+                "interval_K": one.combined and one.combined.interval,
                 "spread_K": one.combined and one.combined.spread,
-                "sensitivity": [{"scale_K": scale, "interval_K": list(ends)} for scale, ends in one.sensitivity],
-                "cautions": list(one.cautions),
+                "sensitivity": [{"scale_K": scale, "interval_K": ends} for scale, ends in one.sensitivity],
             }
             for one in found.across
         ],
@@ -371,16 +369,12 @@ def _chart(chart: records.BaselineChart) -> Block:
 
 
 def _bench(bench: records.BenchHistory) -> Block:
-    def own(one: records.CampaignScatter) -> str:
-        return ", ".join(f"{name} {MILLI * sd:.2f}" for name, sd in one.by_treatment.items())
-
     columns: list[Column] = [
         ("campaign", "text", lambda one: one.title),
         ("measured", "text", lambda one: one.day),
         ("mount SD in mK/W", "number", lambda one: f"{MILLI * one.sd_K_per_W:.2f}"),
         ("degrees of freedom", "number", lambda one: one.dof),
         ("run noise in K", "number", lambda one: number(one.run_noise_K, 2)),
-        ("each treatment, noise left in, in mK/W", "text", own),
         ("time constant in min", "number", lambda one: number(one.time_constant_min, 1)),
     ]
     name, said = bench_name(bench.bench), scatter_sentence(bench)

@@ -23,8 +23,6 @@ class CampaignScatter:
         Used mounts less treatments.
     run_noise_K : float or None
         Standard deviation of one settled rise, K.
-    by_treatment : dict of str to float
-        Standard deviation of each treatment with two mounts or more, run noise left in, K/W.
     time_constant_min : float or None
         Of the bench in this campaign, min.
     """
@@ -35,7 +33,6 @@ class CampaignScatter:
     variance: float
     dof: int
     run_noise_K: float | None
-    by_treatment: dict[str, float]
     time_constant_min: float | None
 
 
