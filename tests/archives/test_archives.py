@@ -281,8 +281,7 @@ def test_a_list_rewritten_from_its_start_shows_only_against_a_kept_hash(tmp_path
     (store / "bags.jsonl").unlink()
     previous = archive_list.NO_LINE
     for entry in entries[:4]:
-        fields = {name: getattr(entry, name) for name in entry.__slots__} | {"previous": previous}
-        previous = archive_list.append(store, archive_list.Entry(**fields))
+        previous = archive_list.append(store, entry.model_copy(update={"previous": previous}))
     shutil.rmtree(store / entries[4].bag)
 
     assert verify(store).ok

@@ -116,10 +116,8 @@ def read_archive(archive: str | Path) -> FiledResults:
             own = None if entry.kind == "build" else _campaign(entry, results, measured, day)
             both = None
             if own is not None and len(twins) == 1:
-                again = _runs_on(
-                    place / entry.bag, results, {digest for kind, digest in logs if (kind, digest) in counted}
-                )
-                both = joined(campaigns[twins[0]], own, again)
+                known = {digest for kind, digest in counted if kind == entry.kind}
+                both = joined(campaigns[twins[0]], own, _runs_on(place / entry.bag, results, known))
             if both is not None:
                 campaigns[both.bag] = both
                 said = f"compares with the baseline of {show_name(both.bag)}: one campaign, each mount once"
@@ -255,12 +253,11 @@ def filed_runs(results: dict[str, Any]) -> Iterator[ReducedRun]:
         Of schema 1.
     """
     for order, row in enumerate(results["runs"]):
-        given: dict[str, Any] = {name: str(row[name]) for name in ("run", "treatment", "mount")}
-        given |= {name: str(row.get(name) or "") for name in ("reason", "lot", "condition")}
-        given |= {name: None if (u := row.get(name)) is None else float(u) for name in ("rise_K", "u_rise_K")}
-        given["flags"] = tuple(NO_LOG for flag in row.get("flags") or () if flag["flag"] == NO_LOG.flag)
-        power_W, used = float(row["set_power_W"]), bool(row["used"])
-        yield ReducedRun(**given, set_power_W=power_W, used=used, order=order, start=row.get("start"))
+        given = {name: row[name] for name in ("run", "treatment", "mount", "set_power_W", "used")}
+        given |= {name: row.get(name) or "" for name in ("reason", "lot", "condition")}
+        given |= {name: row.get(name) for name in ("rise_K", "u_rise_K", "start")}
+        flags = tuple(NO_LOG for flag in row.get("flags") or () if flag["flag"] == NO_LOG.flag)
+        yield ReducedRun(**given, flags=flags, order=order)
 
 
 def one_mount_scatter(found: Iterable[Mapping[str, Any]]) -> tuple[float, int] | None:

@@ -26,8 +26,10 @@ from dataclasses import dataclass
 from html import escape
 from importlib.resources import files
 from string import Template
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Annotated, Any
 from urllib.parse import quote
+
+from pydantic import AfterValidator, BaseModel
 
 from thermlab.base.errors import ArchiveError
 from thermlab.base.files import held, read_regular, replace_file, sync_folder
@@ -79,9 +81,14 @@ BUILD = Kind("build", "build.yaml", "record", _RECORD_FILES, "thermlab record")
 KINDS = {kind.name: kind for kind in (CAMPAIGN, BUILD)}
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Entry:
-    """One line of the list.
+def _folder_name(name: str) -> str:
+    if name in {"", ".", ".."} or not {"/", "\\", "\0"}.isdisjoint(name):
+        raise ValueError("not the name of a folder")
+    return name
+
+
+class Entry(BaseModel, frozen=True, strict=True):
+    """One line of the list; keys that a later version adds are covered by its hash and otherwise left alone.
 
     Attributes
     ----------
@@ -107,7 +114,7 @@ class Entry:
         SHA-256 of the line before; 64 zeros on the first line.
     """
 
-    bag: str
+    bag: Annotated[str, AfterValidator(_folder_name)]
     kind: str
     title: str
     bench: str
@@ -127,8 +134,7 @@ class Entry:
 
     def line(self) -> str:
         """Return the line of the list, without its line break."""
-        fields = {name: getattr(self, name) for name in self.__slots__}
-        return json.dumps(fields, ensure_ascii=False, sort_keys=True)
+        return json.dumps(self.model_dump(), ensure_ascii=False, sort_keys=True)
 
 
 def measured_from(results: dict[str, Any], kind: Kind) -> str:
@@ -169,8 +175,8 @@ def read_lines(archive: Path) -> tuple[list[Entry], list[str], list[str]]:
     entries, hashes, problems = [], [], []
     for number, line in enumerate(content.split(b"\n")[:-1], start=1):
         try:
-            entry = _entry(json.loads(line))
-        except (ValueError, TypeError, KeyError, RecursionError):
+            entry = Entry.model_validate_json(line)
+        except ValueError:
             problems.append(f"{LIST}:{number}: not a line of the list of bags")
         else:
             entries.append(entry)
@@ -178,19 +184,6 @@ def read_lines(archive: Path) -> tuple[list[Entry], list[str], list[str]]:
     if not content.endswith(b"\n"):
         problems.append(f"{LIST}: the last line is cut off")
     return entries, hashes, problems
-
-
-def _entry(fields: object) -> Entry:
-    if not isinstance(fields, dict):
-        raise TypeError("no object")
-    # Keys that a later version adds are covered by the hash of the line and otherwise left alone.
-    fields = {"measured": ""} | fields
-    names = [name for name in Entry.__slots__ if name != "answers"]
-    if not all(isinstance(fields[name], str) for name in names):
-        raise TypeError("not text")
-    if fields["bag"] in {"", ".", ".."} or "/" in fields["bag"] or "\\" in fields["bag"] or "\0" in fields["bag"]:
-        raise ValueError("not the name of a folder")
-    return Entry(**{name: fields[name] for name in names}, answers=tuple(str(text) for text in fields["answers"]))
 
 
 def check_chain(entries: Sequence[Entry], hashes: Sequence[str], *, last: str | None = None) -> list[str]:
@@ -260,12 +253,10 @@ def mend(archive: Path, tagmanifest_sha256: str | None) -> str | None:
     str or None
         Name of the bag whose line was added now.
     """
-    entry = pending(archive)
-    added = None
-    if entry is not None:
+    entry, added = pending(archive), None
+    if entry is not None and entry.tagmanifest_sha256 == tagmanifest_sha256:
         entries, hashes, _ = read_lines(archive)
-        follows = entry.previous == (hashes[-1] if hashes else NO_LINE) and entry.bag not in {e.bag for e in entries}
-        if follows and entry.tagmanifest_sha256 == tagmanifest_sha256:
+        if entry.previous == (hashes[-1] if hashes else NO_LINE) and entry.bag not in {one.bag for one in entries}:
             append(archive, entry)
             added = entry.bag
     withdraw(archive)
@@ -275,8 +266,8 @@ def mend(archive: Path, tagmanifest_sha256: str | None) -> str | None:
 def pending(archive: Path) -> Entry | None:
     """Return the announced line, None where there is none or it cannot be read."""
     try:
-        return _entry(json.loads(read_regular(archive / PENDING, MAX_BYTES)))
-    except (OSError, ValueError, TypeError, KeyError, RecursionError):
+        return Entry.model_validate_json(read_regular(archive / PENDING, MAX_BYTES))
+    except (OSError, ValueError):
         return None
 
 
