@@ -29,12 +29,7 @@ _CURVE_LEVEL = 0.01
 
 
 def comparison_cautions(
-    found: Comparison,
-    table: MountTable,
-    reference: ReferenceRise,
-    scatter: Scatter,
-    chosen: Sequence[str],
-    rooms_C: dict[str, list[float]],
+    found: Comparison, table: MountTable, reference: ReferenceRise, scatter: Scatter, rooms_C: dict[str, list[float]]
 ) -> tuple[Caution, ...]:
     """Collect the cautions of a comparison.
 
@@ -45,11 +40,9 @@ def comparison_cautions(
     table : MountTable
         Used mounts.
     reference : ReferenceRise
-        Their rises at the reference power.
+        Their rises at the reference power; its cautions hold what the choice of method has to say.
     scatter : Scatter
         Scatter of these.
-    chosen : sequence of str
-        What the choice of method has to say.
     rooms_C : dict of str to float
         Mean room of each mount by treatment, degC.
 
@@ -66,8 +59,6 @@ def comparison_cautions(
             _missing(found.treatments, scatter, reference),
             _rooms_apart(found, rooms_C),
             reference.cautions,
-            _default_reference(table, reference, found.settings["reference_power_W"]),
-            chosen,
             _counts(table, found),
             _order(table, found.baseline),
             [f"{name}: {one.says}" for name, one in heard if one.agrees is False or "Screening" in one.says],
@@ -81,7 +72,7 @@ def comparison_cautions(
 
 
 def throttle_cautions(
-    found: ThrottlePower, tested_C: float, scatter: Scatter, fit: LackOfFit | None, *, common: float, cooling: str
+    found: ThrottlePower, tested_C: float, scatter: Scatter, fit: LackOfFit | None, common: float, asked: dict[str, Any]
 ) -> tuple[Caution, ...]:
     """Collect the cautions of a prediction.
 
@@ -97,32 +88,20 @@ def throttle_cautions(
         Test of the rise curve.
     common : float
         By how much logged and set power differ in all runs alike, as a fraction.
-    cooling : {"passive", "forced"}
-        Decides what a warmer room does.
+    asked : dict
+        With ``cooling`` and ``measurand``.
 
     Returns
     -------
     tuple of Caution
     """
-    beside = _no_throttle(found, scatter), _observed(found), _room_effect(found, tested_C, cooling)
+    beside = _no_throttle(found, scatter), _observed(found), _room_effect(found, tested_C, asked["cooling"])
     return (
+        *_about("throttle power", _of_the_mean(found) if asked["measurand"] == "mean" else ()),
         *_about(POWER, _power(common)),
         *_about("throttle power", *beside, weight="beside"),
         *_about("rise curve", _curve(fit)),
     )
-
-
-def mean_cautions(found: ThrottlePower) -> tuple[Caution, ...]:
-    """Say that the throttle power of the mean of the sensors is not where the device throttles."""
-    items = [item for item in found.treatments if item.throttle_power_W is not None]
-    apart = [(i.hottest_above_K, i.hottest_less_W) for i in items if i.hottest_above_K and i.hottest_less_W]
-    words = "the hottest reaches the limit at less power."
-    if apart:
-        above_K, less_W = (max(each) for each in zip(*apart, strict=True))
-        less = f"so that the device throttles at about {less_W:.2g} W less."
-        words = f"the hottest was up to {above_K:.1f} K above it, {less}"
-    told = [f"The throttle power is that of the mean of the sensors (measurand: mean); {words}"]
-    return tuple(_about("throttle power", told if items else []))
 
 
 def _about(about: str, *sentences: Iterable[str], weight: Literal["headline", "beside"] = "headline") -> list[Caution]:
@@ -214,14 +193,6 @@ def _rooms_apart(found: Comparison, rooms_C: dict[str, list[float]]) -> Iterator
             )
 
 
-def _default_reference(table: MountTable, reference: ReferenceRise, declared: float | None) -> Iterator[str]:
-    """Say that the reference is not the top of the ladder."""
-    power, highest = reference.power_W, float(table.steps_W.max(initial=0.0))
-    if declared is None and power is not None and table.names and power < highest:
-        instead = f"rises are compared at {power:g} W, the highest step that all of them have."
-        yield f"Not every mount has a used run at the highest step of {highest:g} W: {instead}"
-
-
 def _p_values(items: Sequence[TreatmentComparison], alpha: float) -> Iterator[str]:
     """Say where p value and interval disagree."""
     for item in items:
@@ -306,6 +277,21 @@ def _p_words(p_value: float) -> str:
 def _signed(value: float, u: float) -> str:
     """Write a value with its sign, to the digits of its uncertainty."""
     return ("+" if value > 0.0 else "") + round_to_uncertainty(value, u)
+
+
+def _of_the_mean(found: ThrottlePower) -> Iterator[str]:
+    """Say that the throttle power of the mean of the sensors is not where the device throttles."""
+    items = [item for item in found.treatments if item.throttle_power_W is not None]
+    apart = [
+        (item.hottest_above_K, item.hottest_less_W) for item in items if item.hottest_above_K and item.hottest_less_W
+    ]
+    words = "the hottest reaches the limit at less power."
+    if apart:
+        above_K, less_W = map(max, zip(*apart, strict=True))
+        less = f"so that the device throttles at about {less_W:.2g} W less."
+        words = f"the hottest was up to {above_K:.1f} K above it, {less}"
+    if items:
+        yield f"The throttle power is that of the mean of the sensors (measurand: mean); {words}"
 
 
 def _no_throttle(found: ThrottlePower, scatter: Scatter) -> Iterator[str]:

@@ -108,6 +108,7 @@ def compare_treatments(
     no_order = _why_no_order(table, used) if order_covariate else None
     if no_order:
         chosen.append(f"The declared covariate for the order of the mounts is not used: {no_order}.")
+    reference = replace(reference, cautions=(*reference.cautions, *chosen))
     with_order = order_covariate and not no_order
     groups = table.groups(baseline, variance=used, prior=prior, alpha=alpha)
     groups = replace(groups, order=table.order if with_order else None)
@@ -159,7 +160,7 @@ def compare_treatments(
         drift_K_per_mount=scatter.drift_per_mount,
         settings=asked,
     )
-    return replace(found, caution_list=comparison_cautions(found, table, reference, scatter, chosen, rooms))
+    return replace(found, caution_list=comparison_cautions(found, table, reference, scatter, rooms))
 
 
 def _require(treatments: Sequence[str], baseline: str, margin_K: float, confidence_level: float) -> None:

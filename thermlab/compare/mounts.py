@@ -246,7 +246,7 @@ def fit_shared_curve(table: MountTable) -> LinearFit | None:
         return None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class ReferenceRise:
     """One rise per mount at the reference power.
 
@@ -288,19 +288,22 @@ def reference_rise(table: MountTable, reference_power_W: float | None = None) ->
         Where a mount lacks the reference step, all mounts use the common-step fit.
     """
     if not table.names:
-        return ReferenceRise(power_W=reference_power_W, method="no used mounts")
+        return ReferenceRise(reference_power_W, "no used mounts")
     steps, common = table.steps_W, table.common
     power = float(reference_power_W or (steps[common] if common.any() else steps).max())
+    cautions, highest = [], float(steps.max())
+    if reference_power_W is None and power < highest:
+        instead = f"rises are compared at {power:g} W, the highest step that all of them have."
+        cautions.append(f"Not every mount has a used run at the highest step of {highest:g} W: {instead}")
     at = np.flatnonzero(np.abs(steps - power) <= 10.0**-SAME_POWER_DECIMALS)
     if at.size and common[at[0]]:
         method, noise = f"mean rise of each mount at the reference step of {power:g} W", 1.0 / table.repeats[:, at[0]]
-        rise = table.rise_K[:, at[0]].copy()
-        return ReferenceRise(power_W=power, rise_K=rise, noise_factor=float(noise.mean()), method=method)
-    lacking, cautions = "no mount has a step there", []
+        return ReferenceRise(power, method, table.rise_K[:, at[0]].copy(), float(noise.mean()), tuple(cautions))
+    lacking = "no mount has a step there"
     if at.size:
         without = [name for name, has in zip(table.labels, table.present[:, at[0]], strict=True) if not has]
         lacking = f"{', '.join(without)} without a used run at that step"
-    beyond, below = power / float(steps.max()) - 1.0, 1.0 - power / float(steps.min())
+    beyond, below = power / highest - 1.0, 1.0 - power / float(steps.min())
     if max(beyond, below) > 1e-9:
         far = " That is far outside the ladder." if max(beyond, below) > FARTHEST_EXTRAPOLATION else ""
         side = f"{beyond:.0%} above the highest" if beyond > 0 else f"{below:.0%} below the lowest"
@@ -312,19 +315,14 @@ def reference_rise(table: MountTable, reference_power_W: float | None = None) ->
     except NotEstimableError:
         no_curve = f"{lacking}, and the steps used do not tie the mounts together there"
         cautions.append(f"No rise at {power:g} W can be had for every mount: {no_curve}.")
-        return ReferenceRise(power_W=power, method=f"no rise at {power:g} W: {lacking}", cautions=tuple(cautions))
+        return ReferenceRise(power, f"no rise at {power:g} W: {lacking}", cautions=tuple(cautions))
     few = [label for label, n in zip(table.labels, table.present.sum(axis=1), strict=True) if n < 2]
     if few:
         one = f"Only one power step is used of {', '.join(few)}"
         cautions.append(f"{one}: its rise at {power:g} W rests on that one step.")
-    how = "common-step fit (step effects and one slope per mount)"
-    return ReferenceRise(
-        power_W=power,
-        rise_K=base + fit.slope_K_per_W * power,
-        noise_factor=float((power**2 / (table.repeats * steps**2).sum(axis=1)).mean()),
-        method=f"{how} evaluated at {power:g} W for all mounts: {lacking}",
-        cautions=tuple(cautions),
-    )
+    how = f"common-step fit (step effects and one slope per mount) evaluated at {power:g} W for all mounts: {lacking}"
+    noise_factor = float((power**2 / (table.repeats * steps**2).sum(axis=1)).mean())
+    return ReferenceRise(power, how, base + fit.slope_K_per_W * power, noise_factor, tuple(cautions))
 
 
 def summarise_mounts(table: MountTable, reference: ReferenceRise) -> tuple[MountSummary, ...]:

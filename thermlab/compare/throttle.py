@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from thermlab.compare.cautions import TRUSTED_POWER, mean_cautions, throttle_cautions
+from thermlab.compare.cautions import TRUSTED_POWER, throttle_cautions
 from thermlab.compare.mounts import (
     Difference,
     Groups,
@@ -298,10 +298,8 @@ def predict_throttle(
         mount_sd_dof=scatter.dof if scatter.sd is not None else None,
         treatments=items,
     )
-    cautions = throttle_cautions(found, tested_C, scatter, assess_curve(table), common=common, cooling=cooling)
-    if measurand == "mean":
-        cautions = (*mean_cautions(found), *cautions)
-    return replace(found, caution_list=cautions)
+    said = {"cooling": cooling, "measurand": measurand}
+    return replace(found, caution_list=throttle_cautions(found, tested_C, scatter, assess_curve(table), common, said))
 
 
 def hottest_apart(runs: Sequence[ReducedRun], power_W: float, slope: float) -> tuple[float, float] | None:

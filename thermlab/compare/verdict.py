@@ -325,24 +325,20 @@ def _state(settings: CampaignSettings, counted: "MountCount", comparison: Compar
         step = f"Nothing that can be used has been measured: make {counted_mounts(more)}, taking turns."
         return "nothing measured", more, (step,)
     if comparison is None or not comparison.treatments:
-        more = {name: 1 for name, count in made.items() if count < 2}
-        if waiting or more:
-            scatter = f"To know the scatter between mounts, make {counted_mounts(more)}."
-            return "go on", waiting or more, (f"{_planned_first(waiting)}." if waiting else scatter,)
+        more = waiting or {name: 1 for name, count in made.items() if count < 2}
+        scatter = f"To know the scatter between mounts, make {counted_mounts(more)}"
+        if more:
+            return "go on", more, (f"{_planned_first(waiting) if waiting else scatter}.",)
         return "decide", {}, (f"There is nothing to compare {names} with: what was measured stands as it is.",)
     if set(made.values()) == {1} and comparison.mount_sd_K is None:
         why = "with one mount each nothing tells a material from how its mount happened to come out."
         step = f"Make a second mount of each of {names}, {_cheapest(settings)} first: {why}"
-        doubted = [item for item in comparison.treatments if item.verdict == "in doubt"]
-        mend = (_mend(doubted),) if doubted else ()
-        return "one mount each", waiting or dict.fromkeys(made, 1), (*mend, step)
+        return "one mount each", waiting or dict.fromkeys(made, 1), (*_mend(comparison.treatments), step)
     first = mounts_first(settings, comparison, counted)
     state, more, steps = _compared(settings, made, first, comparison)
     if waiting and not first:
-        spared = (
-            f"The mounts still planned ({counted_mounts(waiting)}) need not be made: the verdict holds at every look."
-        )
-        steps = (*steps, spared)
+        spared = f"The mounts still planned ({counted_mounts(waiting)}) need not be made"
+        steps = (*steps, f"{spared}: the verdict holds at every look.")
     return state, more, steps
 
 
@@ -353,15 +349,13 @@ def _planned_first(waiting: dict[str, int]) -> str:
 def _compared(
     settings: CampaignSettings, made: dict[str, int], first: dict[str, int], comparison: Comparison
 ) -> _Stand:
-    doubted = [item for item in comparison.treatments if _is_doubted(item)]
     if first:
         # What more mounts than planned would show is asked when the planned ones are in.
         stand: dict[str, list[str]] = defaultdict(list)
         for item in comparison.treatments:
             stand[item.verdict].append(item.treatment)
         stands = listed([f"{listed(n)} {'is' if len(n) == 1 else 'are'} {verdict}" for verdict, n in stand.items()])
-        mend = (_mend(doubted),) if doubted else ()
-        return "go on", first, (*mend, f"{_planned_first(first)}; as it stands: {stands}.")
+        return "go on", first, (*_mend(comparison.treatments), f"{_planned_first(first)}; as it stands: {stands}.")
     steps = _steps_of_verdicts(comparison, settings.decision.margin_K)
     unsettled = [item for item in comparison.treatments if _is_open(item) or _single(comparison, item)]
     if not unsettled:
@@ -387,10 +381,12 @@ def _is_doubted(item: TreatmentComparison) -> bool:
     return item.verdict == "in doubt" or (item.witness is not None and item.witness.agrees is False)
 
 
-def _mend(items: Sequence[TreatmentComparison]) -> str:
-    names = listed([item.treatment for item in items])
-    why = [i.witness.says if i.witness and i.verdict != "in doubt" else i.verdict_note for i in items]
-    return f"Before anything is said of {names}: {'; '.join(dict.fromkeys(why)).rstrip('.')}."
+def _mend(items: Sequence[TreatmentComparison]) -> tuple[str, ...]:
+    """Say what has to be mended or looked for; nothing where no candidate is doubted."""
+    doubted = [item for item in items if _is_doubted(item)]
+    why = [i.witness.says if i.witness and i.verdict != "in doubt" else i.verdict_note for i in doubted]
+    names = listed([item.treatment for item in doubted]) if doubted else ""
+    return (f"Before anything is said of {names}: {'; '.join(dict.fromkeys(why)).rstrip('.')}.",) if doubted else ()
 
 
 ALL_IN = "as many mounts as a difference of one margin takes are in: it is smaller, or chance hides it"
@@ -593,7 +589,7 @@ def _step(comparison: Comparison, items: Sequence[TreatmentComparison], margin: 
     one = len(items) == 1
     needed = [item.mounts_needed for item in items if item.mounts_needed is not None]
     if _is_doubted(items[0]):
-        return _mend(items)
+        return _mend(items)[0]
     if verdict != "not replicated" and (single := _single(comparison, items[0])):
         return f"Make a second mount of {listed(single)}: until then its own scatter is not known."
     if verdict == "undecided":
