@@ -6,13 +6,15 @@ import numpy as np
 import pytest
 
 from thermlab.campaign.settings import CheckThresholds
-from thermlab.runs.checks.between import check_between, flag_following, follow_power
+from thermlab.runs.checks.between import check_between, follow_power
 from thermlab.runs.checks.ladders import find_exchanged, find_off, lay_ladders, powers_exchanged
 from thermlab.runs.checks.mounts import Spread, core_spread, exchanged_mounts, mount_levels, off_treatment
 from thermlab.runs.records import ReducedRun
 from thermlab.runs.trace import Trace
 
 LIMITS = CheckThresholds()
+# A fit is told whatever it says.
+ANY = LIMITS.model_copy(update={"ambient_follows_power_K": -np.inf, "ambient_follows_ratio": 0.0})
 STEPS_W = (40.0, 65.0, 90.0, 120.0)
 TREATMENTS = {"grease-a": 0.0, "pad-b": 0.030}
 
@@ -68,7 +70,7 @@ def test_one_run_off_its_ladder_is_the_only_one_named(power, off_K):
 def test_the_size_of_what_is_off_is_given():
     runs = campaign(offsets={("grease-a", "1", 90.0): 2.0})
 
-    (found,) = find_off(lay_ladders(runs), LIMITS).values()
+    (found,) = find_off(lay_ladders(runs, LIMITS)).values()
     assert found.evidence["off_K"] == pytest.approx(2.0, abs=0.5)
 
 
@@ -115,9 +117,9 @@ def test_two_runs_with_exchanged_labels_are_told():
 
 
 def test_one_run_off_is_no_exchange():
-    ladders = lay_ladders(campaign(offsets={("pad-b", "2", 90.0): -3.0}))
+    ladders = lay_ladders(campaign(offsets={("pad-b", "2", 90.0): -3.0}), LIMITS)
 
-    assert find_exchanged(ladders, find_off(ladders, LIMITS), LIMITS) is None
+    assert find_exchanged(ladders, find_off(ladders)) == {}
 
 
 def test_set_powers_of_two_lines_exchanged_are_told_by_the_logged_power():
@@ -141,9 +143,9 @@ def test_two_mounts_with_exchanged_labels_are_told_on_each_of_their_runs(mount):
 
 def test_with_two_mounts_each_it_is_said_that_nobody_can_tell_which_pair():
     runs = exchange(campaign(mounts=2), [(f"grease-a-2-{p:g}", f"pad-b-1-{p:g}") for p in STEPS_W])
-    levels = mount_levels(runs, lay_ladders(runs), set())
+    levels = mount_levels(lay_ladders(runs, LIMITS), ())
 
-    found = exchanged_mounts(levels, LIMITS)
+    found = exchanged_mounts(levels)
     assert len(found) == 4
     assert all("nobody can tell" in flag.reason for flag in found.values())
 
@@ -167,18 +169,18 @@ def test_a_mount_off_its_treatment_is_flagged_on_each_of_its_runs_with_care():
 
 def test_with_two_mounts_in_a_treatment_both_are_named():
     runs = campaign(mounts=2, offsets={("pad-b", "2", p): 8.0 * p / 120.0 for p in STEPS_W})
-    levels = mount_levels(runs, lay_ladders(runs), set())
+    levels = mount_levels(lay_ladders(runs, LIMITS), ())
 
-    found = off_treatment(levels, LIMITS)
+    found = off_treatment(levels)
     assert set(found) == {("pad-b", "1"), ("pad-b", "2")}
     assert all("odd one" in flag.reason for flag in found.values())
 
 
 def test_a_single_mount_cannot_be_off_its_treatment():
     runs = campaign(mounts=1, treatments={"grease-a": 0.0, "pad-b": 0.03, "foil-c": 0.2})
-    levels = mount_levels(runs, lay_ladders(runs), set())
+    levels = mount_levels(lay_ladders(runs, LIMITS), ())
 
-    assert off_treatment(levels, LIMITS) == {}
+    assert off_treatment(levels) == {}
 
 
 def spread(*, away_K=0.0, mount=1, run=None, seed=0):
@@ -252,16 +254,15 @@ class Settling:
         self.trace = trace
 
 
-def following(**settings):
-    traces = mount_traces(**settings)
-    return follow_power([Settling(trace) for trace in traces])
+def following(traces, limits=LIMITS):
+    return follow_power([Settling(trace) for trace in traces], limits)
 
 
 def test_a_probe_in_the_plume_follows_the_power():
     traces = mount_traces(share=0.1)
     runs = tuple(ReducedRun(run=t.run, treatment=t.treatment, mount=t.mount, set_power_W=t.set_power_W) for t in traces)
 
-    assert following(share=0.1).rise_K == pytest.approx(0.1 * 0.3 * 120.0, abs=0.4)
+    assert following(traces).evidence["rise_with_power_K"] == pytest.approx(0.1 * 0.3 * 120.0, abs=0.4)
     checked = check_between(runs, [Settling(trace) for trace in traces], LIMITS)
     assert [[flag.flag for flag in run.flags] for run in checked] == [["ambient follows power"]] * 4
 
@@ -269,16 +270,16 @@ def test_a_probe_in_the_plume_follows_the_power():
 @pytest.mark.parametrize("seed", range(4))
 @pytest.mark.parametrize("room", [{"drift_K_per_h": 0.8}, {"cycle_K": 0.4}, {"walk_K": 0.3}])
 def test_a_room_of_its_own_course_does_not(room, seed):
-    assert flag_following(following(seed=seed, **room), LIMITS) is None
+    assert following(mount_traces(seed=seed, **room)) is None
 
 
 @pytest.mark.parametrize("room", [{"drift_K_per_h": -0.5}, {"cycle_K": 0.3}])
 def test_the_plume_is_told_from_the_rooms_own_course(room):
-    assert flag_following(following(share=0.1, **room), LIMITS)
+    assert following(mount_traces(share=0.1, **room))
 
 
 def test_the_order_of_the_steps_does_not_matter():
-    assert flag_following(following(share=0.1, powers=(90.0, 40.0, 120.0, 65.0)), LIMITS)
+    assert following(mount_traces(share=0.1, powers=(90.0, 40.0, 120.0, 65.0)))
 
 
 def with_lead_in(traces, n):
@@ -300,12 +301,12 @@ def test_what_comes_before_the_first_run_shows_a_small_plume(seed):
     # Idle, pre-soak, then the ladder: the first load moves the probe more than any later step.
     traces = mount_traces(share=0.06, walk_K=0.12, powers=(0.5, 40.0, *STEPS_W), seed=seed)
     ladder, whole = traces[2:], with_lead_in(traces, 2)
-    alone, known = (follow_power([Settling(run) for run in runs]) for runs in (ladder, whole))
+    alone, known = (following(runs, ANY).evidence["u_rise_K"] for runs in (ladder, whole))
 
-    assert known.u_rise_K < 0.75 * alone.u_rise_K
-    assert flag_following(known, LIMITS)
+    assert known < 0.75 * alone
+    assert following(whole)
     sound = mount_traces(walk_K=0.12, powers=(0.5, 40.0, *STEPS_W), seed=seed)
-    assert flag_following(follow_power([Settling(run) for run in with_lead_in(sound, 2)]), LIMITS) is None
+    assert following(with_lead_in(sound, 2)) is None
 
 
 def test_runs_in_files_of_their_own_begin_each_on_its_own_clock():
@@ -319,11 +320,9 @@ def test_runs_in_files_of_their_own_begin_each_on_its_own_clock():
     runs = [replace(run, ambient_C=run.ambient_C + k, history_C=run.history_C + k) for k, run in enumerate(runs)]
     runs = [replace(run, temperature_C=run.temperature_C + k, history_device_C=run.history_device_C + k)
             for k, run in enumerate(runs)]  # fmt: skip
-    fit = follow_power([Settling(run) for run in runs])
 
-    assert fit.rise_K == pytest.approx(0.05 * 0.3 * 120.0, abs=0.4)
-    assert flag_following(fit, LIMITS)
+    assert following(runs).evidence["rise_with_power_K"] == pytest.approx(0.05 * 0.3 * 120.0, abs=0.4)
 
 
 def test_one_step_alone_says_nothing():
-    assert following(powers=(90.0, 90.0)) is None
+    assert following(mount_traces(powers=(90.0, 90.0)), ANY) is None

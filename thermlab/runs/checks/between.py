@@ -16,14 +16,14 @@ rise of the sink, from what the log holds before the first soak on.
 
 from collections import Counter
 from collections.abc import Collection, Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import chain
 
 import numpy as np
 import numpy.typing as npt
 
 from thermlab.campaign.settings import CheckThresholds
-from thermlab.runs.checks.ladders import find_exchanged, find_off, flag_exchanged_runs, lay_ladders, powers_exchanged
+from thermlab.runs.checks.ladders import find_exchanged, find_off, lay_ladders, powers_exchanged
 from thermlab.runs.checks.mounts import core_spread, exchanged_mounts, measure_spread, mount_levels, off_treatment
 from thermlab.runs.records import Array, Flag, ReducedRun, raise_flag
 from thermlab.runs.settled_rise import Estimate, lag_room
@@ -125,30 +125,24 @@ def _followed(
     for position, estimate in zip(positions, estimates, strict=True):
         mounts.setdefault(_mount(estimate.trace), {})[position] = estimate
     for members in mounts.values():
-        flag = flag_following(follow_power(list(members.values())), thresholds)
+        flag = follow_power(list(members.values()), thresholds)
         if flag is not None:
             yield from ((position, flag) for position in members)
 
 
 def _ladder_flags(runs: Sequence[ReducedRun], thresholds: CheckThresholds) -> Iterator[tuple[int, Flag]]:
-    ladders = lay_ladders(runs)
+    ladders = lay_ladders(runs, thresholds)
     if ladders is None:
         return
-    off = find_off(ladders, thresholds)
-    *pair, ratio = find_exchanged(ladders, off, thresholds) or (0.0,)
-    for mine, other in (pair, pair[::-1]) if pair else ():
-        a, b = ladders.members[mine], ladders.members[other]
-        yield a, flag_exchanged_runs(runs[a], runs[b], ratio)
-    yield from ((ladders.members[at], flag) for at, flag in off.items() if at not in pair)
-    levels = mount_levels(runs, ladders, {*off, *pair})
+    off = find_off(ladders)
+    named = off | find_exchanged(ladders, off)
+    yield from ((ladders.members[at], flag) for at, flag in named.items())
+    levels = mount_levels(ladders, named)
     if levels is None:
         return
-    swapped = exchanged_mounts(levels, thresholds)
-    named = swapped | {k: f for k, f in off_treatment(levels, thresholds).items() if k not in swapped}
-    for i, run in enumerate(runs):
-        flag = named.get((run.treatment, run.mount))
-        if flag is not None:
-            yield i, flag
+    mounts = off_treatment(levels) | exchanged_mounts(levels)
+    keys = enumerate((run.treatment, run.mount) for run in runs)
+    yield from ((i, mounts[key]) for i, key in keys if key in mounts)
 
 
 def reading_marks(trace: Trace) -> Marks:
@@ -273,22 +267,18 @@ def soaks_overlap(traces: Sequence[Trace], thresholds: CheckThresholds) -> dict[
     found: dict[int, Flag] = {}
     latest: int | None = None
     for i in sorted(dated, key=lambda place: traces[place].began_s):
-        if latest is not None:
-            both = min(_end_s(traces[latest]) - traces[i].began_s, traces[i].soak_s)
-            if both > 60.0 * thresholds.overlap_min and _mount(traces[i]) != _mount(traces[latest]):
-                found.setdefault(latest, _overlap(traces[i], both))
-                found.setdefault(i, _overlap(traces[latest], both))
+        if latest is not None and _mount(traces[i]) != _mount(traces[latest]):
+            both_s = min(_end_s(traces[latest]) - traces[i].began_s, traces[i].soak_s)
+            for mine, other in ((latest, i), (i, latest)) if both_s > 60.0 * thresholds.overlap_min else ():
+                reason = (
+                    f"It was under load at the same time as {_named(traces[other])}, for {both_s / 60.0:.0f} min by "
+                    "the clocks of their logs, and a bench holds one mount: a date, a clock or a cut is wrong."
+                )
+                flag = raise_flag("soaks overlap", "doubtful", reason, overlap_min=both_s / 60.0)
+                found.setdefault(mine, flag)
         if latest is None or _end_s(traces[i]) > _end_s(traces[latest]):
             latest = i
     return found
-
-
-def _overlap(other: Trace, both_s: float) -> Flag:
-    reason = (
-        f"It was under load at the same time as {_named(other)}, for {both_s / 60.0:.0f} min by the clocks of their "
-        "logs, and a bench holds one mount: a date, a clock or a cut is wrong."
-    )
-    return raise_flag("soaks overlap", "doubtful", reason, overlap_min=both_s / 60.0)
 
 
 def _mount(trace: Trace) -> tuple[str, str]:
@@ -324,9 +314,9 @@ def at_the_ceiling(
     """
     found: dict[int, Flag] = {}
     highest: dict[str, dict[int, float]] = {}
-    for i in (i for i in range(len(traces)) if i not in leave_out):
-        tops_C = np.fmax.reduce(traces[i].temperature_C, axis=0).tolist()
-        for sensor, top_C in zip(traces[i].sensors, tops_C, strict=True):
+    for i, trace in enumerate(traces):
+        tops_C = np.fmax.reduce(trace.temperature_C, axis=0).tolist()
+        for sensor, top_C in zip(trace.sensors, tops_C, strict=True) if i not in leave_out else ():
             highest.setdefault(sensor, {})[i] = top_C
     for sensor, tops in sorted(highest.items()):
         top = float(np.fmax.reduce(list(tops.values())))
@@ -349,28 +339,21 @@ def _stood_min(trace: Trace, sensor: str, top_C: float) -> float:
     return float((readings > top_C - 1e-6).sum() * trace.interval_s / 60.0)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Following:
-    """How much the room rises with the sink from no load to a mount's highest step, whose rise is as much too small."""
-
-    rise_K: float
-    u_rise_K: float
-    drift_K_per_h: float
-    plain_rise_K: float
-
-
-def follow_power(estimates: Sequence[Estimate]) -> Following | None:
-    """Fit the room of one mount's runs with a drift and the rise of the sink.
+def follow_power(estimates: Sequence[Estimate], thresholds: CheckThresholds) -> Flag | None:
+    """Fit the room of one mount's runs with a drift and the rise of the sink, and say so where it follows its power.
 
     Parameters
     ----------
     estimates : sequence of Estimate
         Of the runs of one mount.
+    thresholds : CheckThresholds
+        Limits in use.
 
     Returns
     -------
-    Following or None
-        None with a single step or an unknown room.
+    Flag or None
+        By how much the room rises with the sink from no load to the mount's highest step, whose rise is as much too
+        small. None where it does not, with a single step or an unknown room.
     """
     in_order = sorted(estimates, key=lambda estimate: estimate.trace.began_s)
     powers = np.array([estimate.trace.set_power_W for estimate in in_order])
@@ -407,8 +390,16 @@ def follow_power(estimates: Sequence[Estimate]) -> Following | None:
     if fitted is None:
         return None
     (drift_K_per_h, rise_K, *_), (_, u_rise_K, *_) = (part.tolist() for part in fitted)
+    if rise_K <= max(thresholds.ambient_follows_power_K, thresholds.ambient_follows_ratio * u_rise_K):
+        return None
+    reason = (
+        f"From no load to the highest step of this mount the room rises by {rise_K:.1f} K with the heat sink, beside a "
+        f"drift of {drift_K_per_h:+.1f} K/h: its probe seems to feel the sink, and the rises come out too small, at "
+        "the highest step by as much."
+    )
+    numbers = {"rise_with_power_K": rise_K, "u_rise_K": u_rise_K, "drift_K_per_h": drift_K_per_h}
     plain_K = highest[2] - lowest[2]
-    return Following(rise_K=rise_K, u_rise_K=u_rise_K, drift_K_per_h=drift_K_per_h, plain_rise_K=plain_K)
+    return raise_flag("ambient follows power", "doubtful", reason, **numbers, plain_rise_K=plain_K)
 
 
 def _sink_and_room(estimate: Estimate, *, since_s: float | None) -> tuple[Array, Array, Array]:
@@ -476,17 +467,3 @@ def _with_cycle(design: Array, room_C: Array, hours: Array) -> Array:
     explained = ((residual @ own) ** 2).sum(axis=1)
     best = int(np.argmax(explained))
     return np.hstack([design, cycles[best]]) if explained[best] > 0.5 * float(residual @ residual) else design
-
-
-def flag_following(fit: Following | None, thresholds: CheckThresholds) -> Flag | None:
-    """Say that a mount's room follows its power; None where it does not, or nobody knows."""
-    least_K = thresholds.ambient_follows_power_K
-    if fit is None or fit.rise_K <= max(least_K, thresholds.ambient_follows_ratio * fit.u_rise_K):
-        return None
-    reason = (
-        f"From no load to the highest step of this mount the room rises by {fit.rise_K:.1f} K with the heat "
-        f"sink, beside a drift of {fit.drift_K_per_h:+.1f} K/h: its probe seems to feel the sink, and the "
-        "rises come out too small, at the highest step by as much."
-    )
-    numbers = {"rise_with_power_K": fit.rise_K, "u_rise_K": fit.u_rise_K, "drift_K_per_h": fit.drift_K_per_h}
-    return raise_flag("ambient follows power", "doubtful", reason, **numbers, plain_rise_K=fit.plain_rise_K)

@@ -29,7 +29,7 @@ LEAST_FREE = 0.05
 MOST_SUSPECTS = 6
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class Ladders:
     """Rises of the runs against common steps and a slope for each mount.
 
@@ -37,6 +37,10 @@ class Ladders:
     ----------
     members : tuple of int
         Positions of the runs that have a settled rise, among all runs.
+    runs : tuple of ReducedRun
+        Those runs.
+    limits : CheckThresholds
+        In use.
     rise_K, power_W : ndarray, shape (n,)
         Their rises and set powers.
     mount, step : ndarray of int, shape (n,)
@@ -44,6 +48,8 @@ class Ladders:
     """
 
     members: tuple[int, ...]
+    runs: tuple[ReducedRun, ...]
+    limits: CheckThresholds
     rise_K: Array
     power_W: Array
     mount: Integers
@@ -67,13 +73,15 @@ class Ladders:
         return left, int(kept.sum()) - u.shape[1]
 
 
-def lay_ladders(runs: Sequence[ReducedRun]) -> Ladders | None:
+def lay_ladders(runs: Sequence[ReducedRun], thresholds: CheckThresholds) -> Ladders | None:
     """Put the runs that have a settled rise side by side.
 
     Parameters
     ----------
     runs : sequence of ReducedRun
         All runs; those left out or without a rise are passed over.
+    thresholds : CheckThresholds
+        Limits in use.
 
     Returns
     -------
@@ -83,17 +91,17 @@ def lay_ladders(runs: Sequence[ReducedRun]) -> Ladders | None:
     members = tuple(i for i, run in enumerate(runs) if run.rise_K is not None and run.used)
     if len(members) < 4:
         return None
+    laid = tuple(runs[i] for i in members)
     mounts: dict[tuple[str, str], int] = {}
     steps: dict[float, int] = {}
-    mount = np.array([mounts.setdefault((runs[i].treatment, runs[i].mount), len(mounts)) for i in members])
-    power = np.array([runs[i].set_power_W for i in members])
-    step = np.array([steps.setdefault(p, len(steps)) for p in power.tolist()])
-    rises = np.array([runs[i].rise_K for i in members], dtype=np.float64)
-    ladders = Ladders(members=members, rise_K=rises, power_W=power, mount=mount, step=step)
+    mount = np.array([mounts.setdefault((run.treatment, run.mount), len(mounts)) for run in laid])
+    step = np.array([steps.setdefault(run.set_power_W, len(steps)) for run in laid])
+    rise_K, power_W = (np.array([getattr(run, n) for run in laid], dtype=np.float64) for n in ("rise_K", "set_power_W"))
+    ladders = Ladders(members, laid, thresholds, rise_K, power_W, mount, step)
     return ladders if ladders.projection()[1] >= FEWEST_DOF else None
 
 
-def find_off(ladders: Ladders, thresholds: CheckThresholds) -> dict[int, Flag]:
+def find_off(ladders: Ladders) -> dict[int, Flag]:
     """Find the runs off their ladders, the worst first.
 
     The test is that of the externally studentised residual against the
@@ -105,8 +113,6 @@ def find_off(ladders: Ladders, thresholds: CheckThresholds) -> dict[int, Flag]:
     ----------
     ladders : Ladders
         Runs side by side.
-    thresholds : CheckThresholds
-        Limits in use.
 
     Returns
     -------
@@ -114,21 +120,23 @@ def find_off(ladders: Ladders, thresholds: CheckThresholds) -> dict[int, Flag]:
         By place among the members.
     """
     kept = np.ones(len(ladders.members), dtype=np.bool_)
-    kept[_suspects(ladders, thresholds)] = False
+    kept[_suspects(ladders)] = False
     found: dict[int, Flag] = {}
     # Suspects are let in again, the least suspected first, where they fit what is left without them.
-    for at in np.flatnonzero(~kept)[np.argsort(_distance(ladders, kept)[~kept])].tolist():
+    design = ladders.design()
+    distance = np.abs(ladders.rise_K - design @ np.linalg.lstsq(design[kept], ladders.rise_K[kept], rcond=None)[0])
+    for at in np.flatnonzero(~kept)[np.argsort(distance[~kept])].tolist():
         kept[at] = True
-        found |= (one := _worst(ladders, kept, thresholds, only=at))
+        found |= (one := _worst(ladders, kept, only=at))
         kept[at] = not one
-    while worst := _worst(ladders, kept, thresholds):
+    while worst := _worst(ladders, kept):
         found |= worst
         kept[list(worst)] = False
     worst_first = sorted(found, key=lambda at: -found[at].evidence["studentised"])
     return {at: found[at] for at in worst_first} if len(found) <= MOST_OFF * kept.size else {}
 
 
-def _suspects(ladders: Ladders, thresholds: CheckThresholds) -> list[int]:
+def _suspects(ladders: Ladders) -> list[int]:
     """Runs far from a fit of least absolute deviations: several bad runs cannot pull it as they pull least squares."""
     design = ladders.design()
     left, dof = ladders.projection()
@@ -138,35 +146,24 @@ def _suspects(ladders: Ladders, thresholds: CheckThresholds) -> list[int]:
         fit = np.linalg.lstsq(design * root[:, None], ladders.rise_K * root, rcond=None)[0]
         residual = ladders.rise_K - design @ fit
     n = residual.size
-    scale = max(robust_sd(residual, about=0.0) * np.sqrt(n / dof), thresholds.usual_run_sd_K)
+    scale = max(robust_sd(residual, about=0.0) * np.sqrt(n / dof), ladders.limits.usual_run_sd_K)
     far = np.flatnonzero(np.abs(residual) > SUSPECTED * scale)
     return [int(i) for i in far[np.argsort(-np.abs(residual[far]))][: int(MOST_OFF * n)]]
 
 
-def _distance(ladders: Ladders, kept: Booleans) -> Array:
-    """How far each run is from the fit of those kept."""
-    design = ladders.design()
-    fit = np.linalg.lstsq(design[kept], ladders.rise_K[kept], rcond=None)[0]
-    distance: Array = np.abs(ladders.rise_K - design @ fit)
-    return distance
-
-
-def _worst(
-    ladders: Ladders, kept: Booleans, thresholds: CheckThresholds, *, only: int | None = None
-) -> dict[int, Flag]:
+def _worst(ladders: Ladders, kept: Booleans, *, only: int | None = None) -> dict[int, Flag]:
     """The run that fits least, if it fits too badly; or the one given."""
     left, dof = ladders.projection(kept)
     free = np.diag(left)
     usable = kept & (free > LEAST_FREE)
     if not usable.any() or (only is None and dof < FEWEST_DOF):
         return {}
-    known = thresholds.usual_run_sd_K, thresholds.usual_run_sd_dof
-    off, scatter, ratio, allowed = studentise(
-        left @ np.where(kept, ladders.rise_K, 0.0), free, usable, dof, known, thresholds.between_alarm_percent
-    )
-    allowed = max(allowed, thresholds.ladder_ratio)
+    limits, left_K = ladders.limits, left @ np.where(kept, ladders.rise_K, 0.0)
+    known = limits.usual_run_sd_K, limits.usual_run_sd_dof
+    off, scatter, ratio, allowed = studentise(left_K, free, usable, dof, known, limits.between_alarm_percent)
+    allowed = max(allowed, limits.ladder_ratio)
     at = int(np.argmax(np.where(usable, ratio, -1.0))) if only is None else only
-    if not usable[at] or ratio[at] <= allowed or abs(off[at]) <= thresholds.ladder_K:
+    if not usable[at] or ratio[at] <= allowed or abs(off[at]) <= limits.ladder_K:
         return {}
     careful = " With so few mounts it may be its neighbour that is off." if np.unique(ladders.mount).size < 3 else ""
     reason = (
@@ -211,9 +208,7 @@ def studentise(
     return off, scatter, ratio, float(-stdtrit(nu, 0.5 * alarm_percent / 100.0 / int(usable.sum())))
 
 
-def find_exchanged(
-    ladders: Ladders, off: Collection[int], thresholds: CheckThresholds
-) -> tuple[int, int, float] | None:
+def find_exchanged(ladders: Ladders, off: Collection[int]) -> dict[int, Flag]:
     """Find two runs of one step on different mounts that fit better with exchanged labels.
 
     Parameters
@@ -222,54 +217,48 @@ def find_exchanged(
         Runs side by side.
     off : collection of int
         Runs off their ladders: at least one of the pair is one of them, or of those with the largest residuals.
-    thresholds : CheckThresholds
-        Limits in use.
 
     Returns
     -------
-    tuple of (int, int, float) or None
-        Places of a pair among the members, and by what the sum of squares falls.
+    dict of int to Flag
+        By place among the members: the two runs.
     """
-    y = ladders.rise_K
+    y, limits = ladders.rise_K, ladders.limits
     left, _ = ladders.projection()
     residual = left @ y
     free = np.diag(left)
     # Two exchanged runs hide each other from the test of single runs.
     strongest = np.argsort(-np.abs(residual) / np.sqrt(np.maximum(free, LEAST_FREE)))[:MOST_SUSPECTS]
-    suspects = sorted({*off, *strongest.tolist()})
     # Runs that are off otherwise must not hide the gain of an exchange.
-    floor = thresholds.usual_run_sd_dof * thresholds.usual_run_sd_K**2
+    floor = limits.usual_run_sd_dof * limits.usual_run_sd_K**2
     total = float(residual @ y)
     best = (0, 0, 0.0)
-    for i in suspects:
+    for i in sorted({*off, *strongest.tolist()}):
         same = np.flatnonzero((ladders.step == ladders.step[i]) & (ladders.mount != ladders.mount[i]))
         if same.size == 0:
             continue
         d = y[same] - y[i]
         # Moving d from run j to run i changes the sum of squares of what is left by this.
         change = 2 * d * (residual[i] - residual[same]) + d**2 * (free[i] + free[same] - 2 * left[i, same])
-        ratio = (total + floor) / np.maximum(total + change + floor, 1e-12)
-        ratio = np.where(np.abs(d) > thresholds.ladder_K, ratio, 0.0)
-        j = int(np.argmax(ratio))
-        if ratio[j] > best[2]:
-            best = (i, int(same[j]), float(ratio[j]))
-    if best[2] < thresholds.swap_ratio:
-        return None
+        ratios = (total + floor) / np.maximum(total + change + floor, 1e-12)
+        ratios = np.where(np.abs(d) > limits.ladder_K, ratios, 0.0)
+        j = int(np.argmax(ratios))
+        if ratios[j] > best[2]:
+            best = (i, int(same[j]), float(ratios[j]))
+    one, two, ratio = best
     # By what the sum of squares falls when that run is left out.
-    rest = total - residual[best[0]] ** 2 / max(free[best[0]], LEAST_FREE)
+    rest = total - residual[one] ** 2 / max(free[one], LEAST_FREE)
     alone = (total + floor) / max(rest + floor, 1e-12)
     # Leaving the worse of the two out must not do as well: then it is one run that is off.
-    return best if best[2] > alone * thresholds.swap_gain_ratio else None
-
-
-def flag_exchanged_runs(mine: ReducedRun, other: ReducedRun, ratio: float) -> Flag:
-    """Say that two runs fit better with each other's labels."""
-    reason = (
-        f"Exchanged with {other.run}, both runs fit the ladders of their mounts: the scatter falls "
-        f"{ratio:.0f}-fold. Look at both logs before anything else."
-    )
-    numbers = {"scatter_falls_by_ratio": ratio, "difference_K": (other.rise_K or 0.0) - (mine.rise_K or 0.0)}
-    return raise_flag("labels may be swapped", "doubtful", reason, **numbers)
+    if ratio < limits.swap_ratio or ratio <= alone * limits.swap_gain_ratio:
+        return {}
+    flags: dict[int, Flag] = {}
+    for mine, other in ((one, two), (two, one)):
+        reason = f"Exchanged with {ladders.runs[other].run}, both runs fit the ladders of their mounts: the scatter "
+        reason += f"falls {ratio:.0f}-fold. Look at both logs before anything else."
+        numbers = {"scatter_falls_by_ratio": ratio, "difference_K": y[other] - y[mine]}
+        flags[mine] = raise_flag("labels may be swapped", "doubtful", reason, **numbers)
+    return flags
 
 
 def powers_exchanged(runs: Sequence[ReducedRun]) -> dict[int, Flag]:

@@ -4,7 +4,7 @@ There are never many mounts, so their own scatter is taken together with what mo
 said is said with care. Two mounts may fit better with exchanged labels. Poor contact shows first in how sensors differ.
 """
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 from typing import Any
@@ -23,7 +23,7 @@ MISSING = 0.5
 SHARED = 0.5
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class MountLevels:
     """One number a mount: how far its rises are from the mean of all mounts, at the highest step.
 
@@ -35,23 +35,24 @@ class MountLevels:
         Robust slope of its rises against the steps' medians, times the highest power, K.
     treatment : ndarray of int, shape (m,)
         Which treatment.
+    limits : CheckThresholds
+        In use.
     """
 
     keys: tuple[MountKey, ...]
     level_K: Array
     treatment: Integers
+    limits: CheckThresholds
 
 
-def mount_levels(runs: Sequence[ReducedRun], ladders: Ladders, without: set[int]) -> MountLevels | None:
+def mount_levels(ladders: Ladders, without: Collection[int]) -> MountLevels | None:
     """Give each mount one number.
 
     Parameters
     ----------
-    runs : sequence of ReducedRun
-        All runs.
     ladders : Ladders
-        Those with a rise, side by side.
-    without : set of int
+        Runs with a rise, side by side.
+    without : collection of int
         Positions among the members of runs known to be off.
 
     Returns
@@ -60,7 +61,6 @@ def mount_levels(runs: Sequence[ReducedRun], ladders: Ladders, without: set[int]
         None with fewer than three mounts.
     """
     kept = np.array([i not in without for i in range(len(ladders.members))])
-    names = [(runs[i].treatment, runs[i].mount) for i in ladders.members]
     mounts = np.unique(ladders.mount[kept])
     if mounts.size < 3:
         return None
@@ -70,39 +70,38 @@ def mount_levels(runs: Sequence[ReducedRun], ladders: Ladders, without: set[int]
     common = (ladders.step[:, None] == steps[None, :]).astype(np.float64)
     design = np.hstack([common, (ladders.mount[:, None] == mounts[None, :]) * size[:, None]])
     coefficients = np.linalg.lstsq(design[kept], ladders.rise_K[kept], rcond=None)[0]
-    keys = [names[int(np.flatnonzero(ladders.mount == m)[0])] for m in mounts]
-    treatments = list(dict.fromkeys(t for t, _ in keys))
-    group = np.array([treatments.index(t) for t, _ in keys])
-    return MountLevels(keys=tuple(keys), level_K=coefficients[steps.size :], treatment=group)
+    firsts = [ladders.runs[int(np.flatnonzero(ladders.mount == m)[0])] for m in mounts]
+    treatments = list(dict.fromkeys(run.treatment for run in firsts))
+    group = np.array([treatments.index(run.treatment) for run in firsts])
+    keys = tuple((run.treatment, run.mount) for run in firsts)
+    return MountLevels(keys, coefficients[steps.size :], group, ladders.limits)
 
 
-def exchanged_mounts(levels: MountLevels, thresholds: CheckThresholds) -> dict[MountKey, Flag]:
+def exchanged_mounts(levels: MountLevels) -> dict[MountKey, Flag]:
     """Find two mounts of different treatments that fit better with each other's labels.
 
     Parameters
     ----------
     levels : MountLevels
         One number a mount.
-    thresholds : CheckThresholds
-        Limits in use.
 
     Returns
     -------
     dict of (treatment, mount) to Flag
         The pair; with two treatments of two mounts each also the pair that is left, as nobody can tell which it is.
     """
-    y, group = levels.level_K, levels.treatment
-    floor = thresholds.usual_mount_sd_dof * thresholds.usual_mount_sd_K**2
+    y, group, limits = levels.level_K, levels.treatment, levels.limits
+    floor = limits.usual_mount_sd_dof * limits.usual_mount_sd_K**2
     before = _within(y, group) + floor
     pairs: list[tuple[float, int, int]] = []
     for i, j in combinations(range(y.size), 2):
-        if group[i] == group[j] or abs(y[i] - y[j]) <= thresholds.mount_off_K:
+        if group[i] == group[j] or abs(y[i] - y[j]) <= limits.mount_off_K:
             continue
         swapped = y.copy()
         swapped[[i, j]] = y[[j, i]]
         pairs.append((before / (_within(swapped, group) + floor), i, j))
     best = max(pairs, default=(0.0,))[0]
-    if best < thresholds.swap_ratio:
+    if best < limits.swap_ratio:
         return {}
     found = [(i, j) for ratio, i, j in pairs if ratio > 0.999 * best]
     more = " Another pair would do as well: with so few mounts nobody can tell." if len(found) > 1 else ""
@@ -122,15 +121,13 @@ def _within(y: Array, group: Integers) -> float:
     return float(((y - means[group]) ** 2).sum())
 
 
-def off_treatment(levels: MountLevels, thresholds: CheckThresholds) -> dict[MountKey, Flag]:
+def off_treatment(levels: MountLevels) -> dict[MountKey, Flag]:
     """Find mounts that do not fit the others of their treatment.
 
     Parameters
     ----------
     levels : MountLevels
         One number a mount.
-    thresholds : CheckThresholds
-        Limits in use.
 
     Returns
     -------
@@ -140,17 +137,14 @@ def off_treatment(levels: MountLevels, thresholds: CheckThresholds) -> dict[Moun
     kept = np.ones(levels.level_K.size, dtype=np.bool_)
     flags: dict[MountKey, Flag] = {}
     for _ in range(max(1, kept.size // 4)):
-        found = _worst_mount(levels, kept, thresholds)
-        if not found:
-            break
+        found = _worst_mount(levels, kept)
         flags |= found
-        for key in found:
-            kept[levels.keys.index(key)] = False
+        kept &= [key not in found for key in levels.keys]
     return flags
 
 
-def _worst_mount(levels: MountLevels, kept: Booleans, thresholds: CheckThresholds) -> dict[MountKey, Flag]:
-    y, group = levels.level_K, levels.treatment
+def _worst_mount(levels: MountLevels, kept: Booleans) -> dict[MountKey, Flag]:
+    y, group, limits = levels.level_K, levels.treatment, levels.limits
     count = np.bincount(group, kept.astype(np.float64), minlength=int(group.max()) + 1)
     can = kept & (count[group] >= 2)
     if not can.any():
@@ -158,13 +152,13 @@ def _worst_mount(levels: MountLevels, kept: Booleans, thresholds: CheckThreshold
     means = np.bincount(group, np.where(kept, y, 0.0), minlength=count.size) / np.maximum(count, 1.0)
     residual = np.where(can, y - means[group], 0.0)
     free = 1.0 - 1.0 / np.maximum(count[group], 1.0)
-    known = thresholds.usual_mount_sd_K, thresholds.usual_mount_sd_dof
+    known = limits.usual_mount_sd_K, limits.usual_mount_sd_dof
     dof = float(kept.sum() - (count > 0).sum())
-    off, scatter, ratio, allowed = studentise(residual, free, can, dof, known, thresholds.between_alarm_percent)
-    allowed = max(allowed, thresholds.mount_off_ratio)
+    off, scatter, ratio, allowed = studentise(residual, free, can, dof, known, limits.between_alarm_percent)
+    allowed = max(allowed, limits.mount_off_ratio)
     worst = int(np.argmax(ratio))
     n_own = int(count[group[worst]])
-    if ratio[worst] <= allowed or abs(off[worst]) <= thresholds.mount_off_K:
+    if ratio[worst] <= allowed or abs(off[worst]) <= limits.mount_off_K:
         return {}
     members, care = [worst], ": a bad mount, another batch and plain scatter look alike"
     if n_own == 2:
@@ -266,50 +260,51 @@ def core_spread(spread: Spread, thresholds: CheckThresholds) -> dict[int, Flag]:
     dict of int to Flag
         By position among all runs. A mount's flag stands on each of its runs.
     """
-    mounts = np.unique(spread.mount)
-    own = np.array([_weighted(spread.per_watt[spread.mount == m], spread.power_W[spread.mount == m]) for m in mounts])
-    top_W = float(spread.power_W.max())
+    mounts, per_watt, power_W = np.unique(spread.mount), spread.per_watt, spread.power_W
+    own = np.array([_weighted(per_watt[spread.mount == m], power_W[spread.mount == m]) for m in mounts])
+    top_W = float(power_W.max())
     flags: dict[int, Flag] = {}
-    if mounts.size >= 3:
-        for k, m in enumerate(mounts):
-            others = np.delete(own, k, axis=0)
-            usual = _median(others, axis=0)
-            away = (own[k] - usual) * top_W
-            # Scatter of sensors between the other mounts; a readout in whole kelvins alone makes 0.3 K.
-            typical = robust_sd(others, about=usual) * top_W
-            worst = _odd_sensor(away, typical, thresholds)
-            if worst is None:
-                continue
-            # One run alone can pull the mean of its mount: then it is the run's.
-            each = (spread.per_watt[spread.mount == m, worst] - usual[worst]) * top_W / away[worst]
-            if np.mean(each > SHARED) < SHARED:
-                continue
-            flag = _flag(spread.sensors[worst], away[worst], typical, "the other mounts", top_W, mounts.size)
+    for k, m in enumerate(mounts) if mounts.size >= 3 else ():
+        others = np.delete(own, k, axis=0)
+        usual = _median(others, axis=0)
+        away_K = (own[k] - usual) * top_W
+        # Scatter of sensors between the other mounts; a readout in whole kelvins alone makes 0.3 K.
+        typical_K = robust_sd(others, about=usual) * top_W
+        found = _odd_sensor(spread.sensors, away_K, typical_K, thresholds, "the other mounts", top_W, mounts.size)
+        if found is None:
+            continue
+        worst, flag = found
+        # One run alone can pull the mean of its mount: then it is the run's.
+        each = (per_watt[spread.mount == m, worst] - usual[worst]) * top_W / away_K[worst]
+        if np.mean(each > SHARED) >= SHARED:
             flags |= {spread.at[i]: flag for i in np.flatnonzero(spread.mount == m)}
     for k in range(len(spread.at)):  # and single runs against the others of their mount
-        if spread.at[k] in flags:
+        same = (spread.mount == spread.mount[k]) & (np.arange(power_W.size) != k)
+        if spread.at[k] in flags or same.sum() < 2:
             continue
-        same = spread.mount == spread.mount[k]
-        same[k] = False
-        others = spread.per_watt[same]
-        if len(others) < 2:
-            continue
-        usual = _median(others, axis=0)
-        away = (spread.per_watt[k] - usual) * spread.power_W[k]
-        typical = robust_sd((others - usual) * spread.power_W[same][:, None], about=0.0)
-        worst = _odd_sensor(away, typical, thresholds)
-        if worst is not None:
-            name, whom, n = spread.sensors[worst], "the other runs of its mount", len(others) + 1
-            flags[spread.at[k]] = _flag(name, away[worst], typical, whom, spread.power_W[k], n)
+        usual = _median(per_watt[same], axis=0)
+        away_K = (per_watt[k] - usual) * power_W[k]
+        typical_K = robust_sd((per_watt[same] - usual) * power_W[same][:, None], about=0.0)
+        whom, n = "the other runs of its mount", int(same.sum()) + 1
+        if found := _odd_sensor(spread.sensors, away_K, typical_K, thresholds, whom, power_W[k], n):
+            flags[spread.at[k]] = found[1]
     return flags
 
 
-def _odd_sensor(away_K: Array, typical_K: float, thresholds: CheckThresholds) -> int | None:
-    """Return the sensor that is farthest away, if it is too far."""
+def _odd_sensor(
+    sensors: Sequence[str], away_K: Array, typical_K: float, limits: CheckThresholds, whom: str, at_W: float, n: int
+) -> tuple[int, Flag] | None:
+    """Return the sensor that is farthest away, if it is too far, and what is said of it."""
     distance = np.nan_to_num(np.abs(away_K))
     worst = int(np.argmax(distance))
-    far = distance[worst] > max(thresholds.core_spread_K, thresholds.core_spread_ratio * max(typical_K, 0.3))
-    return worst if far else None
+    if distance[worst] <= max(limits.core_spread_K, limits.core_spread_ratio * max(typical_K, 0.3)):
+        return None
+    reason = (
+        f"{sensors[worst]} stands {distance[worst]:.1f} K {side(away_K[worst])} what {whom} show "
+        f"against the median sensor at {at_W:.0f} W: poor contact there is the usual cause."
+    )
+    numbers = {"away_K": away_K[worst], "usual_scatter_K": typical_K, "at_power_W": at_W, "compared": n}
+    return worst, raise_flag("core spread", "doubtful", reason, **numbers)
 
 
 def _median(values: Array, axis: int | None = None) -> Any:
@@ -323,12 +318,3 @@ def _weighted(per_watt: Array, power_W: Array) -> Array:
     total = weights.sum(axis=0)
     found: Array = np.where(total > 0, np.nansum(per_watt * weights, axis=0) / np.maximum(total, 1e-12), np.nan)
     return found
-
-
-def _flag(sensor: str, away_K: float, typical_K: float, whom: str, at_W: float, n: int) -> Flag:
-    reason = (
-        f"{sensor} stands {abs(away_K):.1f} K {side(away_K)} what {whom} show "
-        f"against the median sensor at {at_W:.0f} W: poor contact there is the usual cause."
-    )
-    numbers = {"away_K": away_K, "usual_scatter_K": typical_K, "at_power_W": at_W, "compared": n}
-    return raise_flag("core spread", "doubtful", reason, **numbers)
