@@ -82,8 +82,8 @@ def test_inverse_interval_of_the_rise_curve_holds_the_truth_as_often_as_it_says(
     design = curve_design(STEPS)
     for _ in range(n):
         fit = fit_linear(design, true_rise_K(STEPS) + rng.normal(0.0, 0.2, STEPS.size))
-        found = predict_inverse(fit, lambda p: np.array([p, p**0.8]), true_rise_K(128.0), (60.0, 300.0))
-        inside += found.interval[0] <= 128.0 <= found.interval[1]
+        low, high = predict_inverse(fit, lambda p: np.array([p, p**0.8]), true_rise_K(128.0), (60.0, 300.0))
+        inside += low <= 128.0 <= high
     assert inside / n == pytest.approx(0.95, abs=3.3 * np.sqrt(0.95 * 0.05 / n))
 
 

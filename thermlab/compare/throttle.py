@@ -83,8 +83,7 @@ class MountCurve:
         if self.fit is None or power is None:
             return None
         search = power / _SEARCH_FACTOR, power * _SEARCH_FACTOR
-        found = predict_inverse(self.fit, _basis, rise_K, search, confidence_level=confidence_level)
-        return None if found is None else found.interval
+        return predict_inverse(self.fit, _basis, rise_K, search, confidence_level=confidence_level)
 
 
 def curves_of_mounts(table: MountTable) -> tuple[list[MountCurve], str]:

@@ -44,7 +44,7 @@ from thermlab.histories import records
 from thermlab.runs.records import ReducedRun
 from thermlab.stats.dunnett import t_point
 from thermlab.stats.least_squares import NotEstimableError, fit_linear
-from thermlab.stats.repeats import Combined, combine, combine_campaigns, individuals_chart, mean_of_campaigns
+from thermlab.stats.repeats import Combined, combine_campaigns, individuals_chart, mean_of_campaigns, spread_between
 
 SPREAD_SCALE_K = 0.4
 """Scale of the half-normal prior on the spread between campaigns (common practice, no source)."""
@@ -92,7 +92,7 @@ def history(archive: str | Path, *, confidence_level: float = 0.95, bench: str |
         benches=bench_histories(campaigns),
         baselines=chart_baselines(campaigns),
         across=across_campaigns(campaigns, confidence_level=confidence_level),
-        lots=compare_lots(campaigns, confidence_level=confidence_level),
+        lots=compare_lots(campaigns),
         mounts=mounts_once(campaigns),
         builds=tuple(point for build in builds for point in build_points(build)),
         ageing=age_trends(campaigns, confidence_level=confidence_level),
@@ -395,17 +395,13 @@ def chart_baselines(campaigns: Sequence[FiledCampaign]) -> tuple[records.Baselin
     return tuple(charts)
 
 
-def compare_lots(
-    campaigns: Sequence[FiledCampaign], *, confidence_level: float = 0.95
-) -> tuple[records.LotSummary, ...]:
+def compare_lots(campaigns: Sequence[FiledCampaign]) -> tuple[records.LotSummary, ...]:
     """Compare the lots of each treatment on each bench.
 
     Parameters
     ----------
     campaigns : sequence of FiledCampaign
         With lots in their run sheets.
-    confidence_level : float
-        Of the intervals.
     """
     pooled, found = _pooled_scatter(campaigns), []
     named = [point for point in filed_mounts(campaigns) if point.lot]
@@ -425,9 +421,8 @@ def compare_lots(
             cautions.append(f"Lots were run in different campaigns: {like}")
         rows = tuple((lot, len(values), fmean(values), math.sqrt(square / len(values))) for lot, values in lots.items())
         means, u = [row[2] for row in rows], [row[3] for row in rows]
-        combined = combine(means, u, confidence_level=confidence_level) if len(rows) > 1 and square > 0.0 else None
-        if combined is not None:
-            found.append(records.LotSummary(bench, treatment, power, rows, combined, tuple(cautions)))
+        if len(rows) > 1 and square > 0.0:
+            found.append(records.LotSummary(bench, treatment, power, rows, *spread_between(means, u), tuple(cautions)))
     return tuple(found)
 
 

@@ -98,10 +98,9 @@ def across_sentence(one: records.AcrossCampaigns) -> str:
 
 def lot_sentence(one: records.LotSummary) -> str:
     """Say how much lots differ."""
-    found = one.combined
-    what = f"Lots of {one.treatment} on {bench_name(one.bench)} at {one.power_W:g} W: {counted(found.n, 'lot')}"
-    tested = f"test of no difference between lots: p = {found.q_p_value:.2g}"
-    return f"{what}, between lots {MILLI * found.tau:.2g} mK/W beyond the scatter of mounts ({tested})."
+    what = f"Lots of {one.treatment} on {bench_name(one.bench)} at {one.power_W:g} W: {counted(len(one.lots), 'lot')}"
+    tested = f"test of no difference between lots: p = {one.p_value:.2g}"
+    return f"{what}, between lots {MILLI * one.between_K_per_W:.2g} mK/W beyond the scatter of mounts ({tested})."
 
 
 def build_sentence(found: records.History) -> str:

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 from thermlab.base.showing import Shown
-from thermlab.stats.repeats import Combined, IndividualsChart, RandomEffects
+from thermlab.stats.repeats import Combined, IndividualsChart
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -150,8 +150,8 @@ class LotSummary:
         Power step, W.
     lots : tuple of (lot, n_mounts, mean, u)
         Mean resistance of each lot and its standard uncertainty, K/W.
-    combined : RandomEffects
-        In K/W; its tau is the standard deviation between lots.
+    between_K_per_W, p_value : float
+        Standard deviation between lots beyond the scatter of mounts, and the p value for none.
     cautions : tuple of str
         What limits it.
     """
@@ -160,7 +160,8 @@ class LotSummary:
     treatment: str
     power_W: float
     lots: tuple[tuple[str, int, float, float], ...]
-    combined: RandomEffects
+    between_K_per_W: float
+    p_value: float
     cautions: tuple[str, ...]
 
 

@@ -1,6 +1,6 @@
 """Statistics: arrays in, arrays out; nothing of a bench, a mount or a log.
 
-Least squares, variances, Dunnett's distribution, rise curves, power of tests, random effects, looks.
+Least squares, variances, Dunnett's distribution, rise curves, power of tests, several values of one thing, looks.
 """
 
 from thermlab.base.faces import face
@@ -12,7 +12,7 @@ __all__, __getattr__, __dir__ = face(
     least_squares="Floats LinearFit NotEstimableError crossing fit_linear",
     power="equivalence_mounts_needed equivalence_power mounts_needed noncentral_t_power sd_upper_limit smallest "
     "t_test_power",
-    repeats="Combined IndividualsChart RandomEffects combine combine_campaigns individuals_chart mean_of_campaigns",
+    repeats="Combined IndividualsChart combine_campaigns individuals_chart mean_of_campaigns spread_between",
     sequential="FEWEST_TO_POOL LookRule MountTally RunningDecision Variance chance_over_looks look_back look_rule",
     variances="Prior autocorrelation cochran order_can_be_fitted robust_sd welch_error",
 )

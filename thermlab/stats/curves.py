@@ -16,6 +16,8 @@ import numpy as np
 from thermlab.stats.dunnett import t_point
 from thermlab.stats.least_squares import Floats, LinearFit, crossing, fit_linear
 
+Interval = tuple[float, float]
+
 EXPONENT = 0.8
 _MOST_STEPS = 8
 _NO_SCATTER = 1e-11
@@ -129,39 +131,10 @@ def fit_curve(
     return RiseCurve(b_K_per_W=b, a=a, exponent=exponent, lowest_W=float(powers.min()), highest_W=float(powers.max()))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class InversePrediction:
-    """Where a fitted curve reaches a value, with what the fit alone leaves open.
-
-    Attributes
-    ----------
-    estimate : float
-        The abscissa at which the fit reaches the value.
-    standard_error : float or None
-        Delta-method standard error; None without residual degrees of freedom.
-    interval : tuple of float or None
-        All abscissae whose confidence band holds the value (Fieller's interval
-        for a straight line); None where it is unbounded or leaves the search range.
-    dof : int
-        Residual degrees of freedom.
-    """
-
-    estimate: float
-    standard_error: float | None
-    interval: tuple[float, float] | None
-    dof: int
-
-
 def predict_inverse(
-    fit: LinearFit,
-    basis: Callable[[float], Floats],
-    value: float,
-    search: tuple[float, float],
-    *,
-    confidence_level: float = 0.95,
-    new_observations: int | None = None,
-) -> InversePrediction | None:
-    """Invert a fitted curve and its confidence band.
+    fit: LinearFit, basis: Callable[[float], Floats], value: float, search: Interval, *, confidence_level: float = 0.95
+) -> Interval | None:
+    """Return the abscissae at which a fitted curve may reach a value that is given without error, as a limit is.
 
     Parameters
     ----------
@@ -175,14 +148,13 @@ def predict_inverse(
         Range of abscissae within which the curve crosses the value once.
     confidence_level : float
         Level of the interval.
-    new_observations : int, optional
-        The value is itself a mean of so many new observations with the scatter
-        of the fit; None: it is given without error (a limit).
 
     Returns
     -------
-    InversePrediction or None
-        None where the curve does not cross the value within ``search``.
+    tuple of float or None
+        All abscissae whose confidence band holds the value (Fieller's interval for a straight line); None where it is
+        unbounded or leaves the search range, without residual degrees of freedom or scatter, and where the curve does
+        not cross the value within ``search``.
 
     Notes
     -----
@@ -190,31 +162,21 @@ def predict_inverse(
     Analysis, ch. 6 (regulation and calibration).
     """
     low, high = search
+    sd = fit.residual_sd
 
     def excess(x: float) -> float:
         return float(basis(x) @ fit.coefficients) - value
 
-    if excess(low) * excess(high) > 0.0:
+    ends = excess(low), excess(high)
+    if sd is None or ends[0] * ends[1] > 0.0 or not sd > _NO_SCATTER * max(abs(value), *map(abs, ends)):
         return None
-    estimate = crossing(excess, low, high)
-    sd = fit.residual_sd
-    if sd is None or not sd > _NO_SCATTER * max(abs(value), abs(excess(high)), abs(excess(low))):
-        return InversePrediction(estimate=estimate, standard_error=None, interval=None, dof=fit.dof)
-    extra = 1.0 / new_observations if new_observations else 0.0
-
-    def band(x: float) -> float:
-        row = basis(x)
-        return sd * math.sqrt(float(row @ fit.unscaled_covariance @ row) + extra)
-
-    step = 1e-6 * (high - low)
-    slope = (excess(estimate + step) - excess(estimate - step)) / (2.0 * step)
     t = t_point(0.5 + confidence_level / 2.0, fit.dof)
 
     def outside(x: float) -> float:
-        return abs(excess(x)) - t * band(x)
+        row = basis(x)
+        return abs(excess(x)) - t * sd * math.sqrt(float(row @ fit.unscaled_covariance @ row))
 
-    interval = None
-    if outside(low) > 0.0 and outside(high) > 0.0:
-        interval = crossing(outside, low, estimate), crossing(outside, estimate, high)
-    error = band(estimate) / abs(slope) if slope != 0.0 else None
-    return InversePrediction(estimate=estimate, standard_error=error, interval=interval, dof=fit.dof)
+    if outside(low) <= 0.0 or outside(high) <= 0.0:
+        return None
+    estimate = crossing(excess, low, high)
+    return crossing(outside, low, estimate), crossing(outside, estimate, high)

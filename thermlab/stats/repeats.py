@@ -1,10 +1,8 @@
 """Several values of one thing: what they say on the whole, and whether it stays what it was.
 
-On the whole (random effects), for one treatment on several benches or from
-several lots: the estimates are taken to scatter about a common mean with a
-standard deviation tau beyond their own uncertainty. Tau squared is DerSimonian
-and Laird's moment estimate, the interval is Hartung and Knapp's, which keeps its
-level with few estimates; it is never made narrower than without their factor.
+Whether several lots differ (random effects): the estimates are taken to scatter about a
+common mean with a standard deviation beyond their own uncertainty, of which DerSimonian
+and Laird's is the moment estimate.
 
 A few campaigns on one bench (:func:`combine_campaigns`) are another matter: their
 uncertainties rest on one pooled mount SD with its degrees of freedom, and how much
@@ -15,10 +13,7 @@ baseline, mount by mount: the scatter is taken from the differences of
 neighbours, so that a slow change does not widen its own limits. What leaves the
 limits is a change of the bench, not of a candidate.
 
-Sources: DerSimonian & Laird 1986, Controlled Clinical Trials 7:177; Hartung &
-Knapp 2001, Statistics in Medicine 20:1771; the lower bound of 1 on their factor:
-Roever, Knapp & Friede 2015, BMC Medical Research Methodology 15:99; prediction
-interval: Higgins, Thompson & Spiegelhalter 2009, JRSS A 172:137 (all from
+Sources: DerSimonian & Laird 1986, Controlled Clinical Trials 7:177 (from
 memory). Checked in the tests against published numbers for the data of
 Kacker 2004, Metrologia 41:132. Charts: NIST/SEMATECH e-Handbook of Statistical
 Methods, 6.3.2.2 (individuals and moving range charts); the rule of eight in a
@@ -38,113 +33,42 @@ from thermlab.stats.least_squares import Floats, crossing
 
 Interval = tuple[float, float]
 
-# NIST/SEMATECH 6.3.2.2, moving ranges of two values: mean range over sigma, and upper limit over mean range.
+# NIST/SEMATECH 6.3.2.2, moving ranges of two values: mean range over sigma.
 D2 = 1.128
-D4 = 3.267
 RUN_LENGTH = 8
 # What the grid over the pooled variance leaves out at either end.
 _TAIL = 1e-6
 FEW = 20
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RandomEffects:
-    """A mean over estimates that may truly differ.
-
-    Attributes
-    ----------
-    n : int
-        Number of estimates.
-    mean : float
-        Weighted mean, in the unit of the estimates.
-    u_mean : float
-        Its standard uncertainty, with the factor of Hartung and Knapp.
-    interval : tuple of float
-        Confidence interval of the mean, n - 1 degrees of freedom.
-    prediction_interval : tuple of float or None
-        Where the true value of a further one is expected; None with fewer than three.
-    tau : float
-        Standard deviation between true values, beyond the uncertainty of the estimates.
-    q, q_p_value : float
-        Cochran's Q, and its p value for tau = 0.
-    i2 : float
-        Fraction of the scatter that is between true values.
-    confidence_level : float
-        Of both intervals.
-    """
-
-    n: int
-    mean: float
-    u_mean: float
-    interval: Interval
-    prediction_interval: Interval | None
-    tau: float
-    q: float
-    q_p_value: float
-    i2: float
-    confidence_level: float
-
-
-def combine(values: Sequence[float], u: Sequence[float], *, confidence_level: float = 0.95) -> RandomEffects | None:
-    """Combine estimates that may truly differ.
+def spread_between(values: Sequence[float], u: Sequence[float]) -> tuple[float, float]:
+    """Tell how much estimates truly differ.
 
     Parameters
     ----------
     values : sequence of float
-        The estimates.
+        The estimates; at least two.
     u : sequence of float
         Their standard uncertainties, > 0, same unit.
-    confidence_level : float
-        Between 0 and 1.
 
     Returns
     -------
-    RandomEffects or None
-        None with fewer than two estimates.
-
-    Raises
-    ------
-    ValueError
-        The lengths differ, or an uncertainty is not above 0.
+    sd, p_value : float
+        Standard deviation between true values, beyond the uncertainty of the estimates, and the p value of Cochran's Q
+        for none.
 
     Notes
     -----
-    With w = 1/u^2: Q = sum w (y - mean)^2; tau^2 = max(0, (Q - n + 1) / (sum w - sum w^2 / sum w));
-    with w* = 1/(u^2 + tau^2): mean = sum w* y / sum w*, and the square of its uncertainty is
-    max(1, sum w* (y - mean)^2 / (n - 1)) / sum w*.
+    With w = 1/u^2: Q = sum w (y - mean)^2; sd^2 = max(0, (Q - n + 1) / (sum w - sum w^2 / sum w)).
     """
-    if len(values) != len(u) or any(not (math.isfinite(one) and one > 0.0) for one in u):
-        found = f"{len(values)} values with uncertainties {list(u)}"
-        raise ValueError(f"found {found}; allowed: one above 0 for each value")
     from statsmodels.stats.meta_analysis import combine_effects  # noqa: PLC0415 - half a second
 
-    n = len(values)
-    if n < 2:
-        return None
     # The library subtracts two sums of squares for Q: about their own mean the values lose no digits. Where the
-    # scatter is below what the uncertainties explain, its tau squared is negative and its random effects are void.
-    middle = math.fsum(values) / n
+    # scatter is below what the uncertainties explain, its square is negative and the rest it works out is void.
+    n, middle = len(values), math.fsum(values) / len(values)
     with np.errstate(all="ignore"):
         found = combine_effects(np.asarray(values) - middle, np.asarray(u) ** 2, method_re="dl")
-    kind, tau = ("re", math.sqrt(found.tau2)) if found.tau2 > 0.0 else ("fe", 0.0)
-    mean = middle + float(getattr(found, f"mean_effect_{kind}"))
-    # The library's factor may be below 1 where a few estimates agree by chance.
-    factor = math.sqrt(max(1.0, float(getattr(found, f"scale_hksj_{kind}"))))
-    u_mean, level = factor * float(getattr(found, f"sd_eff_w_{kind}")), 0.5 + confidence_level / 2.0
-    half = float(stdtrit(n - 1, level)) * u_mean
-    ahead = float(stdtrit(n - 2, level)) * math.hypot(tau, u_mean) if n >= 3 else math.nan
-    return RandomEffects(
-        n=n,
-        mean=mean,
-        u_mean=u_mean,
-        interval=(mean - half, mean + half),
-        prediction_interval=(mean - ahead, mean + ahead) if n >= 3 else None,
-        tau=tau,
-        q=float(found.q),
-        q_p_value=float(chdtrc(n - 1, found.q)),
-        i2=max(0.0, float(found.i2)),
-        confidence_level=confidence_level,
-    )
+    return math.sqrt(max(0.0, found.tau2)), float(chdtrc(n - 1, found.q))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -266,12 +190,8 @@ class IndividualsChart:
         In the order made.
     centre : float
         Mean of the values.
-    moving_range : float
-        Mean absolute difference of neighbours.
     lower, upper : float
-        Centre minus and plus 3 ``moving_range`` / 1.128.
-    moving_range_upper : float
-        3.267 ``moving_range``.
+        Centre minus and plus 3 / 1.128 of the mean absolute difference of neighbours.
     outside : tuple of int
         Places, from 0, of values beyond the limits.
     runs : tuple of (int, int)
@@ -282,10 +202,8 @@ class IndividualsChart:
 
     values: tuple[float, ...]
     centre: float
-    moving_range: float
     lower: float
     upper: float
-    moving_range_upper: float
     outside: tuple[int, ...]
     runs: tuple[tuple[int, int], ...]
     cautions: tuple[str, ...]
@@ -329,10 +247,8 @@ def individuals_chart(values: Sequence[float]) -> IndividualsChart | None:
     return IndividualsChart(
         values=tuple(values),
         centre=centre,
-        moving_range=moving_range,
         lower=centre - half,
         upper=centre + half,
-        moving_range_upper=D4 * moving_range,
         outside=tuple(place for place, value in enumerate(values) if abs(value - centre) > half),
         runs=tuple(_one_sided(values, centre)),
         cautions=(few,) if len(values) < FEW else (),
