@@ -2,12 +2,18 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
+
+from pydantic import Field
 
 from thermlab.base.showing import Shown
 from thermlab.runs.records import HeldPower
 
 Interval = tuple[float, float]
+Count = Annotated[int, Field(ge=0)]
+Some = Annotated[int, Field(ge=1)]
+Probability = Annotated[float, Field(ge=0, le=1)]
+"""Types with limits are held to them where results are written or read."""
 Variance = Literal["pooled", "welch"]
 Verdict = Literal[
     "in doubt",
@@ -19,6 +25,7 @@ Verdict = Literal[
     "warmer",
     "undecided",
 ]
+Secondary = Literal["ladder mean", "upper steps", "series resistance", "offset-proof slope", "offset"]
 State = Literal["nothing measured", "one mount each", "go on", "decide", "stop: out of reach"]
 
 
@@ -152,7 +159,7 @@ class SecondaryEffect:
         Of this difference alone, by the variance method of the comparison.
     """
 
-    estimand: str
+    estimand: Secondary
     treatment: str
     difference: float | None
     unit: Literal["K", "K/W"]
@@ -306,18 +313,18 @@ class TreatmentComparison:
     """
 
     treatment: str
-    n_mounts: int
+    n_mounts: Count
     mean_rise_K: float | None
     difference_K: float | None
     interval_K: Interval | None = None
     simultaneous_interval_K: Interval | None = None
     equivalence_interval_K: Interval | None = None
     welch_interval_K: Interval | None = None
-    p_value: float | None = None
+    p_value: Probability | None = None
     equivalent: bool | None = None
     verdict: Verdict = "not replicated"
     verdict_note: str = ""
-    mounts_needed: int | None = None
+    mounts_needed: Some | None = None
     without_exclusions_K: float | None = None
     matters_from_W: float | None = None
     matters_interval_W: tuple[float | None, float | None] | None = None
@@ -350,7 +357,7 @@ class Advice:
 
     state: State
     steps: tuple[str, ...]
-    mounts_more: dict[str, int]
+    mounts_more: dict[str, Some]
     bench_hours: float | None
     repeats: tuple[str, ...]
     keep: tuple[str, ...]

@@ -33,6 +33,7 @@ from thermlab.compare.records import (
     LackOfFit,
     OffsetCheck,
     OffsetTest,
+    Secondary,
     SecondaryEffect,
     Variance,
     Witness,
@@ -96,20 +97,22 @@ def compare_secondaries(
     return tuple(effects)
 
 
-def _summaries(table: MountTable, steps: Floats) -> Iterator[tuple[str, Floats, Floats]]:
+def _summaries(table: MountTable, steps: Floats) -> Iterator[tuple[Secondary, Floats, Floats]]:
     """One summary per mount for each estimand, with its weights on the common steps (none: not of these alone)."""
     rise = table.rise_K[:, table.common]
     if steps.size:
         upper = np.where(np.arange(steps.size) >= steps.size // 2, 1.0, 0.0)
-        for name, weights in (("ladder mean", np.ones(steps.size)), ("upper steps", upper)):
+        means: dict[Secondary, Floats] = {"ladder mean": np.ones(steps.size), "upper steps": upper}
+        for name, weights in means.items():
             yield name, rise @ (weights / weights.sum()), weights / weights.sum()
     with contextlib.suppress(NotEstimableError):
         slopes = fit_common_steps(table).slope_K_per_W
         yield "series resistance", slopes, steps / float(steps @ steps) if steps.size else steps
     if steps.size >= 2:
         rise = rise - rise.mean(axis=0)
-        for name, weights in zip(("offset-proof slope", "offset"), _line_weights(steps), strict=True):
-            yield name, rise @ weights, weights
+        slope, offset = _line_weights(steps)
+        yield "offset-proof slope", rise @ slope, slope
+        yield "offset", rise @ offset, offset
 
 
 def _line_weights(steps: Floats) -> tuple[Floats, Floats]:

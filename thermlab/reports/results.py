@@ -15,6 +15,8 @@ import errno
 import io
 import json
 import unicodedata
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Annotated, Any, Literal, NoReturn
 
@@ -27,7 +29,10 @@ from thermlab.base.errors import InputError, Problem, shown
 from thermlab.base.files import read_regular
 from thermlab.base.numbers import with_interval
 from thermlab.campaign.runsheet import NOT_MADE
-from thermlab.compare.records import Verdict
+from thermlab.compare.analysis import Analysis, Bench
+from thermlab.compare.records import Advice, Caution, Comparison, ThrottlePower
+from thermlab.compare.uncertainty import BudgetLine, Combined, Quantity, combine_each
+from thermlab.compare.value import Value
 from thermlab.reports.execute import replaced
 
 if TYPE_CHECKING:
@@ -52,69 +57,31 @@ RUN_COLUMNS = (
 """Columns of runs, in ``runs_reduced.csv`` and in frames."""
 
 
-Interval = Annotated[list[float], Field(min_length=2, max_length=2)]
-Quantity = Literal["rise", "difference", "throttle power"]
-
-
 class _Part(BaseModel):
-    """A part of ``results.json``: keys of later versions are kept; a key with a default is not in the first files."""
+    """A part of ``results.json``: NaN and infinity are refused; keys that a later version adds are left alone."""
 
-    model_config = ConfigDict(
-        extra="allow",
-        frozen=True,
-        allow_inf_nan=False,
-        protected_namespaces=(),
-        json_schema_serialization_defaults_required=True,
-    )
+    model_config = ConfigDict(allow_inf_nan=False)
 
 
-class FiledFlag(_Part):
-    """What a check found on a run."""
+@dataclass(frozen=True, kw_only=True)
+class FiledRun(ReducedRun):
+    """A run as it is filed: the record, and what follows from it."""
 
-    flag: str
-    severity: Literal["note", "doubtful", "unusable"]
-    reason: str = ""
-    evidence: dict[str, float | None]
-
-
-class FiledSensor(_Part):
-    """One sensor of a run."""
-
-    name: str
-    rise_K: float | None
-
-
-class FiledRun(_Part):
-    """One run."""
-
-    run: str
-    treatment: str
-    mount: str
-    set_power_W: float
-    power_W: float | None
-    ambient_C: float | None
-    rise_K: float | None
-    u_rise_K: float | None
-    drift_left_K: float | None
-    end_reading_C: float | None
-    end_rise_K: float | None
-    sensor: str | None
-    soak_min: float | None
-    settled: bool | None
-    flags: list[FiledFlag]
-    used: bool
-    reason: str
-    held: dict[str, Any] | None = None
-    lot: str = ""
-    condition: str = ""
-    note: str = ""
-    early_rise_K: float | None = None
-    u_early_rise_K: float | None = None
-    early_note: str = ""
-    start: str | None = None
-    end: str | None = None
-    sensors: list[FiledSensor] = []
     settled_rise_K: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class FiledAdvice(Advice):
+    """What to do next as it is filed."""
+
+    text: str = ""
+
+
+@dataclass(frozen=True, kw_only=True)
+class FiledUncertainty(Combined):
+    """Combined and expanded uncertainty of a quantity."""
+
+    quantity: Quantity
 
 
 class FiledMeasured(_Part):
@@ -135,187 +102,6 @@ class FiledCampaign(_Part):
     measured: FiledMeasured | None = None
 
 
-class FiledBench(_Part):
-    """What the campaign says about its bench."""
-
-    time_constant_min: float | None
-    u_time_constant_min: float | None
-    mount_sd_K: float | None
-    mount_sd_dof: float | None
-    mount_sd_by_treatment: dict[str, float | None]
-    prior: dict[str, Any] | None
-
-
-class FiledWitness(_Part):
-    """What the early rises say of a difference."""
-
-    early_difference_K: float | None
-    interval_K: Interval | None
-    agrees: bool | None
-    says: str
-
-
-class FiledDecision(_Part):
-    """What to do with a candidate in the workshop."""
-
-    choice: Literal["keep", "switch", "stock"] | None
-    from_W: float | None
-    text: str
-
-
-class FiledDifference(_Part):
-    """One candidate against the baseline."""
-
-    treatment: str
-    n_mounts: Annotated[int, Field(ge=0)]
-    mean_rise_K: float | None
-    difference_K: float | None
-    interval_K: Interval | None
-    simultaneous_interval_K: Interval | None
-    equivalence_interval_K: Interval | None
-    welch_interval_K: Interval | None
-    p_value: Annotated[float, Field(ge=0, le=1)] | None
-    equivalent: bool | None
-    verdict: Verdict
-    verdict_note: str | None
-    mounts_needed: Annotated[int, Field(ge=1)] | None
-    without_exclusions_K: float | None
-    matters_from_W: float | None = None
-    matters_interval_W: Annotated[list[float | None], Field(min_length=2, max_length=2)] | None = None
-    matters_note: str = ""
-    witness: FiledWitness | None = None
-    decision: FiledDecision | None = None
-    room_effect_K: Interval | None = None
-
-
-class FiledSecondary(_Part):
-    """One candidate against the baseline by another measure."""
-
-    estimand: Literal["ladder mean", "upper steps", "series resistance", "offset-proof slope", "offset"]
-    treatment: str
-    difference: float | None
-    unit: str
-    interval: Interval | None
-
-
-class FiledOneMount(_Part):
-    """What one mount of each could have shown."""
-
-    mount_sd_K: float
-    smallest_difference_K: float
-    throttle_half_width_W: float | None
-
-
-class FiledComparison(_Part):
-    """The comparison at the reference power."""
-
-    estimand: str
-    reference_power_W: float | None
-    method: str
-    dof: float | None
-    critical_value: float | None
-    cochran_c: float | None
-    lack_of_fit: dict[str, Any] | float | None
-    treatments: list[FiledDifference]
-    secondary: list[FiledSecondary]
-    offset_check: dict[str, Any] | None
-    one_mount: list[FiledOneMount] = []
-
-
-class FiledObservation(_Part):
-    """Power that a run held at the limit."""
-
-    run: str
-    held_power_W: float
-    held_rise_K: float
-    ambient_C: float
-
-
-class FiledThrottle(_Part):
-    """Throttle power of one treatment."""
-
-    treatment: str
-    throttle_power_W: float | None
-    interval_W: Interval | None
-    future_mount_interval_W: Interval | None
-    difference_W: float | None
-    difference_interval_W: Interval | None
-    simultaneous_difference_interval_W: Interval | None
-    extrapolation: float | None
-    observed: list[FiledObservation]
-    directly_observed_W: float | None
-    room_effect_W: Interval | None = None
-    hottest_above_K: float | None = None
-    hottest_less_W: float | None = None
-
-
-class FiledThrottlePower(_Part):
-    """Throttle powers in one room, against one limit."""
-
-    room_C: float
-    temperature_limit_C: float
-    model: str
-    model_spread_W: float | dict[str, Any] | None
-    treatments: list[FiledThrottle]
-
-
-class FiledCost(_Part):
-    """What a treatment costs."""
-
-    treatment: str
-    cost_per_mount: float | None
-    cost_per_K: float | None
-    not_beaten: bool | None
-
-
-class FiledValue(_Part):
-    """What a kelvin costs."""
-
-    treatments: list[FiledCost]
-
-
-class FiledInput(_Part):
-    """One line of the uncertainty budget."""
-
-    quantity: Quantity
-    input: str
-    evaluation: Literal["A", "B"]
-    u: float | None
-    sensitivity: float | None
-    contribution: float | None
-    dof: float | None
-
-
-class FiledUncertainty(_Part):
-    """Combined and expanded uncertainty of a quantity."""
-
-    quantity: Quantity
-    u: float
-    dof: float | None
-    coverage_factor: float
-    expanded: float
-    confidence_level: float
-
-
-class FiledCaution(_Part):
-    """What a reader has to know, and where it is to be said."""
-
-    text: str
-    about: str
-    weight: Literal["headline", "beside"]
-
-
-class FiledAdvice(_Part):
-    """What to do next."""
-
-    state: Literal["nothing measured", "one mount each", "go on", "decide", "stop: out of reach"]
-    text: str
-    mounts_more: dict[str, Annotated[int, Field(ge=1)]]
-    bench_hours: float | None
-    repeats: list[str]
-    keep: list[str]
-
-
 class CampaignResults(_Part):
     """``results.json`` of a campaign.
 
@@ -328,16 +114,16 @@ class CampaignResults(_Part):
     created: str = Field(json_schema_extra={"format": "date-time"})
     campaign: FiledCampaign
     settings: dict[str, Any]
-    overrides: dict[str, Annotated[list[Any], Field(min_length=2, max_length=2)]] = {}
+    overrides: dict[str, tuple[Any, Any]] = {}
     runs: list[FiledRun]
-    bench: FiledBench
-    comparison: FiledComparison | None
-    throttle: FiledThrottlePower | None
-    value: FiledValue | None
-    uncertainty_budget: list[FiledInput]
+    bench: Bench
+    comparison: Comparison | None
+    throttle: ThrottlePower | None
+    value: Value | None
+    uncertainty_budget: list[BudgetLine]
     uncertainty_combined: list[FiledUncertainty] = []
     cautions: list[str]
-    caution_list: list[FiledCaution] = []
+    caution_list: list[Caution] = []
     advice: FiledAdvice | None = None
 
 
@@ -420,19 +206,20 @@ def to_results(analysis: Analysis, *, created: datetime | None = None) -> Result
         overrides=plain(analysis.overrides),
         runs=[filed_run(run) for run in analysis.runs],
         bench=plain(analysis.bench),
-        comparison=_with_sentences(analysis.comparison),
-        throttle=_with_sentences(analysis.throttle),
+        comparison=_with(analysis.comparison, "cautions"),
+        throttle=_with(analysis.throttle, "cautions"),
         value=plain(analysis.value),
         uncertainty_budget=plain(analysis.budget),
         uncertainty_combined=_combined(analysis),
         cautions=list(analysis.cautions),
         caution_list=plain(analysis.caution_list),
-        advice=_keys_of(FiledAdvice, analysis.advice),
+        advice=_with(analysis.advice, "text"),
     )
 
 
-def _keys_of(model: type[_Part], found: Any) -> dict[str, Any]:
-    return dict(plain({key: getattr(found, key) for key in model.model_fields}))
+def _with(record: Any, name: str) -> dict[str, Any] | None:
+    """Return a record with one thing that it works out of its fields."""
+    return None if record is None else plain(record) | {name: plain(getattr(record, name))}
 
 
 def _measured(runs: Sequence[ReducedRun]) -> dict[str, str] | None:
@@ -448,27 +235,16 @@ def _measured(runs: Sequence[ReducedRun]) -> dict[str, str] | None:
     return {"from": min(starts, key=moments.__getitem__), "to": max(ends, key=moments.__getitem__)}
 
 
-def _with_sentences(part: Comparison | ThrottlePower | None) -> dict[str, Any] | None:
-    """Return a part with its cautions as sentences; what each is about stands in the list of all."""
-    if part is None:
-        return None
-    found: dict[str, Any] = plain(part)
-    del found["caution_list"]
-    return found | {"cautions": list(part.cautions)}
-
-
 def _combined(analysis: Analysis) -> list[dict[str, Any]]:
     """Combined and expanded uncertainty of each quantity of the budget."""
-    from thermlab.compare.uncertainty import combine_each  # noqa: PLC0415 - reading results needs no numpy
-
     level = float(analysis.settings["decision"]["confidence_level"])
     found = combine_each(analysis.budget, confidence_level=level)
     return [{"quantity": quantity} | plain(combined) for quantity, combined in found.items()]
 
 
 def filed_run(run: ReducedRun) -> dict[str, Any]:
-    """Return a run as it stands in ``results.json``: with the keys of its model."""
-    return _keys_of(FiledRun, run)
+    """Return a run as it stands in ``results.json``."""
+    return dict(plain(run), settled_rise_K=run.settled_rise_K)
 
 
 def run_row(run: Mapping[str, Any]) -> dict[str, Any]:

@@ -10,8 +10,7 @@ import dataclasses
 import textwrap
 from typing import TYPE_CHECKING, Any, cast
 
-from thermlab.base.numbers import interval_decimals, number, percent, watt_decimals, watts
-from thermlab.compare.records import Comparison, Interval, ThrottlePower
+from thermlab.base.numbers import Interval, interval_decimals, number, percent, watt_decimals, watts
 from thermlab.reports import pages, wording
 from thermlab.reports.results import RUN_COLUMNS, filed_run, run_row
 
@@ -186,7 +185,7 @@ def _row(record: Any) -> dict[str, Any]:
     row: dict[str, Any] = {}
     for field in dataclasses.fields(record):
         value = getattr(record, field.name)
-        if field.type in (Interval, Interval | None):
+        if field.type == Interval:
             name, _, unit = field.name.rpartition("_")
             row[f"{name}_low_{unit}"], row[f"{name}_high_{unit}"] = value if value is not None else (None, None)
         elif not isinstance(value, tuple):
