@@ -231,9 +231,10 @@ def all_finite(value: Any) -> bool:
     return all(all_finite(item) for item in value) if isinstance(value, list) else True
 
 
-def analyse(campaign: str, **overrides: float) -> Any:
+def analyse(campaign: str, *, anonymous: bool, **overrides: float) -> Any:
     """Stand where the real analysis stands, for tests of what is around it."""
     assert campaign
+    assert not anonymous
     return made_up_analysis(overrides={name: (None, value) for name, value in overrides.items()})
 
 
@@ -241,7 +242,8 @@ def stand_in_template(folder: Path, **changes: str) -> Path:
     """Write the report template with this module's analysis, or other changes of its text, into a folder."""
     notebook = json.loads(execution.template_path("comparison").read_text(encoding="utf-8"))
     here = f"import sys; sys.path.insert(0, {str(Path(__file__).parent)!r}); from fixtures_analysis import analyse"
-    swaps = {"from thermlab.compare.analysis import analyse": here} | changes
+    imports = "from thermlab.reports import figures"
+    swaps = {imports: f"{here}\n{imports}", "results.analysed(": "analyse("} | changes
     for cell in notebook["cells"]:
         text = "".join(cell["source"])
         for old, new in swaps.items():

@@ -600,6 +600,7 @@ def test_an_anonymous_report_names_no_file_and_path_and_nothing_a_person_wrote(b
         text = (outcome.folder / name).read_text("utf-8")
         for secret in ("secret-", "§q7", str(folder), str(tmp_path), *logs):
             assert secret not in text, (name, secret)
+    assert "file 1" in (outcome.folder / "results.json").read_text("utf-8")
     told = named.page.read_text("utf-8")
     assert "§q7" in told
     for secret in ("hand", "door", "title", "bench", "recipe", "handling", "source"):

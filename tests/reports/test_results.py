@@ -11,10 +11,8 @@ import pytest
 from fixtures_analysis import all_finite, made_up_analysis
 
 from thermlab.base.errors import InputError
-from thermlab.compare.records import Caution
 from thermlab.reports.results import (
     MIME,
-    anonymised,
     plain,
     read_results,
     results_json,
@@ -121,19 +119,6 @@ def test_plain_takes_numpy_apart():
 def test_plain_refuses_what_has_no_place():
     with pytest.raises(TypeError, match="object has no place"):
         plain(object())
-
-
-def test_anonymous_results_name_no_file_and_no_note():
-    note = Caution("logs/all.csv: 3 readings are missing.", "logs/all.csv", "beside")
-    analysis = made_up_analysis(caution_list=(note,))
-
-    text = results_json(to_results(anonymised(analysis, True)))
-
-    assert "logs/all.csv" not in text
-    assert "all.csv" not in text
-    assert "first jar" not in text
-    assert "file 1: 3 readings" in text
-    assert anonymised(analysis, False) is analysis
 
 
 # --- reading back ---------------------------------------------------------------------------------------------------

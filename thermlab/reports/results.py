@@ -10,13 +10,12 @@ not write are null or empty.
 from __future__ import annotations
 
 import csv
-import dataclasses
 import errno
 import io
 import json
 import unicodedata
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, is_dataclass, replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Annotated, Any, Literal, NoReturn
 
@@ -28,8 +27,9 @@ from thermlab import __version__
 from thermlab.base.errors import InputError, Problem, shown
 from thermlab.base.files import read_regular
 from thermlab.base.numbers import with_interval
+from thermlab.campaign.folder import Campaign, load_campaign
 from thermlab.campaign.runsheet import NOT_MADE
-from thermlab.compare.analysis import Analysis, Bench
+from thermlab.compare.analysis import Analysis, Bench, analyse
 from thermlab.compare.records import Advice, Caution, Comparison, ThrottlePower
 from thermlab.compare.uncertainty import BudgetLine, Combined, Quantity, combine_each
 from thermlab.compare.value import Value
@@ -442,60 +442,55 @@ def _cell(value: Any) -> str:
 
 
 _LEFT_OUT = "(left out)"
-_WRITTEN = ("exclude", "note", "lot", "condition")
 
 
-def anonymised(analysis: Analysis, anonymous: bool) -> Analysis:
-    """Leave out what a user wrote in words, paths and names of files, where asked to.
+def analysed(campaign: str | Path, *, anonymous: bool, **tried: float | None) -> Analysis:
+    """Do the whole job on a campaign for its report.
 
     Parameters
     ----------
-    analysis : Analysis
-        What was found.
+    campaign : str or Path
+        Its folder.
     anonymous : bool
-        False returns the analysis as it is.
+        Leave out what its user wrote in words, paths and names of files.
+    **tried
+        As for :func:`~thermlab.compare.analysis.analyse`.
 
     Returns
     -------
     Analysis
-        Without title, bench, descriptions, handling, sources, reasons, lots, conditions and notes; names of treatments,
-        mounts, runs and columns stay. Files are called ``file 1``, ``file 2`` ... wherever a text named them.
+        Where it is anonymous without title, bench, descriptions, handling, sources, reasons, lots, conditions and
+        notes; names of treatments, mounts, runs and columns stay. Files are called ``file 1``, ``file 2`` ... wherever
+        a text names them.
     """
     if not anonymous:
-        return analysis
-    campaign = analysis.campaign
-    settings, lines = campaign.settings, getattr(campaign, "runs", ())
-    logs = [line.log for line in lines]
+        return analyse(campaign, **tried)
+    told = _without_words(load_campaign(campaign))
+    analysis = analyse(told, **tried)
+    logs = [line.log for line in told.runs]
     names = dict.fromkeys([*analysis.sha256, *logs, *(log.rsplit("/", 1)[-1] for log in logs)])
-    kept = ("campaign.yaml", "runs.csv")
-    spoken = {name: f"file {place}" for place, name in enumerate((n for n in names if n and n not in kept), start=1)}
-    spoken[str(campaign.folder)] = "the campaign"
-    words = [settings.title, settings.bench, *(getattr(line, name) for line in lines for name in _WRITTEN)]
-    words += [text for each in settings.treatments.values() for text in (each.description, each.handling)]
-    words = [*filter(None, words), *([settings.prior.source] if settings.prior is not None else [])]
-    # A short one may stand inside any other word: it is only taken where it stands in brackets.
-    spoken |= {f"({text})": _LEFT_OUT for text in words}
-    spoken |= {text: _LEFT_OUT for text in words if len(text) > 3 and text not in settings.treatments}
+    named = [name for name in names if name and name not in ("campaign.yaml", "runs.csv")]
+    spoken = {name: f"file {place}" for place, name in enumerate(named, start=1)}
+    found: Analysis = _in_text(replace(analysis, traces=()), spoken | {str(told.folder): "the campaign"})
+    sha256 = {spoken.get(name, name): digest for name, digest in analysis.sha256.items()}
+    return replace(found, traces=analysis.traces, sha256=sha256)
 
-    def scrub(item: Any) -> Any:
-        """Short texts too, where nothing else can be meant."""
-        named = [name for name in _WRITTEN if getattr(item, name, "")]
-        named += ["reason"] * (getattr(item, "reason", "") in words)
-        return dataclasses.replace(item, **dict.fromkeys(named, _LEFT_OUT))
 
+def _without_words(campaign: Campaign) -> Campaign:
+    """Leave out what a user wrote in words; that a run is not made yet is none of it."""
+
+    def left_out(item: Any, *names: str) -> dict[str, Any]:
+        return {name: _LEFT_OUT for name in names if getattr(item, name) not in (None, "", NOT_MADE)}
+
+    settings = campaign.settings
     treatments = {
-        name: each.model_copy(update={key: getattr(each, key) and _LEFT_OUT for key in ("description", "handling")})
+        name: each.model_copy(update=left_out(each, "description", "handling"))
         for name, each in settings.treatments.items()
     }
-    told = settings.model_copy(update={"title": _LEFT_OUT, "bench": _LEFT_OUT, "treatments": treatments})
-    spoken_of: Analysis = _in_text(dataclasses.replace(analysis, traces=()), spoken)
-    return dataclasses.replace(
-        spoken_of,
-        campaign=dataclasses.replace(campaign, settings=told, runs=tuple(map(scrub, spoken_of.campaign.runs))),
-        runs=tuple(map(scrub, spoken_of.runs)),
-        traces=analysis.traces,
-        sha256={spoken.get(name, name): digest for name, digest in analysis.sha256.items()},
-    )
+    prior = settings.prior and settings.prior.model_copy(update=left_out(settings.prior, "source"))
+    words = left_out(settings, "title", "bench") | {"treatments": treatments, "prior": prior}
+    runs = tuple(replace(run, **left_out(run, "exclude", "note", "lot", "condition")) for run in campaign.runs)
+    return replace(campaign, settings=settings.model_copy(update=words), runs=runs)
 
 
 def _in_text(value: Any, spoken: Mapping[str, str]) -> Any:
@@ -506,8 +501,8 @@ def _in_text(value: Any, spoken: Mapping[str, str]) -> Any:
         return {key: _in_text(item, spoken) for key, item in value.items()}
     if isinstance(value, (tuple, list)) and not hasattr(value, "_fields"):
         return type(value)(_in_text(item, spoken) for item in value)
-    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+    if is_dataclass(value) and not isinstance(value, type):
         kept = {"run", "treatment", "mount", "baseline", "flag", "severity", "verdict"}
-        names = [field.name for field in dataclasses.fields(value) if field.init and field.name not in kept]
-        return dataclasses.replace(value, **{name: _in_text(getattr(value, name), spoken) for name in names})
+        names = [field.name for field in fields(value) if field.init and field.name not in kept]
+        return replace(value, **{name: _in_text(getattr(value, name), spoken) for name in names})
     return value
