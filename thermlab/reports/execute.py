@@ -16,7 +16,6 @@ import re
 import sys
 import tempfile
 from concurrent.futures import ThreadPoolExecutor
-from functools import cache
 from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -154,32 +153,6 @@ class Kernels:
         return taken
 
 
-@cache
-def _engine() -> str:
-    """Register the way papermill runs a notebook in a kernel that is there already; return its name."""
-    import nbformat  # noqa: PLC0415
-    from papermill.clientwrap import PapermillNotebookClient  # noqa: PLC0415
-    from papermill.engines import NBClientEngine, papermill_engines  # noqa: PLC0415
-    from papermill.log import logger  # noqa: PLC0415
-
-    class StartedKernelEngine(NBClientEngine):  # type: ignore[misc, unused-ignore]
-        @classmethod
-        def execute_managed_notebook(
-            cls, nb_man: Any, kernel_name: str, *, client: Mapping[str, Any], partial: str, **_: Any
-        ) -> None:
-            started = PapermillNotebookClient(nb_man, kernel_name=kernel_name, log=logger, **client)
-            try:
-                started.execute(cleanup_kc=True)  # the kernel and its connections end, whatever happens
-            except BaseException:
-                # Saved here and not before and after every cell, which takes as long as all the cells together.
-                with contextlib.suppress(OSError, ValueError):
-                    nbformat.write(nb_man.nb, partial)  # type: ignore[no-untyped-call]
-                raise
-
-    papermill_engines.register("thermlab", StartedKernelEngine)
-    return "thermlab"
-
-
 def execute_template(
     template: Path,
     parameters: Mapping[str, Any],
@@ -236,40 +209,40 @@ def execute_template(
 def _execute(
     notebook: Any, parameters: Mapping[str, Any], kernel: _StartingKernel, *, cell_timeout_s: int, progress: str | None
 ) -> Any:
-    import papermill  # noqa: PLC0415
     from nbclient.exceptions import CellTimeoutError, DeadKernelError  # noqa: PLC0415
-    from papermill.exceptions import PapermillExecutionError  # noqa: PLC0415
+    from papermill.clientwrap import PapermillNotebookClient  # noqa: PLC0415
+    from papermill.engines import NotebookExecutionManager  # noqa: PLC0415
+    from papermill.execute import PapermillExecutionError, raise_for_execution_errors  # noqa: PLC0415
+    from papermill.iorw import load_notebook_node  # noqa: PLC0415
+    from papermill.log import logger  # noqa: PLC0415
+    from papermill.parameterize import parameterize_notebook  # noqa: PLC0415
 
-    partial = Path(kernel.folder) / "executed.ipynb"
+    notebook = parameterize_notebook(load_notebook_node(notebook), dict(parameters))
+    bar = {"desc": progress, "file": sys.stderr, "leave": False} if progress else False
+    managed = NotebookExecutionManager(notebook, progress_bar=bar)
+    how = {"startup_timeout": START_TIMEOUT_S, "timeout": cell_timeout_s, "record_timing": False}
     try:
-        return papermill.execute_notebook(
-            notebook,
-            str(partial),
-            parameters=dict(parameters),
-            engine_name=_engine(),
-            progress_bar={"desc": progress, "file": sys.stderr, "leave": False} if progress else False,
-            request_save_on_cell_execute=False,
-            partial=str(partial),
-            client={
-                "km": kernel.manager,
-                "startup_timeout": START_TIMEOUT_S,
-                "timeout": cell_timeout_s,
-                "shutdown_kernel": "immediate",
-                "record_timing": False,
-            },
-        )
+        managed.notebook_start()
+        # It is not saved before and after every cell, which takes as long as all the cells together.
+        client = PapermillNotebookClient(managed, kernel.manager, shutdown_kernel="immediate", log=logger, **how)
+        client.execute(cleanup_kc=True)  # the kernel and its connections end, whatever happens
+        managed.notebook_complete()
+        raise_for_execution_errors(notebook, None)
     except PapermillExecutionError as error:
         if error.ename == "InputError":
             raise InputError(_problems(error.evalue)) from None
         message = _COLOUR.sub("", f"{error.ename}: {error.evalue}")
-        raise _failure("failed", error.cell_index, message, partial) from error
+        raise _failure("failed", error.cell_index, message, notebook) from error
     except CellTimeoutError as error:
-        raise _failure("timeout", None, f"a cell took longer than {cell_timeout_s} s", partial) from error
+        raise _failure("timeout", None, f"a cell took longer than {cell_timeout_s} s", notebook) from error
     except DeadKernelError as error:
-        raise _failure("died", None, "the kernel died", partial) from error
+        raise _failure("died", None, "the kernel died", notebook) from error
     except (RuntimeError, TimeoutError) as error:
         message = f"the kernel did not start or answer: {error}{too_few_files()}"
-        raise _failure("died", None, message, partial) from error
+        raise _failure("died", None, message, notebook) from error
+    finally:
+        managed.cleanup_pbar()
+    return notebook
 
 
 def too_few_files() -> str:
@@ -291,13 +264,8 @@ def _check_names(notebook: Any, parameters: Mapping[str, Any]) -> None:
         raise InputError([Problem(f"parameter {n!r}", "an unknown name", ", ".join(sorted(declared))) for n in unknown])
 
 
-def _failure(state: Any, cell: int | None, message: str, partial: Path) -> ExecutionFailedError:
-    import nbformat  # noqa: PLC0415
-
-    notebook = None
-    with contextlib.suppress(OSError, ValueError):
-        notebook = nbformat.read(partial, as_version=4)  # type: ignore[no-untyped-call]
-    if cell is None and notebook is not None:
+def _failure(state: Any, cell: int | None, message: str, notebook: Any) -> ExecutionFailedError:
+    if cell is None:
         started = [i for i, c in enumerate(notebook.cells) if c.metadata.get("papermill", {}).get("start_time")]
         cell = started[-1] if started else None
     failure = ExecutionFailedError(state, cell, message)
