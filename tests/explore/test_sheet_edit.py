@@ -55,7 +55,6 @@ def test_only_the_one_cell_changes(folder):
     edit = exclude_run(folder, "a1", "door stood open")
 
     assert sheet_of(folder) == before.replace(b"logs/a1.csv,,,,first", b"logs/a1.csv,,,door stood open,first")
-    assert edit.written
     assert (edit.line, edit.before, edit.after) == (2, "", "door stood open")
     assert {run.run: run.exclude for run in load_campaign(folder).runs} == {
         "a1": "door stood open", "b1": "", "a2": "fan left on"
@@ -131,7 +130,7 @@ def test_writing_the_same_again_does_nothing_even_with_the_campaign_read_before(
 
     again = exclude_run(campaign, "a1", "draught")
 
-    assert not again.written
+    assert again.backup is None
     assert "already" in again.note
     assert sheet_of(folder) == after
     assert not (folder / "runs.csv.bak-2").exists()
@@ -188,7 +187,7 @@ def test_reasons_that_cannot_stand_in_a_cell_are_refused(folder, reason, message
 
 
 def test_an_unknown_run_is_refused_with_the_known_ones(folder):
-    with pytest.raises(InputError, match="found 'a3'; allowed: a run of the run sheet: 'a1', 'b1', 'a2'"):
+    with pytest.raises(InputError, match="found 'a3'; allowed: a run of the run sheet; nearest: 'a2', 'a1'"):
         exclude_run(folder, "a3", "draught")
 
 
@@ -207,7 +206,7 @@ def test_a_preview_writes_nothing(folder):
 
     edit = exclude_run(folder, "a1", "draught <b>", write=False)
 
-    assert (edit.after, edit.written, edit.backup) == ("draught <b>", False, None)
+    assert (edit.after, edit.backup) == ("draught <b>", None)
     assert "draught &lt;b&gt;" in edit._repr_html_()
     assert "nothing has been" in str(edit)
     for run in ("a1", "a2"):

@@ -222,10 +222,11 @@ def chosen(found: Exploration, run: str = "") -> Doubt:
     for doubt in found.doubts:
         if doubt.run.run == run:
             return doubt
-    raise InputError([_unknown("run", run, [doubt.run.run for doubt in found.doubts])])
+    raise InputError([unknown_run("run", run, [doubt.run.run for doubt in found.doubts])])
 
 
-def _unknown(where: str, name: str, known: list[str]) -> Problem:
+def unknown_run(where: str, name: str, known: list[str]) -> Problem:
+    """Return what is wrong with a name that no run has."""
     near = difflib.get_close_matches(name, known, n=3, cutoff=0.3) or known[:3]
     return Problem(where, shown(name), "a run of the run sheet; nearest: " + ", ".join(shown(n) for n in near))
 
@@ -285,7 +286,7 @@ def try_exclusions(
     runs = {run.run: run for run in found.settled.runs}
     out, back = tuple(dict.fromkeys(leave_out)), tuple(dict.fromkeys(put_back))
     asked = [("leave_out", name) for name in out] + [("put_back", name) for name in back]
-    problems = [_unknown(where, name, list(runs)) for where, name in asked if name not in runs]
+    problems = [unknown_run(where, name, list(runs)) for where, name in asked if name not in runs]
     problems += [Problem("put_back", f"{shown(n)}, also to be left out", "one or the other") for n in back if n in out]
     problems += [
         Problem("put_back", f"{shown(name)}, which has no settled rise", "a run with a settled rise at its set power")

@@ -5,24 +5,22 @@ byte order mark and notes stay as they are. The changed sheet is checked as a
 campaign before it takes the old one's place, and the old one is kept beside it.
 """
 
+import codecs
 import contextlib
-import csv
 import hashlib
-import io
 import re
 import unicodedata
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from thermlab.base.errors import InputError, Problem, commands_terminal, shown
 from thermlab.base.files import PathRefusedError, inside, locked, read_plain, replace_file, write_file
 from thermlab.campaign.folder import Campaign, load_campaign
-from thermlab.campaign.runsheet import MAX_SHEET_BYTES, NAME, NOT_MADE, REQUIRED, RunLine, read_run_sheet, separator
+from thermlab.campaign.runsheet import MAX_SHEET_BYTES, NAME, NOT_MADE, REQUIRED, read_run_sheet, separator
+from thermlab.explore.exploring import unknown_run
 from thermlab.reports.pages import paragraph, table, view
 
 MAX_REASON = 1000
-_BOM = b"\xef\xbb\xbf"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,32 +35,31 @@ class SheetEdit:
         Its line of the run sheet.
     before, after : str
         The cell ``exclude`` as it was and as it is then; blank: the run is used.
-    written : bool
-        Whether the file was replaced.
-    backup : Path or None
-        Copy of the sheet as it was; None where nothing was written.
     note : str
         Why nothing was written; empty where it was.
+    backup : Path or None
+        Copy of the sheet as it was; None where nothing was written.
     """
 
     run: str
     line: int
     before: str
     after: str
-    written: bool = False
+    note: str = ""
     backup: Path | None = None
-    note: str = "Nothing written."
+
+    @property
+    def said(self) -> str:
+        """What became of it, in words."""
+        return self.note if self.backup is None else f"Written. The sheet as it was is kept as {self.backup.name}."
 
     def __str__(self) -> str:
-        done = self.note if self.backup is None else f"written; the sheet as it was is kept as {self.backup.name}"
-        return f"{NAME}:{self.line} run {self.run}: exclude {self.before!r} -> {self.after!r} ({done})"
+        return f"{NAME}:{self.line} run {self.run}: exclude {self.before!r} -> {self.after!r}. {self.said}"
 
     def _repr_html_(self) -> str:
         rows = [(self.run, self.line, self.before or "(used)", self.after or "(used)")]
         headings = ("run", f"line of {NAME}", "exclude, before", "exclude, then")
-        words = "Written." if self.written else self.note
-        kept = f" The sheet as it was is kept as {self.backup.name}." if self.backup is not None else ""
-        return view(table("Run sheet", headings, rows, numeric=(1,)), paragraph(words + kept)).html
+        return view(table("Run sheet", headings, rows, numeric=(1,)), paragraph(self.said)).html
 
 
 def exclude_run(campaign: Campaign | str | Path, run: str, reason: str, *, write: bool = True) -> SheetEdit:
@@ -90,14 +87,17 @@ def exclude_run(campaign: Campaign | str | Path, run: str, reason: str, *, write
         Nothing was written then.
     """
     reason = reason.strip()
-    problems = _bad_reason(reason, needed=write)
-    if problems:
-        raise InputError(problems)
-    edit = _edit(campaign, run, reason or None, write=write)
-    return edit if reason else replace(edit, note="Nothing written: an exclusion needs a reason.")
+    if reason:
+        _refuse_unfit(reason)
+    elif write:
+        raise InputError([Problem("reason", "nothing", "why the run is left out, in words")])
+    edit = _edit(campaign, run, reason, write=write and bool(reason))
+    if reason:
+        return edit
+    return replace(edit, after=edit.before, note="Nothing written: an exclusion needs a reason.")
 
 
-def lift_exclusion(campaign: Campaign | str | Path, run: str, *, write: bool = True) -> SheetEdit:
+def lift_exclusion(campaign: Campaign | str | Path, run: str) -> SheetEdit:
     """Blank the reason, so that the run is used again.
 
     Parameters
@@ -106,8 +106,6 @@ def lift_exclusion(campaign: Campaign | str | Path, run: str, *, write: bool = T
         As for :func:`exclude_run`.
     run : str
         Name of the run.
-    write : bool
-        False shows what would be written.
 
     Returns
     -------
@@ -118,99 +116,71 @@ def lift_exclusion(campaign: Campaign | str | Path, run: str, *, write: bool = T
     InputError
         As for :func:`exclude_run`, and where the sheet would not be valid with the run in use.
     """
-    return _edit(campaign, run, "", write=write)
+    return _edit(campaign, run, "", write=True)
 
 
-def _bad_reason(reason: str, *, needed: bool) -> list[Problem]:
-    if not reason:
-        return [Problem("reason", "nothing", "why the run is left out, in words")] if needed else []
+def _refuse_unfit(reason: str) -> None:
     if len(reason) > MAX_REASON:
-        return [Problem("reason", f"{len(reason)} characters", f"at most {MAX_REASON} characters")]
+        raise InputError([Problem("reason", f"{len(reason)} characters", f"at most {MAX_REASON} characters")])
     # Cs, Zl, Zp: halves of characters, line and paragraph separators.
     if commands_terminal(reason) or any(unicodedata.category(c) in ("Cs", "Zl", "Zp") for c in reason):
-        return [Problem("reason", shown(reason), "one line of text without control characters")]
-    return []
+        raise InputError([Problem("reason", shown(reason), "one line of text without control characters")])
 
 
-def _edit(campaign: Campaign | str | Path, run: str, reason: str | None, *, write: bool) -> SheetEdit:
+def _edit(campaign: Campaign | str | Path, run: str, reason: str, *, write: bool) -> SheetEdit:
     known = campaign if isinstance(campaign, Campaign) else load_campaign(campaign)
-    sheet = _Sheet(known, run)
-    line = next(entry for entry in known.runs if entry.run == run)
-    if reason is None:
-        reason = sheet.reason
-    edit = SheetEdit(run=run, line=line.line, before=line.exclude, after=reason)
-    if reason == sheet.reason:
-        # Also where the campaign was read before the same edit: the cell may be run again.
-        return replace(edit, before=reason, note="Nothing to write: the sheet says so already.")
-    sheet.refuse_if_changed(known)
-    new = sheet.with_reason(reason)
-    _refuse_invalid(new, known, run, reason)
+    line = next((entry.line for entry in known.runs if entry.run == run), None)
+    if line is None:
+        raise InputError([unknown_run("run", run, [entry.run for entry in known.runs])])
+    try:
+        path = inside(known.folder, NAME)
+        raw = read_plain(path, MAX_SHEET_BYTES)
+        text = raw.decode("utf-8-sig")
+    except PathRefusedError as refused:
+        raise InputError([Problem(NAME, refused.found, refused.allowed)]) from None
+    except UnicodeDecodeError:
+        raise _changed() from None
+    between = separator(text)
+    begin, end = _exclude_cell(text, between, run)
+    edit = SheetEdit(run=run, line=line, before=_value(text[begin:end]).strip(), after=reason)
+    if reason == edit.before:  # also where the campaign was read before the same edit: the cell may be run again
+        return replace(edit, note="Nothing to write: the sheet says so already.")
+    if hashlib.sha256(raw).hexdigest() != known.sha256[NAME]:
+        raise _changed()
+    quoted = text[begin:end].startswith('"') or any(c in reason for c in f'{between}"')
+    cell = '"' + reason.replace('"', '""') + '"' if quoted else reason
+    mark = codecs.BOM_UTF8 if raw.startswith(codecs.BOM_UTF8) else b""
+    new = mark + f"{text[:begin]}{cell}{text[end:]}".encode()
+    if reason or write:
+        _refuse_invalid(new, known, run, reason)
     if not write:
         return replace(edit, note="This would be written; nothing has been.")
-    with locked(sheet.path):
-        if read_plain(sheet.path, MAX_SHEET_BYTES) != sheet.raw:
-            raise InputError([_changed()])
-        backup = _keep(sheet.path, sheet.raw)
+    with locked(path):
+        if read_plain(path, MAX_SHEET_BYTES) != raw:
+            raise _changed()
+        backup = _keep(path, raw)
         try:
-            replace_file(sheet.path, new)
+            replace_file(path, new)
         except BaseException:
             backup.unlink()
             raise
-    return replace(edit, written=True, backup=backup, note="")
+    return replace(edit, backup=backup)
 
 
-def _changed() -> Problem:
-    return Problem(NAME, "a sheet that was changed since the campaign was read", "the sheet as read; read it again")
+def _changed() -> InputError:
+    found = "a sheet that was changed since the campaign was read"
+    return InputError([Problem(NAME, found, "the sheet as read; read it again")])
 
 
-class _Sheet:
-    """The bytes of a run sheet, and where one run's reason stands in them."""
-
-    def __init__(self, campaign: Campaign, run: str) -> None:
-        try:
-            self.path = inside(campaign.folder, NAME)
-            self.raw = read_plain(self.path, MAX_SHEET_BYTES)
-        except PathRefusedError as refused:
-            raise InputError([Problem(NAME, refused.found, refused.allowed)]) from None
-        names = [entry.run for entry in campaign.runs]
-        if run not in names:
-            listed = ", ".join(shown(name) for name in names[:10]) + (", ..." if len(names) > 10 else "")
-            raise InputError([Problem("run", shown(run), f"a run of the run sheet: {listed}")])
-        self.start, self.end = self._locate(run)
-
-    def _locate(self, run: str) -> tuple[int, int]:
-        """Return the byte range of the run's ``exclude`` cell."""
-        begin = len(_BOM) if self.raw.startswith(_BOM) else 0
-        try:
-            text = self.raw[begin:].decode("utf-8")
-        except UnicodeDecodeError:
-            raise InputError([_changed()]) from None
-        self.between = separator(text)
-        rows = [row for row in cell_ranges(text, self.between) if any(text[a:b].strip() for a, b in row)]
-        _refuse_misread(text, rows, self.between)
-        header = [_value(text[a:b]).strip() for a, b in rows[0]]
-        if not {"run", "exclude"} <= set(header):
-            raise InputError([_changed()])
-        at, target = header.index("run"), header.index("exclude")
-        for row in rows[1:]:
-            if len(row) > max(at, target) and _value(text[slice(*row[at])]).strip() == run:
-                a, b = row[target]
-                self.cell = text[a:b]
-                return begin + len(text[:a].encode()), begin + len(text[:b].encode())
-        raise InputError([_changed()])
-
-    @property
-    def reason(self) -> str:
-        return _value(self.cell).strip()
-
-    def refuse_if_changed(self, campaign: Campaign) -> None:
-        if hashlib.sha256(self.raw).hexdigest() != campaign.sha256[NAME]:
-            raise InputError([_changed()])
-
-    def with_reason(self, reason: str) -> bytes:
-        quoted = self.cell.startswith('"') or any(c in reason for c in f'{self.between}"')
-        cell = '"' + reason.replace('"', '""') + '"' if quoted else reason
-        return self.raw[: self.start] + cell.encode() + self.raw[self.end :]
+def _exclude_cell(text: str, between: str, run: str) -> tuple[int, int]:
+    """Return where the ``exclude`` cell of a run stands in the text of a run sheet."""
+    rows = [row for row in cell_ranges(text, between) if any(text[a:b].strip() for a, b in row)]
+    names = [[_value(text[a:b]).strip() for a, b in row] for row in rows]
+    try:
+        at, target = names[0].index("run"), names[0].index("exclude")
+        return next(row[target] for row, cells in zip(rows, names, strict=True) if cells[at : at + 1] == [run])
+    except (IndexError, ValueError, StopIteration):
+        raise _changed() from None
 
 
 def cell_ranges(text: str, between: str = ",") -> list[list[tuple[int, int]]]:
@@ -244,18 +214,6 @@ def _value(cell: str) -> str:
     return cell[1:-1].replace('""', '"') if len(cell) > 1 and cell[0] == cell[-1] == '"' else cell
 
 
-def _refuse_misread(text: str, rows: Sequence[Sequence[tuple[int, int]]], between: str) -> None:
-    """Make sure that cells are where the csv module sees them: a wrong cell must never be written."""
-    mine = [[_value(text[a:b]) for a, b in row] for row in rows]
-    try:
-        reader = csv.reader(io.StringIO(text, newline=""), delimiter=between, strict=True)
-        theirs = [row for row in reader if any(c.strip() for c in row)]
-    except csv.Error:
-        theirs = []
-    if [row for row in mine if any(c.strip() for c in row)] != theirs or not theirs:
-        raise InputError([Problem(NAME, "lines that cannot be told apart safely", "a sheet that thermlab check reads")])
-
-
 def _refuse_invalid(new: bytes, campaign: Campaign, run: str, reason: str) -> None:
     """Read the changed sheet as a campaign does: no problem, and nothing else changed."""
     settings = campaign.settings
@@ -267,11 +225,7 @@ def _refuse_invalid(new: bytes, campaign: Campaign, run: str, reason: str) -> No
     if own.exclude == NOT_MADE and not reason:  # read so where there is no log
         found = f"{shown(own.log)}, which does not exist"
         raise InputError([Problem(f"{NAME}:{own.line} (log)", found, "a log that exists, to use the run")])
-
-    def expected(entry: RunLine) -> RunLine:
-        return replace(entry, exclude=reason) if entry.run == run else entry
-
-    if sheet.runs != tuple(map(expected, campaign.runs)):
+    if sheet.runs != tuple(replace(each, exclude=reason) if each.run == run else each for each in campaign.runs):
         raise InputError([Problem(NAME, "a sheet in which more would change than one cell", ",".join(REQUIRED))])
 
 
