@@ -36,7 +36,6 @@ MAX_BYTES = 256 << 20
 # When and by which version, not what; and pictures, which depend on fonts and on the library that draws them.
 NOT_COMPARED = frozenset({"created", "thermlab_version", "schema", "image/png"})
 _DRAWN = re.compile(r"data:image/svg\+xml;base64,[^\"]*")
-_ABSENT = object()
 # What results of any version hold, beside their runs.
 _ALWAYS = {
     "campaign": ("campaign", "settings", "runs", "bench", "comparison", "throttle", "value", "cautions"),
@@ -48,7 +47,16 @@ _SPOKEN = re.compile(r'<[^>]*?\balt="([^"]*)"[^>]*>')
 _TAG = re.compile(r"<[^>]*>")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+class _Absent(str):
+    """Stands where there is nothing, and is the same as no text of a file."""
+
+    __slots__ = ()
+
+
+_ABSENT = _Absent("absent")
+
+
+@dataclass(frozen=True, slots=True)
 class Moved:
     """A reported number or word that is no longer the same.
 
@@ -58,24 +66,19 @@ class Moved:
         Place in the results, such as ``comparison.treatments[pad-b].difference_K``.
     old, new : object
         As filed and as computed now; None for null.
-    change : float or None
-        New minus old, where both are numbers.
-    relative : float or None
-        Change as a fraction of the old number, where that is not 0.
     """
 
     where: str
     old: object
     new: object
-    change: float | None = None
-    relative: float | None = None
 
     def __str__(self) -> str:
         text = f"{show_name(self.where[:200])}: {_shown(self.old)} -> {_shown(self.new)}"
-        if self.change is not None:
-            text += f", by {self.change:+.3g}"
-        if self.relative is not None:
-            text += f" ({100 * self.relative:+.3g} %)"
+        if _is_number(self.old) and _is_number(self.new):
+            with contextlib.suppress(OverflowError, ZeroDivisionError):  # JSON has whole numbers of any length
+                change = float(self.new) - float(self.old)
+                text += f", by {change:+.3g}"
+                text += f" ({100 * change / abs(float(self.old)):+.3g} %)"
         return text
 
 
@@ -216,36 +219,35 @@ def verify(place: str | Path, *, recompute: bool = False, last: str | None = Non
         The folder is neither a bag nor an archive.
     """
     place = Path(place)
-    if is_bag(place):
-        return _verify_bag(place, recompute=recompute, last=last)
-    if not place.is_dir() or not (_bag_folders(place) or (place / archive_list.LIST).exists()):
+    alone = is_bag(place)
+    if not alone and not (place.is_dir() and (_bag_folders(place) or (place / archive_list.LIST).exists())):
         raise InputError([Problem(str(place), "neither a bag nor an archive", "a folder that thermlab archive made")])
-    listed, hashes, problems = _read_list(place, last)
-    if not (place / archive_list.LIST).is_file():
+    store = place.resolve().parent if alone else place
+    folders = {place.resolve().name: place} if alone else {name: place / name for name in _bag_folders(place)}
+    entries, hashes, problems = archive_list.read_lines(store)
+    is_listed = (store / archive_list.LIST).is_file()
+    if is_listed:
+        problems += archive_list.check_chain(entries, hashes, last=last)
+    elif not alone:
         problems.append(f"{archive_list.LIST} is missing")
-    present = _bag_folders(place)
-    checks = []
-    for name in [*listed, *sorted(set(present) - set(listed))]:
-        if name not in present:
-            problems.append(f"missing: the bag {show_name(name)}, which the list has")
-            continue
-        checks.append(_checked(place / name))
-        problems += _against_list(checks[-1], listed.get(name))
+    elif last is not None:
+        problems.append(f"no {archive_list.LIST} beside the bag to compare the kept hash with")
+    listed = {entry.bag: entry for entry in entries}
+    names = dict.fromkeys([*([] if alone else listed), *folders])
+    problems += [f"missing: the bag {show_name(name)}, which the list has" for name in names if name not in folders]
+    present = [name for name in names if name in folders]
+    checks = [_checked(folders[name]) for name in present]
+    if is_listed or not alone:
+        each = zip(present, checks, strict=True)
+        problems += itertools.chain.from_iterable(_against_list(check, listed.get(name)) for name, check in each)
     return Verified(
         place=place,
         bags=tuple(checks),
         problems=tuple(problems),
-        notes=tuple(_notes(place)),
-        recomputed=tuple(recompute_bag(place / check.bag) for check in checks) if recompute else (),
-        last_sha256=hashes[-1] if hashes else None,
+        notes=() if alone else tuple(_notes(place)),
+        recomputed=tuple(recompute_bag(folders[name]) for name in present) if recompute else (),
+        last_sha256=hashes[-1] if hashes and not alone else None,
     )
-
-
-def _read_list(archive: Path, last: str | None) -> tuple[dict[str, archive_list.Entry], list[str], list[str]]:
-    """Return the entries of an archive by bag, the hashes of their lines, and what is wrong with the list."""
-    entries, hashes, problems = archive_list.read_lines(archive)
-    problems += archive_list.check_chain(entries, hashes, last=last)
-    return {entry.bag: entry for entry in entries}, hashes, problems
 
 
 def _checked(bag: Path) -> BagCheck:
@@ -254,19 +256,6 @@ def _checked(bag: Path) -> BagCheck:
         return check_bag(bag)
     except (ThermlabError, OSError, ValueError) as error:
         return BagCheck(bag=bag.name, problems=(f"cannot be checked: {shown(error, quoted=False, limit=300)}",))
-
-
-def _verify_bag(bag: Path, *, recompute: bool, last: str | None) -> Verified:
-    check = _checked(bag)
-    problems: list[str] = []
-    archive = bag.resolve().parent
-    if (archive / archive_list.LIST).is_file():
-        listed, _, problems = _read_list(archive, last)
-        problems += _against_list(check, listed.get(bag.resolve().name))
-    elif last is not None:
-        problems.append(f"no {archive_list.LIST} beside the bag to compare the kept hash with")
-    recomputed = (recompute_bag(bag),) if recompute else ()
-    return Verified(place=bag, bags=(check,), problems=tuple(problems), recomputed=recomputed)
 
 
 def _bag_folders(archive: Path) -> list[str]:
@@ -379,7 +368,8 @@ def compare_outputs(kind: Kind, filed: Path, now: Path, *, strict: bool) -> tupl
     if table in kind.files:
         moved += compare_results(_rows(filed / table), _rows(now / table), where=table, strict=strict)[1]
     if strict:
-        moved += _page_moved(kind.page, _text(filed / kind.page), _text(now / kind.page))
+        # Of the page the first difference: one change often shifts all that follows.
+        moved += compare_results(_text(filed / kind.page), _text(now / kind.page), where=kind.page, strict=True)[1][:1]
         moved += compare_results(_cells(filed / notebook), _cells(now / notebook), where=notebook, strict=True)[1]
     return n_numbers, moved
 
@@ -401,18 +391,12 @@ def _cells(path: Path) -> object:
     return notebook.get("cells") if isinstance(notebook, dict) else notebook
 
 
-def _text(path: Path) -> list[str]:
-    """Return what a page says, line by line, what pictures show in words included."""
+def _text(path: Path) -> dict[str, str]:
+    """Return what a page says by line, what pictures show in words included."""
     page = _UNSEEN.sub("", read_regular(path, MAX_BYTES).decode("utf-8", "replace"))
     lines = html.unescape(_TAG.sub("\n", _SPOKEN.sub(r"\n\1\n", page))).splitlines()
-    return [line.strip() for line in lines if line.strip()]
-
-
-def _page_moved(name: str, old: list[str], new: list[str]) -> tuple[Moved, ...]:
-    for number, (before, after) in enumerate(itertools.zip_longest(old, new), start=1):
-        if before != after:  # one change often shifts all that follows
-            return (Moved(where=f"{name}, line {number} of its text", old=before, new=after),)
-    return ()
+    said = (line.strip() for line in lines if line.strip())
+    return {f"line {number} of its text": line for number, line in enumerate(said, start=1)}
 
 
 def compare_results(
@@ -438,7 +422,7 @@ def compare_results(
     """
     pairs = list(_pairs(where, old, new, strict=strict))
     numbers = sum(_is_number(value) for _, value, _ in pairs)
-    return numbers, tuple(_moved(place, before, after) for place, before, after in pairs if not _same(before, after))
+    return numbers, tuple(Moved(place, before, after) for place, before, after in pairs if not _same(before, after))
 
 
 def _pairs(where: str, old: object, new: object, *, strict: bool) -> Iterator[tuple[str, object, object]]:
@@ -458,7 +442,7 @@ def _pairs(where: str, old: object, new: object, *, strict: bool) -> Iterator[tu
 
 
 def _undrawn(value: object) -> object:
-    return _DRAWN.sub("", value) if isinstance(value, str) else value
+    return _DRAWN.sub("", value) if type(value) is str else value
 
 
 def _labels(items: list[object]) -> list[str]:
@@ -478,13 +462,3 @@ def _is_number(value: object) -> TypeGuard[float]:
 def _same(old: object, new: object) -> bool:
     both = _is_number(old) and _is_number(new)
     return (both or type(old) is type(new)) and old == new
-
-
-def _moved(where: str, old: object, new: object) -> Moved:
-    change = relative = None
-    if _is_number(old) and _is_number(new):
-        with contextlib.suppress(OverflowError):  # JSON has whole numbers of any length
-            change = float(new) - float(old)
-            relative = change / abs(float(old)) if old else None
-    was, now = ("absent" if value is _ABSENT else value for value in (old, new))
-    return Moved(where=where, old=was, new=now, change=change, relative=relative)
