@@ -215,7 +215,8 @@ def test_bad_input_found_in_the_kernel_is_told_line_by_line(tmp_path):
     outcome, status, extra = broken_report(tmp_path, code)
 
     assert status["state"] == "bad input"
-    assert [str(problem) for problem in outcome.error.problems] == [
+    assert outcome.message == status["message"]
+    assert outcome.message.splitlines() == [
         "logs/a.csv:7: found 'x'; allowed: a number",
         "logs/b.csv: found no row; allowed: rows",
     ]

@@ -20,10 +20,12 @@ from dataclasses import dataclass, replace
 from functools import cache
 from multiprocessing import get_context
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, ClassVar, Literal, get_args
+from typing import Any, ClassVar, Literal
+
+from pydantic import BaseModel
 
 from thermlab import __version__
-from thermlab.base.errors import InputError, Problem, ReportError, ThermlabError, shown
+from thermlab.base.errors import InputError, Problem, ThermlabError, shown
 from thermlab.base.files import FAILED, check_target, locked, publish, publish_failure
 from thermlab.campaign.folder import campaign_folder, load_campaign
 from thermlab.campaign.parameters import apply_overrides, as_overrides, check_parameters
@@ -66,8 +68,6 @@ class ReportOutcome:
         is what it is.
     seconds : float
         How long it took, s.
-    error : ThermlabError or None
-        The error itself.
     """
 
     source: Path
@@ -77,7 +77,6 @@ class ReportOutcome:
     cell: int | None = None
     message: str = ""
     seconds: float = 0.0
-    error: ThermlabError | None = None
 
     @property
     def folder(self) -> Path:
@@ -161,10 +160,6 @@ class ReportJob:
         page = self.folder / f"{self.output}.html"
         return ReportOutcome(source=self.source, page=page, state=state, message=message, **more)
 
-    def died(self, message: str) -> ReportOutcome:
-        """Return the outcome where the whole process was ended."""
-        return self.outcome("died", message, error=ReportError("died", None, message))
-
 
 def report_in_worker(job: ReportJob) -> ReportOutcome:
     """Make one report in a process that was started for reports."""
@@ -197,9 +192,9 @@ def report_one(job: ReportJob, kernels: execution.Kernels, *, more: bool = False
         with locked(job.folder):
             outcome = _make(job, kernels, more=more)
     except InputError as error:
-        outcome = job.outcome("bad input", str(error), error=error)
+        outcome = job.outcome("bad input", str(error))
     except (ThermlabError, OSError) as error:
-        outcome = job.outcome("failed", str(error), error=_as_ours(error))
+        outcome = job.outcome("failed", str(error))
     return replace(outcome, seconds=time.monotonic() - began)
 
 
@@ -228,21 +223,20 @@ def _make(job: ReportJob, kernels: execution.Kernels, *, more: bool) -> ReportOu
         results = json.loads(files["results.json"])
         foreign = _foreign(job, results)
         if foreign is not None:
-            return job.outcome("bad input", str(foreign), error=foreign)  # nor is a failure left in another's folder
+            return job.outcome("bad input", str(foreign))  # nor is a failure left in another's folder
         publish(job.folder, files)
         return job.outcome("ok", results.get("verdict_reason", ""), verdict=results.get("verdict"))
     except InputError as error:
-        outcome = job.outcome("bad input", str(error), error=error)
+        outcome = job.outcome("bad input", str(error))
     except execution.ExecutionFailedError as error:
         notebook = error.notebook
-        outcome = job.outcome(error.state, error.message, cell=error.cell, error=error)
+        outcome = job.outcome(error.state, error.message, cell=error.cell)
     except Exception as error:  # noqa: BLE001 - whatever it was, the others go on and this one says so
-        message = f"{type(error).__name__}: {error}{execution.too_few_files()}"
-        outcome = job.outcome("failed", message, error=_as_ours(error))
+        outcome = job.outcome("failed", f"{type(error).__name__}: {error}{execution.too_few_files()}")
     return _leave_failure(job, outcome, notebook)
 
 
-def _foreign(job: ReportJob, results: Mapping[str, Any]) -> InputError | None:
+def _foreign(job: ReportJob, results: Mapping[str, Any]) -> Problem | None:
     """Tell whether the folder holds a page of another campaign or build: one that shares no input with this one."""
     place = job.folder / "results.json"
     if not place.is_file() or job.folder == job.source.resolve() / job.output:
@@ -260,7 +254,7 @@ def _foreign(job: ReportJob, results: Mapping[str, Any]) -> InputError | None:
     if same:
         return None
     allowed = f"a new folder, or that of an earlier {job.output} of the same"
-    return InputError([Problem(str(job.folder), f"the {job.output} of {shown(title)}", allowed)])
+    return Problem(str(job.folder), f"the {job.output} of {shown(title)}", allowed)
 
 
 def _leave_failure(job: ReportJob, outcome: ReportOutcome, notebook: Any) -> ReportOutcome:
@@ -275,12 +269,6 @@ def _leave_failure(job: ReportJob, outcome: ReportOutcome, notebook: Any) -> Rep
     except OSError as error:
         return replace(outcome, message=f"{outcome.message}\nand {job.folder / FAILED} could not be written: {error}")
     return outcome
-
-
-def _as_ours(error: Exception) -> ThermlabError:
-    if isinstance(error, ThermlabError):
-        return error
-    return ReportError("failed", None, f"{type(error).__name__}: {error}")
 
 
 def finished_files(job: ReportJob, notebook: Any) -> dict[str, bytes]:
@@ -484,7 +472,7 @@ def _alone(job: ReportJob) -> ReportOutcome:
         try:
             return pool.submit(report_in_worker, job).result()
         except BrokenProcessPool:
-            return job.died(_ENDED)
+            return job.outcome("died", _ENDED)
 
 
 def _on_cluster(
@@ -530,7 +518,8 @@ def _on_cluster(
             try:
                 done[place] = read_outcome(work[place], future.result())
             except Exception as error:  # noqa: BLE001 - whatever the cluster says of one report, the others go on
-                done[place] = work[place].died(f"the cluster gave this report up: {type(error).__name__}: {error}")
+                message = f"the cluster gave this report up: {type(error).__name__}: {error}"
+                done[place] = work[place].outcome("died", message)
     return tuple(done[place] for place in range(len(work)))
 
 
@@ -561,35 +550,38 @@ def report_on_worker(job: ReportJob, stamp: tuple[str, str], *, own_template: bo
     """Make one report on a worker, if it runs the same thermlab as whoever asks; return what became of it as JSON."""
     if _stamp() != stamp:
         theirs, ours = (f"{version} ({digest[:12]})" for version, digest in (_stamp(), stamp))
-        return _told(job.died(f"the worker runs thermlab {theirs}, this machine {ours}: install the same on all"))
+        message = f"the worker runs thermlab {theirs}, this machine {ours}: install the same on all"
+        return told(job.outcome("died", message))
     if not own_template:
         job = replace(job, template=execution.template_path(job.template.stem))
     with _ONE_AT_A_TIME:
-        return _told(report_in_worker(job))
+        return told(report_in_worker(job))
 
 
-def _told(outcome: ReportOutcome) -> str:
-    problems = outcome.error.problems if isinstance(outcome.error, InputError) else ()
-    plain = {name: getattr(outcome, name) for name in ("state", "verdict", "cell", "message", "seconds")}
-    return json.dumps(plain | {"problems": [(each.where, each.found, each.allowed) for each in problems]})
+class _Told(BaseModel):
+    """What a worker says of a report."""
+
+    state: State
+    verdict: str | None
+    cell: int | None
+    message: str
+    seconds: float
 
 
-def read_outcome(job: ReportJob, text: object) -> ReportOutcome:
-    """Return what a worker says of a job; whatever is not as a worker of ours says it, is an error.
+def told(outcome: ReportOutcome) -> str:
+    """Return what became of a report as plain text."""
+    return _Told.model_validate(outcome, from_attributes=True).model_dump_json()
+
+
+def read_outcome(job: ReportJob, text: str) -> ReportOutcome:
+    """Return what a worker says of a job.
 
     Raises
     ------
     ValueError
-        With what is wrong.
+        It is not said as a worker of ours says it.
     """
-    said = json.loads(str(text))
-    problems = [Problem(*map(str, each)) for each in said["problems"]]
-    state, cell, message = said["state"], said["cell"], str(said["message"])
-    if state not in get_args(State) or not (cell is None or isinstance(cell, int)):
-        raise ValueError(f"state {shown(state)} in cell {shown(cell)}")
-    verdict = None if said["verdict"] is None else str(said["verdict"])
-    error = None if state == "ok" else InputError(problems) if problems else ReportError("failed", cell, message)
-    return job.outcome(state, message, verdict=verdict, cell=cell, seconds=float(said["seconds"]), error=error)
+    return job.outcome(**dict(_Told.model_validate_json(text)))
 
 
 def exit_status(outcomes: Sequence[ReportOutcome]) -> int:

@@ -339,7 +339,7 @@ def _make_again(kind: Kind, folder: Path, filed: Mapping[str, Any], sheet: str |
         tried = {name: pair[1] for name, pair in (filed.get("overrides") or {}).items()}
         outcome = report(folder, parameters=tried, sheet=sheet)[0]
     if outcome.state != "ok":
-        raise outcome.error or ThermlabError(outcome.message)
+        raise ThermlabError(outcome.message)
 
 
 def compare_outputs(kind: Kind, filed: Path, now: Path, *, strict: bool) -> tuple[int, tuple[Moved, ...]]:
