@@ -8,8 +8,8 @@ import ipywidgets as widgets
 
 from thermlab.base.errors import ThermlabError
 from thermlab.explore import figures
-from thermlab.panels.tryout import PANEL_DPI
-from thermlab.reports.pages import items, paragraph, view
+from thermlab.panels.tryout import PANEL_DPI, refusal, wide
+from thermlab.reports.pages import paragraph, view
 from thermlab.watching.engine import BETWEEN_LOOKS_S, Watch
 
 
@@ -34,8 +34,8 @@ class FollowPanel:
     def __init__(self, campaign: str | Path, run: str = "", *, every_s: float = BETWEEN_LOOKS_S) -> None:
         self.watch = Watch(campaign, run or None)
         self.every_s = every_s
-        self.said, self.picture = widgets.HTML(), widgets.Image(format="png", layout=widgets.Layout(max_width="38em"))
-        self.stop = widgets.ToggleButton(description="stop looking", layout=widgets.Layout(width="12em"))
+        self.said, self.picture = widgets.HTML(), widgets.Image(format="png", layout={"max_width": "38em"})
+        self.stop = widgets.ToggleButton(description="stop looking", layout=wide(12))
         self.whole = widgets.VBox([self.said, self.picture, self.stop])
 
     def show(self) -> bool:
@@ -43,7 +43,7 @@ class FollowPanel:
         try:
             look = self.watch.look()
         except ThermlabError as error:  # a log that is being written may be right again at the next look
-            self.said.value = view(items(str(error).splitlines())).html
+            self.said.value = refusal(error)
             return True
         following = self.watch.next_run(look.run)
         after = "This is the last run of the sheet." if following is None else f"Next in the run sheet: {following}."

@@ -1,13 +1,13 @@
 """A plan on one screen: move the question, the bench and the hours, and see what they buy; write the folder last."""
 
 import asyncio
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from typing import Any
 
 import ipywidgets as widgets
 
 from thermlab.base.errors import ThermlabError
-from thermlab.panels.tryout import NAMES, number, refusal, row
+from thermlab.panels.tryout import NAMES, number, refusal, row, wide
 from thermlab.planning.make import plan
 from thermlab.planning.pages import plan_sentences, trade
 from thermlab.planning.records import Plan
@@ -16,7 +16,6 @@ from thermlab.reports.pictures import Picture
 
 PAUSE_S = 0.02
 """So long a change waits for the next one: of a row of changes only the last is planned and drawn."""
-WIDE = widgets.Layout(width="26em")
 OPTIONAL = {
     "hours": ("bench hours, h", 24.0, 1.0, 2000.0, 1.0),
     "mount_sd_K": ("mount SD in K", 0.5, 0.01, 10.0, 0.05),
@@ -26,7 +25,7 @@ OPTIONAL = {
 """What may be left open: its name, the value to begin with, lowest, highest and step."""
 
 
-class PlanPanel:
+class PlanPanel(widgets.VBox):  # type: ignore[misc, unused-ignore]
     """Controls for what a plan is asked, and the plan that follows from where they stand.
 
     Parameters
@@ -47,26 +46,26 @@ class PlanPanel:
         self._drawn: Picture | None = None
         self._task: asyncio.Task[None] | None = None
         names = question["treatments"]
-        self.treatments = widgets.Text(
-            description="treatments", value=", ".join(names), style=NAMES, layout=WIDE, continuous_update=False
-        )
+        text: dict[str, Any] = {"style": NAMES, "layout": wide(26)}
+        written = ", ".join(names)
+        self.treatments = widgets.Text(description="treatments", value=written, continuous_update=False, **text)
         self.baseline = _choice("baseline", names, question["baseline"])
         self.goal = _choice("show", ["difference", "equivalence"], question.get("goal", "difference"))
         self.margin_K = number("margin in K", question["margin_K"], 0.05, 20.0, 0.05)
         self.power = number("chance of showing it", question.get("power", 0.8), 0.1, 0.99, 0.05)
         self.throttle = widgets.Checkbox(description="throttle power too", value=question.get("throttle", True))
         self.known = {
-            name: widgets.Checkbox(value=question.get(name) is not None, indent=False, layout={"width": "2em"})
+            name: widgets.Checkbox(value=question.get(name) is not None, indent=False, layout=wide(2))
             for name in OPTIONAL
         }
         self.values = {
             name: number(words, question.get(name) or start, *limits)
             for name, (words, start, *limits) in OPTIONAL.items()
         }
-        self.folder = widgets.Text(description="new folder", placeholder="not written yet", style=NAMES, layout=WIDE)
-        self.write = widgets.Button(description="write the campaign", layout={"width": "14em"})
+        self.folder = widgets.Text(description="new folder", placeholder="not written yet", **text)
+        self.write = widgets.Button(description="write the campaign", layout=wide(14))
         self.busy, self.said, self.answer = widgets.Label(), widgets.HTML(), widgets.HTML()
-        self.picture = widgets.Image(format="svg+xml", layout=widgets.Layout(max_width="33em", object_fit="contain"))
+        self.picture = widgets.Image(format="svg+xml", layout={"max_width": "33em", "object_fit": "contain"})
         asked = [self.baseline, self.goal, self.margin_K, self.power, self.throttle]
         for control in (*asked, *self.known.values(), *self.values.values()):
             control.observe(self._move, "value")
@@ -74,21 +73,14 @@ class PlanPanel:
         self.write.on_click(lambda _: self._write())
         pairs = [widgets.HBox([self.known[name], self.values[name]]) for name in OPTIONAL]
         side = [self.treatments, *asked, widgets.Label("known, where ticked:"), *pairs]
-        self.whole = widgets.VBox(
-            [row(widgets.VBox(side), self.picture), row(self.folder, self.write, self.busy), self.said, self.answer]
-        )
+        above, below = row(widgets.VBox(side), self.picture), row(self.folder, self.write, self.busy)
+        super().__init__([above, below, self.said, self.answer])
         self.show()
 
     def request(self) -> dict[str, Any]:
         """Return what the controls ask, as fields of a request."""
-        asked: Mapping[str, Any] = {
-            "treatments": self.treatments.value,
-            "baseline": self.baseline.value,
-            "goal": self.goal.value,
-            "margin_K": self.margin_K.value,
-            "power": self.power.value,
-            "throttle": self.throttle.value,
-        }
+        names = ("treatments", "baseline", "goal", "margin_K", "power", "throttle")
+        asked = {name: getattr(self, name).value for name in names}
         known = {name: self.values[name].value if tick.value else None for name, tick in self.known.items()}
         return {**self._fixed, **asked, **known}
 
@@ -153,13 +145,6 @@ class PlanPanel:
         except ThermlabError as error:
             self.said.value = refusal(error)
 
-    def _ipython_display_(self) -> None:
-        from IPython.display import display  # noqa: PLC0415
-
-        display(self.whole)  # type: ignore[no-untyped-call]
-
 
 def _choice(name: str, options: list[str], value: str) -> widgets.Dropdown:
-    return widgets.Dropdown(
-        description=name, options=options, value=value, style=NAMES, layout=widgets.Layout(width="22em")
-    )
+    return widgets.Dropdown(description=name, options=options, value=value, style=NAMES, layout=wide(22))

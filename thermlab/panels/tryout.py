@@ -18,11 +18,11 @@ from thermlab.reports.pages import Block, items, view
 
 PANEL_DPI = 80
 """Coarser than on a page, so that the next run is drawn at once."""
-_SIDE = widgets.Layout(width="25em")
+_SIDE = {"width": "25em"}
 NAMES = {"description_width": "11em"}
 
 
-class TryoutPanel:
+class TryoutPanel(widgets.VBox):  # type: ignore[misc, unused-ignore]
     """Controls for one campaign, and what follows from where they stand.
 
     Parameters
@@ -50,17 +50,13 @@ class TryoutPanel:
         self.run = widgets.Dropdown(description="run", style={"description_width": "3em"}, layout=_SIDE)
         self.settings = self._setting_controls()
         self.ticks: dict[str, widgets.Checkbox] = {}
-        self.reason = widgets.Text(
-            description="leave this run out:",
-            placeholder="what went wrong on the bench",
-            style=NAMES,
-            layout=widgets.Layout(width="36em"),
-        )
-        self.write = widgets.Button(description="write it into runs.csv", layout=widgets.Layout(width="16em"))
-        self.lift = widgets.Button(description="use this run again", layout=widgets.Layout(width="14em"))
+        why, shape = "what went wrong on the bench", {"max_width": "32em", "object_fit": "contain"}
+        self.reason = widgets.Text(description="leave this run out:", placeholder=why, style=NAMES, layout=wide(36))
+        self.write = widgets.Button(description="write it into runs.csv", layout=wide(16))
+        self.lift = widgets.Button(description="use this run again", layout=wide(14))
         self.said, self.answer, self.flags = widgets.HTML(), widgets.HTML(), widgets.HTML()
-        self.picture = widgets.Image(format="png", layout=widgets.Layout(max_width="32em", object_fit="contain"))
-        self._ticked = widgets.VBox(layout=widgets.Layout(max_height="9em", overflow="auto"))
+        self.picture = widgets.Image(format="png", layout=shape)
+        self._ticked = widgets.VBox(layout={"max_height": "9em", "overflow": "auto"})
         self.run.observe(lambda _: self._show_run(), "value")
         self.write.on_click(lambda _: self._edit(sheet_edit.exclude_run, self.reason.value))
         self.lift.on_click(lambda _: self._edit(sheet_edit.lift_exclusion))
@@ -68,20 +64,8 @@ class TryoutPanel:
             control.observe(lambda _: self._show_answer(), "value")
         self._fill()
         side = [self.run, *self.settings.values(), widgets.Label("tried without the runs ticked:"), self._ticked]
-        self.whole = widgets.VBox(
-            [
-                row(widgets.VBox(side, layout=_SIDE), self.picture),
-                self.answer,
-                row(self.reason, self.write, self.lift),
-                self.said,
-                self.flags,
-            ]
-        )
-
-    def _ipython_display_(self) -> None:
-        from IPython.display import display  # noqa: PLC0415
-
-        display(self.whole)  # type: ignore[no-untyped-call]
+        above, below = row(widgets.VBox(side, layout=_SIDE), self.picture), row(self.reason, self.write, self.lift)
+        super().__init__([above, self.answer, below, self.said, self.flags])
 
     def _setting_controls(self) -> dict[str, Any]:
         settings = self.found.campaign.settings
@@ -95,7 +79,7 @@ class TryoutPanel:
                 options=[(watts(power), power) for power in sorted({*powers, reference})],
                 value=reference,
                 style=NAMES,
-                layout=widgets.Layout(width="18em"),
+                layout=wide(18),
             ),
         }
         if settings.limits is not None:
@@ -116,7 +100,7 @@ class TryoutPanel:
                 value=not run.used,
                 disabled=run.rise_K is None,
                 indent=False,
-                layout=widgets.Layout(width="22em", min_height="1.7em"),
+                layout={"width": "22em", "min_height": "1.7em"},
             )
             for run in self.found.settled.runs
         }
@@ -158,20 +142,18 @@ class TryoutPanel:
 
 def row(*controls: Any) -> widgets.HBox:
     """Return controls side by side, below each other where the screen is narrow."""
-    return widgets.HBox(controls, layout=widgets.Layout(flex_flow="row wrap"))
+    return widgets.HBox(controls, layout={"flex_flow": "row wrap"})
+
+
+def wide(width_em: float) -> dict[str, str]:
+    """Return the layout of a control so wide."""
+    return {"width": f"{width_em}em"}
 
 
 def number(name: str, value: float, lowest: float, highest: float, step: float) -> widgets.BoundedFloatText:
     """Return a control for a number with its name and limits, which widen to hold the value given."""
-    return widgets.BoundedFloatText(
-        description=name,
-        value=value,
-        min=min(lowest, value),
-        max=max(highest, value),
-        step=step,
-        style=NAMES,
-        layout=widgets.Layout(width="18em"),
-    )
+    limits = {"min": min(lowest, value), "max": max(highest, value), "step": step}
+    return widgets.BoundedFloatText(description=name, value=value, **limits, style=NAMES, layout=wide(18))
 
 
 def _label(doubt: exploring.Doubt) -> str:
