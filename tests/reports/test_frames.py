@@ -11,7 +11,7 @@ from thermlab.base.showing import Shown
 from thermlab.compare.analysis import Analysis
 from thermlab.compare.records import Caution, Comparison, ThrottlePower
 from thermlab.reports.results import RUN_COLUMNS, runs_reduced_csv, to_results
-from thermlab.reports.summaries import MOST_CAUTIONS, WIDTH, block, records_frame, summary, to_frame
+from thermlab.reports.summaries import MOST_CAUTIONS, WIDTH, block, summary, to_frame
 
 MADE_UP = made_up_analysis()
 
@@ -52,10 +52,9 @@ def test_an_interval_that_cannot_be_had_is_missing():
     assert alone["interval_high_K"].isna().all()
 
 
-def test_mounts_and_throttle_powers_too():
-    mounts, powers = records_frame(MADE_UP.comparison.mounts), MADE_UP.throttle.to_frame()
+def test_throttle_powers_too():
+    powers = MADE_UP.throttle.to_frame()
 
-    assert len(mounts) == len(MADE_UP.comparison.mounts)
     assert powers["throttle_power_W"].tolist() == [item.throttle_power_W for item in MADE_UP.throttle.treatments]
     assert "interval_low_W" in powers
 

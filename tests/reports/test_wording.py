@@ -81,7 +81,7 @@ def test_undecided_says_how_many_mounts_are_needed():
 
 
 def test_several_candidates_are_told_that_the_interval_is_simultaneous():
-    assert wording.interval_name(made_up_analysis()) == "95 % simultaneous confidence interval"
+    assert wording.interval_name(made_up_analysis().comparison) == "95 % simultaneous confidence interval"
 
 
 def test_runs_that_shed_power_are_not_sent_back_to_the_bench():

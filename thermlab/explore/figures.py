@@ -5,11 +5,11 @@
 - What does each mount and each run weigh in the answer? :func:`leverage`
 """
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, Any, Literal
+from collections.abc import Sequence
+from typing import Any, Literal
 
 import numpy as np
+from matplotlib.axes import Axes
 
 from thermlab.base.marks import PAGE
 from thermlab.base.numbers import number, watts
@@ -18,15 +18,9 @@ from thermlab.reports import pictures as draw
 from thermlab.reports.pages import Block, flag_names, marks_of, remark
 from thermlab.reports.pictures import Picture
 from thermlab.reports.wording import headline_interval, settings_of
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from matplotlib.axes import Axes
-
-    from thermlab.runs.records import ReducedRun
-    from thermlab.runs.settled_rise import Estimate
-    from thermlab.runs.trace import Trace
+from thermlab.runs.records import ReducedRun
+from thermlab.runs.settled_rise import Estimate
+from thermlab.runs.trace import Trace
 
 MOST_SENSORS = 8
 """So many sensors get a name of their own; more are drawn without."""

@@ -11,38 +11,31 @@
 Where there is nothing to draw, a sentence says so in place of the picture.
 """
 
-from __future__ import annotations
-
 import itertools
 import math
 import textwrap
 from collections import defaultdict
 from collections.abc import Sequence
 from statistics import fmean
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 from matplotlib.transforms import Affine2D
 
 from thermlab.base.marks import MARKER, PAGE, SEVERITY, SEVERITY_LETTER, Mark
 from thermlab.base.numbers import counted, listed, number, percent, together, watt_decimals, watts, with_interval
+from thermlab.compare.analysis import Analysis
+from thermlab.compare.records import Comparison, ThrottlePower, TreatmentComparison, TreatmentThrottle
 from thermlab.reports import pictures as draw
 from thermlab.reports.pages import Block, marks_of, remark
 from thermlab.reports.pictures import Picture, Pictures
 from thermlab.reports.wording import answers, headline_interval, interval_name, settings_of, slows_at, throttle_sentence
-from thermlab.runs.records import FLAG_NAMES, rise_name
-from thermlab.stats.curves import fit_curve
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
-
-    from thermlab.compare.analysis import Analysis
-    from thermlab.compare.records import Comparison, ThrottlePower, TreatmentComparison, TreatmentThrottle
-    from thermlab.runs.records import ReducedRun
-    from thermlab.runs.settled_runs import RunTrace
-    from thermlab.stats.curves import RiseCurve
+from thermlab.runs.records import FLAG_NAMES, ReducedRun, rise_name
+from thermlab.runs.settled_runs import RunTrace
+from thermlab.stats.curves import RiseCurve, fit_curve
 
 MOUNTS_PER_PICTURE = 9
 POINTS_PER_PANEL = 80
@@ -54,8 +47,8 @@ _DOTTED = (0, (2, 1.5))
 _CROSS: dict[str, Any] = {"marker": MARKER["cross"], "color": PAGE["ink"], "ms": 7, "mew": 1.6}
 _Mount = tuple[str, str]
 _Rises = dict[_Mount, dict[float, float]]
-_Curves = dict[_Mount, "RiseCurve"]
-_Runs = Sequence[tuple["ReducedRun", "RunTrace"]]
+_Curves = dict[_Mount, RiseCurve]
+_Runs = Sequence[tuple[ReducedRun, RunTrace]]
 
 
 # The answer: differences against the margin, and throttle powers ----------------------------------------------------
@@ -111,7 +104,7 @@ def _differences(analysis: Analysis, comparison: Comparison, width_in: float) ->
         draw.below(axes, f"difference to {draw.short(comparison.baseline, longest, 1)} at {at} in K")
         known = any(headline_interval(item) is not None for item in comparison.treatments)
         equivalence = any(item.equivalence_interval_K is not None for item in comparison.treatments)
-        name = interval_name(analysis).replace("confidence ", "") if known else "mean of the mounts; no interval"
+        name = interval_name(comparison).replace("confidence ", "") if known else "mean of the mounts; no interval"
         draw.key(
             figure,
             ("one mount", True, {"marker": "o", "mfc": "none", "lw": 0}),

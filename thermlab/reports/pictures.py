@@ -1,27 +1,22 @@
 """What every figure is drawn with: page-wide style, text that is never markup, marks, and the picture that is shown."""
 
-from __future__ import annotations
-
 import io
 import re
 import textwrap
 import warnings
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import Any, NamedTuple
 
 import matplotlib as mpl
 import numpy as np
+from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure, SubFigure
 from matplotlib.lines import Line2D
 
 from thermlab.base.marks import PAGE, Mark
 from thermlab.reports import render
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Mapping, Sequence
-
-    from matplotlib.axes import Axes
 
 DPI = 150
 """Of pictures of points: sharp on a telephone and in print."""

@@ -4,22 +4,19 @@ A frame has one row per observation and one column per quantity, units in the na
 ``interval_K`` becomes ``interval_low_K`` and ``interval_high_K``. What cannot be had is missing, never a number.
 """
 
-from __future__ import annotations
-
 import dataclasses
 import textwrap
-from typing import TYPE_CHECKING, Any, cast
+from collections.abc import Iterable, Sequence
+from typing import TYPE_CHECKING, Any
 
-from thermlab.base.numbers import Interval, interval_decimals, number, percent, watt_decimals, watts
+from thermlab.base.numbers import Interval, interval_decimals, number, watt_decimals, watts
+from thermlab.compare.analysis import Analysis
+from thermlab.compare.records import Comparison, ThrottlePower
 from thermlab.reports import pages, wording
 from thermlab.reports.results import RUN_COLUMNS, filed_run, run_row
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
-
     import pandas as pd
-
-    from thermlab.compare.analysis import Analysis
 
 WIDTH = 96
 MOST_CAUTIONS = 6
@@ -38,8 +35,8 @@ def summary(result: Any) -> str:
     str
         Lines of at most 96 characters, names aside.
     """
-    if hasattr(result, "runs"):
-        return _analysis(cast("Analysis", result))
+    if isinstance(result, Analysis):
+        return _analysis(result)
     title, heads, rows, notes = _table(result)
     return "\n".join([title, *_cautions(result.cautions), *_aligned(heads, rows), *_wrapped(notes)])
 
@@ -56,9 +53,8 @@ def block(result: Any) -> pages.Block:
     -------
     Block
     """
-    if hasattr(result, "runs"):
-        found = cast("Analysis", result)
-        return pages.join([pages.opening(found), pages.next_steps(found), pages.machine(found)], "\n")
+    if isinstance(result, Analysis):
+        return pages.join([pages.opening(result), pages.next_steps(result), pages.machine(result)], "\n")
     title, heads, rows, notes = _table(result)
     shown = pages.table(title, heads, rows, numeric=range(1, len(heads) - 1))
     return pages.join([pages.cautions_block(result.cautions), shown, *map(pages.remark, notes)], "\n")
@@ -78,15 +74,11 @@ _Shown = tuple[str, tuple[str, ...], list[tuple[str, ...]], list[str]]
 
 
 def _table(result: Any) -> _Shown:
-    if hasattr(result, "baseline_n_mounts"):
-        return _comparison(cast("Comparison", result))
-    return _throttle(cast("ThrottlePower", result))
+    return _comparison(result) if isinstance(result, Comparison) else _throttle(result)
 
 
 def _comparison(found: Comparison) -> _Shown:
-    level = found.settings["confidence_level"]
-    several = sum(item.n_mounts > 0 for item in found.treatments) > 1
-    kind = f"{percent(level)} {'simultaneous ' if several else ''}confidence interval in K"
+    kind = f"{wording.interval_name(found)} in K"
     rows: list[tuple[str, ...]] = []
     for item in found.treatments:
         interval = wording.headline_interval(item)
@@ -136,7 +128,7 @@ def _aligned(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> list[str]:
     return ["  ".join(row).rstrip() for row in zip(*columns, strict=True)]
 
 
-def to_frame(result: Any) -> pd.DataFrame:
+def to_frame(result: Any) -> "pd.DataFrame":
     """Return a result as a tidy frame.
 
     Parameters
@@ -157,28 +149,11 @@ def to_frame(result: Any) -> pd.DataFrame:
     """
     import pandas as pd  # noqa: PLC0415 - words and tables do without
 
-    if hasattr(result, "runs"):
+    if isinstance(result, Analysis):
         return pd.DataFrame([run_row(filed_run(run)) for run in result.runs], columns=list(RUN_COLUMNS))
     if hasattr(result, "treatments"):
-        return records_frame(result.treatments)
+        return pd.DataFrame([_row(item) for item in result.treatments])
     raise TypeError(f"no frame can be made of {type(result).__name__}")
-
-
-def records_frame(records: Iterable[Any]) -> pd.DataFrame:
-    """Return frozen records as rows: intervals as two columns, what holds further records left out.
-
-    Parameters
-    ----------
-    records : iterable of dataclass instances
-        Of one type.
-
-    Returns
-    -------
-    pandas.DataFrame
-    """
-    import pandas as pd  # noqa: PLC0415
-
-    return pd.DataFrame([_row(record) for record in records])
 
 
 def _row(record: Any) -> dict[str, Any]:

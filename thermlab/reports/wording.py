@@ -133,7 +133,7 @@ def _lead(  # noqa: PLR0911 - one sentence per verdict
         return f"No verdict on {name}", f": it read {found}, but {why}."
     if interval is None:
         return f"Undecided on {name}", f": {found}, but no interval can be given (see the cautions)."
-    span = f"({interval_name(analysis)} {span_words(interval, decimals)})"
+    span = f"({interval_name(comparison)} {span_words(interval, decimals)})"
     if item.verdict in ("cooler by more than the margin", "warmer by more than the margin"):
         claim = f"{name} runs {item.verdict.split()[0]} than {base} by more than the margin of {margin}"
         return claim, f": {by} {span}."
@@ -169,11 +169,11 @@ def settings_of(analysis: Analysis) -> tuple[float, float]:
     return float(decision["margin_K"]), float(decision["confidence_level"])
 
 
-def interval_name(analysis: Analysis) -> str:
+def interval_name(comparison: Comparison) -> str:
     """Name the interval the verdicts rest on."""
-    comparison = analysis.comparison
-    several = comparison is not None and sum(item.n_mounts > 0 for item in comparison.treatments) > 1
-    return f"{percent(settings_of(analysis)[1])} {'simultaneous ' if several else ''}confidence interval"
+    several = sum(item.n_mounts > 0 for item in comparison.treatments) > 1
+    level = percent(comparison.settings["confidence_level"])
+    return f"{level} {'simultaneous ' if several else ''}confidence interval"
 
 
 def throttle_sentence(analysis: Analysis, treatment: str) -> str:
