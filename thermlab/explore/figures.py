@@ -10,6 +10,7 @@ from typing import Any, Literal
 
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.figure import Figure
 
 from thermlab.base.marks import PAGE
 from thermlab.base.numbers import number, watts
@@ -55,7 +56,7 @@ def one_run(found: Exploration, run: str = "") -> Picture | Block:
         _line(panels[1], minutes, trace.ambient_C, "room\nin °C")
         _line(panels[2], minutes, trace.power_W, "power\nin W")
         _level(panels[2], own.set_power_W, "set")
-        _approach(panels[3:5], own, estimate, mark.colour)
+        _approach(panels[3:5], estimate, mark.colour)
         if trace.clock_MHz is not None:
             _line(panels[5], minutes, trace.clock_MHz, "clock\nin MHz")
         _over_soak(panels, estimate)
@@ -75,11 +76,24 @@ def approach(found: Exploration, run: str = "") -> Picture | Block:
     estimate = found.estimates.get(own.run)
     if estimate is None:
         return remark(f"No picture: {own.run} has no readings.")
+    return Picture(
+        _approaching(estimate, marks_of(found.analysis)[own.treatment].colour), _run_alt(found, own, estimate)
+    )
+
+
+def heading(estimate: Estimate) -> Picture:
+    """Draw the fitted approach of a run under way and what it leaves over."""
+    now = number(float(estimate.rise_K[-1]), 1) if estimate.rise_K.size else "–"
+    words = f"Rise over the room, {now} K now; heading for {number(estimate.level_K, 2)} K."
+    return Picture(_approaching(estimate, PAGE["ink"]), words)
+
+
+def _approaching(estimate: Estimate, colour: str) -> Figure:
     with draw.new_figure(3.6) as figure:
         panels = draw.stack(figure, [1.7, 0.9], left=0.95, right=1.2, top=0.2, gap=0.2)
-        _approach(panels, own, estimate, marks_of(found.analysis)[own.treatment].colour)
+        _approach(panels, estimate, colour)
         _over_soak(panels, estimate)
-    return Picture(figure, _run_alt(found, own, estimate))
+    return figure
 
 
 def _over_soak(panels: Sequence[Axes], estimate: Estimate) -> None:
@@ -109,7 +123,7 @@ def _level(axes: Axes, height: float, words: str) -> None:
     axes.text(1.02, height, words, transform=axes.get_yaxis_transform(), va="center", **_SMALL)
 
 
-def _approach(panels: Sequence[Axes], run: ReducedRun, estimate: Estimate, colour: str) -> None:
+def _approach(panels: Sequence[Axes], estimate: Estimate, colour: str) -> None:
     """Draw a rise with its fitted approach, and below it what that leaves over."""
     axes, below, minutes = panels[0], panels[1], estimate.time_s / 60.0
     axes.plot(minutes, estimate.rise_K, ".", color=colour, ms=3.0, mew=0)
@@ -121,8 +135,8 @@ def _approach(panels: Sequence[Axes], run: ReducedRun, estimate: Estimate, colou
     if estimate.level_K is not None:
         high = max(high, estimate.level_K + 0.08 * (high - low))
         _level(axes, estimate.level_K, f"level\n{number(estimate.level_K, 2)} K")
-    if run.held is not None:
-        axes.text(1.02, 0.1, f"held {number(run.held.held_power_W, 1)} W", transform=axes.transAxes, **_SMALL)
+    if estimate.held is not None:
+        axes.text(1.02, 0.1, f"held {number(estimate.held.held_power_W, 1)} W", transform=axes.transAxes, **_SMALL)
     axes.set_ylim(low, high)
     time_s, left = residuals(estimate)
     below.axhline(0.0, color=PAGE["muted"], lw=0.8)
@@ -131,23 +145,6 @@ def _approach(panels: Sequence[Axes], run: ReducedRun, estimate: Estimate, colou
         below.plot(time_s / 60.0, left, ".", color=PAGE["ink"], ms=3.0, mew=0)
         reach = max(1.0, 1.15 * float(np.abs(left).max()))
         below.set_ylim(-reach, reach)
-
-
-def heading(estimate: Estimate) -> Picture:
-    """Draw the rise of a run under way, the fitted approach and the level it is heading for."""
-    with draw.new_figure(2.6) as figure:
-        axes = draw.stack(figure, [1.9], left=0.95, right=1.2, top=0.15, gap=0.2)[0]
-        minutes = estimate.time_s / 60.0
-        axes.plot(minutes, estimate.rise_K, ".", color=PAGE["ink"], ms=3.0, mew=0)
-        if estimate.fitted_K is not None:
-            axes.plot(minutes, estimate.fitted_K, color=PAGE["muted"], lw=1.2)
-        low, high = draw.late_limits(estimate.rise_K)
-        if estimate.level_K is not None:
-            _level(axes, estimate.level_K, f"heading for\n{number(estimate.level_K, 2)} K")
-            low, high = min(low, estimate.level_K - 1.0), max(high, estimate.level_K + 1.0)
-        axes.set(ylim=(low, high), xlabel="minutes of soak", ylabel="rise over\nroom in K")
-    now = number(float(estimate.rise_K[-1]), 1) if estimate.rise_K.size else "–"
-    return Picture(figure, f"Rise over the room, {now} K now; heading for {number(estimate.level_K, 2)} K.")
 
 
 def _run_alt(found: Exploration, run: ReducedRun, estimate: Estimate) -> str:

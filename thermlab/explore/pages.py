@@ -20,7 +20,7 @@ from thermlab.explore.exploring import (
 )
 from thermlab.reports import pages as html
 from thermlab.reports.pages import Block
-from thermlab.reports.wording import answers, by_treatment, headline_interval
+from thermlab.reports.wording import by_treatment, headline_interval
 from thermlab.runs.records import Flag, ReducedRun
 
 RANKED = 15
@@ -36,14 +36,8 @@ def campaign_list(folder: str | Path) -> Block:
 
 
 def overview(found: Exploration) -> Block:
-    """Return what is looked at and its answer in short."""
-    analysis = found.analysis
-    left = [run.run for run in analysis.runs if not run.used]
-    said = f"{len(analysis.runs)} runs, " + (f"left out: {listed(left)}." if left else "all of them used.")
-    title, cautions = found.campaign.settings.title, html.cautions_block(analysis.cautions)
-    parts = [html.tag("h3", title), html.paragraph(said), cautions]
-    parts += [html.paragraph(html.join([html.tag("strong", a.claim), a.evidence])) for a in answers(analysis)]
-    return html.view(*parts)
+    """Return what is looked at and its answer."""
+    return html.view(html.opening(found.analysis))
 
 
 def ranking(found: Exploration, first: int = RANKED) -> Block:
@@ -143,17 +137,9 @@ def _numbers(doubt: Doubt, found: Exploration) -> Block:
         ("mean room in the window", f"{number(run.ambient_C, 2)} °C"),
         ("soak", f"{number(run.soak_min, 1)} min"),
         ("readings", "–" if trace is None else f"{trace.time_s.size}, one each {trace.interval_s:g} s"),
-        ("answer with its fate changed", "–" if doubt.influence is None else _influence_words(doubt.influence)),
+        ("the answer moves by, in K", _moves(doubt.influence)),
     ]
     return html.table("In numbers", ("quantity", "value"), rows, wide=(1,))
-
-
-def _influence_words(influence: Influence) -> str:
-    shifts = []
-    for name, difference in influence.difference_K.items():
-        then = f", then {influence.verdicts.get(name, 'no verdict')}" if name in influence.changes else ""
-        shifts.append(f"{name} {_shift(difference)} K ({_shift(influence.shift_K[name])} K){then}")
-    return f"{influence.fate}: {'; '.join(shifts)}" if shifts else "no comparison"
 
 
 def side_by_side(found: Exploration, run: str = "", *, by: Literal["mount", "step"] = "mount") -> Block:
