@@ -82,7 +82,7 @@ def test_a_person_finds_the_run_that_went_wrong(opened, place):
     now, tried = next(cells for name, cells in compared.items() if "plover-paste: difference" in name)
     assert now != tried
     assert "Nothing written: an exclusion needs a reason." in page.inner_text(".jp-Notebook")
-    assert len(pictures(page)) == 5
+    assert len(pictures(page)) == 4
     assert all(width > 500 for width, _ in pictures(page))
     assert place.joinpath(*SHEET).read_bytes() == before
 

@@ -162,8 +162,6 @@ PAGES = {
     "overview": exploration_pages.overview,
     "ranking": exploration_pages.ranking,
     "one run": exploration_pages.one_run,
-    "mount": exploration_pages.side_by_side,
-    "step": lambda found: exploration_pages.side_by_side(found, by="step"),
     "leverage": exploration_pages.leverage,
     "trial": lambda found: exploration_pages.with_and_without(try_exclusions(found, heaviest(found), [FAULTY])),
 }
@@ -172,7 +170,6 @@ PICTURES = {
     "shed": lambda found: figures_explore.one_run(found, SHED),
     "mount": figures_explore.side_by_side,
     "step": lambda found: figures_explore.side_by_side(found, by="step"),
-    "leverage": figures_explore.leverage,
     "doubtful": lambda found: doubtful_runs(found.analysis)[0],
 }
 
@@ -257,7 +254,6 @@ def test_one_treatment_alone_can_be_explored(folder, tmp_path):
     for page in PAGES.values():
         if page is not PAGES["trial"]:
             assert isinstance(page(found), Block)
-    assert isinstance(figures_explore.leverage(found), Block)
     assert heaviest(found) == ()
     assert "No comparison" in exploration_pages.with_and_without(try_exclusions(found)).html
 

@@ -181,8 +181,6 @@ def live_blocks(folder):
         exploration_pages.overview(found),
         exploration_pages.ranking(found),
         exploration_pages.one_run(found, run),
-        exploration_pages.side_by_side(found, run, by="mount"),
-        exploration_pages.side_by_side(found, run, by="step"),
         exploration_pages.leverage(found),
         exploration_pages.with_and_without(exploring.try_exclusions(found, exploring.heaviest(found))),
         sheet_edit.exclude_run(found.campaign, run, PAYLOADS[1], write=False),

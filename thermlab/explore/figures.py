@@ -2,7 +2,6 @@
 
 - What happened in this run? :func:`one_run`
 - Is it unlike the others of its mount, or of its power step? :func:`side_by_side`
-- What does each mount and each run weigh in the answer? :func:`leverage`
 """
 
 from collections.abc import Sequence
@@ -14,11 +13,10 @@ from matplotlib.figure import Figure
 
 from thermlab.base.marks import PAGE
 from thermlab.base.numbers import number, watts
-from thermlab.explore.exploring import Exploration, Influence, beside, chosen, heaviest_first, residuals
+from thermlab.explore.exploring import Exploration, beside, chosen, residuals
 from thermlab.reports import pictures as draw
 from thermlab.reports.pages import Block, flag_names, marks_of, remark
 from thermlab.reports.pictures import Picture
-from thermlab.reports.wording import headline_interval, settings_of
 from thermlab.runs.records import ReducedRun
 from thermlab.runs.settled_rise import Estimate
 from thermlab.runs.trace import Trace
@@ -234,62 +232,3 @@ def _beside_alt(found: Exploration, runs: Sequence[ReducedRun], own: ReducedRun,
     each = [f"{r.run}: settled rise {number(r.rise_K, 2)} K" for r in runs]
     each = [f"{said}, largest residual {residual} K" for said, residual in zip(each, left, strict=True)]
     return f"{len(runs)} runs of {shared} on common scales. {'; '.join(each)}."
-
-
-def leverage(found: Exploration, first: int = 8) -> Picture | Block:
-    """Draw where each candidate's difference would lie without each mount, and with the fate of each run changed.
-
-    Parameters
-    ----------
-    found : Exploration
-        A campaign that was reduced.
-    first : int
-        How many runs are drawn, those that move the answer most.
-
-    Returns
-    -------
-    Picture or Block
-        A sentence where there is no comparison.
-    """
-    comparison = found.analysis.comparison
-    heavy = [one for doubt in found.doubts if (one := doubt.influence) is not None and one.largest_shift_K]
-    heavy, mounts = heaviest_first(heavy)[:first], heaviest_first(found.mounts)[: 2 * first]
-    rows = [(f"without {one.name}", one) for one in mounts] + [(f"{one.name} {one.fate}", one) for one in heavy]
-    drawn = [t for t in comparison.treatments if t.difference_K is not None] if comparison is not None else []
-    if comparison is None or not drawn or not rows:
-        return remark("No picture: there is no comparison for a run to weigh in.")
-    marks, (margin, _) = marks_of(found.analysis), settings_of(found.analysis)
-    with draw.new_figure(1.35 + 0.235 * len(rows)) as figure:
-        height = figure.get_size_inches()[1]
-        room = {"left": 0.385, "right": 0.98, "top": 1 - 0.75 / height, "bottom": 0.6 / height, "wspace": 0.14}
-        grid = figure.subplots(1, len(drawn), squeeze=False, sharey=True, gridspec_kw=room)[0]
-        for axes, item in zip(grid, drawn, strict=True):
-            mark, interval = marks[item.treatment], headline_interval(item)
-            if interval is not None:
-                axes.axvspan(*interval, color=PAGE["wash"], zorder=0, lw=0)
-            draw.margin_lines(axes, margin)
-            axes.axvline(item.difference_K, color=mark.colour, lw=1.2, zorder=2)
-            if heavy and mounts:
-                axes.axhline(len(mounts) - 0.5, color=PAGE["rule"], lw=0.8)
-            for row, (_, one) in enumerate(rows):
-                face = mark.colour if item.treatment in one.changes else PAGE["sheet"]
-                then = one.difference_K.get(item.treatment)
-                axes.plot([then], [row], mark.marker, mec=mark.colour, mfc=face, ms=6, mew=1.2, zorder=4)
-            axes.set_title(draw.short(item.treatment, 20, 1), fontsize=10.5, color=mark.colour)
-            draw.quiet(axes)
-        draw.name_rows(grid[0], [draw.short(name, 34, 1) for name, _ in rows], size=8.5)
-        below = f"difference to {draw.short(comparison.baseline, 24, 1)} in K, cooler to the left"
-        draw.small_print(figure, below, x=0.68, ha="center", fontsize=10)
-        words = "line: answer as it is   shaded: its interval   dashed: margin   filled: verdict changes"
-        draw.small_print(figure, words, x=0.98, top_in=0.14, ha="right", **_SMALL)
-    return Picture(figure, _leverage_alt(rows, drawn))
-
-
-def _leverage_alt(rows: Sequence[tuple[str, Influence]], drawn: Sequence[Any]) -> str:
-    now = "; ".join(f"{item.treatment} {number(item.difference_K, 2, sign=True)} K" for item in drawn)
-    moved = [
-        f"{name}: {number(one.largest_shift_K, 2, sign=True)} K"
-        + (f", verdict on {', '.join(one.changes)} changes" if one.changes else "")
-        for name, one in rows
-    ]
-    return f"How far the difference moves with one mount or run changed; as it is: {now}. {'; '.join(moved)}."

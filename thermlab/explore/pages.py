@@ -1,8 +1,7 @@
-"""An exploration as tables for a notebook: ranking, one run, runs side by side, leverage, with and without."""
+"""An exploration as tables for a notebook: ranking, one run, leverage, with and without."""
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Literal
 
 from thermlab.base.numbers import decimals_for, interval_decimals, listed, number, span_words, watts
 from thermlab.compare.analysis import Analysis
@@ -12,11 +11,9 @@ from thermlab.explore.exploring import (
     Exploration,
     Influence,
     Trial,
-    beside,
     campaigns,
     chosen,
     heaviest_first,
-    largest_residual_K,
 )
 from thermlab.reports import pages as html
 from thermlab.reports.pages import Block
@@ -140,26 +137,6 @@ def _numbers(doubt: Doubt, found: Exploration) -> Block:
         ("the answer moves by, in K", _moves(doubt.influence)),
     ]
     return html.table("In numbers", ("quantity", "value"), rows, wide=(1,))
-
-
-def side_by_side(found: Exploration, run: str = "", *, by: Literal["mount", "step"] = "mount") -> Block:
-    """Return the runs of the same mount, or of the same power step, beside each other."""
-    marks, own = html.marks_of(found.analysis), chosen(found, run).run
-    residual = "largest 2 min residual in K"
-    caption = f"Runs of {own.treatment}, mount {own.mount}" if by == "mount" else f"Runs at {watts(own.set_power_W)}"
-    columns: list[html.Column] = [
-        ("run", "text", lambda r: html.tag("strong", r.run) if r.run == own.run else r.run),
-        *html.run_columns(lambda r: r, marks)[1:],
-        ("settled rise in K", "number", lambda r: number(r.rise_K, 2)),
-        ("still to come in K", "number", lambda r: _shift(r.drift_left_K)),
-        (residual, "number", lambda r: _shift(largest_residual_K(found.estimates.get(r.run)))),
-        ("room in °C", "number", lambda r: number(r.ambient_C, 1)),
-        ("power in W", "number", lambda r: number(r.power_W, 1)),
-        ("fate", "text", lambda r: "used" if r.used else "left out"),
-        ("flags", "wide", lambda r: ", ".join(flag.flag for flag in r.flags) or "–"),
-    ]
-    shown = html.listing(caption, beside(found, run, by=by), columns)
-    return html.view(shown)
 
 
 def leverage(found: Exploration, first: int = 10) -> Block:

@@ -2,9 +2,4 @@
 
 from thermlab.base.faces import face
 
-__all__, __getattr__, __dir__ = face(
-    __name__,
-    following="FollowPanel",
-    question="PlanPanel",
-    tryout="TryoutPanel",
-)
+__all__, __getattr__, __dir__ = face(__name__, following="FollowPanel", question="PlanPanel", tryout="TryoutPanel")

@@ -11,7 +11,7 @@ import base64
 import io
 import warnings
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from pathlib import Path
 
 from thermlab.base.errors import InputError, Problem, shown
 from thermlab.base.files import PathRefusedError, inside, read_plain
@@ -135,20 +135,10 @@ def _decode(content: bytes, name: str, alt: str) -> Photo:
                 raise PathRefusedError(f"{width} x {height} pixels")
             opened.draft("RGB", (2 * LONG_EDGE_PX, 2 * LONG_EDGE_PX))
             opened.thumbnail((LONG_EDGE_PX, LONG_EDGE_PX))
-            small = _pixels(ImageOps.exif_transpose(opened))
+            upright = ImageOps.exif_transpose(opened).convert("RGBA")
+    # A new image of the pixels alone, on white where the photo is transparent.
+    small = Image.new("RGB", upright.size, "white")
+    small.paste(upright, mask=upright.getchannel("A"))
     out = io.BytesIO()
     small.save(out, format="JPEG", quality=_QUALITY, optimize=True)
     return Photo(name=name, alt=alt, jpeg=out.getvalue(), width_px=small.width, height_px=small.height)
-
-
-def _pixels(image: Image) -> Image:
-    """Return a new image with the pixels alone, on white where the photo is transparent."""
-    from PIL import Image as images  # noqa: N813, PLC0415
-
-    plain = images.new("RGB", image.size, "white")
-    if image.has_transparency_data:
-        solid = image.convert("RGBA")
-        plain.paste(solid, mask=solid.getchannel("A"))
-    else:
-        plain.paste(image.convert("RGB"))
-    return plain

@@ -196,12 +196,10 @@ def spread_labels(positions: list[float], gap: float) -> list[float]:
     """
     order, steps = np.argsort(positions, kind="stable"), gap * np.arange(len(positions))
     free = np.asarray(positions)[order] - steps
-    # Of all that keep the order the nearest: each is a mean over those that it has to be moved together with.
-    sums = np.concatenate([[0.0], np.cumsum(free)])
-    above = [[(sums[b] - sums[a]) / (b - a) for b in range(a + 1, sums.size)] for a in range(free.size)]
-    level = [max(min(above[a][i - a :]) for a in range(i + 1)) for i in range(free.size)]
+    # Pushed up by those below, pushed down by those above, and the middle of the two.
+    up, down = np.maximum.accumulate(free), np.minimum.accumulate(free[::-1])[::-1]
     placed = np.empty(free.size)
-    placed[order] = level + steps
+    placed[order] = (up + down) / 2.0 + steps
     return [float(place) for place in placed]
 
 

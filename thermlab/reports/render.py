@@ -28,6 +28,7 @@ _HEADING = re.compile(r'<h2[^>]*\bid="([^"]+)"[^>]*>(.*?)</h2>', flags=re.DOTALL
 _TAG = re.compile(r"<[^>]*>")
 _SVG = "data:image/svg+xml;base64,"
 _DRAWING = re.compile(rf'<img src="{re.escape(_SVG)}([^"]+)"')
+_CONTENTS = "<li>contents</li>"
 _OPEN = ExitStack()
 atexit.register(_OPEN.close)
 HIDDEN, MEASURED, SHEET = "notebook only", "once measured", "customer's sheet"
@@ -37,9 +38,10 @@ WRITTEN = '<span class="written"></span>'
 """Where a page says when it was written, which only the page knows."""
 
 
-def contents(html: str) -> list[tuple[str, str]]:
-    """List the second-level headings of a page, as anchors and (still escaped) texts."""
-    return [(anchor, _TAG.sub("", text).strip()) for anchor, text in _HEADING.findall(html)]
+def contents(html: str) -> str:
+    """Return the second-level headings of a page as items of a list of links."""
+    headings = ((anchor, _TAG.sub("", text).strip()) for anchor, text in _HEADING.findall(html))
+    return "\n".join(f'<li><a href="#{anchor}">{text}</a></li>' for anchor, text in headings)
 
 
 def _theme(name: str) -> str:
@@ -149,14 +151,14 @@ def render_page(
         "kind": kind,
         "version": __version__,
         "style": style_sheet(),
-        "contents": [] if sheet else contents(_own_html(shown)),
+        "contents": "" if sheet else _CONTENTS,
         "silent": _silent,
         "with_anchors": _with_anchors,
     }
     # Not HTMLExporter's own: it parses the page once more to mend what our template does not leave broken.
     html, _ = TemplateExporter.from_notebook_node(_exporter(), shown, resources={"page": page})
     said = f'<time class="written">Written {escape(written)}.</time>' if written else ""
-    return str(html).replace(WRITTEN, said)
+    return str(html).replace(_CONTENTS, contents(html)).replace(WRITTEN, said)
 
 
 def prepare() -> None:
@@ -182,17 +184,6 @@ def _exporter() -> Any:
 
 def _unchanged(value: Any, *_: object, **__: object) -> Any:
     return value
-
-
-def _own_html(notebook: Any) -> str:
-    """Return the HTML that the page will show, in order, to build its contents from."""
-    parts = []
-    for cell in notebook.cells:
-        if cell.cell_type == "markdown":
-            headings = re.findall(r"^## (.+)$", cell.source, flags=re.MULTILINE)
-            parts += [f'<h2 id="{_anchor(text)}">{text}</h2>' for text in headings]
-        parts += [output.data.get("text/html", "") for output in cell.get("outputs", []) if "data" in output]
-    return "\n".join(parts)
 
 
 def _anchor(text: str) -> str:

@@ -14,7 +14,7 @@ import errno
 import io
 import json
 import unicodedata
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, fields, is_dataclass, replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Annotated, Any, Literal, NoReturn
@@ -34,14 +34,8 @@ from thermlab.compare.records import Advice, Caution, Comparison, ThrottlePower
 from thermlab.compare.uncertainty import BudgetLine, Combined, Quantity, combine_each
 from thermlab.compare.value import Value
 from thermlab.reports.execute import replaced
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-    from pathlib import Path
-
-    from thermlab.compare.analysis import Analysis
-    from thermlab.compare.records import Comparison, ThrottlePower
-    from thermlab.runs.records import ReducedRun
+from thermlab.reports.wording import measured
+from thermlab.runs.records import ReducedRun
 
 SCHEMA = 1
 MAX_BYTES = 64 << 20
@@ -201,7 +195,7 @@ def to_results(analysis: Analysis, *, created: datetime | None = None) -> Result
     about: dict[str, Any] = {name: getattr(settings, name) for name in ("title", "bench", "baseline", "currency")}
     return written(
         created=created,
-        campaign=about | {"sha256": dict(analysis.sha256), "measured": _measured(analysis.runs)},
+        campaign=about | {"sha256": dict(analysis.sha256), "measured": measured(analysis.runs)},
         settings=plain(analysis.settings),
         overrides=plain(analysis.overrides),
         runs=[filed_run(run) for run in analysis.runs],
@@ -220,19 +214,6 @@ def to_results(analysis: Analysis, *, created: datetime | None = None) -> Result
 def _with(record: Any, name: str) -> dict[str, Any] | None:
     """Return a record with one thing that it works out of its fields."""
     return None if record is None else plain(record) | {name: plain(getattr(record, name))}
-
-
-def _measured(runs: Sequence[ReducedRun]) -> dict[str, str] | None:
-    """Return when the first run that has a date began, and the last one ended; of a reading one moment is known."""
-    dated = [run for run in runs if run.start and "-" in run.start[:10] and run.reason != NOT_MADE]
-    if not dated:
-        return None
-    starts, ends = [run.start or "" for run in dated], [run.end or run.start or "" for run in dated]
-    moments = {text: datetime.fromisoformat(text) for text in starts + ends}
-    if not all(moment.tzinfo for moment in moments.values()):
-        # What was written down has no offset: then it shares one wall clock with the logs.
-        moments = {text: moment.replace(tzinfo=None) for text, moment in moments.items()}
-    return {"from": min(starts, key=moments.__getitem__), "to": max(ends, key=moments.__getitem__)}
 
 
 def _combined(analysis: Analysis) -> list[dict[str, Any]]:

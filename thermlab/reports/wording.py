@@ -6,7 +6,8 @@ Plain text throughout; :mod:`thermlab.reports.pages` escapes it.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from datetime import datetime
+from typing import Any
 
 from thermlab.base.numbers import (
     Interval,
@@ -233,13 +234,26 @@ def campaign_line(analysis: Analysis) -> str:
     return f"{made}, {_power_range(analysis)}"
 
 
+def measured(runs: Sequence[ReducedRun]) -> dict[str, str] | None:
+    """Return when the first run that has a date began, and the last one ended; of a reading one moment is known."""
+    dated = [run for run in runs if run.start and "-" in run.start[:10] and run.reason != NOT_MADE]
+    if not dated:
+        return None
+    starts, ends = [run.start or "" for run in dated], [run.end or run.start or "" for run in dated]
+    moments = {text: datetime.fromisoformat(text) for text in starts + ends}
+    if not all(moment.tzinfo for moment in moments.values()):
+        # What was written down has no offset: then it shares one wall clock with the logs.
+        moments = {text: moment.replace(tzinfo=None) for text, moment in moments.items()}
+    return {"from": min(starts, key=moments.__getitem__), "to": max(ends, key=moments.__getitem__)}
+
+
 def measured_words(runs: Sequence[ReducedRun]) -> str:
     """Say in a sentence when runs were made; empty where their logs have no dates."""
-    made = (run for run in runs if run.reason != NOT_MADE)
-    days = sorted(when[:10] for run in made for when in (run.start, run.end) if when and "-" in when[:10])
-    if not days:
+    span = measured(runs)
+    if span is None:
         return ""
-    return f"Measured {days[0]}. " if days[0] == days[-1] else f"Measured from {days[0]} to {days[-1]}. "
+    first, last = span["from"][:10], span["to"][:10]
+    return f"Measured {first}. " if first == last else f"Measured from {first} to {last}. "
 
 
 _MATTERS = {
