@@ -5,16 +5,13 @@ the cells made their HTML (:mod:`thermlab.reports.pages`); the content security 
 in the page is the second fence.
 """
 
-from __future__ import annotations
-
-import atexit
 import base64
 import hashlib
 import re
-from contextlib import ExitStack
+from collections.abc import Mapping
 from functools import cache
 from html import escape
-from importlib.resources import as_file, files
+from importlib.resources import files
 from string import Template
 from typing import TYPE_CHECKING, Any
 
@@ -25,12 +22,11 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
 _HEADING = re.compile(r'<h2[^>]*\bid="([^"]+)"[^>]*>(.*?)</h2>', flags=re.DOTALL)
+_LINK_SIGN = re.compile(r'<a class="anchor-link"[^>]*>.*?</a>')
 _TAG = re.compile(r"<[^>]*>")
 _SVG = "data:image/svg+xml;base64,"
 _DRAWING = re.compile(rf'<img src="{re.escape(_SVG)}([^"]+)"')
 _CONTENTS = "<li>contents</li>"
-_OPEN = ExitStack()
-atexit.register(_OPEN.close)
 HIDDEN, MEASURED, SHEET = "notebook only", "once measured", "customer's sheet"
 """Tags of cells: for a person at the notebook and not for the report; for a report with something measured; for a page
 of its own."""
@@ -140,8 +136,6 @@ def render_page(
     str
         The whole page.
     """
-    from nbconvert.exporters.templateexporter import TemplateExporter  # noqa: PLC0415
-
     shown = notebook.copy()
     hidden = {HIDDEN, MEASURED} if short else {HIDDEN}
     tagged = [(set(cell.metadata.get("tags", [])), cell) for cell in notebook.cells]
@@ -153,10 +147,9 @@ def render_page(
         "style": style_sheet(),
         "contents": "" if sheet else _CONTENTS,
         "silent": _silent,
-        "with_anchors": _with_anchors,
+        "plain_headings": _plain_headings,
     }
-    # Not HTMLExporter's own: it parses the page once more to mend what our template does not leave broken.
-    html, _ = TemplateExporter.from_notebook_node(_exporter(), shown, resources={"page": page})
+    html, _ = _exporter().from_notebook_node(shown, resources={"page": page})
     said = f'<time class="written">Written {escape(written)}.</time>' if written else ""
     return str(html).replace(_CONTENTS, contents(html)).replace(WRITTEN, said)
 
@@ -168,31 +161,16 @@ def prepare() -> None:
 
 @cache
 def _exporter() -> Any:
-    """Return what applies our theme; one for the process, since its templates take as long to compile as to fill in."""
-    from nbconvert.exporters.html import HTMLExporter  # noqa: PLC0415
-    from traitlets.config import Config  # noqa: PLC0415
+    """Return what applies our theme; one for the process, since its template takes as long to compile as to fill in."""
+    from nbconvert.exporters.templateexporter import TemplateExporter  # noqa: PLC0415
 
-    config = Config({"HTMLExporter": {"exclude_anchor_links": True, "exclude_input": True, "preprocessors": []}})
-    folder = _OPEN.enter_context(as_file(files("thermlab.reports") / "page_theme"))
-    exporter = HTMLExporter(  # type: ignore[no-untyped-call]
-        config=config, template_name="thermlab", extra_template_basedirs=[str(folder)], default_preprocessors=[]
-    )
-    for name in ("highlight_code", "filter_data_type"):  # templates we build on name them; the page shows no code
-        exporter.register_filter(name, _unchanged)  # type: ignore[no-untyped-call]
-    return exporter
+    theme = _theme("index.html.j2")
+    return TemplateExporter(raw_template=theme, template_name="base", default_preprocessors=[])  # type: ignore[no-untyped-call]
 
 
-def _unchanged(value: Any, *_: object, **__: object) -> Any:
-    return value
-
-
-def _anchor(text: str) -> str:
-    return re.sub(r"[^a-z0-9]+", "-", text.lower()).strip("-")
-
-
-def _with_anchors(html: str) -> str:
-    """Give the headings of a text cell their anchors; nbconvert has them only together with a link sign."""
-    return re.sub(r"<h2>(.*?)</h2>", lambda match: f'<h2 id="{_anchor(match[1])}">{match[1]}</h2>', html)
+def _plain_headings(html: str) -> str:
+    """Leave out the link signs of headings in a text cell; their anchors stay."""
+    return _LINK_SIGN.sub("", html)
 
 
 def _silent(data: Any) -> bool:
