@@ -208,7 +208,7 @@ def test_a_worker_with_another_thermlab_refuses(campaigns, tmp_path):
         source=campaigns[0], folder=tmp_path / "out", parameters={}, anonymous=False,
         template=tmp_path / "comparison.ipynb", cell_timeout_s=60,
     )  # fmt: skip
-    outcome = making.read_outcome(job, making.report_on_worker(job, ("0.0.1", "f" * 64), own_template=False))
+    outcome = making.read_outcome(job, making.report_on_worker(job, "0.0.1"))
 
     assert outcome.state == "died"
     assert "0.0.1" in outcome.message

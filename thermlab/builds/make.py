@@ -30,6 +30,7 @@ class RecordJob(ReportJob):
     reference: Mapping[str, Any] | None = None
 
     kind: ClassVar[str] = BUILD.name
+    packaged: ClassVar[str] = "build_record"
     output: ClassVar[str] = BUILD.output
     files: ClassVar[tuple[str, ...]] = BUILD.files
 
@@ -174,7 +175,7 @@ def record(
     job = RecordJob(
         source=place,
         folder=place.resolve() / BUILD.output if out is None else Path(out).resolve(),
-        template=execution.template_path("build_record") if template is None else Path(template).resolve(),
+        template=None if template is None else Path(template).resolve(),
         parameters={},
         reference=reference,
         cell_timeout_s=cell_timeout_s,

@@ -7,14 +7,14 @@ from thermlab.base.faces import face
 
 __all__, __getattr__, __dir__ = face(
     __name__,
-    analysis="Analysis analyse analyse_runs compare_campaign conclude",
+    analysis="Analysis Bench analyse analyse_runs compare_campaign conclude",
     comparison="compare_treatments",
     mounts="fit_common_steps tabulate_mounts",
     cautions="POWER",
     records="Advice Caution Comparison FARTHEST_EXTRAPOLATION Interval MountSummary ThrottlePower "
     "TreatmentComparison TreatmentThrottle Verdict",
     throttle="OTHER_EXPONENTS curves_of_mounts hottest_apart mean_curve move_along predict_throttle room_effect_W",
-    uncertainty="combine_each effective_dof",
-    value="TreatmentValue assess_value",
+    uncertainty="BudgetLine Combined Quantity combine_each effective_dof",
+    value="TreatmentValue Value assess_value",
     verdict="MountCount count_mounts decide",
 )

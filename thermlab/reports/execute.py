@@ -28,14 +28,6 @@ if TYPE_CHECKING:
 KERNEL = "python3"
 START_TIMEOUT_S = 60
 CELL_TIMEOUT_S = 600
-_NEEDED = (
-    "thermlab.campaign.parameters",
-    "thermlab.compare.analysis",
-    "thermlab.reports.figures",
-    "thermlab.reports.pages",
-    "thermlab.reports.tables",
-)
-"""What the templates import."""
 _PROBLEM = re.compile(r"(?P<where>.*?): found (?P<found>.*); allowed: (?P<allowed>.*)")
 _COLOUR = re.compile("\x1b\\[[0-9;]*m")
 
@@ -82,28 +74,21 @@ def template_path(name: str) -> Path:
 
 
 class _StartingKernel:
-    """A fresh kernel in a scratch folder of its own, for one notebook.
+    """A fresh kernel in a scratch folder of its own, for one notebook."""
 
-    Parameters
-    ----------
-    name : str
-        Name of the kernel.
-    """
-
-    def __init__(self, name: str = KERNEL) -> None:
+    def __init__(self) -> None:
         from jupyter_client.manager import AsyncKernelManager  # noqa: PLC0415
         from jupyter_core.utils import run_sync  # noqa: PLC0415
         from traitlets.config import Config  # noqa: PLC0415
 
         self._run_sync = run_sync
-        self._scratch = tempfile.TemporaryDirectory(prefix="thermlab-")
-        self.folder = self._scratch.name
+        self._scratch = tempfile.TemporaryDirectory(prefix="thermlab-", ignore_cleanup_errors=True)
         # Local messages between this process and its kernel are encrypted; without this each start warns.
         config = Config({"KernelManager": {"transport_encryption": "auto"}})
-        self.manager: Any = AsyncKernelManager(kernel_name=name, config=config)
-        arguments = ["--ext=thermlab.reports.execute", "--HistoryManager.hist_file=:memory:"] if name == KERNEL else []
+        self.manager: Any = AsyncKernelManager(kernel_name=KERNEL, config=config)
+        arguments = ["--ext=thermlab.reports.execute", "--HistoryManager.hist_file=:memory:"]
         try:
-            run_sync(self.manager.start_kernel)(cwd=self.folder, extra_arguments=arguments)
+            run_sync(self.manager.start_kernel)(cwd=self._scratch.name, extra_arguments=arguments)
         except BaseException:
             self._scratch.cleanup()
             raise
@@ -114,14 +99,13 @@ class _StartingKernel:
             if self.manager.has_kernel:
                 self._run_sync(self.manager.shutdown_kernel)(now=True)
             self._run_sync(self.manager.cleanup_resources)()
-        with contextlib.suppress(OSError):
-            self._scratch.cleanup()
+        self._scratch.cleanup()
 
 
 def load_ipython_extension(shell: Any) -> None:  # noqa: ARG001 - the name and argument are IPython's
     """Let a report's kernel import the library while it starts; names in the notebook stay as they are."""
-    for name in _NEEDED:
-        import_module(name)
+    for name in ("campaign.parameters", "reports.figures", "reports.results", "reports.tables"):
+        import_module(f"thermlab.{name}")
 
 
 class Kernels:
@@ -145,12 +129,10 @@ class Kernels:
         if self._next is None:
             self._next = _StartingKernel()
 
-    def take(self, name: str = KERNEL) -> _StartingKernel:
+    def take(self) -> _StartingKernel:
         """Return a kernel that nobody else has; whoever takes it closes it."""
-        if name != KERNEL or self._next is None:
-            return _StartingKernel(name)
         taken, self._next = self._next, None
-        return taken
+        return taken or _StartingKernel()
 
 
 def execute_template(
@@ -195,10 +177,9 @@ def execute_template(
 
     notebook = nbformat.read(template, as_version=4)  # type: ignore[no-untyped-call]
     _check_names(notebook, parameters)
-    name = notebook.metadata.get("kernelspec", {}).get("name") or KERNEL
     try:
-        kernel = (kernels or Kernels()).take(name)
-    except (KeyError, OSError, RuntimeError) as error:  # KeyError: no kernel of this name
+        kernel = (kernels or Kernels()).take()
+    except (KeyError, OSError, RuntimeError) as error:  # KeyError: no kernel of its name
         raise ExecutionFailedError("died", None, f"the kernel did not start: {error}") from error
     with contextlib.closing(kernel), ThreadPoolExecutor(max_workers=1) as aside:
         if meanwhile is not None:

@@ -16,6 +16,7 @@ import math
 import textwrap
 from collections import defaultdict
 from collections.abc import Sequence
+from dataclasses import replace
 from statistics import fmean
 from typing import Any
 
@@ -28,7 +29,7 @@ from matplotlib.transforms import Affine2D
 from thermlab.base.marks import MARKER, PAGE, SEVERITY, SEVERITY_LETTER, Mark
 from thermlab.base.numbers import counted, listed, number, percent, together, watt_decimals, watts, with_interval
 from thermlab.compare.analysis import Analysis
-from thermlab.compare.records import Comparison, ThrottlePower, TreatmentComparison, TreatmentThrottle
+from thermlab.compare.records import Comparison, TreatmentComparison, TreatmentThrottle
 from thermlab.reports import pictures as draw
 from thermlab.reports.pages import Block, marks_of, remark
 from thermlab.reports.pictures import Picture, Pictures
@@ -48,6 +49,7 @@ _CROSS: dict[str, Any] = {"marker": MARKER["cross"], "color": PAGE["ink"], "ms":
 _Mount = tuple[str, str]
 _Rises = dict[_Mount, dict[float, float]]
 _Curves = dict[_Mount, RiseCurve]
+_Key = tuple[tuple[str, bool, dict[str, Any]], ...]
 _Runs = Sequence[tuple[ReducedRun, RunTrace]]
 
 
@@ -156,15 +158,45 @@ def throttle(analysis: Analysis) -> Picture | Block:
     drawn = [t for t in each if t.throttle_power_W is not None or t.directly_observed_W is not None]
     if found is None or not drawn:
         return remark("No picture of throttle powers: none can be given (see the cautions).")
-    alt = f"Throttle powers for a limit of {found.temperature_limit_C:g} °C, with their intervals. "
+    limit, level = f"{found.temperature_limit_C:g} °C", percent(settings_of(analysis)[1])
+    alt = f"Throttle powers for a limit of {limit}, with their intervals. "
     alt += " ".join(throttle_sentence(analysis, item.treatment) for item in drawn)
     for seen in itertools.chain.from_iterable(item.observed for item in drawn):
         alt += f" Run {seen.run} held {number(seen.held_power_W, 1)} W."
-    return draw.twice(lambda width_in: _throttle(analysis, found, drawn, width_in), alt)
+    words = f"power in W at which the device reaches {limit} in a {found.room_C:g} °C room"
+    key: _Key = (
+        ("one mount", True, {"marker": "o", "mfc": "none", "ms": 5, "lw": 0}),
+        (f"{level}, mean", any(one.interval_W for one in drawn), {"lw": 6, "alpha": 0.5}),
+        (f"{level}, a future mount", any(one.future_mount_interval_W for one in drawn), {"lw": 1.2, "ls": _DOTTED}),
+        ("held at the limit", any(one.directly_observed_W is not None for one in drawn), _CROSS | {"lw": 0}),
+    )
+    top_W = max((run.set_power_W for run in analysis.runs if run.used), default=math.inf)
+    return draw.twice(lambda width_in: _throttle(marks_of(analysis), drawn, width_in, words, key, top_W), alt)
 
 
-def _throttle(analysis: Analysis, found: ThrottlePower, drawn: Sequence[TreatmentThrottle], width_in: float) -> Figure:
-    marks, level = marks_of(analysis), percent(settings_of(analysis)[1])
+def room(analysis: Analysis, sheet: str | None = "customer") -> Picture | Block:
+    """Draw for a customer at which power the machine slows itself down; nothing where no sheet is asked for."""
+    found = () if analysis.throttle is None else analysis.throttle.treatments
+    drawn = [_one_machine(item) for item in found if item.throttle_power_W is not None]
+    if sheet is None or not drawn:
+        return Block("")
+    said = "; ".join(f"with {item.treatment} {slows_at(analysis, item.treatment)}" for item in drawn)
+    words = "power in W at which the machine slows itself down"
+    bar = {"lw": 6, "alpha": 0.5}
+    key: _Key = (("about", True, {"marker": "o", "lw": 0}), ("a single machine: anywhere here", True, bar))
+    alt = f"Where the machine slows itself down: {said}."
+    return draw.twice(lambda width_in: _throttle(marks_of(analysis), drawn, width_in, words, key, math.inf), alt)
+
+
+def _one_machine(item: TreatmentThrottle) -> TreatmentThrottle:
+    """Leave of a throttle power what a customer sees: one interval, that of a single machine."""
+    span = item.future_mount_interval_W or item.interval_W
+    return replace(item, interval_W=span, future_mount_interval_W=None, directly_observed_W=None, mounts=())
+
+
+def _throttle(
+    marks: dict[str, Mark], drawn: Sequence[TreatmentThrottle], width_in: float, words: str, key: _Key, top_W: float
+) -> Figure:
     left, letters, more = (1.35, 16, 0.0) if width_in == draw.WIDTH_IN else (1.0, 10, 0.6)
     with draw.new_figure(1.35 + 0.8 * len(drawn) + 1.6 * more, width_in) as figure:
         axes = draw.panel(figure, left=left, right=0.2, bottom=0.6 + 0.6 * more, top=0.62 + more)
@@ -172,44 +204,9 @@ def _throttle(analysis: Analysis, found: ThrottlePower, drawn: Sequence[Treatmen
             _throttle_row(axes, item, row, marks[item.treatment])
         draw.name_rows(axes, [draw.short(item.treatment, letters) for item in drawn], above=0.65, below=0.5, size=10)
         axes.margins(x=0.06)
-        _top_step(axes, max((run.set_power_W for run in analysis.runs if run.used), default=math.inf))
-        limit, room = f"{found.temperature_limit_C:g} °C", f"{found.room_C:g} °C"
-        draw.below(axes, f"power in W at which the device reaches {limit} in a {room} room", 10.0)
-        draw.key(
-            figure,
-            ("one mount", True, {"marker": "o", "mfc": "none", "ms": 5, "lw": 0}),
-            (f"{level}, mean", any(one.interval_W for one in drawn), {"lw": 6, "alpha": 0.5}),
-            (f"{level}, a future mount", any(one.future_mount_interval_W for one in drawn), {"lw": 1.2, "ls": _DOTTED}),
-            ("held at the limit", any(one.directly_observed_W is not None for one in drawn), _CROSS | {"lw": 0}),
-        )
-    return figure
-
-
-def room(analysis: Analysis, sheet: str | None = "customer") -> Picture | Block:
-    """Draw for a customer at which power the machine slows itself down; nothing where no sheet is asked for."""
-    found = () if analysis.throttle is None else analysis.throttle.treatments
-    drawn = [item for item in found if item.throttle_power_W is not None]
-    if sheet is None or not drawn:
-        return Block("")
-    said = "; ".join(f"with {item.treatment} {slows_at(analysis, item.treatment)}" for item in drawn)
-    alt = f"Where the machine slows itself down: {said}."
-    return draw.twice(lambda width_in: _room(analysis, drawn, width_in), alt)
-
-
-def _room(analysis: Analysis, drawn: Sequence[TreatmentThrottle], width_in: float) -> Figure:
-    left, letters, more = (1.35, 16, 0.0) if width_in == draw.WIDTH_IN else (1.0, 10, 0.2)
-    with draw.new_figure(1.3 + 0.5 * len(drawn) + 2.0 * more, width_in) as figure:
-        axes = draw.panel(figure, left=left, right=0.2, bottom=0.6 + more, top=0.5 + more)
-        for row, item in enumerate(drawn):
-            mark = marks_of(analysis)[item.treatment]
-            draw.bar(axes, item.future_mount_interval_W or item.interval_W, row, mark.colour, 6, alpha=0.45)
-            power: Any = item.throttle_power_W
-            axes.plot(power, row, mark.marker, color=mark.colour, ms=8.5, mec=PAGE["sheet"], zorder=5)
-        draw.name_rows(axes, [draw.short(item.treatment, letters) for item in drawn], size=10)
-        axes.margins(x=0.06)
-        draw.below(axes, "power in W at which the machine slows itself down", 10.0)
-        marks: tuple[dict[str, Any], dict[str, Any]] = {"marker": "o", "lw": 0}, {"lw": 6, "alpha": 0.5}
-        draw.key(figure, ("about", True, marks[0]), ("a single machine: anywhere here", True, marks[1]))
+        _top_step(axes, top_W)
+        draw.below(axes, words, 10.0)
+        draw.key(figure, *key)
     return figure
 
 

@@ -9,7 +9,6 @@ of a Dask cluster (the optional extra ``thermlab[cluster]`` brings what that nee
 from __future__ import annotations
 
 import contextlib
-import hashlib
 import json
 import sys
 import threading
@@ -17,7 +16,6 @@ import time
 from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, replace
-from functools import cache
 from multiprocessing import get_context
 from pathlib import Path
 from typing import Any, ClassVar, Literal
@@ -25,7 +23,7 @@ from typing import Any, ClassVar, Literal
 from pydantic import BaseModel
 
 from thermlab import __version__
-from thermlab.base.errors import InputError, Problem, ThermlabError, shown
+from thermlab.base.errors import InputError, Problem, ReportError, ThermlabError, shown
 from thermlab.base.files import FAILED, check_target, locked, publish, publish_failure
 from thermlab.campaign.folder import campaign_folder, load_campaign
 from thermlab.campaign.parameters import apply_overrides, as_overrides, check_parameters
@@ -90,8 +88,10 @@ class ReportJob:
 
     Attributes
     ----------
-    source, folder, template : Path
-        Campaign folder, folder of the report, notebook to run.
+    source, folder : Path
+        Campaign folder, folder of the report.
+    template : Path or None
+        Notebook to run; None: that of the package.
     parameters : mapping
         Checked overrides.
     anonymous : bool
@@ -106,7 +106,7 @@ class ReportJob:
 
     source: Path
     folder: Path
-    template: Path
+    template: Path | None
     parameters: Mapping[str, Any]
     anonymous: bool = False
     sheet: str | None = None
@@ -115,6 +115,8 @@ class ReportJob:
 
     kind: ClassVar[str] = "campaign"
     """What the source is, and the template's parameter for it."""
+    packaged: ClassVar[str] = "comparison"
+    """Name of the template of the package."""
     output: ClassVar[str] = "report"
     """Name of the page and the notebook, and of their folder in the source."""
     files: ClassVar[tuple[str, ...]] = (
@@ -191,10 +193,8 @@ def report_one(job: ReportJob, kernels: execution.Kernels, *, more: bool = False
         check_target(job.folder, (*job.files, *PAGE_FILES))
         with locked(job.folder):
             outcome = _make(job, kernels, more=more)
-    except InputError as error:
-        outcome = job.outcome("bad input", str(error))
     except (ThermlabError, OSError) as error:
-        outcome = job.outcome("failed", str(error))
+        outcome = _what_happened(job, error)
     return replace(outcome, seconds=time.monotonic() - began)
 
 
@@ -212,7 +212,7 @@ def _make(job: ReportJob, kernels: execution.Kernels, *, more: bool) -> ReportOu
         with contextlib.suppress(KeyError, OSError, RuntimeError):
             kernels.begin()  # it starts while we import what runs notebooks
         notebook = execution.execute_template(
-            job.template,
+            job.template or execution.template_path(job.packaged),
             {job.kind: str(job.source.resolve()), **job.given()},
             cell_timeout_s=job.cell_timeout_s,
             progress=job.progress,
@@ -226,14 +226,17 @@ def _make(job: ReportJob, kernels: execution.Kernels, *, more: bool) -> ReportOu
             return job.outcome("bad input", str(foreign))  # nor is a failure left in another's folder
         publish(job.folder, files)
         return job.outcome("ok", results.get("verdict_reason", ""), verdict=results.get("verdict"))
-    except InputError as error:
-        outcome = job.outcome("bad input", str(error))
-    except execution.ExecutionFailedError as error:
-        notebook = error.notebook
-        outcome = job.outcome(error.state, error.message, cell=error.cell)
     except Exception as error:  # noqa: BLE001 - whatever it was, the others go on and this one says so
-        outcome = job.outcome("failed", f"{type(error).__name__}: {error}{execution.too_few_files()}")
-    return _leave_failure(job, outcome, notebook)
+        return _leave_failure(job, _what_happened(job, error), getattr(error, "notebook", notebook))
+
+
+def _what_happened(job: ReportJob, error: Exception) -> ReportOutcome:
+    if isinstance(error, InputError):
+        return job.outcome("bad input", str(error))
+    if isinstance(error, ReportError):
+        return job.outcome(error.state, error.message, cell=error.cell)
+    said = str(error) if isinstance(error, ThermlabError) else f"{type(error).__name__}: {error}"
+    return job.outcome("failed", said + execution.too_few_files())
 
 
 def _foreign(job: ReportJob, results: Mapping[str, Any]) -> Problem | None:
@@ -404,7 +407,6 @@ def report(
     given = check_parameters({**(parameters or {}), **({} if sheet is None else {"sheet": sheet})})
     given_paths = [campaigns] if isinstance(campaigns, (str, Path)) else campaigns
     paths = [campaign_folder(path) for path in given_paths]
-    notebook = execution.template_path("comparison") if template is None else Path(template).resolve()
     work = [
         ReportJob(
             source=path,
@@ -412,13 +414,13 @@ def report(
             parameters=as_overrides(given),
             anonymous=anonymous or given.anonymous,
             sheet=given.sheet,
-            template=notebook,
+            template=None if template is None else Path(template).resolve(),
             cell_timeout_s=cell_timeout_s,
         )
         for path, folder in zip(paths, _folders(paths, out), strict=True)
     ]
     if cluster is not None:
-        return _on_cluster(work, cluster, own_template=template is not None, progress=progress)
+        return _on_cluster(work, cluster, progress=progress)
     if jobs > 1 and len(work) > 1:
         return _side_by_side(work, jobs, progress=progress)
     if progress:
@@ -475,9 +477,7 @@ def _alone(job: ReportJob) -> ReportOutcome:
             return job.outcome("died", _ENDED)
 
 
-def _on_cluster(
-    work: Sequence[ReportJob], address: str, *, own_template: bool, progress: bool
-) -> tuple[ReportOutcome, ...]:
+def _on_cluster(work: Sequence[ReportJob], address: str, *, progress: bool) -> tuple[ReportOutcome, ...]:
     """Make reports on a Dask cluster, whose machines share the storage the files are on.
 
     A worker that is ended costs a retry: its report is made again by another one.
@@ -485,11 +485,9 @@ def _on_cluster(
     Parameters
     ----------
     work : sequence of ReportJob
-        What to make; the folders must have the same paths on every machine.
+        What to make; folders and templates of a user's own must have the same paths on every machine.
     address : str
         Of the scheduler, such as ``tcp://host:8786``.
-    own_template : bool
-        Whether the jobs name a template of the user's, which is then on the shared storage too.
     progress : bool
         Show a bar of reports on standard error.
 
@@ -510,8 +508,7 @@ def _on_cluster(
     with client:
         shared = [replace(job, source=job.source.resolve()) for job in work]
         waiting = {
-            client.submit(report_on_worker, job, _stamp(), own_template=own_template, pure=False): place
-            for place, job in enumerate(shared)
+            client.submit(report_on_worker, job, __version__, pure=False): place for place, job in enumerate(shared)
         }
         for future in tqdm(finished(waiting), total=len(work), unit="report", file=sys.stderr, disable=not progress):
             place = waiting[future]
@@ -537,23 +534,11 @@ def _connect(address: str) -> tuple[Any, Any]:
         raise InputError([Problem("--cluster", f"{address!r} ({reason})", allowed)]) from None
 
 
-@cache
-def _stamp() -> tuple[str, str]:
-    """Return the version of thermlab and a digest of its source: a worker with another one refuses the work."""
-    digest = hashlib.sha256()
-    for path in sorted(Path(__file__).parents[1].rglob("*.py")):
-        digest.update(path.name.encode() + b"\0" + path.read_bytes() + b"\0")
-    return __version__, digest.hexdigest()
-
-
-def report_on_worker(job: ReportJob, stamp: tuple[str, str], *, own_template: bool) -> str:
-    """Make one report on a worker, if it runs the same thermlab as whoever asks; return what became of it as JSON."""
-    if _stamp() != stamp:
-        theirs, ours = (f"{version} ({digest[:12]})" for version, digest in (_stamp(), stamp))
-        message = f"the worker runs thermlab {theirs}, this machine {ours}: install the same on all"
+def report_on_worker(job: ReportJob, version: str) -> str:
+    """Make one report on a worker, if it runs the thermlab of whoever asks; return what became of it as JSON."""
+    if version != __version__:
+        message = f"the worker runs thermlab {__version__}, this machine {version}: install the same on all"
         return told(job.outcome("died", message))
-    if not own_template:
-        job = replace(job, template=execution.template_path(job.template.stem))
     with _ONE_AT_A_TIME:
         return told(report_in_worker(job))
 

@@ -249,7 +249,8 @@ def opening(analysis: Analysis) -> Block:
     parts = [
         tag("h1", settings.title),
         tag("p", f"{bench}{wording.campaign_line(analysis)}. {measured}", Block(WRITTEN), class_="subtitle"),
-        cautions_block(wording.answer_cautions(analysis)),
+        # The other cautions stand where what they touch is shown.
+        cautions_block([caution.text for caution in analysis.caution_list if caution.weight == "headline"]),
         tag("h2", "Answer", id="answer"),
         _answer_table(analysis),
         *_answers(analysis),

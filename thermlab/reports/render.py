@@ -9,7 +9,7 @@ import base64
 import hashlib
 import re
 from collections.abc import Mapping
-from functools import cache
+from functools import cache, partial
 from html import escape
 from importlib.resources import files
 from string import Template
@@ -147,7 +147,7 @@ def render_page(
         "style": style_sheet(),
         "contents": "" if sheet else _CONTENTS,
         "silent": _silent,
-        "plain_headings": _plain_headings,
+        "plain_headings": partial(_LINK_SIGN.sub, ""),
     }
     html, _ = _exporter().from_notebook_node(shown, resources={"page": page})
     said = f'<time class="written">Written {escape(written)}.</time>' if written else ""
@@ -166,11 +166,6 @@ def _exporter() -> Any:
 
     theme = _theme("index.html.j2")
     return TemplateExporter(raw_template=theme, template_name="base", default_preprocessors=[])  # type: ignore[no-untyped-call]
-
-
-def _plain_headings(html: str) -> str:
-    """Leave out the link signs of headings in a text cell; their anchors stay."""
-    return _LINK_SIGN.sub("", html)
 
 
 def _silent(data: Any) -> bool:

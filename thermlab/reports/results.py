@@ -20,7 +20,6 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Annotated, Any, Literal, NoReturn
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
-from pydantic.json_schema import GenerateJsonSchema
 from pydantic_core import to_jsonable_python
 
 from thermlab import __version__
@@ -132,14 +131,6 @@ class BuildResults(_Part):
     verdict: Literal["pass", "refer", "fail"]
     verdict_reason: str
     cautions: list[str]
-
-
-class _Schema(GenerateJsonSchema):
-    """JSON Schema of what is written: no titles of keys."""
-
-    def field_title_should_be_set(self, schema: Any) -> bool:  # noqa: ARG002 - the signature is pydantic's
-        """Say that a key needs no title."""
-        return False
 
 
 class Results(dict[str, Any]):
@@ -273,10 +264,7 @@ def results_json(results: Mapping[str, Any]) -> str:
 
 def results_schema() -> dict[str, Any]:
     """Return the JSON Schema of the ``results.json`` of a campaign, schema 1, as the models have it."""
-    return {
-        "$schema": "https://json-schema.org/draft/2020-12/schema",
-        **CampaignResults.model_json_schema(schema_generator=_Schema),
-    }
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **CampaignResults.model_json_schema()}
 
 
 def read_json(path: Path, *, max_bytes: int = MAX_BYTES) -> object:

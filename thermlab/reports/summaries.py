@@ -35,7 +35,7 @@ def summary(result: Any) -> str:
     str
         Lines of at most 96 characters, names aside.
     """
-    if isinstance(result, Analysis):
+    if not isinstance(result, (Comparison, ThrottlePower)):
         return _analysis(result)
     title, heads, rows, notes = _table(result)
     return "\n".join([title, *_cautions(result.cautions), *_aligned(heads, rows), *_wrapped(notes)])
@@ -53,7 +53,7 @@ def block(result: Any) -> pages.Block:
     -------
     Block
     """
-    if isinstance(result, Analysis):
+    if not isinstance(result, (Comparison, ThrottlePower)):
         return pages.join([pages.opening(result), pages.next_steps(result), pages.machine(result)], "\n")
     title, heads, rows, notes = _table(result)
     shown = pages.table(title, heads, rows, numeric=range(1, len(heads) - 1))
@@ -62,7 +62,10 @@ def block(result: Any) -> pages.Block:
 
 def _analysis(found: Analysis) -> str:
     settings = found.campaign.settings
-    lines = [settings.title, *_wrapped([wording.campaign_line(found) + "."]), *_cautions(wording.main_cautions(found))]
+    cautions = [
+        caution.text for caution in found.caution_list if caution.about not in found.sha256
+    ]  # no notes on files
+    lines = [settings.title, *_wrapped([wording.campaign_line(found) + "."]), *_cautions(cautions)]
     leads = [answer.lead for answer in wording.answers(found)] or ["There is no comparison."]
     powers = [wording.throttle_sentence(found, name) for name in settings.treatments]
     for part in (leads, list(filter(None, powers)), [f"Next: {step}" for step in found.advice.steps]):
@@ -149,7 +152,7 @@ def to_frame(result: Any) -> "pd.DataFrame":
     """
     import pandas as pd  # noqa: PLC0415 - words and tables do without
 
-    if isinstance(result, Analysis):
+    if hasattr(result, "runs"):
         return pd.DataFrame([run_row(filed_run(run)) for run in result.runs], columns=list(RUN_COLUMNS))
     if hasattr(result, "treatments"):
         return pd.DataFrame([_row(item) for item in result.treatments])

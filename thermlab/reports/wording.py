@@ -34,16 +34,6 @@ if TYPE_CHECKING:
     from thermlab.runs.records import ReducedRun
 
 
-def answer_cautions(analysis: Analysis) -> tuple[str, ...]:
-    """Return the cautions that touch the answer; the others stand where what they touch is shown."""
-    return tuple(caution.text for caution in analysis.caution_list if caution.weight == "headline")
-
-
-def main_cautions(analysis: Analysis) -> tuple[str, ...]:
-    """Return all cautions but the notes on files."""
-    return tuple(caution.text for caution in analysis.caution_list if caution.about not in analysis.sha256)
-
-
 def file_notes(analysis: Analysis) -> list[tuple[str, str]]:
     """Return what was passed over in a file, as (file, note); it stands beside the checksums of the files."""
     notes = [caution for caution in analysis.caution_list if caution.about in analysis.sha256]
