@@ -17,7 +17,8 @@ from thermlab.campaign.runsheet import BY_HAND, OPTIONAL, REQUIRED
 from thermlab.campaign.settings import CampaignSettings, CheckThresholds
 from thermlab.compare import analysis, uncertainty, value
 from thermlab.compare import records as effects
-from thermlab.reports.results import RUN_COLUMNS, results_schema
+from thermlab.reports.models import results_schema
+from thermlab.reports.results import RUN_COLUMNS
 from thermlab.runs import records as runs
 
 DOCS = Path(__file__).resolve().parent

@@ -24,7 +24,7 @@ from thermlab.base.files import check_target, locked, publish, publish_failure
 from thermlab.campaign.parameters import as_overrides, check_parameters
 from thermlab.reports.execute import ExecutionFailedError, execute_template, normalise, template_path
 from thermlab.reports.make import ReportJob, ReportOutcome, carried_results, exit_status, report
-from thermlab.reports.results import results_schema
+from thermlab.reports.models import results_schema
 from thermlab.simulate.ladders import SimulatedTreatment, simulate_campaign
 from thermlab.simulate.logs import run_name, write_campaign
 from thermlab.simulate.network import passive_bench

@@ -11,12 +11,12 @@ import pytest
 from fixtures_analysis import all_finite, made_up_analysis
 
 from thermlab.base.errors import InputError
+from thermlab.reports.models import results_schema
 from thermlab.reports.results import (
     MIME,
     plain,
     read_results,
     results_json,
-    results_schema,
     runs_reduced_csv,
     to_results,
 )

@@ -8,22 +8,18 @@ library, so it may start before it is needed: the first while this process
 imports what runs and renders notebooks, the next while a report is computed.
 """
 
-from __future__ import annotations
-
 import contextlib
 import os
 import re
 import sys
 import tempfile
+from collections.abc import Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from importlib import import_module
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from thermlab.base.errors import InputError, Problem, ReportError
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
 
 KERNEL = "python3"
 START_TIMEOUT_S = 60
@@ -117,7 +113,7 @@ class Kernels:
     def __init__(self) -> None:
         self._next: _StartingKernel | None = None
 
-    def __enter__(self) -> Kernels:
+    def __enter__(self) -> "Kernels":
         return self
 
     def __exit__(self, *_: object) -> None:

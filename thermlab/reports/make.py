@@ -6,14 +6,13 @@ left as it was with the reason. Several are made one after the other or side by 
 of a Dask cluster (the optional extra ``thermlab[cluster]`` brings what that needs).
 """
 
-from __future__ import annotations
-
 import contextlib
 import json
 import sys
 import threading
 import time
-from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor, as_completed
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from concurrent.futures import Executor, ProcessPoolExecutor, ThreadPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, replace
 from multiprocessing import get_context
@@ -30,10 +29,6 @@ from thermlab.campaign.parameters import apply_overrides, as_overrides, check_pa
 from thermlab.reports import execute as execution
 from thermlab.reports.render import drawings, prepare, render_page
 from thermlab.reports.results import MIME, read_json, results_json, runs_reduced_csv
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Mapping, Sequence
-    from concurrent.futures import Executor
 
 _DECLARED = ("campaign.yaml", "runs.csv")
 State = Literal["ok", "bad input", "failed", "died", "timeout"]

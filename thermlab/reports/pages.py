@@ -5,32 +5,26 @@ Every text reaches HTML through :func:`escape`, whoever wrote it. A
 table is taken for text and escaped.
 """
 
-from __future__ import annotations
-
 import html
 import platform
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from importlib import metadata
 from importlib.resources import files
 from operator import itemgetter
 from string import Template
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
 from thermlab import __version__
 from thermlab.base.marks import PAGE, Mark, treatment_marks
 from thermlab.base.numbers import number, together, watts, with_interval
 from thermlab.campaign.runsheet import NOT_MADE
+from thermlab.compare.analysis import Analysis
+from thermlab.compare.records import TreatmentComparison, TreatmentThrottle
 from thermlab.reports import wording
 from thermlab.reports.render import WRITTEN
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
-
-    from thermlab.compare.analysis import Analysis
-    from thermlab.compare.records import TreatmentComparison, TreatmentThrottle
-    from thermlab.runs.records import ReducedRun
+from thermlab.runs.records import ReducedRun
 
 SAFETY = (
     "Hot metal burns; ISO 13732-1 gives thresholds of contact temperature (check the standard).",

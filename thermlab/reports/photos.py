@@ -5,22 +5,15 @@ page is a new image made of the pixels alone, so that neither the place, the
 time nor the serial number of a camera is published with it.
 """
 
-from __future__ import annotations
-
 import base64
 import io
 import warnings
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from thermlab.base.errors import InputError, Problem, shown
 from thermlab.base.files import PathRefusedError, inside, read_plain
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-    from pathlib import Path
-
-    from PIL.Image import Image
 
 MAX_BYTES = 40 << 20
 MAX_PIXELS = 64_000_000

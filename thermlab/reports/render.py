@@ -13,13 +13,10 @@ from functools import cache, partial
 from html import escape
 from importlib.resources import files
 from string import Template
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from thermlab import __version__
 from thermlab.base.marks import PAGE
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
 
 _HEADING = re.compile(r'<h2[^>]*\bid="([^"]+)"[^>]*>(.*?)</h2>', flags=re.DOTALL)
 _LINK_SIGN = re.compile(r'<a class="anchor-link"[^>]*>.*?</a>')

@@ -14,27 +14,28 @@ import errno
 import io
 import json
 import unicodedata
-from collections.abc import Mapping
-from dataclasses import dataclass, fields, is_dataclass, replace
+from dataclasses import fields, is_dataclass, replace
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING, Annotated, Any, Literal, NoReturn
+from typing import TYPE_CHECKING, Any, NoReturn
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import ValidationError
 from pydantic_core import to_jsonable_python
 
 from thermlab import __version__
 from thermlab.base.errors import InputError, Problem, shown
 from thermlab.base.files import read_regular
 from thermlab.base.numbers import with_interval
-from thermlab.campaign.folder import Campaign, load_campaign
+from thermlab.campaign.folder import load_campaign
 from thermlab.campaign.runsheet import NOT_MADE
-from thermlab.compare.analysis import Analysis, Bench, analyse
-from thermlab.compare.records import Advice, Caution, Comparison, ThrottlePower
-from thermlab.compare.uncertainty import BudgetLine, Combined, Quantity, combine_each
-from thermlab.compare.value import Value
 from thermlab.reports.execute import replaced
-from thermlab.reports.wording import measured
-from thermlab.runs.records import ReducedRun
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+    from pathlib import Path
+
+    from thermlab.campaign.folder import Campaign
+    from thermlab.compare.analysis import Analysis
+    from thermlab.runs.records import ReducedRun
 
 SCHEMA = 1
 MAX_BYTES = 64 << 20
@@ -48,89 +49,6 @@ RUN_COLUMNS = (
     "held_rise_K", "lot", "condition", "note",
 )  # fmt: skip
 """Columns of runs, in ``runs_reduced.csv`` and in frames."""
-
-
-class _Part(BaseModel):
-    """A part of ``results.json``: NaN and infinity are refused; keys that a later version adds are left alone."""
-
-    model_config = ConfigDict(allow_inf_nan=False)
-
-
-@dataclass(frozen=True, kw_only=True)
-class FiledRun(ReducedRun):
-    """A run as it is filed: the record, and what follows from it."""
-
-    settled_rise_K: float | None = None
-
-
-@dataclass(frozen=True, kw_only=True)
-class FiledAdvice(Advice):
-    """What to do next as it is filed."""
-
-    text: str = ""
-
-
-@dataclass(frozen=True, kw_only=True)
-class FiledUncertainty(Combined):
-    """Combined and expanded uncertainty of a quantity."""
-
-    quantity: Quantity
-
-
-class FiledMeasured(_Part):
-    """When the runs were made."""
-
-    from_: str = Field(alias="from")
-    to: str
-
-
-class FiledCampaign(_Part):
-    """What was compared."""
-
-    title: str
-    bench: str | None
-    baseline: str
-    currency: str | None
-    sha256: dict[str, Annotated[str, Field(pattern="^[0-9a-f]{64}$")]]
-    measured: FiledMeasured | None = None
-
-
-class CampaignResults(_Part):
-    """``results.json`` of a campaign.
-
-    Keys may be added, never taken away or given another meaning. Names of numbers end in their unit; a difference is
-    candidate minus baseline, negative is cooler; a number that cannot be had is null and a caution says why.
-    """
-
-    schema_: Literal[1] = Field(alias="schema")
-    thermlab_version: str
-    created: str = Field(json_schema_extra={"format": "date-time"})
-    campaign: FiledCampaign
-    settings: dict[str, Any]
-    overrides: dict[str, tuple[Any, Any]] = {}
-    runs: list[FiledRun]
-    bench: Bench
-    comparison: Comparison | None
-    throttle: ThrottlePower | None
-    value: Value | None
-    uncertainty_budget: list[BudgetLine]
-    uncertainty_combined: list[FiledUncertainty] = []
-    cautions: list[str]
-    caution_list: list[Caution] = []
-    advice: FiledAdvice | None = None
-
-
-class BuildResults(_Part):
-    """``results.json`` of a build."""
-
-    schema_: Literal[1] = Field(alias="schema")
-    kind: Literal["build"]
-    thermlab_version: str
-    created: str
-    build: dict[str, Any]
-    verdict: Literal["pass", "refer", "fail"]
-    verdict_reason: str
-    cautions: list[str]
 
 
 class Results(dict[str, Any]):
@@ -207,9 +125,24 @@ def _with(record: Any, name: str) -> dict[str, Any] | None:
     return None if record is None else plain(record) | {name: plain(getattr(record, name))}
 
 
+def measured(runs: Sequence[ReducedRun]) -> dict[str, str] | None:
+    """Return when the first run that has a date began, and the last one ended; of a reading one moment is known."""
+    dated = [run for run in runs if run.start and "-" in run.start[:10] and run.reason != NOT_MADE]
+    if not dated:
+        return None
+    starts, ends = [run.start or "" for run in dated], [run.end or run.start or "" for run in dated]
+    moments = {text: datetime.fromisoformat(text) for text in starts + ends}
+    if not all(moment.tzinfo for moment in moments.values()):
+        # What was written down has no offset: then it shares one wall clock with the logs.
+        moments = {text: moment.replace(tzinfo=None) for text, moment in moments.items()}
+    return {"from": min(starts, key=moments.__getitem__), "to": max(ends, key=moments.__getitem__)}
+
+
 def _combined(analysis: Analysis) -> list[dict[str, Any]]:
     """Combined and expanded uncertainty of each quantity of the budget."""
     level = float(analysis.settings["decision"]["confidence_level"])
+    from thermlab.compare.uncertainty import combine_each  # noqa: PLC0415 - who passes results on needs no numpy
+
     found = combine_each(analysis.budget, confidence_level=level)
     return [{"quantity": quantity} | plain(combined) for quantity, combined in found.items()]
 
@@ -262,11 +195,6 @@ def results_json(results: Mapping[str, Any]) -> str:
     return json.dumps(results, ensure_ascii=False, indent=1, allow_nan=False) + "\n"
 
 
-def results_schema() -> dict[str, Any]:
-    """Return the JSON Schema of the ``results.json`` of a campaign, schema 1, as the models have it."""
-    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **CampaignResults.model_json_schema()}
-
-
 def read_json(path: Path, *, max_bytes: int = MAX_BYTES) -> object:
     """Read a JSON file within bounds; NaN and infinities are refused.
 
@@ -298,8 +226,8 @@ def read_results(path: Path) -> dict[str, Any]:
     Raises
     ------
     InputError
-        It cannot be read, is of another schema, or a key in it is not as :class:`CampaignResults` or
-        :class:`BuildResults` has it.
+        It cannot be read, is of another schema, or a key in it is not as its model in
+        :mod:`thermlab.reports.models` has it.
     """
     results = read_json(path)
     if not isinstance(results, dict) or results.get("schema") != SCHEMA:
@@ -316,6 +244,8 @@ def read_results(path: Path) -> dict[str, Any]:
 
 
 def _checked(results: dict[str, Any]) -> None:
+    from thermlab.reports.models import BuildResults, CampaignResults  # noqa: PLC0415 - likewise
+
     kind = BuildResults if results.get("kind") == "build" else CampaignResults
     kind.model_validate(results)
 
@@ -432,6 +362,8 @@ def analysed(campaign: str | Path, *, anonymous: bool, **tried: float | None) ->
         notes; names of treatments, mounts, runs and columns stay. Files are called ``file 1``, ``file 2`` ... wherever
         a text names them.
     """
+    from thermlab.compare.analysis import analyse  # noqa: PLC0415 - likewise
+
     if not anonymous:
         return analyse(campaign, **tried)
     told = _without_words(load_campaign(campaign))

@@ -4,16 +4,18 @@ Numbers are rounded to two significant digits of their uncertainty (GUM 7.2.6);
 ``results.json`` keeps all digits.
 """
 
-from __future__ import annotations
-
 from collections import defaultdict
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from thermlab.base.numbers import decimals_for, interval_decimals, number, percent, watt_decimals, with_interval
+from thermlab.compare.analysis import Analysis
+from thermlab.compare.records import Comparison
 from thermlab.compare.uncertainty import combine_each
+from thermlab.compare.value import TreatmentValue
 from thermlab.reports.pages import (
     Block,
+    Column,
     flag_names,
     folded,
     join,
@@ -26,14 +28,7 @@ from thermlab.reports.pages import (
     tag,
 )
 from thermlab.reports.wording import ends, settings_of
-from thermlab.runs.records import SETTLED_RISE, rise_name
-
-if TYPE_CHECKING:
-    from thermlab.compare.analysis import Analysis
-    from thermlab.compare.records import Comparison
-    from thermlab.compare.value import TreatmentValue
-    from thermlab.reports.pages import Column
-    from thermlab.runs.records import ReducedRun
+from thermlab.runs.records import SETTLED_RISE, ReducedRun, rise_name
 
 _Rows = Sequence[tuple[str, Callable[[Any], object]]]
 

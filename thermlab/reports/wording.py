@@ -3,10 +3,8 @@
 Plain text throughout; :mod:`thermlab.reports.pages` escapes it.
 """
 
-from __future__ import annotations
-
+from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
 from typing import Any
 
 from thermlab.base.numbers import (
@@ -23,15 +21,11 @@ from thermlab.base.numbers import (
     watts,
 )
 from thermlab.campaign.runsheet import NOT_MADE
+from thermlab.compare.analysis import Analysis
 from thermlab.compare.cautions import POWER
-from thermlab.runs.records import SETTLED_RISE, rise_name
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from thermlab.compare.analysis import Analysis
-    from thermlab.compare.records import Comparison, TreatmentComparison
-    from thermlab.runs.records import ReducedRun
+from thermlab.compare.records import Comparison, TreatmentComparison
+from thermlab.reports.results import measured
+from thermlab.runs.records import SETTLED_RISE, ReducedRun, rise_name
 
 
 def file_notes(analysis: Analysis) -> list[tuple[str, str]]:
@@ -222,19 +216,6 @@ def campaign_line(analysis: Analysis) -> str:
     treatments = counted(len({run.treatment for run in analysis.runs}), "treatment")
     made = f"{treatments}, {counted(len(mounts), 'mount')}, {len(analysis.runs)} runs ({used} used)"
     return f"{made}, {_power_range(analysis)}"
-
-
-def measured(runs: Sequence[ReducedRun]) -> dict[str, str] | None:
-    """Return when the first run that has a date began, and the last one ended; of a reading one moment is known."""
-    dated = [run for run in runs if run.start and "-" in run.start[:10] and run.reason != NOT_MADE]
-    if not dated:
-        return None
-    starts, ends = [run.start or "" for run in dated], [run.end or run.start or "" for run in dated]
-    moments = {text: datetime.fromisoformat(text) for text in starts + ends}
-    if not all(moment.tzinfo for moment in moments.values()):
-        # What was written down has no offset: then it shares one wall clock with the logs.
-        moments = {text: moment.replace(tzinfo=None) for text, moment in moments.items()}
-    return {"from": min(starts, key=moments.__getitem__), "to": max(ends, key=moments.__getitem__)}
 
 
 def measured_words(runs: Sequence[ReducedRun]) -> str:
