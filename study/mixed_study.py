@@ -27,7 +27,7 @@ from thermlab.compare.analysis import conclude  # noqa: E402
 from thermlab.planning.make import make_plan, request_of  # noqa: E402
 from thermlab.runs.settled_runs import settle_runs  # noqa: E402
 from thermlab.runs.trace import cut_trace  # noqa: E402
-from thermlab.simulate.ladders import simulate_ladder  # noqa: E402
+from thermlab.simulate.ladders import simulate_ladders  # noqa: E402
 from thermlab.simulate.network import passive_bench, settled_rise, throttle_power  # noqa: E402
 from thermlab.simulate.readings import SimulatedRoom  # noqa: E402
 
@@ -101,9 +101,9 @@ def simulate_campaign(
     traces = []
     for (treatment, mount), steps in mounts.items():
         mean = RESISTANCE_K_PER_W + (effect_K if treatment == CANDIDATE else 0.0) / 120.0
-        ladder = simulate_ladder(
+        (ladder,) = simulate_ladders(
             BENCH,
-            float(rng.normal(mean, mount_sd_K / 120.0)),
+            [float(rng.normal(mean, mount_sd_K / 120.0))],
             steps,
             rng=rng,
             soak_min=made.split.times.soak_min,

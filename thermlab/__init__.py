@@ -42,10 +42,6 @@ if TYPE_CHECKING:
     from thermlab.runs.records import Flag as Flag
     from thermlab.runs.records import HeldPower as HeldPower
     from thermlab.runs.records import ReducedRun as ReducedRun
-    from thermlab.simulate.ladders import simulate_campaign as simulate_campaign
-    from thermlab.simulate.ladders import simulate_ladder as simulate_ladder
-    from thermlab.simulate.ladders import simulate_ladders as simulate_ladders
-    from thermlab.simulate.logs import write_campaign as write_campaign
     from thermlab.stats.curves import fit_curve as fit_curve
     from thermlab.stats.power import equivalence_power as equivalence_power
     from thermlab.stats.power import mounts_needed as mounts_needed
@@ -75,8 +71,6 @@ __all__, __getattr__, __dir__ = face(
         "reports.results": "to_results",
         "runs.reading": "check",
         "runs.records": "Flag HeldPower ReducedRun",
-        "simulate.ladders": "simulate_campaign simulate_ladder simulate_ladders",
-        "simulate.logs": "write_campaign",
         "stats.curves": "fit_curve",
         "stats.power": "equivalence_power mounts_needed t_test_power",
         "verifying.check": "verify",

@@ -39,7 +39,7 @@ def simulate(bench=None, *, seed=1, treatments=(GREASE, PASTE), steps=STEPS, soa
 @pytest.fixture(scope="module")
 def clean(tmp_path_factory):
     campaign = simulate(room=SimulatedRoom(drift_K_per_h=0.5))
-    return write_campaign(tmp_path_factory.mktemp("clean"), campaign), campaign.truth
+    return write_campaign(tmp_path_factory.mktemp("clean"), campaign), campaign
 
 
 @pytest.fixture(scope="module")
@@ -123,7 +123,7 @@ def test_forced_air_is_served_as_well(tmp_path):
 
     item = analysis.comparison.treatments[0]
     lo, hi = item.simultaneous_interval_K
-    assert lo < campaign.truth.difference_K["paste-c"][-1] < hi
+    assert lo < campaign.difference_K["paste-c"][-1] < hi
     assert 1.0 < analysis.bench.time_constant_min < 3.5
     assert not [flag for run in analysis.runs for flag in run.flags if flag.severity == "unusable"]
 
@@ -138,7 +138,7 @@ def test_a_run_that_shed_power_is_kept_out_and_observed(tmp_path):
     assert shed
     assert all(not run.used and run.rise_K is None and run.set_power_W >= 100.0 for run in shed)
     for item in analysis.throttle.treatments:
-        true = campaign.truth.throttle_power_W[item.treatment]
+        true = campaign.throttle_power_W[item.treatment]
         assert item.throttle_power_W == pytest.approx(true, rel=0.03)
         if item.directly_observed_W is not None:
             assert item.directly_observed_W == pytest.approx(true, rel=0.03)
@@ -203,7 +203,7 @@ def test_a_mount_without_the_declared_reference_step_moves_all_to_the_common_ste
     assert comparison.reference_power_W == 105.0
     assert "common" in comparison.method
     lo, hi = comparison.treatments[0].simultaneous_interval_K
-    assert lo < campaign.truth.difference_K["paste-c"][-1] < hi
+    assert lo < campaign.difference_K["paste-c"][-1] < hi
 
 
 def test_a_mount_without_its_log_is_left_out_as_if_excluded_and_the_others_are_reported(tmp_path):

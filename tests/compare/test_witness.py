@@ -35,7 +35,7 @@ def simulate(folder, *, difference_K=0.0, airflow=1.0, mount_sd=0.003, seed=3, d
         disturbances={("paste-c", mount, 0): draught for mount in (1, 2, 3)} if airflow != 1.0 else None,
         **settings,
     )
-    return analyse(write_campaign(folder, campaign, dialect=dialect)), campaign.truth
+    return analyse(write_campaign(folder, campaign, dialect=dialect)), campaign
 
 
 def test_a_difference_between_interfaces_is_confirmed(tmp_path):

@@ -89,7 +89,7 @@ def test_the_readme_runs(kit, monkeypatch):
 
 
 def test_the_truth_in_the_readme_is_the_one_of_the_demo():
-    truth = demo_campaign().truth
+    truth = demo_campaign()
     at = truth.steps_W.index(105.0)
     cooler, warmer = truth.difference_K["plover-paste"][at], truth.difference_K["dulse-pad"][at]
 

@@ -9,7 +9,7 @@ from mount_campaigns import TREATMENTS, simulate
 from thermlab.compare.comparison import compare_treatments
 from thermlab.compare.throttle import predict_throttle
 from thermlab.planning.splits import ASSUMED_CURVE
-from thermlab.simulate.ladders import SimulatedTreatment, simulate_ladder
+from thermlab.simulate.ladders import SimulatedTreatment, simulate_ladders
 from thermlab.simulate.network import forced_bench, passive_bench, time_constant_s
 from thermlab.simulate.readings import SimulatedRoom, SimulatedSensors
 
@@ -95,8 +95,8 @@ def test_three_time_constants_are_the_wish():
     """
     missing = {}
     for constants in (2.0, 3.0):
-        ladder = simulate_ladder(
-            passive_bench(time_constant_min=12.0), 0.15, (104.0, 120.0), rng=np.random.default_rng(1),
+        (ladder,) = simulate_ladders(
+            passive_bench(time_constant_min=12.0), [0.15], (104.0, 120.0), rng=np.random.default_rng(1),
             soak_min=12.0 * constants, interval_s=5.0, step_s=5.0,
             room=SimulatedRoom(probe_noise_K=0.0, probe_resolution_K=0.0),
             sensors=SimulatedSensors(noise_K=0.0, resolution_K=0.0),

@@ -540,7 +540,7 @@ def test_the_report_finds_the_truth_in_the_logs(bench_campaign):
     jsonschema.validate(results, results_schema())
     (item,) = results["comparison"]["treatments"]
     low, high = item["simultaneous_interval_K"]
-    assert low <= simulated.truth.difference_K["paste-b"][-1] <= high
+    assert low <= simulated.difference_K["paste-b"][-1] <= high
     assert item["verdict"] == "cooler by more than the margin"
     page = outcome.page.read_text("utf-8")
     assert "paste-b runs cooler than grease-a by more than the margin of 1\u00a0K" in page

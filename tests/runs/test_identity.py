@@ -15,7 +15,7 @@ from thermlab.runs.checks.between import (
     shared_share,
     soaks_overlap,
 )
-from thermlab.simulate.ladders import simulate_ladder
+from thermlab.simulate.ladders import simulate_ladders
 from thermlab.simulate.network import passive_bench
 from thermlab.simulate.readings import SimulatedSensors
 
@@ -24,7 +24,8 @@ LIMITS = CheckThresholds()
 
 
 def ladder(seed, **more):
-    return simulate_ladder(BENCH, 0.12, (60.0, 90.0, 120.0), rng=np.random.default_rng(seed), soak_min=30.0, **more)
+    rng = np.random.default_rng(seed)
+    return simulate_ladders(BENCH, [0.12], (60.0, 90.0, 120.0), rng=rng, soak_min=30.0, **more)[0]
 
 
 @pytest.fixture(scope="module", params=[1.0, 0.1, 0.001], ids=["1 K", "0.1 K", "1 mK"])

@@ -9,8 +9,8 @@ import yaml
 from scipy.integrate import solve_ivp
 from scipy.optimize import brentq
 
-from thermlab.simulate.ladders import SimulatedTreatment, simulate_campaign, simulate_ladder, simulate_ladders
-from thermlab.simulate.logs import DIALECTS, LogDialect, write_campaign
+from thermlab.simulate.ladders import SimulatedTreatment, simulate_campaign, simulate_ladders
+from thermlab.simulate.logs import DIALECTS, write_campaign
 from thermlab.simulate.network import (
     STEFAN_BOLTZMANN_W_PER_M2_K4,
     forced_bench,
@@ -33,6 +33,10 @@ BENCHES = {
     "three nodes": passive_bench(base_capacity_J_per_K=400.0, base_resistance_K_per_W=0.05),
     "forced": forced_bench(),
 }
+
+
+def simulate_ladder(bench, resistance_K_per_W, steps_W, **settings):
+    return simulate_ladders(bench, [resistance_K_per_W], steps_W, **settings)[0]
 
 
 def solved(bench, resistance, power_at, room_at, start, times_s):
@@ -157,7 +161,8 @@ def test_long_run_settles_at_its_truth():
     )  # fmt: skip
     run = ladder.runs[0]
     assert run.temperature_C[-1].max() - run.ambient_C[-1] == pytest.approx(run.truth.settled_rise_K, abs=0.01)
-    assert run.temperature_C[-1].mean() - run.ambient_C[-1] == pytest.approx(run.truth.settled_mean_rise_K, abs=0.01)
+    mean_K = float(settled_rise(passive_bench(radiative_share=0.2), 0.1, 100.0, measurand="mean"))
+    assert run.temperature_C[-1].mean() - run.ambient_C[-1] == pytest.approx(mean_K, abs=0.01)
     assert run.truth.left_K == pytest.approx(0.0, abs=0.01)
 
 
@@ -179,7 +184,8 @@ def test_device_at_its_limit_sheds_power_and_holds_it():
     assert held.truth.shed
     assert held.temperature_C.max() == pytest.approx(85.0, abs=0.01)
     # The power it then holds is the throttle power in that room, once the sink has settled.
-    assert held.power_W[-60:].mean() == pytest.approx(held.truth.throttle_power_W, rel=0.01)
+    throttle_W = float(throttle_power(bench, 0.15, room_C=22.0, temperature_C=85.0))
+    assert held.power_W[-60:].mean() == pytest.approx(throttle_W, rel=0.01)
     assert held.clock_MHz[-1] < free.clock_MHz[-1]
 
 
@@ -194,18 +200,16 @@ def test_noise_rounding_and_probe_are_as_declared():
     whole = simulate_ladder(
         bench, 0.1, [80.0], rng=np.random.default_rng(3), sensors=replace(sensors, resolution_K=1.0)
     )
-    floor = replace(sensors, resolution_K=1.0, rounding="floor")
-    lower = simulate_ladder(bench, 0.1, [80.0], rng=np.random.default_rng(3), sensors=floor)
     assert np.array_equal(whole.temperature_C, np.round(whole.temperature_C))
-    assert (whole.temperature_C - lower.temperature_C).mean() == pytest.approx(0.5, abs=0.05)
 
 
 def test_probe_follows_a_jump_of_the_room_with_its_lag():
-    room = SimulatedRoom(jumps=((30.0, 2.0),), probe_lag_s=60.0, probe_noise_K=0.0, probe_resolution_K=0.0)
-    ladder = simulate_ladder(passive_bench(), 0.1, [60.0], rng=np.random.default_rng(0), room=room, sensors=QUIET)
-    at = int(np.searchsorted(ladder.time_s, 30.0 * 60.0)) + 60
+    ladder = simulate_ladder(
+        passive_bench(), 0.1, [60.0], rng=np.random.default_rng(0), room=replace(STILL, probe_lag_s=60.0),
+        sensors=QUIET, disturbances={(0, 0): [Disturbance(kind="room", start_min=10.0, size=2.0)]},
+    )  # fmt: skip
+    at = int(np.searchsorted(ladder.time_s, ladder.starts_s[0] + 600.0)) + 60
     assert ladder.ambient_C[at] - 22.0 == pytest.approx(2.0 * (1.0 - np.exp(-1.0)), abs=0.02)
-    assert ladder.true_room_C[at] - 22.0 == pytest.approx(2.0)
 
 
 def test_power_overshoots_at_the_start_of_a_step_only():
@@ -233,7 +237,7 @@ def planted(kind, **settings):
     common = {"room": STILL, "sensors": QUIET, "interval_s": 5.0, "step_s": 5.0}
     clean = simulate_ladder(passive_bench(), 0.1, [60.0, 90.0], rng=np.random.default_rng(0), **common)
     faulty = simulate_ladder(
-        passive_bench(), 0.1, [60.0, 90.0], rng=np.random.default_rng(0), disturbances={1: [disturbance]}, **common
+        passive_bench(), 0.1, [60.0, 90.0], rng=np.random.default_rng(0), disturbances={(0, 1): [disturbance]}, **common
     )
     return clean, faulty
 
@@ -306,8 +310,8 @@ def campaign():
 
 
 def test_campaign_knows_its_answers_and_is_made_in_blocks(campaign):
-    assert campaign.truth.difference_K["pad-b"] == pytest.approx([1.2, 1.8])
-    assert campaign.truth.throttle_power_W["pad-b"] < campaign.truth.throttle_power_W["grease-a"]
+    assert campaign.difference_K["pad-b"] == pytest.approx([1.2, 1.8])
+    assert campaign.throttle_power_W["pad-b"] < campaign.truth.throttle_power_W["grease-a"]
     assert [m.mount for m in campaign.mounts] == [1, 1, 2, 2]
     assert {m.treatment for m in campaign.mounts[:2]} == {"grease-a", "pad-b"}
 
@@ -328,25 +332,16 @@ def test_every_dialect_writes_what_its_settings_declare(name, campaign, tmp_path
     assert sum(name.startswith("core ") for name in header) == 4
     assert set(log["power"]["columns"]) <= set(header)
     cell = lines[-1].split(log["delimiter"])[header.index(log["power"]["columns"][0])]
-    watts = float(cell.replace(log["decimal"], ".")) * {"W": 1.0, "mW": 0.001, "kW": 1000.0}[log["power"]["unit"]]
+    watts = float(cell.replace(log["decimal"], ".")) * {"W": 1.0, "mW": 0.001}[log["power"]["unit"]]
     assert watts == pytest.approx(90.0 if dialect.files != "run" else 60.0, abs=2.0)
     assert ("ambient" in log) + ("ambient_log" in document) + ("ambient_constant" in document) == 1
 
 
-def test_swapped_labels_and_changed_cells_stand_on_the_run_sheet(campaign, tmp_path):
-    folder = write_campaign(
-        tmp_path, campaign, swapped=[(("grease-a", 1), ("pad-b", 1))],
-        sheet={"grease-a-2-60W": {"exclude": "the door stood open"}},
-    )  # fmt: skip
+def test_changed_cells_stand_on_the_run_sheet(campaign, tmp_path):
+    folder = write_campaign(tmp_path, campaign, sheet={"grease-a-2-60W": {"exclude": "the door stood open"}})
     with (folder / "runs.csv").open(encoding="utf-8", newline="") as file:
         runs = {line["run"]: line for line in csv.DictReader(file)}
-    assert runs["grease-a-1-60W"]["treatment"] == "pad-b"
     assert runs["grease-a-2-60W"]["exclude"] == "the door stood open"
-
-
-def test_a_room_file_needs_a_clock_that_can_be_matched(campaign, tmp_path):
-    with pytest.raises(ValueError, match="calendar clock"):
-        write_campaign(tmp_path, campaign, dialect=LogDialect(time="time of day", room="own file"))
 
 
 def test_same_seed_same_numbers(campaign):

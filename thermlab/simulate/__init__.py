@@ -4,7 +4,7 @@ from thermlab.base.faces import face
 
 __all__, __getattr__, __dir__ = face(
     __name__,
-    ladders="SimulatedTreatment simulate_campaign simulate_ladder simulate_ladders",
+    ladders="SimulatedTreatment simulate_campaign simulate_ladders",
     logs="DIALECTS LogDialect write_campaign write_logs",
     network="passive_bench",
     readings="Disturbance SimulatedRoom SimulatedSensors",

@@ -10,10 +10,10 @@ from typing import Any, Literal
 import numpy as np
 import yaml
 
-from thermlab.simulate.ladders import SimulatedCampaign, SimulatedLadder, SimulatedMount
+from thermlab.simulate.ladders import SimulatedCampaign, SimulatedMount
 from thermlab.simulate.network import KELVIN_AT_0_C, Floats
 
-TimeKind = Literal["iso", "offset", "day first", "twelve hour", "two columns", "time of day", "s", "ms", "min", "h"]
+TimeKind = Literal["iso", "offset", "day first", "twelve hour", "two columns", "time of day", "s", "ms", "min"]
 
 _FORMATS = {
     "iso": "%Y-%m-%d %H:%M:%S",
@@ -23,7 +23,9 @@ _FORMATS = {
     "two columns": "%d/%m/%Y %H:%M:%S",
     "time of day": "%H:%M:%S",
 }
-_SECONDS = {"s": 1.0, "ms": 0.001, "min": 60.0, "h": 3600.0}
+# Factor, zero and decimals of a unit: two more than in degC, so that a change of unit does not change a number.
+_TEMPERATURES = {"degC": (1.0, 0.0, 1), "degF": (1.8, 32.0, 3), "K": (1.0, KELVIN_AT_0_C, 3)}
+_SECONDS = {"s": 1.0, "ms": 0.001, "min": 60.0}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,7 +41,7 @@ class LogDialect:
     temperature_unit : {"degC", "degF", "K"}
     degree_sign : bool
         Write units with a degree sign, which must then survive the encoding.
-    power_unit : {"W", "mW", "kW"}
+    power_unit : {"W", "mW"}
     room : {"log", "own file", "constant"}
         Where the room temperature is.
     room_interval_s, room_clock_ahead_s : float
@@ -64,7 +66,7 @@ class LogDialect:
     time: TimeKind = "iso"
     temperature_unit: Literal["degC", "degF", "K"] = "degC"
     degree_sign: bool = False
-    power_unit: Literal["W", "mW", "kW"] = "W"
+    power_unit: Literal["W", "mW"] = "W"
     room: Literal["log", "own file", "constant"] = "log"
     room_interval_s: float = 60.0
     room_clock_ahead_s: float = 0.0
@@ -97,7 +99,7 @@ class LogDialect:
     def time_text(self, time_s: Floats, origin: datetime) -> list[str]:
         """Write times of a log that begins at `origin`, as one text each."""
         if self.elapsed:
-            digits = {"s": 3, "ms": 0, "min": 6, "h": 8}[self.time]
+            digits = {"s": 3, "ms": 0, "min": 6}[self.time]
             return [f"{value:.{digits}f}" for value in (time_s / _SECONDS[self.time]).tolist()]
         fraction = bool(np.any(time_s % 1.0))
         form = _FORMATS[self.time].replace("%S", "%S.%f") if fraction else _FORMATS[self.time]
@@ -138,8 +140,6 @@ def write_campaign(
     dialect: LogDialect | None = None,
     settings: Mapping[str, Any] | None = None,
     sheet: Mapping[str, Mapping[str, str]] | None = None,
-    swapped: Sequence[tuple[tuple[str, int], tuple[str, int]]] = (),
-    **how: int,
 ) -> Path:
     """Write ``campaign.yaml``, ``runs.csv`` and the logs.
 
@@ -153,10 +153,6 @@ def write_campaign(
         Top-level keys of ``campaign.yaml`` to set or replace; a value of None removes a key.
     sheet : mapping
         By run name, cells of the run sheet to replace, such as ``{"grease-a-2-80W": {"exclude": "fan left on"}}``.
-    swapped : sequence of pairs of (treatment, mount)
-        Mounts whose labels are exchanged on the run sheet.
-    **how
-        Further arguments of :func:`write_logs`.
 
     Returns
     -------
@@ -164,16 +160,11 @@ def write_campaign(
         The folder.
     """
     dialect = dialect or LogDialect()
-    labels = {(m.treatment, m.mount): (m.treatment, m.mount) for m in campaign.mounts}
-    for one, other in swapped:
-        labels[one], labels[other] = labels[other], labels[one]
     lines = []
-    written = write_logs(folder, campaign, dialect=dialect, **how)
-    for mount, entries in zip(campaign.mounts, written, strict=True):
-        treatment, number = labels[mount.treatment, mount.mount]
-        for power, (log, start, end) in zip(campaign.steps_W, entries, strict=True):
+    for mount, cuts in zip(campaign.mounts, write_logs(folder, campaign, dialect=dialect), strict=True):
+        for power, (log, start, end) in zip(campaign.steps_W, cuts, strict=True):
             line = {
-                "run": run_name(mount, power), "treatment": treatment, "mount": str(number),
+                "run": run_name(mount, power), "treatment": mount.treatment, "mount": str(mount.mount),
                 "set_power_W": f"{power:g}", "log": log, "start": start, "end": end, "exclude": "", "note": "",
             }  # fmt: skip
             lines.append(line | dict((sheet or {}).get(line["run"], {})))
@@ -181,7 +172,7 @@ def write_campaign(
         table = csv.DictWriter(file, list(lines[0]), lineterminator="\n")
         table.writeheader()
         table.writerows(lines)
-    document = campaign_settings(campaign, dialect) | dict(settings or {})
+    document = _campaign_settings(campaign, dialect) | dict(settings or {})
     document = {key: value for key, value in document.items() if value is not None}
     text = yaml.safe_dump(document, sort_keys=False, allow_unicode=True, width=120)
     (folder / "campaign.yaml").write_text(text, encoding="utf-8")
@@ -189,18 +180,26 @@ def write_campaign(
 
 
 def write_logs(
-    folder: Path, campaign: SimulatedCampaign, *, dialect: LogDialect | None = None, decimals: int = 1, seed: int = 0
+    folder: Path, campaign: SimulatedCampaign, *, dialect: LogDialect | None = None
 ) -> list[list[tuple[str, str, str]]]:
-    """Write the logs alone; return log, start and end of each run as for the run sheet, by mount and step.
-
-    Temperatures have so many `decimals`; `seed` is that of the missing cells.
-    """
+    """Write the logs alone; return log, start and end of each run as for the run sheet, by mount and step."""
     (folder / "logs").mkdir(parents=True, exist_ok=True)
-    writer = _LogWriter(folder, dialect or LogDialect(), decimals, np.random.default_rng(seed))
-    return writer.write(campaign)
+    writer = _LogWriter(folder, dialect or LogDialect(), np.random.default_rng(0))
+    mounts, zero = campaign.mounts, campaign.mounts[0].start
+    if writer.dialect.room == "own file":
+        writer.save("logs/room.csv", [writer.room(mount, zero) for mount in mounts], plain=True)
+    if writer.dialect.files == "one":
+        writer.save("logs/bench.csv", [writer.columns(mount, zero) for mount in mounts])
+        return [writer.cuts("logs/bench.csv", mount, zero) for mount in mounts]
+    if writer.dialect.files == "run":
+        return [[writer.write_run(mount, step) for step in range(len(campaign.steps_W))] for mount in mounts]
+    names = [f"logs/{mount.treatment}-{mount.mount}.csv" for mount in mounts]
+    for name, mount in zip(names, mounts, strict=True):
+        writer.save(name, [writer.columns(mount, mount.start)])
+    return [writer.cuts(name, mount, mount.start) for name, mount in zip(names, mounts, strict=True)]
 
 
-def campaign_settings(campaign: SimulatedCampaign, dialect: LogDialect) -> dict[str, Any]:
+def _campaign_settings(campaign: SimulatedCampaign, dialect: LogDialect) -> dict[str, Any]:
     """Return what ``campaign.yaml`` must say about a campaign written in a dialect."""
     unit = dialect.unit_text
     log: dict[str, Any] = _text_settings(dialect) | {
@@ -221,7 +220,7 @@ def campaign_settings(campaign: SimulatedCampaign, dialect: LogDialect) -> dict[
         "log": log,
     }
     if campaign.bench.limit_C is not None:
-        document["limits"] = {"temperature_C": campaign.bench.limit_C, "room_C": campaign.truth.limit_room_C}
+        document["limits"] = {"temperature_C": campaign.bench.limit_C, "room_C": campaign.limit_room_C}
     if dialect.room == "log":
         log["ambient"] = {"columns": [f"room [{unit}]"], "unit": dialect.temperature_unit}
     elif dialect.room == "own file":
@@ -238,87 +237,64 @@ def _text_settings(dialect: LogDialect) -> dict[str, Any]:
     return {"delimiter": dialect.delimiter, "decimal": dialect.decimal, "encoding": dialect.encoding}
 
 
+_Columns = dict[str, list[str]]
+
+
 @dataclass(slots=True)
 class _LogWriter:
-    """Writes the logs of a campaign into a folder and says where each run is."""
+    """Writes the logs of a campaign into a folder; `zero` is when a log begins."""
 
     folder: Path
     dialect: LogDialect
-    decimals: int
     rng: np.random.Generator
 
-    def write(self, campaign: SimulatedCampaign) -> list[list[tuple[str, str, str]]]:
-        """Write every log; return (log, start, end) of each run, by mount and step."""
-        zero = campaign.mounts[0].start
-        if self.dialect.room == "own file":
-            self._write_room(campaign, zero)
-        if self.dialect.files == "one":
-            begins_s = ((m, (m.start - zero).total_seconds()) for m in campaign.mounts)
-            parts = [self._columns(m.ladder, begin_s, zero, slice(None)) for m, begin_s in begins_s]
-            self._save("logs/bench.csv", {name: [cell for part in parts for cell in part[name]] for name in parts[0]})
-            return [self._cuts("logs/bench.csv", m, zero) for m in campaign.mounts]
-        entries = []
-        for mount in campaign.mounts:
-            name = f"logs/{mount.treatment}-{mount.mount}.csv"
-            if self.dialect.files == "run":
-                entries.append([self._write_run(mount, k) for k in range(len(campaign.steps_W))])
-            else:
-                self._save(name, self._columns(mount.ladder, 0.0, mount.start, slice(None)))
-                entries.append(self._cuts(name, mount, mount.start))
-        return entries
-
-    def _cuts(self, log: str, mount: SimulatedMount, zero: datetime) -> list[tuple[str, str, str]]:
+    def cuts(self, log: str, mount: SimulatedMount, zero: datetime) -> list[tuple[str, str, str]]:
+        """Return log, start and end of each run of a mount."""
         shift_s = (mount.start - zero).total_seconds()
         cuts = mount.ladder.log_starts_s, mount.ladder.log_ends_s
         starts, ends = (self.dialect.time_text(np.array(times) + shift_s, zero) for times in cuts)
         return [(log, start, end) for start, end in zip(starts, ends, strict=True)]
 
-    def _write_run(self, mount: SimulatedMount, step: int) -> tuple[str, str, str]:
+    def write_run(self, mount: SimulatedMount, step: int) -> tuple[str, str, str]:
+        """Write the log of one run; its name stands alone on the run sheet."""
         ladder, run = mount.ladder, mount.ladder.runs[step]
         before = max(int(np.searchsorted(ladder.time_s, run.time_s[0])) - 60, 0)
         stepped = step > 0 or ladder.power_W[before] < 0.9 * run.set_power_W
         # After a pre-soak at the same power there is no step in power to see: such a log begins with the soak.
         begin_s = run.time_s[0] - (60.0 * self.dialect.lead_in_min if stepped else 0.0)
-        first, last = np.searchsorted(ladder.time_s, [begin_s, run.time_s[-1]])
+        first, last = np.searchsorted(ladder.time_s, [begin_s, run.time_s[-1]]).tolist()
+        zero = mount.start + timedelta(seconds=float(ladder.time_s[first]))
         name = f"logs/{run_name(mount, run.set_power_W)}.csv"
-        begin = float(ladder.time_s[first])
-        zero = mount.start + timedelta(seconds=begin)
-        self._save(name, self._columns(ladder, -begin, zero, slice(int(first), int(last) + 1)))
+        self.save(name, [self.columns(mount, zero, slice(first, last + 1))])
         return name, "", ""
 
-    def _write_room(self, campaign: SimulatedCampaign, zero: datetime) -> None:
-        if self.dialect.time == "time of day" or (self.dialect.elapsed and self.dialect.files != "one"):
-            raise ValueError("a room file needs a calendar clock, or elapsed time in one log for all")
-        columns: dict[str, list[str]] = {}
-        for mount in campaign.mounts:
-            time_s = mount.ladder.probe_time_s
-            rows_apart = max(1, round(self.dialect.room_interval_s / (time_s[1] - time_s[0])))
-            shift_s = (mount.start - zero).total_seconds() + self.dialect.room_clock_ahead_s
-            part = self._times(time_s[::rows_apart] + shift_s, zero)
-            room = self._temperatures(mount.ladder.probe_C[::rows_apart], max(self.decimals, 1))
-            for name, cells in (part | {f"room [{self.dialect.unit_text}]": room}).items():
-                columns.setdefault(name, []).extend(cells)
-        self._save("logs/room.csv", columns, plain=True)
+    def room(self, mount: SimulatedMount, zero: datetime) -> _Columns:
+        """Return the cells of the room's file during one mount by the name of their column."""
+        time_s = mount.ladder.probe_time_s
+        rows = slice(None, None, max(1, round(self.dialect.room_interval_s / (time_s[1] - time_s[0]))))
+        shift_s = (mount.start - zero).total_seconds() + self.dialect.room_clock_ahead_s
+        room = self._temperatures(mount.ladder.probe_C[rows])
+        return self._times(time_s[rows] + shift_s, zero) | {f"room [{self.dialect.unit_text}]": room}
 
-    def _columns(self, ladder: SimulatedLadder, shift_s: float, zero: datetime, rows: slice) -> dict[str, list[str]]:
+    def columns(self, mount: SimulatedMount, zero: datetime, rows: slice = slice(None)) -> _Columns:
         """Return the cells of a log by the name of their column."""
-        unit, power_unit = self.dialect.unit_text, self.dialect.power_unit
-        columns = self._times(ladder.time_s[rows] + shift_s, zero)
+        unit, power_unit, ladder = self.dialect.unit_text, self.dialect.power_unit, mount.ladder
+        columns = self._times(ladder.time_s[rows] + (mount.start - zero).total_seconds(), zero)
         for i, core in enumerate(ladder.temperature_C[rows].T, start=1):
-            cells = columns[f"core {i} [{unit}]"] = self._temperatures(core, self.decimals)
+            cells = columns[f"core {i} [{unit}]"] = self._temperatures(core)
             if self.dialect.missing_share:
                 for k in np.flatnonzero(self.rng.random(len(cells)) < self.dialect.missing_share):
                     cells[k] = self.dialect.missing
-        scale, digits = {"W": (1.0, 2), "mW": (1000.0, 0), "kW": (0.001, 6)}[power_unit]
+        scale, digits = {"W": (1.0, 2), "mW": (1000.0, 0)}[power_unit]
         columns[f"power [{power_unit}]"] = self._numbers(ladder.power_W[rows] * scale, digits)
         columns["clock [MHz]"] = self._numbers(ladder.clock_MHz[rows], 0)
         if self.dialect.room == "log":
-            columns[f"room [{unit}]"] = self._temperatures(ladder.ambient_C[rows], max(self.decimals, 1))
+            columns[f"room [{unit}]"] = self._temperatures(ladder.ambient_C[rows])
         if self.dialect.text_column:
             columns["state"] = ["ok"] * len(cells)
         return columns
 
-    def _times(self, time_s: Floats, zero: datetime) -> dict[str, list[str]]:
+    def _times(self, time_s: Floats, zero: datetime) -> _Columns:
         names, texts = self.dialect.time_settings()["columns"], self.dialect.time_text(time_s, zero)
         if self.dialect.elapsed:
             texts = [text.replace(".", self.dialect.decimal) for text in texts]
@@ -326,22 +302,19 @@ class _LogWriter:
         return dict(zip(names, map(list, parts), strict=True))
 
     def _numbers(self, values: Floats, digits: int) -> list[str]:
-        texts = [f"{value:.{digits}f}" for value in values.tolist()]
-        return [text.replace(".", ",") for text in texts] if self.dialect.decimal == "," else texts
+        return [f"{value:.{digits}f}".replace(".", self.dialect.decimal) for value in values.tolist()]
 
-    def _temperatures(self, values_C: Floats, digits: int) -> list[str]:
-        unit = self.dialect.temperature_unit
-        factor, zero = {"degC": (1.0, 0.0), "degF": (1.8, 32.0), "K": (1.0, KELVIN_AT_0_C)}[unit]
-        # Two more digits, so that a change of unit does not change a number.
-        more = 0 if unit == "degC" else 2
-        return self._numbers(factor * values_C + zero, digits + more)
+    def _temperatures(self, values_C: Floats) -> list[str]:
+        factor, zero, digits = _TEMPERATURES[self.dialect.temperature_unit]
+        return self._numbers(factor * values_C + zero, digits)
 
-    def _save(self, name: str, columns: dict[str, list[str]], *, plain: bool = False) -> None:
-        """Write a log; `plain`: without what the dialect puts around the rows."""
-        rows: list[Sequence[str]] = [list(columns)]
+    def save(self, name: str, parts: Sequence[_Columns], *, plain: bool = False) -> None:
+        """Write the rows of several parts as one log; `plain`: without what the dialect puts around the rows."""
+        rows: list[Sequence[str]] = [list(parts[0])]
         if self.dialect.units_row and not plain:
-            rows.append([text.partition("[")[2].rstrip("]") for text in columns])
-        rows += zip(*columns.values(), strict=True)
+            rows.append([text.partition("[")[2].rstrip("]") for text in parts[0]])
+        for columns in parts:
+            rows += zip(*columns.values(), strict=True)
         end = self.dialect.delimiter if self.dialect.trailing_delimiter else ""
         lines = [*(() if plain else self.dialect.preamble), *(self.dialect.delimiter.join(row) + end for row in rows)]
         (self.folder / name).write_bytes("".join(line + "\n" for line in lines).encode(self.dialect.encoding))

@@ -43,8 +43,6 @@ class SimulatedBench:
         Pairs (set power in W, factor on the convection); empty: the same at every power.
     limit_C : float or None
         Temperature at which the device sheds power to hold it, degC.
-    hunting_K, hunting_period_s : float
-        How far below the limit the held temperature swings, and how fast.
     core_offsets_K, core_local_K_per_W : tuple of float
         What each sensor reads above the device node: constant, and in proportion to the power.
     """
@@ -59,8 +57,6 @@ class SimulatedBench:
     radiating_area_m2: float = 0.0
     fan_curve: tuple[tuple[float, float], ...] = ()
     limit_C: float | None = None
-    hunting_K: float = 0.0
-    hunting_period_s: float = 45.0
     core_offsets_K: tuple[float, ...] = (0.0, 0.2, -0.3, 0.1)
     core_local_K_per_W: tuple[float, ...] = (0.0, 0.012, 0.020, 0.006)
 
@@ -71,6 +67,7 @@ def passive_bench(
     at_power_W: float = 120.0,
     time_constant_min: float = 12.0,
     radiative_share: float = 0.0,
+    convection_exponent: float = 0.25,
     room_C: float = 22.0,
     **others: Any,
 ) -> SimulatedBench:
@@ -81,9 +78,11 @@ def passive_bench(
     sink_rise_K : float
         Settled rise of the sink over the room, K, at `at_power_W` in a room at `room_C`.
     time_constant_min : float
-        Small-signal time constant of sink and device together at that power, min.
+        Small-signal time constant of sink, base and device together at that power, min.
     radiative_share : float
         Share of the heat that leaves as radiation there; 0 makes the sink's rise exactly proportional to P^0.8.
+    convection_exponent : float
+        As of :class:`SimulatedBench`.
     **others
         Any other field of :class:`SimulatedBench`.
 
@@ -92,39 +91,30 @@ def passive_bench(
     SimulatedBench
     """
     sink_K, room_K = KELVIN_AT_0_C + room_C + sink_rise_K, KELVIN_AT_0_C + room_C
-    area_m2 = radiative_share * at_power_W / (STEFAN_BOLTZMANN_W_PER_M2_K4 * (sink_K**4 - room_K**4))
-    convection_W = (1.0 - radiative_share) * at_power_W / sink_rise_K**1.25
-    bench = SimulatedBench(sink_capacity_J_per_K=1.0, convection_W=convection_W, radiating_area_m2=area_m2)
-    return _with_time_constant(replace(bench, **others), sink_rise_K, room_C, time_constant_min)
+    bench = SimulatedBench(
+        sink_capacity_J_per_K=1.0,
+        convection_W=(1.0 - radiative_share) * at_power_W / sink_rise_K ** (1.0 + convection_exponent),
+        convection_exponent=convection_exponent,
+        radiating_area_m2=radiative_share * at_power_W / (STEFAN_BOLTZMANN_W_PER_M2_K4 * (sink_K**4 - room_K**4)),
+        **others,
+    )
+    slope_W_per_K = float(_loss_slope(bench, np.array(sink_rise_K), np.array(room_C)))
+    others_J_per_K = bench.device_capacity_J_per_K + bench.base_capacity_J_per_K
+    return replace(bench, sink_capacity_J_per_K=time_constant_min * 60.0 * slope_W_per_K - others_J_per_K)
 
 
-def forced_bench(
-    *,
-    sink_rise_K: float = 26.0,
-    at_power_W: float = 120.0,
-    time_constant_min: float = 2.0,
-    room_C: float = 22.0,
-    **others: Any,
-) -> SimulatedBench:
+def forced_bench(*, sink_rise_K: float = 26.0, time_constant_min: float = 2.0, **others: Any) -> SimulatedBench:
     """Make a sink with fans: linear, settled in minutes. Arguments as in :func:`passive_bench`."""
-    bench = SimulatedBench(sink_capacity_J_per_K=1.0, convection_W=at_power_W / sink_rise_K, convection_exponent=0.0)
-    return _with_time_constant(replace(bench, **others), sink_rise_K, room_C, time_constant_min)
-
-
-def _with_time_constant(bench: SimulatedBench, rise_K: float, room_C: float, minutes: float) -> SimulatedBench:
-    """Choose the sink's capacity so that sink, base and device together have the wanted time constant."""
-    slope_W_per_K = float(_loss_slope(bench, np.array(rise_K), np.array(room_C)))
-    capacity = minutes * 60.0 * slope_W_per_K - bench.device_capacity_J_per_K - bench.base_capacity_J_per_K
-    return replace(bench, sink_capacity_J_per_K=capacity)
+    return passive_bench(
+        sink_rise_K=sink_rise_K, time_constant_min=time_constant_min, convection_exponent=0.0, **others
+    )
 
 
 def sink_loss(bench: SimulatedBench, rise_K: Floats, room_C: Floats, airflow: Floats | float = 1.0) -> Floats:
     """Return the heat the sink gives to the room, W, at a rise over the room (K, any shape)."""
-    magnitude = np.abs(rise_K)
-    if bench.convection_exponent == 0.25:
-        conductance: Floats = np.sqrt(np.sqrt(magnitude))  # several times faster than a power
-    else:
-        conductance = magnitude**bench.convection_exponent
+    magnitude, exponent = np.abs(rise_K), bench.convection_exponent
+    # Two roots are several times faster than a power.
+    conductance = np.sqrt(np.sqrt(magnitude)) if exponent == 0.25 else magnitude**exponent
     loss: Floats = bench.convection_W * airflow * conductance * rise_K
     if bench.radiating_area_m2:
         room_K = room_C + KELVIN_AT_0_C
@@ -180,8 +170,7 @@ def sink_rise(
 def path_resistance(bench: SimulatedBench, resistance_K_per_W: ArrayLike) -> Floats:
     """Return the resistance from device node to sink, K/W."""
     fixed = bench.series_resistance_K_per_W + bench.base_resistance_K_per_W
-    path: Floats = fixed + np.asarray(resistance_K_per_W, dtype=np.float64)
-    return path
+    return fixed + np.asarray(resistance_K_per_W, dtype=np.float64)
 
 
 def settled_rise(
@@ -292,7 +281,6 @@ def integrate(
     air = np.broadcast_to(np.asarray(airflow, dtype=np.float64), (n, m))
     base_keep = 0.0 if lumped else np.exp(-step_s / (bench.base_resistance_K_per_W * bench.base_capacity_J_per_K))
     hot_offset, hot_local = _hottest_core(bench, float(demand_W.max()))
-    limit = _limit_trace(bench, n, step_s)
 
     device, sink, power = np.empty((n, m)), np.empty((n, m)), demand_W.copy()
     sink[0] = room_C[0] + sink_rise(bench, demand_W[0], room_C[0], airflow=air[0])
@@ -304,9 +292,9 @@ def integrate(
     for i in range(n - 1):
         sink_mid = sink[i] + 0.5 * sink_change
         next_to = sink_mid if lumped else base + 0.5 * base_change
-        if limit is not None:
+        if bench.limit_C is not None:
             gain = r[i] * (1.0 - keep[i]) + hot_local
-            allowed = (limit[i] - hot_offset - next_to - (device[i] - next_to) * keep[i]) / gain
+            allowed = (bench.limit_C - hot_offset - next_to - (device[i] - next_to) * keep[i]) / gain
             power[i] = np.minimum(np.maximum(allowed, 0.2 * demand_W[i]), demand_W[i])  # it never sheds all
         target = next_to + r[i] * power[i]
         device[i + 1] = target + (device[i] - target) * keep[i]
@@ -319,7 +307,8 @@ def integrate(
         loss = sink_loss(bench, sink_mid - room_mid[i], room_mid[i], air[i])
         sink_change = step_s * (flow - loss) / bench.sink_capacity_J_per_K
         sink[i + 1] = sink[i] + sink_change
-    power[-1] = np.minimum(power[-1], power[-2]) if n > 1 and limit is not None else power[-1]
+    if n > 1 and bench.limit_C is not None:
+        power[-1] = np.minimum(power[-1], power[-2])
     return NetworkTrace(device, sink, power)
 
 
@@ -328,12 +317,3 @@ def _hottest_core(bench: SimulatedBench, power_W: float) -> tuple[float, float]:
     readings = np.asarray(bench.core_offsets_K) + np.asarray(bench.core_local_K_per_W) * power_W
     core = int(readings.argmax())
     return bench.core_offsets_K[core], bench.core_local_K_per_W[core]
-
-
-def _limit_trace(bench: SimulatedBench, n: int, step_s: float) -> Floats | None:
-    """Return the temperature held at each step when the device is at its limit, (n_times,), or None."""
-    if bench.limit_C is None:
-        return None
-    swing = 0.5 - 0.5 * np.cos(2.0 * np.pi * np.arange(n) * step_s / bench.hunting_period_s)
-    limit: Floats = bench.limit_C - bench.hunting_K * swing
-    return limit

@@ -1,17 +1,19 @@
 """What room and sensors do to the true values before anybody sees them, and what goes wrong at a known time."""
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, fields, replace
-from typing import Literal, Self
+from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from thermlab.simulate.network import Floats, SimulatedBench
+
+Mask = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SimulatedRoom:
-    """The room of a ladder: mean, drift, a heating cycle, a random walk, jumps, and the probe that reads it.
+    """The room of a ladder: mean, drift, a heating cycle, a random walk, and the probe that reads it.
 
     Attributes
     ----------
@@ -19,10 +21,8 @@ class SimulatedRoom:
         Mean over all mounts, degC, and the standard deviation from mount to mount (days differ), K.
     drift_K_per_h, sine_K, sine_period_min, walk_K_per_sqrt_h : float
         Linear drift about the ladder's middle; amplitude and period of a cycle with random phase; random walk.
-    jumps : tuple of (float, float)
-        Pairs (time since the start of the log in min, step in K).
-    probe_lag_s, probe_noise_K, probe_resolution_K, probe_offset_K : float
-        Lag of the probe, white noise, resolution of its readout (0: none) and its error.
+    probe_lag_s, probe_noise_K, probe_resolution_K : float
+        Lag of the probe, white noise, and resolution of its readout (0: none).
     """
 
     mean_C: float = 22.0
@@ -31,19 +31,15 @@ class SimulatedRoom:
     sine_K: float = 0.0
     sine_period_min: float = 35.0
     walk_K_per_sqrt_h: float = 0.0
-    jumps: tuple[tuple[float, float], ...] = ()
     probe_lag_s: float = 30.0
     probe_noise_K: float = 0.03
     probe_resolution_K: float = 0.1
-    probe_offset_K: float = 0.0
 
     def trace(self, time_s: Floats, n_mounts: int, rng: np.random.Generator) -> Floats:
         """Return the true room, degC, (n_times, n_mounts)."""
         days_K = rng.normal(0.0, self.mount_sd_K, n_mounts)
         phases = rng.uniform(0.0, 2.0 * np.pi, n_mounts)
         common = self.mean_C + self.drift_K_per_h * (time_s - time_s.mean()) / 3600.0
-        for at_min, step_K in self.jumps:
-            common = common + step_K * (time_s >= 60.0 * at_min)
         room: Floats = common[:, None] + days_K
         if self.sine_K:
             room = room + self.sine_K * np.sin(2.0 * np.pi * time_s[:, None] / (60.0 * self.sine_period_min) + phases)
@@ -55,11 +51,9 @@ class SimulatedRoom:
 
     def probe(self, room_C: Floats, interval_s: float, rng: np.random.Generator) -> Floats:
         """Return what the probe feels, degC, (n_times, n_mounts), before it is rounded."""
-        felt = room_C + self.probe_offset_K
-        if self.probe_lag_s:
-            keep = float(np.exp(-interval_s / self.probe_lag_s))
-            felt[1:] *= 1.0 - keep
-            _carry_over(felt, keep)
+        felt, keep = room_C.copy(), float(np.exp(-interval_s / self.probe_lag_s))
+        felt[1:] *= 1.0 - keep
+        _carry_over(felt, keep)
         return felt + rng.normal(0.0, self.probe_noise_K, felt.shape)
 
 
@@ -73,12 +67,8 @@ class SimulatedSensors:
         Standard deviation and correlation time of the AR(1) noise of each core.
     resolution_K : float
         Resolution of the readout; 0 for none.
-    rounding : {"round", "floor"}
-        How the readout gets to its resolution; floor reads half a step low on the average.
-    power_noise_W, power_gain_percent : float
-        Noise of the power reading and its constant error.
-    power_resolution_W : float
-        Resolution of the power reading; 0 for none.
+    power_noise_W, power_resolution_W : float
+        Noise of the power reading, and its resolution (0: none).
     power_deviation_percent : float
         Standard deviation, over runs, of the true power about the set power.
     overshoot_percent, overshoot_s : float
@@ -90,9 +80,7 @@ class SimulatedSensors:
     noise_K: float = 0.3
     noise_time_s: float = 20.0
     resolution_K: float = 1.0
-    rounding: Literal["round", "floor"] = "round"
     power_noise_W: float = 0.3
-    power_gain_percent: float = 0.0
     power_resolution_W: float = 0.01
     power_deviation_percent: float = 0.0
     overshoot_percent: float = 0.0
@@ -104,7 +92,7 @@ class SimulatedSensors:
     ) -> Floats:
         """Return what the cores feel, degC, (n_times, n_mounts, n_cores), noise included, before rounding."""
         offsets, local = np.asarray(bench.core_offsets_K), np.asarray(bench.core_local_K_per_W)
-        keep = float(np.exp(-interval_s / self.noise_time_s)) if self.noise_time_s else 0.0
+        keep = float(np.exp(-interval_s / self.noise_time_s))
         noise = rng.normal(0.0, self.noise_K, (*device_C.shape, offsets.size))
         noise[1:] *= np.sqrt(1.0 - keep * keep)
         _carry_over(noise, keep)
@@ -113,8 +101,7 @@ class SimulatedSensors:
 
     def power(self, power_W: Floats, rng: np.random.Generator) -> Floats:
         """Return the power as logged, W."""
-        read = power_W * (1.0 + 0.01 * self.power_gain_percent) + rng.normal(0.0, self.power_noise_W, power_W.shape)
-        return quantise(read, self.power_resolution_W)
+        return quantise(power_W + rng.normal(0.0, self.power_noise_W, power_W.shape), self.power_resolution_W)
 
     def clock(self, power_W: Floats, demand_W: Floats) -> Floats:
         """Return the clock as logged, MHz, in steps of 25."""
@@ -123,16 +110,13 @@ class SimulatedSensors:
 
 def _carry_over(values: Floats, keep: float) -> None:
     """Add to each row the share of the row before that is kept."""
-    for i in range(1, len(values) if keep else 0):
+    for i in range(1, len(values)):
         values[i] += keep * values[i - 1]
 
 
-def quantise(value: Floats, resolution: float, rounding: str = "round") -> Floats:
-    """Round to the resolution of a readout (0: not at all), half up, or down with ``floor``."""
-    if not resolution:
-        return value
-    quantised: Floats = np.floor(value / resolution + (0.5 if rounding == "round" else 0.0)) * resolution
-    return quantised
+def quantise(value: Floats, resolution: float) -> Floats:
+    """Round to the resolution of a readout (0: not at all), half up."""
+    return np.floor(value / resolution + 0.5) * resolution if resolution else value
 
 
 DisturbanceKind = Literal[
@@ -168,17 +152,21 @@ class Disturbance:
     size: float = 0.0
     core: int | None = None
 
-    def rows(self, time_s: Floats, soak_start_s: float) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
+    def rows(self, time_s: Floats, soak_start_s: float) -> Mask:
         """Return which rows it touches, (n,)."""
         since_min = (time_s - soak_start_s) / 60.0
-        touched: np.ndarray[tuple[int], np.dtype[np.bool_]]
-        touched = (since_min >= self.start_min) & (since_min < self.end_min)
-        return touched
+        return (since_min >= self.start_min) & (since_min < self.end_min)
 
 
-@dataclass(slots=True)
+_FACTORS = {"airflow": "airflow", "power": "demand_W"}
+_ADDED = {
+    "background load": ("demand_W",), "unlogged power": ("demand_W", "unlogged_W"), "room": ("room_C",),
+}  # fmt: skip
+
+
+@dataclass(slots=True, kw_only=True)
 class Drive:
-    """What drives the network, all (n_times, n_mounts); made writable for the mounts that are disturbed."""
+    """What drives the network, all (n_times, n_mounts)."""
 
     demand_W: Floats
     room_C: Floats
@@ -186,63 +174,41 @@ class Drive:
     interface_K_per_W: Floats
     unlogged_W: Floats
 
-    def disturbed(
-        self, planted: Mapping[tuple[int, int], Sequence[Disturbance]], starts_s: Floats, time_s: Floats
-    ) -> Self:
-        """Return it with what changes the physics; keys are (mount, step)."""
-        shape = self.demand_W.shape
-        demand_W, room_C, airflow, interface_K_per_W, unlogged_W = (
-            np.broadcast_to(getattr(self, each.name), shape).copy() for each in fields(self)
-        )
-        for (mount, step), disturbances in planted.items():
-            for found in disturbances:
-                rows = found.rows(time_s, starts_s[step])
-                if found.kind == "airflow":
-                    airflow[rows, mount] *= found.size
-                elif found.kind == "interface":
-                    interface_K_per_W[rows, mount] += found.size * np.linspace(0.0, 1.0, int(rows.sum()))
-                elif found.kind == "power":
-                    demand_W[rows, mount] *= found.size
-                elif found.kind in {"background load", "unlogged power"}:
-                    demand_W[rows, mount] += found.size
-                    unlogged_W[rows, mount] += found.size * (found.kind == "unlogged power")
-                elif found.kind == "room":
-                    room_C[rows, mount] += found.size
-        return type(self)(demand_W, room_C, airflow, interface_K_per_W, unlogged_W)
+    def disturb(self, found: Disturbance, rows: Mask, mount: int) -> None:
+        """Change what a disturbance of the physics changes for a mount, in place."""
+        if found.kind in _FACTORS:
+            getattr(self, _FACTORS[found.kind])[rows, mount] *= found.size
+        for name in _ADDED.get(found.kind, ()):
+            getattr(self, name)[rows, mount] += found.size
+        if found.kind == "interface":
+            self.interface_K_per_W[rows, mount] += found.size * np.linspace(0.0, 1.0, int(rows.sum()))
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class Readings:
-    """The logged rows of one mount while they are disturbed; the sink is not logged but warms a probe in its plume."""
+    """The logged rows of one mount and which of them are left; a sink that is not logged warms a probe in its plume."""
 
     time_s: Floats
     temperature_C: Floats
     power_W: Floats
     probe_C: Floats
     sink_rise_K: Floats
+    kept: Mask
 
-    def disturbed(
-        self, planted: Mapping[int, Sequence[Disturbance]], starts_s: Floats
-    ) -> tuple[Self, np.ndarray[tuple[int], np.dtype[np.bool_]]]:
-        """Return them with what only the log sees, and which rows are left, (n,); keys are steps."""
-        time_s, temperature_C, probe_C = self.time_s.copy(), self.temperature_C.copy(), self.probe_C.copy()
-        kept = np.ones(time_s.size, dtype=np.bool_)
-        for step, disturbances in planted.items():
-            for found in disturbances:
-                rows = found.rows(self.time_s, starts_s[step])
-                cores = slice(None) if found.core is None else slice(found.core, found.core + 1)
-                if not rows.any():
-                    continue
-                if found.kind == "stuck":
-                    temperature_C[rows, cores] = temperature_C[int(rows.argmax()), cores]
-                elif found.kind == "core contact":
-                    temperature_C[rows, cores] += found.size * self.power_W[rows, None]
-                elif found.kind == "gap":
-                    kept &= ~rows
-                elif found.kind == "clock jump":
-                    time_s[int(rows.argmax()) :] += found.size
-                elif found.kind == "plume":
-                    probe_C[rows] += found.size * self.sink_rise_K[rows]
-                elif found.kind == "probe":
-                    probe_C[rows] += found.size
-        return replace(self, time_s=time_s, temperature_C=temperature_C, probe_C=probe_C), kept
+    def disturb(self, found: Disturbance, rows: Mask) -> None:
+        """Change what a disturbance that only the log sees changes, in place."""
+        if not rows.any():
+            return
+        first, cores = int(rows.argmax()), slice(found.core, None if found.core is None else found.core + 1)
+        if found.kind == "stuck":
+            self.temperature_C[rows, cores] = self.temperature_C[first, cores]
+        elif found.kind == "core contact":
+            self.temperature_C[rows, cores] += found.size * self.power_W[rows, None]
+        elif found.kind == "gap":
+            self.kept &= ~rows
+        elif found.kind == "clock jump":
+            self.time_s[first:] += found.size
+        elif found.kind == "plume":
+            self.probe_C[rows] += found.size * self.sink_rise_K[rows]
+        elif found.kind == "probe":
+            self.probe_C[rows] += found.size
