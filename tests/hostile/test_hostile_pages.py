@@ -186,7 +186,6 @@ def live_blocks(folder):
         sheet_edit.exclude_run(found.campaign, run, PAYLOADS[1], write=False),
         first_look_pages.files(seen),
         first_look_pages.columns(seen),
-        first_look_pages.steps(seen),
         first_look_pages.proposal(proposals.propose(seen)),
         plan_pages.numbers(planned),
         plan_pages.outlook(plan(from_campaign=folder)),

@@ -70,13 +70,7 @@ class NotALogError(ValueError):
 
 
 def guess_encoding(raw: bytes) -> tuple[str, bool]:
-    """Return the encoding bytes seem to be in, and whether a byte order mark says so.
-
-    Parameters
-    ----------
-    raw : bytes
-        A whole file.
-    """
+    """Return the encoding the bytes of a file seem to be in, and whether a byte order mark says so."""
     for mark, encoding in BOMS:
         if raw.startswith(mark):
             return encoding, True
@@ -231,6 +225,11 @@ class TimeGuess:
     others: tuple[str, ...] = ()
     sure: bool = True
 
+    @property
+    def clock(self) -> str:
+        """What kind of clock the times are on."""
+        return "elapsed" if self.format is None else "calendar" if "%d" in self.format else "time of day"
+
     def words(self) -> str:
         """Return the guess in words."""
         if self.format is None:
@@ -374,6 +373,7 @@ _UNITS: dict[str, Content] = {
     "degC": "temperature", "degF": "temperature", "K": "temperature",
     "W": "power", "mW": "power", "kW": "power", "MHz": "clock", "GHz": "clock", "Hz": "clock",
 }  # fmt: skip
+_BARE = ("degC", "K")
 _PLAUSIBLE = {"degC": (-40.0, 160.0), "degF": (-40.0, 320.0), "K": (230.0, 440.0)}
 MOST_TOKENS = 8
 
@@ -386,12 +386,10 @@ class ColumnLook:
     ----------
     name : str
         As in the header.
-    content : str
-        Kind of content.
+    content, why : str
+        Kind of content, and what the guess rests on: the unit, the name, or how the numbers behave.
     unit : str
         Unit as in ``campaign.yaml``; empty where there is none or it is not known.
-    why : str
-        What the guess rests on: the unit, the name, or how the numbers behave.
     low, high : float or None
         Smallest and largest number.
     missing : tuple of str
@@ -404,8 +402,8 @@ class ColumnLook:
 
     name: str
     content: Content
-    unit: str
     why: str
+    unit: str = ""
     low: float | None = None
     high: float | None = None
     missing: tuple[str, ...] = ()
@@ -414,34 +412,19 @@ class ColumnLook:
 
 
 def guess_log(raw: bytes) -> tuple[TextGuess, TimeGuess | None, tuple[ColumnLook, ...]]:
-    """Guess how a log is written, how its times are, and what its columns hold; errors as of :func:`guess_text`."""
+    """Guess how a log is written, how its times are, and what its columns hold, in the order of the file.
+
+    Columns without a name are left out; errors are as of :func:`guess_text`.
+    """
     text = guess_text(raw)
     time = guess_time(text.names, text.cells, text.decimal)
-    return text, time, look_at_columns(text, () if time is None else time.columns)
-
-
-def look_at_columns(text: TextGuess, time_columns: Sequence[str]) -> tuple[ColumnLook, ...]:
-    """Guess what each column holds.
-
-    Parameters
-    ----------
-    text : TextGuess
-        The log as text.
-    time_columns : sequence of str
-        Columns that hold the time.
-
-    Returns
-    -------
-    tuple of ColumnLook
-        In the order of the file; columns without a name are left out.
-    """
     units = [*text.units, *[""] * len(text.names)]
     looks = [
-        _look(name, cells, below, text.decimal, name in time_columns)
+        _look(name, cells, below, text.decimal, time is not None and name in time.columns)
         for name, cells, below in zip(text.names, text.cells, units, strict=False)
         if name
     ]
-    return tuple(_from_behaviour(looks))
+    return text, time, tuple(_from_behaviour(looks))
 
 
 def unit_of(name: str, below: str = "") -> str:
@@ -460,26 +443,23 @@ def unit_of(name: str, below: str = "") -> str:
 
 def _look(name: str, cells: Sequence[str], below: str, decimal: str, is_time: bool) -> ColumnLook:
     if is_time:
-        return ColumnLook(name=name, content="time", unit="", why="its cells")
+        return ColumnLook(name=name, content="time", why="its cells")
     values, odd, cell_unit = _numbers(cells, decimal)
     known = values[~np.isnan(values)]
-    low, high = (float(known.min()), float(known.max())) if known.size else (None, None)
-    unit = unit_of(name, below) or cell_unit
-    blank = len(cells) - known.size
     if 2 * known.size < len(cells):
-        return ColumnLook(name=name, content="text" if odd else "empty", unit="", why="its cells")
+        return ColumnLook(name=name, content="text" if odd else "empty", why="its cells")
+    low, high = float(known.min()), float(known.max())
+    unit = unit_of(name, below) or cell_unit
     content, why = _told(name, unit, low, high)
     if content in ("number", "set power") and low == high:
         content, why = "constant", "one number throughout"
-    if content in ("temperature", "room") and unit == "":
-        unit, why = ("K" if low is not None and low > 200.0 else "degC"), f"{why}; unit by its range"
-    if content in ("power", "set power") and unit == "":
-        unit, why = "W", f"{why}; unit by custom"
-    if content == "clock" and unit == "":
-        unit, why = ("MHz" if (high or 0.0) > 50.0 else "GHz"), f"{why}; unit by its range"
+    kelvin, mega = "K" if low > 200.0 else "degC", "MHz" if high > 50.0 else "GHz"
+    custom = {"temperature": kelvin, "room": kelvin, "power": "W", "set power": "W", "clock": mega}
+    if not unit and content in custom:
+        unit, why = custom[content], f"{why}; unit by custom and range"
     return ColumnLook(
         name=name, content=content, unit=unit, why=why, low=low, high=high,
-        missing=tuple(odd[:MOST_TOKENS]), n_missing=blank, values=values,
+        missing=tuple(odd[:MOST_TOKENS]), n_missing=len(cells) - known.size, values=values,
     )  # fmt: skip
 
 
@@ -491,31 +471,24 @@ def _numbers(cells: Sequence[str], decimal: str) -> tuple[Any, list[str], str]:
     return values, sorted(set(read) - set(known)), next((unit for _, unit in known.values() if unit), "")
 
 
-def _told(name: str, unit: str, low: float | None, high: float | None) -> tuple[Content, str]:
-    """Return what name and unit say."""
+def _told(name: str, unit: str, low: float, high: float) -> tuple[Content, str]:
+    """Return what unit and name say."""
     words = [kind for kind, pattern in _PATTERNS.items() if pattern.search(re.sub("[_.]", " ", name))]
+    content: Content = "number"
     if unit:
-        return _told_by_unit(unit, words, low, high)
-    kind: Content = words[0] if words and "%" not in name else "number"
-    if kind == "temperature" and "power" in words:
-        kind = "power"
-    if kind == "set power" and "power" not in words:
-        kind = "number"
-    if kind in ("room", "temperature"):
-        plausible = low is not None and high is not None and any(_plausible(u, low, high) for u in ("degC", "K"))
-        return (kind, "its name") if plausible else ("number", "its name, but not its range")
-    return kind, "nothing in its name" if kind == "number" else "its name"
-
-
-def _told_by_unit(unit: str, words: Sequence[str], low: float | None, high: float | None) -> tuple[Content, str]:
-    content = _UNITS.get(unit, "number")
-    if content == "temperature" and (low is None or high is None or not _plausible(unit, low, high)):
-        return "number", f"unit {unit}, but not a temperature of a bench"
-    if content == "temperature" and "room" in words:
-        content = "room"
-    if content == "power" and "set power" in words:
-        content = "set power"
-    return content, f"unit {unit}"
+        content, why = _UNITS.get(unit, "number"), f"unit {unit}"
+        finer: dict[Content, Content] = {"temperature": "room", "power": "set power"}
+        if finer.get(content) in words:
+            content = finer[content]
+    elif words and "%" not in name:
+        content, why = words[0], "its name"
+        if "power" in words and content == "temperature":
+            content = "power"
+    if content == "number" or (content == "set power" and not unit and "power" not in words):
+        return "number", why if unit else "nothing in its name"
+    if content in ("temperature", "room") and not any(_plausible(u, low, high) for u in ([unit] if unit else _BARE)):
+        return "number", f"{why}, but not the range of a temperature on a bench"
+    return content, why
 
 
 def _plausible(unit: str, low: float, high: float) -> bool:
@@ -525,29 +498,29 @@ def _plausible(unit: str, low: float, high: float) -> bool:
 
 def _from_behaviour(looks: list[ColumnLook]) -> list[ColumnLook]:
     """Tell power, temperatures and room by their course where no name or unit does."""
-    if not any(look.content == "power" for look in looks):
+
+    def places(content: str) -> list[int]:
+        return [place for place, look in enumerate(looks) if look.content == content]
+
+    if not places("power"):
         # A room written once a minute, with nights left out, goes in steps too, but small ones.
-        wide = [i for i, look in enumerate(looks) if look.content == "number" and _span(look.values) > 3.0]
-        steps = [(_stepwise(looks[i].values), i) for i in wide]
-        steps = [pair for pair in steps if pair[0] > 0.6]
-        if steps:
+        steps = [(_stepwise(looks[i].values), i) for i in places("number") if _span(looks[i].values) > 3.0]
+        if steps and max(steps)[0] > 0.6:
             place = max(steps)[1]
             looks[place] = replace(looks[place], content="power", unit="W", why="it goes in steps; unit by custom")
-    if not any(look.content == "temperature" for look in looks):
-        for i, look in enumerate(looks):
-            if look.content != "number" or look.low is None or look.high is None:
-                continue
-            moves = look.high - look.low > 3.0
+    if not places("temperature"):
+        for i in places("number"):
+            low, high = looks[i].low or 0.0, looks[i].high or 0.0
             # A room hardly moves; what has few values is a state or a clock.
-            still = look.low > 5.0 and look.high < 45.0 and np.unique(look.values[~np.isnan(look.values)]).size > 4
-            if _plausible("degC", look.low, look.high) and (moves or still):
-                looks[i] = replace(look, content="temperature", unit="degC", why="its range and course; unit by custom")
-    hot = [look for look in looks if look.content == "temperature"]
-    if len(hot) > 1 and not any(look.content == "room" for look in looks):
-        coolest, *others = sorted(hot, key=lambda look: float(np.nanmedian(look.values)))
-        if _span(coolest.values) < 0.3 * float(np.median([_span(look.values) for look in others])):
-            at = looks.index(coolest)
-            looks[at] = replace(coolest, content="room", why="the coolest, and it hardly moves with the others")
+            still = low > 5.0 and high < 45.0 and np.unique(looks[i].values).size > 5
+            if _plausible("degC", low, high) and (high - low > 3.0 or still):
+                why = "its range and course; unit by custom"
+                looks[i] = replace(looks[i], content="temperature", unit="degC", why=why)
+    if len(places("temperature")) > 1 and not places("room"):
+        coolest, *others = sorted(places("temperature"), key=lambda place: float(np.nanmedian(looks[place].values)))
+        if _span(looks[coolest].values) < 0.3 * float(np.median([_span(looks[i].values) for i in others])):
+            why = "the coolest, and it hardly moves with the others"
+            looks[coolest] = replace(looks[coolest], content="room", why=why)
     return looks
 
 

@@ -84,19 +84,17 @@ def find_steps(time_s: Array, power_W: Array) -> tuple[LoadStep, ...]:
     noise = 4.0 * float(np.median(np.abs(np.diff(level)))) if level.size > 1 else 0.0
     broken = np.r_[False, np.diff(t[starts]) > hole + length]
     least = max(0.02 * float(np.percentile(level, 99)), noise)
+    pieces = _plateaus(level, broken, least)
     found = []
-    for a, b in _joined(
-        _plateaus(level, broken, least), level, t[starts], t[stops - 1], broken, max(SHORTEST_S, 3.0 * length)
-    ):
+    for a, b in _joined(pieces, level, t[starts], t[stops - 1], broken, max(SHORTEST_S, 3.0 * length)):
         first, last = int(starts[a]), int(stops[b - 1]) - 1
         # Its first block may hold the end of the level before it, its last the beginning of the next.
         while first < last and a > 0 and abs(p[first] - level[a - 1]) < abs(p[first] - level[min(a + 1, b - 1)]):
             first += 1
         while first < last and b < level.size and abs(p[last] - level[b]) < abs(p[last] - level[b - 1]):
             last -= 1
-        inside = level[a:b]
-        early = inside[len(inside) // 10 : max(len(inside) // 10 + 1, len(inside) // 4 + 1)]
-        late = inside[-max(1, len(inside) // 10) :]
+        inside, tenth = level[a:b], (b - a) // 10
+        early, late = inside[tenth : (b - a) // 4 + 1], inside[-max(1, tenth) :]
         start_s, end_s, begins_W, ends_W = map(float, (t[first], t[last], np.median(early), np.median(late)))
         found.append(LoadStep(start_s=start_s, end_s=end_s, power_W=begins_W, end_power_W=ends_W))
     return tuple(found)
@@ -150,11 +148,11 @@ def mark_idle(logs: Sequence[tuple[LoadStep, ...]]) -> list[tuple[LoadStep, ...]
     every = [step for steps in logs for step in steps]
     highest = max((step.power_W for step in every), default=0.0)
     held = [step.minutes for step in every if step.power_W > IDLE_SHARE * highest]
-    least = 0.5 * float(np.median(held)) if held else 0.0
 
     def is_idle(step: LoadStep) -> bool:
-        low = not step.power_W > IDLE_SHARE * highest
-        return low and (step.minutes < least or not step.power_W > IDLE_ALWAYS * highest)
+        if step.power_W > IDLE_SHARE * highest:
+            return False
+        return step.power_W <= IDLE_ALWAYS * highest or step.minutes < 0.5 * float(np.median(held))
 
     return [tuple(replace(step, idle=is_idle(step)) for step in steps) for steps in logs]
 
@@ -397,31 +395,27 @@ def missing_tokens(logs: Iterable[LogLook]) -> tuple[str, ...]:
     return tuple(dict.fromkeys(token for log in logs for column in log.named(*used) for token in column.missing))
 
 
-def of_one_unit(columns: Sequence[ColumnLook]) -> list[ColumnLook]:
-    """Return the columns in the unit of the first: a campaign declares one."""
-    return [column for column in columns if column.unit == columns[0].unit]
+def declared_columns(columns: Sequence[ColumnLook]) -> dict[str, object]:
+    """Return what ``campaign.yaml`` says of columns: names and unit of those in the unit of the first."""
+    unit = columns[0].unit
+    return {"columns": [column.name for column in columns if column.unit == unit], "unit": unit}
 
 
 def read_as_guessed(path: Path, look: LogLook, missing: Sequence[str]) -> LogLook:
     """Read a log with what was guessed, exactly as a campaign would; what goes wrong becomes a doubt."""
     declared = look.how_written(missing)
-    chosen = {"power": [look.power]} | {
-        key: of_one_unit(look.named(content))
-        for key, content in (("temperature", "temperature"), ("ambient", "room"), ("clock", "clock"))
-    }
-    for key, columns in chosen.items():
-        if columns:
-            declared[key] = {"columns": [column.name for column in columns], "unit": columns[0].unit}
+    declared["power"] = declared_columns([look.power])
+    for key, content in (("temperature", "temperature"), ("ambient", "room"), ("clock", "clock")):
+        if columns := look.named(content):
+            declared[key] = declared_columns(columns)
     try:
         settings = LogSettings.model_validate(declared)
         return replace(look, settings=settings, log=read_log(path, settings, name=look.name))
     except ValidationError as error:
-        said = [str(one["msg"]).removeprefix("found ").partition("; allowed: ") for one in error.errors()]
-        usual = "what campaign.yaml can declare"
-        problems = [Problem(look.name, found, allowed or usual) for found, _, allowed in said]
+        said = [f"{look.name}: {one['msg']}" for one in error.errors()]
     except InputError as error:
-        problems = list(error.problems)
-    return replace(look, doubts=(*look.doubts, *map(str, problems[:3])))
+        said = [str(problem) for problem in error.problems]
+    return replace(look, doubts=(*look.doubts, *said[:3]))
 
 
 def _steps(log: LogLook) -> tuple[LoadStep, ...]:

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import itertools
-from collections import Counter
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from thermlab.base.marks import PAGE, treatment_marks
 from thermlab.base.numbers import number
+from thermlab.first_look.look import FirstLook, LogLook, known
+from thermlab.first_look.proposals import Proposal
+from thermlab.logs.log import Log
 from thermlab.reports import pictures as draw
 from thermlab.reports.pages import Block, Column, cautions_block, join, listing, paragraph, remark, tag, view
 
@@ -18,10 +20,6 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from matplotlib.axes import Axes
-
-    from thermlab.first_look.look import FirstLook, LogLook
-    from thermlab.first_look.proposals import Proposal
-    from thermlab.logs.log import Log
 
 _DELIMITERS = {"\t": "tab", ";": "semicolon", ",": "comma", "|": "bar"}
 SHOWN_LOGS = 40
@@ -69,9 +67,9 @@ def columns(found: FirstLook, name: str = "") -> Block:
     name : str
         Which file; the first sensor log without a name.
     """
-    log = chosen(found, name)
+    log = _chosen(found, name)
     if log is None:
-        return view(remark("No sensor log was found." if not name else f"No file {name} was looked at."))
+        return view(remark("No such log was found."))
     about: list[Column] = [
         ("column", "text", lambda column: column.name),
         ("seems to hold", "text", lambda column: column.content),
@@ -82,62 +80,27 @@ def columns(found: FirstLook, name: str = "") -> Block:
         ("blank or missing", "number", lambda column: column.n_missing or "–"),
         ("texts among the numbers", "text", lambda column: ", ".join(map(repr, column.missing)) or "–"),
     ]
-    same = Counter(tuple(column.name for column in other.columns) for other in found.logs)
-    alike = same[tuple(column.name for column in log.columns)] - 1
-    return view(
-        listing(f"Columns of {log.name}", log.columns, about),
-        remark(f"{alike} other file{'s have' if alike != 1 else ' has'} the same columns."),
-    )
+    return view(listing(f"Columns of {log.name}", log.columns, about))
 
 
-def chosen(found: FirstLook, name: str = "") -> LogLook | None:
+def _chosen(found: FirstLook, name: str = "") -> LogLook | None:
     """Return one log by name, the first sensor log without one."""
     if name:
         return next((log for log in found.logs if log.name == name), None)
     return next(iter(found.sensor_logs), None)
 
 
-def steps(found: FirstLook, name: str = "") -> Block:
-    """Return the load steps of one log."""
-    log = chosen(found, name)
-    if log is None or log.log is None or not log.steps:
-        return view(remark("No load steps were found."))
-    begin = float(log.log.time_s[0])
-    about: list[Column] = [
-        ("step", "text", lambda numbered: numbered[0]),
-        ("from, in min", "number", lambda numbered: f"{(numbered[1].start_s - begin) / 60.0:.1f}"),
-        ("to, in min", "number", lambda numbered: f"{(numbered[1].end_s - begin) / 60.0:.1f}"),
-        ("lasts, in min", "number", lambda numbered: f"{numbered[1].minutes:.1f}"),
-        ("power in W", "number", lambda numbered: f"{numbered[1].power_W:.1f}"),
-        ("power at its end in W", "number", lambda numbered: f"{numbered[1].end_power_W:.1f}"),
-        ("seems to be", "text", lambda numbered: "idle" if numbered[1].idle else "load"),
-    ]
-    return view(listing(f"Load steps of {log.name}", enumerate(log.steps, 1), about))
-
-
 def load_steps(found: FirstLook) -> draw.Picture | Block:
-    """Draw the power of every sensor log, one below the other, its load steps shaded.
-
-    Parameters
-    ----------
-    found : FirstLook
-        What was seen.
-
-    Returns
-    -------
-    Picture or Block
-        A sentence in place of the picture where no log could be read.
-    """
+    """Draw the power of every sensor log, one below the other, its load steps shaded; a sentence where none is read."""
     logs = found.sensor_logs[:MOST_LOGS]
     if not logs:
         return remark("No picture: no log could be read.")
-    longest = max(log.span_min or 0.0 for log in logs)
     with draw.new_figure(0.95 + 0.72 * len(logs)) as figure:
         panels = draw.stack(figure, [0.57] * len(logs), left=1.9, right=0.12, top=0.35, gap=0.15)
         for axes, look in zip(panels, logs, strict=True):
             axes.sharey(panels[0])
             _power(axes, look)
-            axes.set_xlim(0.0, longest)
+            axes.set_xlim(0.0, max(log.span_min or 0.0 for log in logs))
             axes.tick_params(labelsize=9)
             axes.text(-0.43, 0.5, draw.short(look.name, 22), transform=axes.transAxes, va="center", fontsize=9)
         panels[-1].set_xlabel("minutes since the log began")
@@ -149,29 +112,25 @@ def load_steps(found: FirstLook) -> draw.Picture | Block:
 
 
 def _power(axes: Axes, look: LogLook) -> None:
-    if look.log is None:
-        return
-    minutes, rows = _thinned(look.log)
-    begin = float(look.log.time_s[0])
-    top = float(np.nanmax(look.log.power_W)) if (~np.isnan(look.log.power_W)).any() else 1.0
-    for step in look.steps:
-        if step.idle:
-            continue
-        low, high = (step.start_s - begin) / 60.0, (step.end_s - begin) / 60.0
+    log = known(look.log)
+    minutes, rows = _thinned(log)
+    top = float(np.nanmax(log.power_W, initial=1.0))
+    for step in look.loaded:
+        low, high = ((at_s - log.time_s[0]) / 60.0 for at_s in (step.start_s, step.end_s))
         axes.axvspan(low, high, color=PAGE["band"], lw=0, zorder=0)
         axes.axvline(low, color=PAGE["band-edge"], lw=0.7, zorder=1)
         axes.text((low + high) / 2, 0.06 * top, f"{step.power_W:.0f}", ha="center", va="bottom", fontsize=8.5)
-    axes.plot(minutes, look.log.power_W[rows], color=PAGE["ink"], lw=0.7, zorder=2)
+    axes.plot(minutes, log.power_W[rows], color=PAGE["ink"], lw=0.7, zorder=2)
     axes.set_ylim(bottom=0.0)
 
 
-def _thinned(log: Log) -> tuple[np.ndarray, np.ndarray]:
-    rows = np.arange(0, log.time_s.size, max(1, log.time_s.size // MOST_POINTS))
+def _thinned(log: Log) -> tuple[np.ndarray, slice]:
+    rows = slice(None, None, max(1, log.time_s.size // MOST_POINTS))
     return (log.time_s[rows] - log.time_s[0]) / 60.0, rows
 
 
 def channels(found: FirstLook, name: str = "") -> draw.Picture | Block:
-    """Draw every channel of one log as it would be read.
+    """Draw every channel of one log as it would be read; a sentence where there is no such log.
 
     Parameters
     ----------
@@ -179,22 +138,16 @@ def channels(found: FirstLook, name: str = "") -> draw.Picture | Block:
         What was seen.
     name : str
         Which log; the first sensor log without a name.
-
-    Returns
-    -------
-    Picture or Block
-        A sentence in place of the picture where there is no such log.
     """
-    look = chosen(found, name)
+    look = _chosen(found, name)
     if look is None or look.log is None:
         return remark("No picture: no such log could be read.")
     log = look.log
     minutes, rows = _thinned(log)
-    mark = treatment_marks(["log"], "log")["log"]
     with draw.new_figure(4.6) as figure:
         upper, lower = draw.stack(figure, [2.2, 1.25], left=0.85, right=1.35, top=0.35, gap=0.2)
         lines = dict(zip(log.sensors, log.temperature_C[rows].T, strict=True))
-        ends = draw.shaded_lines(upper, minutes, lines, mark.colour, MOST_SENSORS)
+        ends = draw.shaded_lines(upper, minutes, lines, treatment_marks(["log"], "log")["log"].colour, MOST_SENSORS)
         if log.ambient_C is not None:
             room = log.ambient_C[rows]
             upper.plot(minutes, room, color=PAGE["link"], lw=1.0)
@@ -206,10 +159,9 @@ def channels(found: FirstLook, name: str = "") -> draw.Picture | Block:
         lower.set_xlabel("minutes since the log began")
         lower.set_xlim(0.0, look.span_min)
         draw.small_print(figure, draw.short(look.name, 60, 1), x=0.02, top_in=0.16, fontsize=11)
-    hottest = float(np.nanmax(log.temperature_C)) if (~np.isnan(log.temperature_C)).any() else None
-    span = number(look.span_min, 1)
-    said = f"{len(log.sensors)} temperatures up to {number(hottest, 1)} °C over {span} min, {len(look.steps)} plateaus"
-    return draw.Picture(figure, f"{look.name} as it would be read: {said} of power.")
+    temperatures = f"{len(log.sensors)} temperatures up to {np.nanmax(log.temperature_C, initial=-273.15):.1f} °C"
+    said = f"{temperatures} over {number(look.span_min, 1)} min, {len(look.steps)} plateaus of power"
+    return draw.Picture(figure, f"{look.name} as it would be read: {said}.")
 
 
 def proposal(proposed: Proposal) -> Block:
@@ -223,6 +175,5 @@ def written(paths: Sequence[Path]) -> Block:
     if not paths:
         return view(paragraph("Nothing was written. With write = True both files are; none is ever overwritten."))
     names = join([tag("code", path.name) for path in paths], " and ")
-    caution = "Look at everything marked GUESS before you believe a result."
     said = join(["Written: ", names, ". Now edit them, then run ", tag("code", "thermlab check"), "."])
-    return view(paragraph(said), cautions_block([caution]))
+    return view(paragraph(said), cautions_block(["Look at everything marked GUESS before you believe a result."]))

@@ -21,7 +21,7 @@ import numpy as np
 from thermlab.base.errors import InputError, Problem, show_name
 from thermlab.campaign.folder import SETTINGS_NAME, write_new
 from thermlab.campaign.runsheet import NAME, REQUIRED
-from thermlab.first_look.look import IDLE_SHARE, FirstLook, LoadStep, LogLook, known, look, of_one_unit, set_powers
+from thermlab.first_look.look import IDLE_SHARE, FirstLook, LoadStep, LogLook, declared_columns, known, look, set_powers
 from thermlab.logs.times import DAY_S, UNIT_S
 
 _NUMBERED = re.compile(r"(?P<name>.*?[^\W\d_].*?)[-_ .]*(?P<number>\d+)", re.DOTALL)
@@ -95,7 +95,9 @@ def propose(found: FirstLook) -> Proposal:
         doubts = [Problem(log.name, "; ".join(log.doubts), allowed) for log in found.logs if log.doubts]
         raise InputError([Problem(found.folder.name or str(found.folder), nothing, "one such log"), *doubts])
     labels = _labels([log.name for log in logs])
-    room = found.room_log if found.room_log and _same_clock(logs[0], found.room_log) else None
+    room = found.room_log
+    if room is not None and known(room.time).clock != known(logs[0].time).clock:
+        room = None  # the two could not be matched
     lines = [*_yaml_settings(logs, labels), *_yaml_room(room, logs[0]), *_yaml_uncertainty(room, logs)]
     odd = "# Not in the run sheet, because it is written in another way or cannot be read"
     lines += [f"{odd}: {_comment(log.name)}" for log in found.odd_logs]
@@ -225,12 +227,10 @@ def _moment(log: LogLook, seconds: float, *, up: bool) -> str:
         # To nine digits, and never inside: the first and the last reading belong to the run.
         nudged = scaled + (5e-10 if up else -5e-10)
         return f"{max(nudged, 0.0) if scaled >= 0 else nudged:.9f}".rstrip("0").rstrip(".")
-    whole = seconds % DAY_S if read.clock == "time of day" else seconds
-    milli = np.ceil(whole * 1000.0 - 1e-3) if up else np.floor(whole * 1000.0 + 1e-3)
+    clock, form = (seconds % DAY_S, "%H:%M:%S.%f") if read.clock == "time of day" else (seconds, "%Y-%m-%d %H:%M:%S.%f")
+    milli = np.ceil(clock * 1000.0 - 1e-3) if up else np.floor(clock * 1000.0 + 1e-3)
     moment = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(milliseconds=float(milli))
-    text = moment.strftime("%H:%M:%S" if read.clock == "time of day" else "%Y-%m-%d %H:%M:%S")
-    if milli % 1000:
-        text += f".{int(milli % 1000):03d}"
+    text = moment.strftime(form)[:-3].removesuffix(".000")
     return text + ("+00:00" if "%z" in time.format else "")
 
 
@@ -310,32 +310,25 @@ def _yaml_room(room: LogLook | None, log: LogLook) -> Iterator[str]:
         return
     if room is None:
         yield "# GUESS: no column and no file for the room was found. Put in what a thermometer showed, and how sure."
-        yield "ambient_constant: {value_C: 22.0, u_K: 3.0}"
-        yield ""
+        yield "ambient_constant: {value_C: 22.0, u_K: 3.0}\n"
         return
-    columns = of_one_unit(room.named("room") or room.named("temperature"))
     yield "ambient_log:                    # GUESS: this file holds the room"
+    columns = room.named("room") or room.named("temperature")
     missing = sorted({token for column in columns for token in column.missing})
-    named = {"columns": [column.name for column in columns], "unit": columns[0].unit}
-    how = {"file": room.name, **room.how_written(missing), **named, "clock_offset_s": 0}
+    how = {"file": room.name, **room.how_written(missing), **declared_columns(columns), "clock_offset_s": 0}
     offset = "             # GUESS: its clock is that of the logs; this is added to its times"
     yield from _yaml_lines(how, {}, {"clock_offset_s": offset})
     yield ""
 
 
-def _same_clock(log: LogLook, room: LogLook) -> bool:
-    forms = [look.time.format if look.time is not None else None for look in (log, room)]
-    kinds = {"elapsed" if form is None else "calendar" if "%d" in form else "time of day" for form in forms}
-    return len(kinds) == 1
-
-
 def _yaml_uncertainty(room: LogLook | None, logs: Sequence[LogLook]) -> Iterator[str]:
-    steps = []
-    for column in (column for log in logs for column in log.named("temperature")):
-        values = np.unique(column.values[~np.isnan(column.values)])
-        if values.size > 1:
-            steps.append(float(np.diff(values).min()) / (1.8 if column.unit == "degF" else 1.0))
-    resolution = float(f"{min(max(min(steps, default=1.0), 1e-3), 10.0):.2g}")
+    steps = [
+        np.diff(np.unique(column.values)) / (1.8 if column.unit == "degF" else 1.0)
+        for log in logs
+        for column in log.named("temperature")
+    ]
+    smallest = float(np.fmin.reduce(np.concatenate(steps), initial=np.inf))
+    resolution = float(f"{min(max(smallest, 1e-3), 10.0):.2g}") if np.isfinite(smallest) else 1.0
     yield "uncertainty:                    # standard uncertainties of the instruments: see their data sheets"
     yield f"  temperature_resolution_K: {resolution:g}   # GUESS: the smallest step between readings"
     yield "  temperature_u_K: 0.5"
