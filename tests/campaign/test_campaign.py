@@ -172,7 +172,7 @@ def test_the_room_file_may_not_leave_the_folder(folder):
 
 
 @pytest.mark.parametrize(
-    ("value", "told"), [("295.2", "295.2: it looks like kelvin; allowed: -50 to 100 degC"), ("120", "120")]
+    ("value", "told"), [("295.2", "295.2; allowed: at most 100: room temperature, degC"), ("120", "120")]
 )
 def test_a_room_that_is_none_is_refused(folder, value, told):
     (folder / "campaign.yaml").write_text(YAML.replace("value_C: 22.0", f"value_C: {value}"))

@@ -8,9 +8,10 @@ from datetime import UTC, datetime, timedelta, timezone
 import numpy as np
 import pytest
 
+from thermlab.base.errors import InputError
 from thermlab.logs.cells import Cells, clock_seconds
 from thermlab.logs.settings import TimeSettings
-from thermlab.logs.times import TimeRefusedError, iso_time, parse_time
+from thermlab.logs.times import iso_time, parse_time
 
 
 def clock(time_format: str) -> TimeSettings:
@@ -106,7 +107,7 @@ def test_start_and_end_are_in_the_logs_format_or_iso_8601(text, time_format, exp
     ],
 )  # fmt: skip
 def test_a_time_of_another_kind_is_refused(text, settings, expected):
-    with pytest.raises(TimeRefusedError) as caught:
+    with pytest.raises(InputError) as caught:
         parse_time(text, settings)
     assert expected in str(caught.value)
 

@@ -41,8 +41,8 @@ def test_fahrenheit_is_converted_once(tmp_path):
 @pytest.mark.parametrize(
     ("cells", "unit", "told"),
     [
-        ("295", "degC", "'295' and 1 more, as room temperature, declared in degC: it looks like kelvin"),
-        ("295", "degF", "'295' and 1 more, as room temperature, declared in degF: it looks like kelvin"),
+        ("295", "degC", "'295' and 1 more, as room temperature, declared in degC; allowed: -50 to 100 degC"),
+        ("295", "degF", "'295' and 1 more, as room temperature, declared in degF; allowed: -50 to 100 degC"),
         ("120", "degC", "'120' and 1 more, as room temperature, declared in degC; allowed: -50 to 100 degC"),
         ("22", "K", "'22' and 1 more, as room temperature, declared in K; allowed"),
     ],

@@ -3,7 +3,7 @@
 import hashlib
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
 from typing import Any
 
@@ -16,7 +16,7 @@ from thermlab.campaign.runsheet import after_midnight, overlapping
 from thermlab.campaign.settings import BenchSettings, Limits, PowerW
 from thermlab.campaign.yaml_files import MAX_YAML_BYTES, YamlTree, load_yaml, read_model
 from thermlab.logs.settings import Broken, Line, Model, Name, Text
-from thermlab.logs.times import TimeRefusedError, parse_time
+from thermlab.logs.times import parse_time
 from thermlab.reports.photos import MAX_PHOTOS
 
 SETTINGS_NAME = "build.yaml"
@@ -202,8 +202,8 @@ def _runs(settings: BuildSettings, tree: YamlTree) -> Iterator[Problem]:
         for key, text, open_end in (("start", run.start, -math.inf), ("end", run.end, math.inf)):
             try:
                 moments.append(parse_time(text, time) if text else open_end)
-            except TimeRefusedError as refused:
-                yield Problem(tree.where(("runs", place, key)), refused.found, refused.allowed)
+            except InputError as refused:
+                yield replace(refused.problems[0], where=tree.where(("runs", place, key)))
         if len(moments) == 2 and not run.exclude:
             start, end = moments
             cut = (start, after_midnight(start, end, time), place)

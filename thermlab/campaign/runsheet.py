@@ -11,12 +11,12 @@ from pathlib import Path, PurePosixPath
 from time import time as now_s
 from typing import TypeVar
 
-from thermlab.base.errors import Problem, commands_terminal, shown
+from thermlab.base.errors import InputError, Problem, commands_terminal, shown
 from thermlab.base.files import PathRefusedError, inside
 from thermlab.campaign.settings import MAX_POWER_W
 from thermlab.campaign.yaml_files import MAX_PROBLEMS, decoded, first_problems
 from thermlab.logs.settings import ROOM_C, TimeSettings
-from thermlab.logs.times import DAY_S, TimeRefusedError, date_seconds, parse_time
+from thermlab.logs.times import DAY_S, date_seconds, parse_time
 
 NAME = "runs.csv"
 REQUIRED = ("run", "treatment", "mount", "set_power_W", "log", "start", "end", "exclude", "note")
@@ -230,8 +230,8 @@ class _Sheet:
             return None
         try:
             return parse_time(text, self.time)
-        except TimeRefusedError as refused:
-            self.refuse(column, refused.found, refused.allowed)
+        except InputError as refused:
+            self.refuse(column, refused.problems[0].found, refused.problems[0].allowed)
             return None
 
     def overlaps(self) -> None:

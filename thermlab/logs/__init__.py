@@ -14,5 +14,5 @@ __all__, __getattr__, __dir__ = face(
         "TimeSettings refused"
     ),
     text="BOMS MAX_BYTES numbered split_line",
-    times="DAY_S TimeRefusedError UNIT_S date_seconds example iso_time parse_time pattern_of seconds_of",
+    times="DAY_S UNIT_S date_seconds example iso_time parse_time pattern_of seconds_of",
 )

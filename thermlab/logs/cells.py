@@ -13,7 +13,7 @@ from typing import Any, Self
 
 import numpy as np
 
-from thermlab.logs.times import NUMERIC, RANGES, date_number, pattern_of, seconds_of, word_value
+from thermlab.logs.times import NUMERIC, RANGES, clock_part, date_number, pattern_of, seconds_of, word_value, year_of
 
 MAX_DIGITS = 15
 """Most digits of a plain number: as a whole number it is exact in a float64."""
@@ -37,6 +37,18 @@ SPELLINGS = {
     "min": ("min", "minutes"),
     "h": ("h", "hours"),
 }
+STANDARD = {
+    "degC": ("degC", 0.0, 1.0, 1.0),
+    "degF": ("degC", -32.0, 5.0, 9.0),
+    "K": ("degC", -273.15, 1.0, 1.0),
+    "W": ("W", 0.0, 1.0, 1.0),
+    "mW": ("W", 0.0, 1.0, 1e3),
+    "kW": ("W", 0.0, 1e3, 1.0),
+    "MHz": ("MHz", 0.0, 1.0, 1.0),
+    "GHz": ("MHz", 0.0, 1e3, 1.0),
+    "Hz": ("MHz", 0.0, 1.0, 1e6),
+}
+"""Declared unit -> standard unit, what is added, then multiplied with and divided by."""
 UNIT_OF = {spelling: unit for unit, spellings in SPELLINGS.items() for spelling in spellings}
 
 
@@ -66,7 +78,7 @@ class Cells:
         """Find the lines and cells of a text that begins and ends with a line end."""
         data = np.frombuffer(region, dtype=np.uint8)
         is_edge = (data == 10) | (data == ord(delimiter))
-        blank = (data == 32) | (data == 9)
+        blank = _is_blank(data)
         spaced = bool((blank[1:] & is_edge[:-1]).any() or (blank[:-1] & is_edge[1:]).any())
         edges = np.flatnonzero(is_edge)
         return cls(data, edges, np.flatnonzero(data[edges] == 10), spaced)
@@ -102,18 +114,14 @@ class Cells:
 
 def _trim(data: Any, start: Any, end: Any) -> None:
     """Move both ends of each range past spaces and tabs, in place."""
-    while True:
-        edge = data[start]
-        moves = ((edge == 32) | (edge == 9)) & (start < end)
-        if not moves.any():
-            break
+    while (moves := _is_blank(data[start]) & (start < end)).any():
         start += moves
-    while True:
-        edge = data[end - 1]
-        moves = ((edge == 32) | (edge == 9)) & (start < end)
-        if not moves.any():
-            break
+    while (moves := _is_blank(data[end - 1]) & (start < end)).any():
         end -= moves
+
+
+def _is_blank(byte: Any) -> Any:
+    return (byte == 32) | (byte == 9)
 
 
 def _byte_matrix(data: Any, start: Any, width: int) -> Any:
@@ -204,43 +212,34 @@ def _word_of_digits(data: Any, end: Any, length: Any, decimal: str) -> tuple[Any
     return word, places, length - has_sign, np.where(plain, has_sign, 9)
 
 
-class CellRefusedError(ValueError):
-    """A cell that is no number: what is allowed instead is in `args`."""
-
-
 def number_pattern(decimal: str) -> str:
     """Return the expression of a number with the declared decimal sign."""
     sign = re.escape(decimal)
     return rf"[+-]?(?:\d+(?:{sign}\d*)?|{sign}\d+)(?:[eE][+-]?\d{{1,3}})?"
 
 
-def read_cell(text: str, decimal: str, missing: tuple[str, ...], unit: str) -> float:
-    """Return the number in one cell that is not a plain decimal, NaN where it is missing.
+def read_cell(text: str, decimal: str, missing: tuple[str, ...], unit: str) -> float | str:
+    """Return the number in one cell that is not a plain decimal, NaN where it is missing, or what is allowed instead.
 
-    Raises
-    ------
-    CellRefusedError
-        Where it is no number with the declared decimal sign and unit.
+    The declared decimal sign is taken, and the declared unit behind the number.
     """
     text = text.strip()
     if not text or text in missing:
         return math.nan
     written = text.replace("\u2212", "-")
-    pattern = number_pattern(decimal)
-    match = re.match(pattern, written, re.ASCII)
+    match = re.match(number_pattern(decimal), written, re.ASCII)
     allowed = f"a number with {decimal!r} as decimal sign"
-    if match is not None:
-        rest = written[match.end() :].strip()
-        value = float(match.group().replace(decimal, "."))
-        if not rest or UNIT_OF.get(rest.strip("[]()")) == unit:
-            if not math.isfinite(value):
-                raise CellRefusedError(f"{allowed}, finite")
-            return value
-        if rest.strip("[]()") in UNIT_OF:
-            raise CellRefusedError(f"{allowed} in {unit}, the declared unit")
-        if re.fullmatch(r"[-+.,' \u00a0\u202f\d]+", written):
-            raise CellRefusedError(f"{allowed} and without thousands separators")
-    raise CellRefusedError(allowed)
+    if match is None:
+        return allowed
+    rest = written[match.end() :].strip()
+    value = float(match.group().replace(decimal, "."))
+    if not rest or UNIT_OF.get(rest.strip("[]()")) == unit:
+        return value if math.isfinite(value) else f"{allowed}, finite"
+    if rest.strip("[]()") in UNIT_OF:
+        return f"{allowed} in {unit}, the declared unit"
+    if re.fullmatch(r"[-+.,' \u00a0\u202f\d]+", written):
+        return f"{allowed} and without thousands separators"
+    return allowed
 
 
 _LAYOUTS = 60
@@ -328,18 +327,16 @@ def _aligned(texts: Any, match: re.Match[str]) -> tuple[Any, Any]:
         if key in RANGES:
             good &= (number >= RANGES[key][0]) & (number <= RANGES[key][1])
     good &= (places[literal] == places[literal, :1]).all(axis=0)
-    hour = values["H"] if "H" in values else values["I"] % 12 + 12 * values["p"]
-    whole = hour * 3600 + values["M"] * 60 + values.get("S", 0) - values.get("z", 0)
-    if "Y" in values or "y" in values:
-        days, exists = _day_numbers(values, good)
+    whole = clock_part(values)
+    if (years := year_of(values)) is not None:
+        days, exists = _day_numbers(years, values, good)
         good &= exists
         whole = whole + days * 86_400
     return good, whole + fraction
 
 
-def _day_numbers(values: dict[str, Any], good: Any) -> tuple[Any, Any]:
+def _day_numbers(year: Any, values: dict[str, Any], good: Any) -> tuple[Any, Any]:
     """Return the days since 1970-01-01, and which of them exist; each distinct date once."""
-    year = values["Y"] if "Y" in values else values["y"] + np.where(values["y"] < 69, 2000, 1900)
     month = next((values[key] for key in "mbB" if key in values), 1)
     day = values.get("d", values.get("j"))
     packed = np.where(good, (year * 100 + month) * 1000 + day, 0)

@@ -5,16 +5,17 @@ very end and a last line cut short are noted; any other line that is no row of
 readings is a problem with its line.
 """
 
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from collections import defaultdict
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from thermlab.base.errors import InputError, Problem, shown
-from thermlab.logs.cells import BATCH, UNIT_OF, CellRefusedError, Cells, clock_seconds, plain_numbers, read_cell
-from thermlab.logs.settings import ROOM_C, AmbientLogSettings, Clock, LogSettings, looks_like_kelvin
+from thermlab.logs.cells import BATCH, STANDARD, UNIT_OF, Cells, clock_seconds, plain_numbers, read_cell
+from thermlab.logs.settings import ROOM_C, AmbientLogSettings, Clock, LogSettings
 from thermlab.logs.text import SEPARATOR, Header, LogText, Role, find_header, numbered, read_text, without_quotes
 from thermlab.logs.times import DAY_S, UNIT_S, example
 
@@ -28,18 +29,6 @@ MAX_ELAPSED_S = 1e10
 MAX_JUMPS = 20
 MAX_SPAN_S = 3650 * DAY_S
 
-# Declared unit -> standard unit, what is added, then multiplied with and divided by.
-_TO_STANDARD = {
-    "degC": ("degC", 0.0, 1.0, 1.0),
-    "degF": ("degC", -32.0, 5.0, 9.0),
-    "K": ("degC", -273.15, 1.0, 1.0),
-    "W": ("W", 0.0, 1.0, 1.0),
-    "mW": ("W", 0.0, 1.0, 1e3),
-    "kW": ("W", 0.0, 1e3, 1.0),
-    "MHz": ("MHz", 0.0, 1.0, 1.0),
-    "GHz": ("MHz", 0.0, 1e3, 1.0),
-    "Hz": ("MHz", 0.0, 1.0, 1e6),
-}
 _RANGES = {"degC": (-100.0, 400.0), "W": (-1e3, 1e5), "MHz": (-np.inf, np.inf)}
 
 
@@ -77,8 +66,6 @@ class _LogRows:
     roles: Sequence[Role]
     delimiter: str
     terminated: bool
-    problems: list[Problem] = field(default_factory=list)
-    n_more: int = 0
 
     def line(self, row: int) -> int:
         """Return the line of the file a row stands on."""
@@ -142,14 +129,10 @@ def _refuse_flood(log: LogText, region: bytes, delimiter: str, header: Header) -
     # bytes.count is slow where there is much to count
     if np.count_nonzero(data == mark[0]) <= most * (np.count_nonzero(data == 10) - 1):
         return
-    begin, line = 1, header.line + 1
-    while True:
-        end = region.index(b"\n", begin)
-        count = region.count(mark, begin, end)
-        if count > most:
+    for line, text in enumerate(region[1:].split(b"\n"), header.line + 1):
+        if text.count(mark) > most:
             allowed = f"{header.n_named} cells, as in the header of line {header.line}"
-            raise log.refuse(line, "", f"{count + 1} cells", allowed)
-        begin, line = end + 1, line + 1
+            raise log.refuse(line, "", f"{text.count(mark) + 1} cells", allowed)
 
 
 def _values(lines: _LogRows, rows: Any) -> dict[str, Any]:
@@ -169,7 +152,7 @@ def _values(lines: _LogRows, rows: Any) -> dict[str, Any]:
         read[begin : begin + step] = numbers.reshape(len(part), len(columns))
     if not problems:
         for column, (role, _) in enumerate(columns):
-            unit, added, times, over = _TO_STANDARD[role.unit]
+            unit, added, times, over = STANDARD[role.unit]
             if unit != role.unit:
                 read[:, column] = (read[:, column] + added) * times / over
         # The extremes of all columns at once; fmin and fmax pass over what is missing.
@@ -189,10 +172,9 @@ def _numeric_tokens(lines: _LogRows, numbers: Any) -> Any:
     """Tell which plain numbers may be tokens for missing values, such as -9999."""
     hits = np.zeros(len(numbers), dtype=bool)
     for token in lines.how.missing:
-        try:
-            hits |= numbers == read_cell(token, lines.how.decimal, (), "")
-        except CellRefusedError:
-            continue
+        value = read_cell(token, lines.how.decimal, (), "")
+        if not isinstance(value, str):
+            hits |= numbers == value
     return hits
 
 
@@ -208,10 +190,7 @@ def _odd_cells(lines: _LogRows, part: Any, found: Any, counts: list[int]) -> lis
         cell = bytes(data[start[place] : end[place]]).decode("utf-8")
         value = known.get((cell, role.unit))
         if value is None:
-            try:
-                value = read_cell(cell, how.decimal, how.missing, role.unit)
-            except CellRefusedError as refused:
-                value = str(refused)
+            value = read_cell(cell, how.decimal, how.missing, role.unit)
             if len(known) < 100_000:
                 known[cell, role.unit] = value
         if not isinstance(value, str):
@@ -227,7 +206,7 @@ def _odd_cells(lines: _LogRows, part: Any, found: Any, counts: list[int]) -> lis
 
 
 def _range(role: Role) -> tuple[float, float, str]:
-    unit = _TO_STANDARD[role.unit][0]
+    unit = STANDARD[role.unit][0]
     return (*(ROOM_C if role.is_room else _RANGES[unit]), unit)
 
 
@@ -235,12 +214,8 @@ def _out_of_range(lines: _LogRows, rows: Any, values: Any, role: Role, position:
     low, high, unit = _range(role)
     outside = np.flatnonzero((values < low) | (values > high))
     row, n_more = int(rows[outside[0]]), len(outside) - 1
-    _, added, times, over = _TO_STANDARD[role.unit]
-    written = float(values[outside[0]]) * over / times - added
-    kelvin = role.is_room and role.unit != "K" and looks_like_kelvin(written)
     found = shown(lines.cells.text(row, position)) + (f" and {n_more} more" if n_more else "")
-    found += ", as room temperature" if role.is_room else ""
-    found += f", declared in {role.unit}{': it looks like kelvin' if kelvin else ''}"
+    found += f"{', as room temperature' if role.is_room else ''}, declared in {role.unit}"
     allowed = f"{low:g} to {high:g} {unit}; is the unit right? A code for a missing value belongs into "
     return lines.problem(row, position, found, f"{allowed}{lines.log.key}.missing")
 
@@ -276,10 +251,6 @@ def _rows_of_readings(table: _LogRows) -> tuple[Any, Any]:
     if not table.terminated and len(rows) > 1 and rows[-1] == len(blank) - 1 and _cut_short(table, rows):
         table.log.notes.append(f"last line {table.line(int(rows[-1]))} is cut short, dropped")
         rows = rows[:-1]
-    if table.problems:
-        more = len(table.problems) - MAX_SHOWN + table.n_more
-        rest = [table.log.problem(0, "", f"{more} more lines like these", "none")] if more > 0 else []
-        raise InputError([*table.problems[:MAX_SHOWN], *rest])
     if len(rows) < 2:
         count = "no rows" if len(rows) == 0 else "one row"
         found = f"{count} of readings below the header"
@@ -320,10 +291,9 @@ def _seconds(table: _LogRows, rows: Any) -> Any:
         seconds, odd = plain_numbers(cells.data, start, end, how.decimal)
         for row in np.flatnonzero(odd).tolist():
             text = bytes(cells.data[start[row] : end[row]]).decode("utf-8")
-            try:
-                seconds[row] = read_cell(text, how.decimal, how.missing, time.unit or "")
-            except CellRefusedError:
-                continue
+            value = read_cell(text, how.decimal, how.missing, time.unit or "")
+            if not isinstance(value, str):
+                seconds[row] = value
         seconds = seconds * UNIT_S[time.unit or "s"]
         seconds[np.abs(seconds) > MAX_ELAPSED_S] = np.nan
         return seconds
@@ -331,53 +301,60 @@ def _seconds(table: _LogRows, rows: Any) -> Any:
 
 
 def _judge(table: _LogRows, odd: Any, regular: Any, good: Any) -> None:
-    """Say what each line is that holds no readings."""
+    """Note what each line is that holds no readings; raise where it is nothing that may be passed over."""
     if len(odd) > MAX_ODD:
-        table.problems += [_problem(table, row, bool(regular[row])) for row in odd[:MAX_SHOWN].tolist()]
-        table.n_more += len(odd) - MAX_SHOWN
-        return
-    last_good = int(np.flatnonzero(good)[-1]) if good.any() else -1
-    notes, last = table.log.notes, len(table.cells.first) - 2
-    headers: list[int] = []
-    empty: list[int] = []
-    summaries: list[int] = []
-    after_header, units = 0, ""
+        raise _first_of([_problem(table, row, bool(regular[row])) for row in odd[:MAX_SHOWN].tolist()], table, len(odd))
+    last_good = int(np.flatnonzero(good)[-1]) if good.any() else len(good)
+    lines: dict[str, list[int]] = defaultdict(list)
     for row in odd.tolist():
-        is_regular, text = bool(regular[row]), table.cells.line(row)
-        below = row > last_good >= 0
-        if is_regular and _is_header(table, row):
-            headers.append(row)
-            after_header = row + 1
-        elif is_regular and row == after_header and units in ("", text) and _is_units(table, row):
-            table.problems += _wrong_units(table, row)
-            units = text
-        elif not text.strip(" \t" + table.delimiter):
-            empty.append(row)
-        elif below and row == last and not (table.terminated or is_regular):
-            notes.append(f"last line {table.line(row)} is cut short, dropped")
-        elif below and _is_summary(table, row, is_regular):
-            summaries.append(row)
-        else:
-            table.problems.append(_problem(table, row, is_regular))
-    _note_passed_over(table, units, headers, empty, summaries)
+        kind = _kind_of_line(table, row, lines, is_regular=bool(regular[row]), below=row > last_good)
+        lines[kind].append(row)
+    problems = [problem for row in lines["units"] for problem in _wrong_units(table, row)]
+    problems += [_problem(table, row, bool(regular[row])) for row in lines["odd"]]
+    if len(lines["summary"]) > MAX_FOOTER:  # so many lines at the end are no summary
+        problems += [_problem(table, row, is_regular=True) for row in lines["summary"]]
+    if problems:
+        raise _first_of(problems, table, len(problems))
+    table.log.notes += _passed_over(table, lines)
 
 
-def _note_passed_over(table: _LogRows, units: str, headers: list[int], empty: list[int], summaries: list[int]) -> None:
-    """Note what was passed over; too many lines at the end are no summary."""
-    notes = table.log.notes
-    if units:
-        notes.append(f"a line of units: {shown(units.strip())}")
-    if headers:
+def _first_of(problems: list[Problem], table: _LogRows, n_found: int) -> InputError:
+    """Return the error of the first problems, and how many more lines are like these."""
+    more = n_found - MAX_SHOWN
+    rest = [table.log.problem(0, "", f"{more} more lines like these", "none")] if more > 0 else []
+    return InputError([*problems[:MAX_SHOWN], *rest])
+
+
+def _kind_of_line(table: _LogRows, row: int, earlier: Mapping[str, list[int]], *, is_regular: bool, below: bool) -> str:
+    """Return header, units, empty, cut short, summary, or odd for what may not be passed over."""
+    text = table.cells.line(row)
+    if is_regular and _is_header(table, row):
+        return "header"
+    below_header = row - 1 in (-1, *earlier["header"][-1:])
+    another = any(table.cells.line(other) != text for other in earlier["units"][:1])
+    if is_regular and below_header and not another and _is_units(table, row):
+        return "units"
+    if not text.strip(" \t" + table.delimiter):
+        return "empty"
+    if below and row == len(table.cells.first) - 2 and not (table.terminated or is_regular):
+        return "cut short"
+    return "summary" if below and _is_summary(table, row, is_regular) else "odd"
+
+
+def _passed_over(table: _LogRows, lines: Mapping[str, list[int]]) -> Iterator[str]:
+    """Yield the notes of what was passed over."""
+    for row in lines["cut short"]:
+        yield f"last line {table.line(row)} is cut short, dropped"
+    for row in lines["units"][:1]:
+        yield f"a line of units: {shown(table.cells.line(row).strip())}"
+    if headers := lines["header"]:
         listed = ", ".join(str(table.line(row)) for row in headers[:MAX_SHOWN])
-        notes.append(f"header repeated on line {listed}{' ...' if len(headers) > MAX_SHOWN else ''}, dropped")
-    if empty:
-        notes.append(f"{len(empty)} lines without any value dropped")
-    if len(summaries) > MAX_FOOTER:
-        table.problems += [_problem(table, row, is_regular=True) for row in summaries]
-    elif summaries:
+        yield f"header repeated on line {listed}{' ...' if len(headers) > MAX_SHOWN else ''}, dropped"
+    if lines["empty"]:
+        yield f"{len(lines['empty'])} lines without any value dropped"
+    if summaries := lines["summary"]:
         label = shown(table.cells.line(summaries[0]).strip().replace(table.delimiter, " "), limit=40)
-        count = len(summaries)
-        notes.append(f"from line {table.line(summaries[0])} on {count} summary lines dropped: {label}")
+        yield f"from line {table.line(summaries[0])} on {len(summaries)} summary lines dropped: {label}"
 
 
 def _is_header(table: _LogRows, row: int) -> bool:

@@ -231,21 +231,8 @@ class AmbientLogSettings(TextSettings):
     )
 
 
-def _not_kelvin(value: object) -> object:
-    if isinstance(value, (int, float)) and ROOM_C[1] < value and looks_like_kelvin(value):
-        raise refused("room", f"{value:g}: it looks like kelvin", f"{ROOM_C[0]:g} to {ROOM_C[1]:g} degC")
-    return value
-
-
-def looks_like_kelvin(value: float) -> bool:
-    """Tell whether a number would be a room temperature in kelvin."""
-    return ROOM_C[0] < value - 273.15 < ROOM_C[1]
-
-
 class AmbientConstant(Model):
     """A room temperature read off a thermometer."""
 
-    value_C: Annotated[float, BeforeValidator(_not_kelvin)] = Field(
-        ge=-50, le=100, description="room temperature, degC"
-    )
+    value_C: float = Field(ge=-50, le=100, description="room temperature, degC")
     u_K: float = Field(gt=0, le=50, description="its standard uncertainty, K")

@@ -19,7 +19,7 @@ import numpy as np
 
 from thermlab.base.errors import InputError, Problem, shown
 from thermlab.base.files import PathRefusedError, read_plain
-from thermlab.logs.cells import UNIT_OF
+from thermlab.logs.cells import STANDARD, UNIT_OF
 
 MAX_BYTES = 1 << 30
 MAX_LINES = 4_000_000
@@ -380,7 +380,8 @@ def _odd_names(encoding: str, names: list[str], role: Role, found: list[int]) ->
         match = _UNIT_IN_NAME.search(name)
         word = "" if match is None else next(filter(None, match.groups()))
         unit = UNIT_OF.get(word) or UNIT_OF.get(word.capitalize())
-        if match is None or unit is None or unit == role.unit or not _alike(unit, role.unit):
+        alike = unit in STANDARD and role.unit in STANDARD and STANDARD[unit][0] == STANDARD[role.unit][0]
+        if match is None or unit == role.unit or not alike:
             continue
         begin = match.start() + match.group().index(word)
         # The C of three sensors A, B and C is no unit.
@@ -395,11 +396,6 @@ def _odd_names(encoding: str, names: list[str], role: Role, found: list[int]) ->
 _UNIT_IN_NAME = re.compile(
     r"[\[(]\s*([^\[\]()]+?)\s*[\])]\s*$|(?:[,/]|\bin\b)\s*([^\s,/]+)\s*$|[\s_](°\s?[CF]|deg[CF]|[mk]W|[MG]Hz)\s*$"
 )
-_KINDS = ({"degC", "degF", "K"}, {"W", "mW", "kW"}, {"Hz", "MHz", "GHz"}, {"s", "ms", "min", "h"})
-
-
-def _alike(unit: str, other: str) -> bool:
-    return any({unit, other} <= kind for kind in _KINDS)
 
 
 def _no_header(log: LogText, roles: Sequence[Role], delimiter: str, best: tuple[int, int, list[str]]) -> InputError:

@@ -6,6 +6,7 @@ A format is turned into one regular expression.
 import functools
 import math
 import re
+from collections.abc import Mapping
 from datetime import UTC, date, datetime, timedelta, timezone
 from typing import Any
 
@@ -43,18 +44,6 @@ _OFFSET = r"\s?(?P<z>Z|[+-]\d\d(?::?\d\d)?)?"
 _ISO = re.compile(rf"(?P<Y>\d{{4}})-(?P<m>\d\d)-(?P<d>\d\d)(?:[T ]{_CLOCK}{_OFFSET})?", re.ASCII)
 _ISO_TIME = re.compile("T?" + _CLOCK, re.ASCII)
 _ELAPSED = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,3})?", re.ASCII)
-
-
-class TimeRefusedError(InputError):
-    """A text that is no time of the declared kind."""
-
-    def __init__(self, found: str, allowed: str) -> None:
-        self.found = found
-        self.allowed = allowed
-        super().__init__([Problem("time", found, allowed)])
-
-    def __reduce__(self) -> Any:
-        return type(self), (self.found, self.allowed)
 
 
 @functools.lru_cache(maxsize=64)
@@ -102,13 +91,13 @@ def parse_time(text: str, settings: TimeSettings) -> float:
 
     Raises
     ------
-    TimeRefusedError
-        Where the text is neither.
+    InputError
+        With one problem, where the text is neither.
     """
     text = text.strip()
     if settings.format is None:
         if not _ELAPSED.fullmatch(text) or not math.isfinite(float(text)):
-            raise TimeRefusedError(shown(text), f"elapsed time: a number in {settings.unit}")
+            raise _refused(shown(text), f"elapsed time: a number in {settings.unit}")
         return float(text) * UNIT_S[settings.unit or "s"]
     seconds = seconds_of(pattern_of(settings.format).fullmatch(text))
     if seconds is not None:
@@ -117,14 +106,17 @@ def parse_time(text: str, settings: TimeSettings) -> float:
     match = (_ISO_TIME if settings.clock == "time of day" else _ISO).fullmatch(text)
     seconds = seconds_of(match)
     if match is None or seconds is None:
-        raise TimeRefusedError(shown(text), allowed)
+        raise _refused(shown(text), allowed)
     if settings.clock == "calendar":
         has_offset, wants_offset = match.group("z") is not None, "z" in directives(settings.format)
         if has_offset != wants_offset:
-            words = "without" if wants_offset else "with"
-            allowed += ", with its offset" if wants_offset else ", without offset"
-            raise TimeRefusedError(f"{shown(text)} {words} an offset from UTC", allowed)
+            words, other = ("without", "with its") if wants_offset else ("with", "without")
+            raise _refused(f"{shown(text)} {words} an offset from UTC", f"{allowed}, {other} offset")
     return seconds
+
+
+def _refused(found: str, allowed: str) -> InputError:
+    return InputError([Problem("time", found, allowed)])
 
 
 def iso_time(seconds: float, settings: TimeSettings, *, like: str = "") -> str | None:
@@ -176,18 +168,27 @@ def seconds_of(match: re.Match[str] | None) -> float | None:
         if key in values and not low <= values[key] <= high:
             return None
     values |= {key: word_value(key, value) for key, value in groups.items() if key in "bBpz"}
-    days = 0
-    if "Y" in values or "y" in values:
-        year = values["Y"] if "Y" in values else values["y"] + (2000 if values["y"] < 69 else 1900)
+    whole: int = clock_part(values)
+    if (year := year_of(values)) is not None:
         month = values.get("m") or values.get("b") or values.get("B") or 1
-        day = values.get("d", 1)
-        number = date_number(year, month, day, values.get("j", 1))
-        if number is None:
+        days = date_number(year, month, values.get("d", 1), values.get("j", 1))
+        if days is None:
             return None
-        days = number
-    hour = values["H"] if "H" in values else values.get("I", 0) % 12 + 12 * values.get("p", 0)
-    whole = days * 86_400 + hour * 3600 + values.get("M", 0) * 60 + values.get("S", 0) - values.get("z", 0)
+        whole += days * 86_400
     return whole + (int(groups["f"]) / 10 ** len(groups["f"]) if "f" in groups else 0.0)
+
+
+def year_of(values: Mapping[str, Any]) -> Any:
+    """Return the year of the fields of one time, or of many; None where they have no date."""
+    if "Y" in values or "y" not in values:
+        return values.get("Y")
+    return 1900 + values["y"] + 100 * (values["y"] < 69)
+
+
+def clock_part(values: Mapping[str, Any]) -> Any:
+    """Return the whole seconds since midnight, UTC where there is an offset, of the fields of one time, or of many."""
+    hour = values["H"] if "H" in values else values.get("I", 0) % 12 + 12 * values.get("p", 0)
+    return hour * 3600 + values.get("M", 0) * 60 + values.get("S", 0) - values.get("z", 0)
 
 
 def word_value(key: str, text: str) -> int:
