@@ -311,7 +311,7 @@ def campaign():
 
 def test_campaign_knows_its_answers_and_is_made_in_blocks(campaign):
     assert campaign.difference_K["pad-b"] == pytest.approx([1.2, 1.8])
-    assert campaign.throttle_power_W["pad-b"] < campaign.truth.throttle_power_W["grease-a"]
+    assert campaign.throttle_power_W["pad-b"] < campaign.throttle_power_W["grease-a"]
     assert [m.mount for m in campaign.mounts] == [1, 1, 2, 2]
     assert {m.treatment for m in campaign.mounts[:2]} == {"grease-a", "pad-b"}
 
