@@ -53,13 +53,12 @@ def test_readings_still_to_come_need_no_log(folder):
     assert texts(sheet(folder, lines[0][:-1]))[0].startswith("runs.csv:2 (log): found nothing; allowed: not blank")
 
 
-def test_not_made_yet_is_read_in_any_case_and_a_date_to_come_is_said(folder):
-    header = HEADER + ",reading_C,started"
-    found = sheet(folder, "r1,grease-a,1,90,,,,Not made yet,,,", "r2,pad-b,1,90,,,,,,61.5,2126-03-31", header=header)
+def test_not_made_yet_is_read_in_any_case(folder):
+    header = HEADER + ",reading_C"
+    found = sheet(folder, "r1,grease-a,1,90,,,,Not made yet,,", "r2,pad-b,1,90,,,,,,61.5", header=header)
 
     assert found.problems == ()
     assert found.runs[0].exclude == NOT_MADE
-    assert found.cautions == ("runs.csv:3 (started) lies in the future: '2126-03-31'",)
 
 
 def test_columns_come_in_any_order_with_lot_and_condition(folder):
@@ -163,7 +162,7 @@ def test_a_missing_log_names_the_file_spelt_most_like_it(folder):
 def test_a_missing_log_of_an_excluded_run_is_a_caution(folder):
     found = sheet(folder, "r1,pad-b,1,90,logs/lost.csv,,,disk died,", "r2,grease-a,1,90,logs/a.csv,,,,")
     assert found.problems == ()
-    assert found.cautions == ("the log 'logs/lost.csv' of the excluded run 'r1' does not exist",)
+    assert found.cautions == ("the log does not exist of excluded runs 'r1'",)
 
 
 def test_a_run_whose_log_is_not_there_yet_is_left_out_beside_others_and_named_with_its_line(folder):
@@ -183,10 +182,11 @@ def test_a_sheet_none_of_whose_used_runs_has_a_log_is_refused(folder):
 
 
 def test_a_plan_whose_logs_are_all_to_come_has_one_caution_for_them(folder):
-    lines = [f"r{i},{('pad-b', 'grease-a')[i % 2]},1,90,logs/to-come-{i}.csv,,,not made yet," for i in range(9)]
+    lines = [f"r{i},{('pad-b', 'grease-a')[i % 2]},1,90,logs/to-come-{i}.csv,,,not made yet," for i in range(14)]
     found = sheet(folder, *lines)
     assert found.problems == ()
-    assert found.cautions == ("the logs of 9 excluded runs do not exist: 'r0', 'r1' ... 'r8'",)
+    names = ", ".join(f"'r{i}'" for i in range(12))
+    assert found.cautions == (f"the log does not exist of excluded runs {names} and 2 more",)
 
 
 def test_a_treatment_without_runs_is_a_caution(folder):
@@ -196,7 +196,7 @@ def test_a_treatment_without_runs_is_a_caution(folder):
 @pytest.mark.parametrize(
     ("raw", "expected"),
     [
-        (HEADER.replace(",", "|").encode(), "runs.csv:1: found cells separated by bars; allowed: cells separated by commas, semicolons or tabs"),
+        (HEADER.replace(",", "|").encode(), "runs.csv:1: found no column 'run', 'treatment'"),
         (HEADER.replace(",", ";").encode() + b"\na;b", "runs.csv:2: found 2 cells; allowed: 9 cells, as in the header (quote text that holds a semicolon)"),
         (b"\n" + HEADER.replace("mount,", "").encode(), "runs.csv:2: found no column 'mount'; allowed: the header run,treatment"),
         (HEADER.encode() + b",colour", "runs.csv:1: found the unknown column 'colour'"),

@@ -227,7 +227,7 @@ def test_a_log_counts_before_the_reading_beside_it(logged, tmp_path):
     found = rewritten(logged, tmp_path / "both", {"pad-b-1-60W": {"reading_C": "50"}})
 
     assert found.runs == analyse(logged).runs
-    assert "A log counts, not the reading_C beside it, in 1 runs: 'pad-b-1-60W'" in found.cautions
+    assert "a log counts, not the reading_C beside it, in runs 'pad-b-1-60W'" in found.cautions
     assert "run pad-b-1-60W" in check(tmp_path / "both").summary()
 
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from thermlab.campaign.runsheet import RunLine
-from thermlab.campaign.settings import BenchSettings, CheckThresholds, Limits, Soak, UncertaintyInputs, describe
+from thermlab.campaign.settings import BenchSettings, CheckThresholds, Limits, Soak, UncertaintyInputs
 from thermlab.logs.log import ClockJump, Log
 from thermlab.runs.checks.single import check_run
 from thermlab.runs.checks.view import longest_still, view_runs
@@ -418,11 +418,10 @@ def test_a_threshold_can_be_changed():
 
 
 def test_every_threshold_has_a_unit_and_a_source():
-    for entry in describe(CheckThresholds()):
-        assert entry["name"].endswith(
-            ("_K", "_s", "_min", "_percent", "_ratio", "_K_per_h", "_time_constants", "_dof")
-        ), entry["name"]
-        assert any(word in entry["meaning"] for word in ("no source", "make study", "from memory")), entry["name"]
+    units = ("_K", "_s", "_min", "_percent", "_ratio", "_K_per_h", "_time_constants", "_dof")
+    for name, field in CheckThresholds.model_fields.items():
+        assert name.endswith(units), name
+        assert any(word in field.description for word in ("no source", "make study", "from memory")), name
 
 
 # One campaign of each kind, on benches that are quick to simulate; docs/checks.md has the rates of thousands.

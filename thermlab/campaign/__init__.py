@@ -9,6 +9,6 @@ __all__, __getattr__, __dir__ = face(
     runsheet="BY_HAND MAX_SHEET_BYTES NAME NOT_MADE OPTIONAL REQUIRED RunLine after_midnight overlapping "
     "read_run_sheet separator",
     settings="BenchSettings CampaignSettings CheckThresholds ConfidenceLevel LimitC Limits LogsAndRoom MarginK PowerW "
-    "RoomC Treatment describe",
+    "RoomC Treatment",
     yaml_files="MAX_YAML_BYTES YamlTree load_yaml read_model resolve",
 )

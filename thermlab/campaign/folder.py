@@ -1,20 +1,18 @@
 """A campaign folder: ``campaign.yaml`` and ``runs.csv`` checked together, or a new one to fill in."""
 
 import hashlib
+import os
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from importlib import resources
 from pathlib import Path
 
-from pydantic import ValidationError
-
 from thermlab.base.errors import InputError, Problem, show_name, shown
 from thermlab.base.files import PathRefusedError, copy_file, inside, read_plain, write_file
 from thermlab.campaign.runsheet import MAX_SHEET_BYTES, NAME, OPTIONAL, REQUIRED, RunLine, RunSheet, read_run_sheet
-from thermlab.campaign.settings import NO_LOG_SETTINGS, NO_ROOM, BenchSettings, CampaignSettings
+from thermlab.campaign.settings import NO_LOG_SETTINGS, NO_ROOM, BenchSettings, CampaignSettings, time_of
 from thermlab.campaign.yaml_files import MAX_YAML_BYTES, YamlTree, load_yaml, read_model
-from thermlab.logs.settings import TimeSettings
 
 SETTINGS_NAME = "campaign.yaml"
 
@@ -88,10 +86,7 @@ def campaign_folder(path: str | Path) -> Path:
 
 
 def _is_folder(place: Path) -> bool:
-    try:
-        return place.is_dir()
-    except (OSError, ValueError):
-        return False
+    return os.path.isdir(place)  # noqa: PTH112 - False for what no system takes as a name, too
 
 
 def _bad_name(folder: Path) -> list[Problem]:
@@ -123,7 +118,7 @@ def read_folder(folder: Path) -> tuple[CampaignSettings | None, YamlTree, RunShe
     raw = _read(folder, NAME, MAX_SHEET_BYTES, problems)
     if raw is not None:
         sha256[NAME] = hashlib.sha256(raw).hexdigest()
-        treatments, time = _known(tree)
+        time, treatments = time_of(tree.table("log")), tuple(tree.table("treatments")) or None
         sheet = read_run_sheet(raw, folder, treatments=treatments, time=time)
         problems += sheet.problems
         sheet = replace(sheet, cautions=(*sheet.cautions, *alike_mounts(sheet.runs)))
@@ -165,22 +160,11 @@ def _read(folder: Path, name: str, limit: int, problems: list[Problem]) -> bytes
     try:
         return read_plain(inside(folder, name), limit)
     except PathRefusedError as refused:
-        found, allowed = (
-            ("no such file", f"a file {name} in the campaign folder (thermlab new starts one)")
-            if refused.missing
-            else (refused.found, refused.allowed)
-        )
+        found, allowed = refused.found, refused.allowed
+        if refused.missing:
+            found, allowed = "no such file", f"a file {name} in the campaign folder (thermlab new starts one)"
         problems.append(Problem(name, found, allowed))
         return None
-
-
-def _known(tree: YamlTree) -> tuple[tuple[str, ...] | None, TimeSettings | None]:
-    """Return what the run sheet can be held against, even where the rest of the settings is wrong."""
-    try:
-        time = TimeSettings.model_validate(tree.table("log").get("time"))
-    except ValidationError:
-        time = None
-    return tuple(tree.table("treatments")) or None, time
 
 
 def _log_and_room(tree: YamlTree, runs: Sequence[RunLine]) -> list[Problem]:

@@ -8,7 +8,6 @@ from collections import Counter
 from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
-from time import time as now_s
 from typing import TypeVar
 
 from thermlab.base.errors import InputError, Problem, commands_terminal, shown
@@ -29,6 +28,7 @@ MAX_SHEET_BYTES = 16 << 20
 MAX_LINES = 100_000
 MAX_CELL = 10_000
 MAX_COMMAS = 20_000
+MOST_NAMED = 12
 READING_C = (-100.0, 400.0)
 
 _NUMBER = re.compile(r"[-+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d{1,3})?\Z", re.ASCII)
@@ -105,7 +105,7 @@ class _Sheet:
         self.runs: list[RunLine] = []
         self.problems: list[tuple[int, Problem]] = []
         self.cautions: list[str] = []
-        self.lost: list[tuple[str, str]] = []
+        self.lost: list[str] = []
         self.to_come: list[tuple[int, str, PathRefusedError]] = []
         self.logged_too: list[str] = []
         self.first_line: dict[str, int] = {}
@@ -128,10 +128,10 @@ class _Sheet:
         power = self.number("set_power_W", (0.0, MAX_POWER_W), "a number of watts above 0, at most 100000")
         room, reading = self.by_hand()
         found = self.file()
-        start, end = (self.moment(cells["log"] and cells[column], column) for column in ("start", "end"))
-        if start is not None and end is not None and self.time is not None:
+        start, end = self.moment("start", -math.inf), self.moment("end", math.inf)
+        if self.time is not None:
             end = after_midnight(start, end, self.time)
-        if start is not None and end is not None and end <= start:
+        if end <= start:
             text = f"{shown(cells['end'])}, not after start {shown(cells['start'])}"
             self.refuse("end", text, "an end after the start")
         if len(self.problems) > before:
@@ -143,8 +143,7 @@ class _Sheet:
         self.runs.append(entry)
         self.logged_too += [entry.run] if entry.log and reading is not None and not entry.exclude else []
         if found is not None and not entry.exclude:
-            cut = (-math.inf if start is None else start, math.inf if end is None else end, entry)
-            self.cuts.setdefault(found, []).append(cut)
+            self.cuts.setdefault(found, []).append((start, end, entry))
 
     def texts(self) -> None:
         """Check the cells that are text."""
@@ -196,8 +195,6 @@ class _Sheet:
         if started and date_seconds(started) is None:
             allowed = "a date such as 2026-03-31, or with its time 2026-03-31 14:05"
             self.refuse("started", shown(started), allowed)
-        elif started and (date_seconds(started) or 0.0) > now_s() + 2.0 * DAY_S:
-            self.cautions.append(f"{NAME}:{self.line} (started) lies in the future: {shown(started)}")
         for column in ("start", "end"):
             if cells[column] and not cells["log"]:
                 allowed = "blank without a log; when the reading was taken goes into the column started"
@@ -217,7 +214,7 @@ class _Sheet:
         if isinstance(found, Path):
             return found
         if found.missing and self.cells["exclude"]:
-            self.lost.append((log, self.cells["run"]))
+            self.lost.append(self.cells["run"])
         elif found.missing:
             self.to_come.append((self.line, log, found))
             self.cells["exclude"] = NOT_MADE
@@ -225,14 +222,15 @@ class _Sheet:
             self.refuse("log", found.found, found.allowed)
         return None
 
-    def moment(self, text: str, column: str) -> float | None:
-        if not text or self.time is None:
-            return None
-        try:
-            return parse_time(text, self.time)
-        except InputError as refused:
-            self.refuse(column, refused.problems[0].found, refused.problems[0].allowed)
-            return None
+    def moment(self, column: str, unknown: float) -> float:
+        """Return a time of the log, or `unknown` where there is none that can be read."""
+        text = self.cells["log"] and self.cells[column]
+        if text and self.time is not None:
+            try:
+                return parse_time(text, self.time)
+            except InputError as refused:
+                self.refuse(column, refused.problems[0].found, refused.problems[0].allowed)
+        return unknown
 
     def overlaps(self) -> None:
         """Refuse two runs that take the same part of one log; without the format of its times nobody knows."""
@@ -287,16 +285,23 @@ def read_run_sheet(
         Well-formed lines, and every problem; never raises on bad input.
     """
     sheet = _Sheet(folder, treatments, time)
-    text = _decoded(raw, sheet)
-    if text is not None:
+    text = decoded(raw, NAME, MAX_SHEET_BYTES, hint=" (save the sheet as CSV UTF-8)")
+    if isinstance(text, Problem):
+        sheet.problems.append((0, text))
+    elif "\0" in text:
+        sheet.refuse("", "a NUL byte", "text in utf-8", line=text.count("\n", 0, text.index("\0")) + 1)
+    else:
         _read_lines(text, sheet)
         sheet.overlaps()
     _runs_to_come(sheet)
-    problems = first_problems([problem for _, problem in sorted(sheet.problems, key=lambda pair: pair[0])], NAME)
-    sheet.cautions += _lost_logs(sheet.lost)
-    if sheet.logged_too:
-        listed = ", ".join(shown(run) for run in sheet.logged_too[:12])
-        sheet.cautions.append(f"A log counts, not the reading_C beside it, in {len(sheet.logged_too)} runs: {listed}")
+    problems = first_problems(sheet.problems, NAME)
+    for runs, said in (
+        (sheet.lost, "the log does not exist of excluded runs"),
+        (sheet.logged_too, "a log counts, not the reading_C beside it, in runs"),
+    ):
+        if runs:
+            more = f" and {len(runs) - MOST_NAMED} more" if len(runs) > MOST_NAMED else ""
+            sheet.cautions.append(f"{said} {', '.join(map(shown, runs[:MOST_NAMED]))}{more}")
     used = {run.treatment for run in sheet.runs}
     if not problems:
         sheet.cautions += [f"treatment {name!r} has no runs" for name in treatments or () if name not in used]
@@ -314,25 +319,6 @@ def _runs_to_come(sheet: _Sheet) -> None:
             lines.setdefault(log, []).append(str(line))
         named = "; ".join(f"{NAME}:{', '.join(at)} (log) {shown(log)}" for log, at in lines.items())
         sheet.cautions.append(f"runs whose log does not exist count as {NOT_MADE!r}: {named}")
-
-
-def _lost_logs(lost: list[tuple[str, str]]) -> list[str]:
-    """Say in one sentence which excluded runs have no log: a plan begins with all of them."""
-    if len(lost) > 3:
-        names = f"{shown(lost[0][1])}, {shown(lost[1][1])} ... {shown(lost[-1][1])}"
-        return [f"the logs of {len(lost)} excluded runs do not exist: {names}"]
-    return [f"the log {shown(log)} of the excluded run {shown(run)} does not exist" for log, run in lost]
-
-
-def _decoded(raw: bytes, sheet: _Sheet) -> str | None:
-    text = decoded(raw, NAME, MAX_SHEET_BYTES, hint=" (save the sheet as CSV UTF-8)")
-    if isinstance(text, Problem):
-        sheet.problems.append((0, text))
-        return None
-    if "\0" in text:
-        sheet.refuse("", "a NUL byte", "text in utf-8", line=text.count("\n", 0, text.index("\0")) + 1)
-        return None
-    return text
 
 
 def separator(text: str) -> str:
@@ -409,9 +395,6 @@ def _line(cells: list[str], header: list[str], sheet: _Sheet) -> None:
 
 def _header(cells: list[str], sheet: _Sheet) -> list[str] | None:
     allowed = f"the header {','.join(REQUIRED)} (any order), optionally {', '.join(OPTIONAL + BY_HAND)}"
-    if len(cells) <= 2 and cells[0].count("|") >= 3:
-        sheet.refuse("", "cells separated by bars", "cells separated by commas, semicolons or tabs")
-        return None
     while len(cells) > 1 and not cells[-1]:
         cells.pop()
     before = len(sheet.problems)

@@ -7,14 +7,13 @@ no published source it says so.
 from collections.abc import Iterator, Mapping
 from typing import Annotated, Any, ClassVar, Literal
 
-from pydantic import AfterValidator, AliasPath, BeforeValidator, Field
+from pydantic import AfterValidator, AliasPath, BeforeValidator, Field, ValidationError
 
 from thermlab.base.errors import InputError, Problem
 from thermlab.logs.settings import (
     AmbientConstant,
     AmbientLogSettings,
     Broken,
-    Clock,
     Line,
     LogSettings,
     Model,
@@ -52,10 +51,8 @@ class CheckThresholds(Model):
 
     # power
     power_off_note_percent: _Above0 = _practice(1.0, "logged against set power, note")
-    power_off_doubtful_percent: _Above0 = _practice(
-        2.5, "logged against set power, beyond that of the other runs, doubtful"
-    )
-    power_off_unusable_percent: _Above0 = _practice(15.0, "logged against set power, unusable")
+    power_off_doubtful_percent: _Above0 = _practice(2.5, "the same, beyond that of the other runs, doubtful")
+    power_off_unusable_percent: _Above0 = _practice(15.0, "the same, unusable")
     power_drift_percent: _Above0 = _practice(2.5, "overshoot or sag of power within the soak")
     power_drift_ratio: _Above1 = _simulated(4.0, "the same in its standard uncertainty, both must be exceeded")
     load_step_percent: _Above0 = _practice(4.0, "lasting step of power within the soak")
@@ -74,9 +71,7 @@ class CheckThresholds(Model):
     ambient_range_K: _Above0 = _practice(3.0, "spread of the room in the soak, doubtful")
     ambient_rate_K_per_h: _Above0 = _practice(4.0, "steady drift of the room, doubtful")
     ambient_jump_K: _Above0 = _practice(1.0, "jump of the room within two minutes, doubtful")
-    ambient_follows_power_K: _Above0 = _practice(
-        0.8, "rise of the room with the sink, from no load to the highest step"
-    )
+    ambient_follows_power_K: _Above0 = _practice(0.8, "rise of the room with the sink, no load to highest step")
     ambient_follows_ratio: _Above1 = _simulated(3.0, "the same in its standard uncertainty, both must be exceeded")
 
     # logging
@@ -114,37 +109,14 @@ class CheckThresholds(Model):
     core_spread_ratio: _Above1 = _practice(5.0, "the same against its scatter between mounts")
     ladder_K: _Above0 = _simulated(0.8, "a run off its mount's ladder")
     ladder_ratio: _Above1 = _simulated(4.0, "the same, studentised, both must be exceeded")
-    usual_run_sd_K: _Above0 = _simulated(
-        0.2, "scatter of settled rises on one mount, taken together with the runs' own"
-    )
+    usual_run_sd_K: _Above0 = _simulated(0.2, "scatter of settled rises on one mount, beside the runs' own")
     usual_run_sd_dof: _Above0 = _simulated(2.0, "degrees of freedom it counts for")
     mount_off_K: _Above0 = _practice(1.5, "a mount against the others of its treatment")
     mount_off_ratio: _Above1 = _simulated(4.0, "the same, studentised, both must be exceeded")
-    usual_mount_sd_K: _Above0 = _practice(
-        0.6, "scatter of mounts at the highest step, taken together with the campaign's own"
-    )
+    usual_mount_sd_K: _Above0 = _practice(0.6, "scatter of mounts at the highest step, beside the campaign's own")
     usual_mount_sd_dof: _Above0 = _simulated(4.0, "degrees of freedom it counts for")
     swap_ratio: _Above1 = _simulated(4.0, "fall of the scatter when two labels are exchanged")
     swap_gain_ratio: _Above1 = _simulated(2.0, "how much better an exchange must do than leaving one run out")
-
-
-def describe(thresholds: CheckThresholds) -> list[dict[str, object]]:
-    """List every threshold with its value and where it comes from.
-
-    Parameters
-    ----------
-    thresholds : CheckThresholds
-        The thresholds in use.
-
-    Returns
-    -------
-    list of dict
-        One entry per threshold: ``name``, ``value``, ``default``, ``meaning``.
-    """
-    return [
-        {"name": name, "value": getattr(thresholds, name), "default": info.default, "meaning": info.description or ""}
-        for name, info in type(thresholds).model_fields.items()
-    ]
 
 
 Cooling = Literal["passive", "forced"]
@@ -360,10 +332,10 @@ class LogsAndRoom(Model):
         if data.get("ambient_constant") is not None and "ambient_u_K" in uncertainty:
             allowed = "ambient_constant.u_K alone when the room is constant"
             yield Broken(("uncertainty", "ambient_u_K"), "a second uncertainty of the room", allowed)
-        clocks = [_clock_of(table) for table in (log, room)]
-        if room and None not in clocks and clocks[0] != clocks[1]:
-            found = f"{clocks[1]} times for a log in {clocks[0]} times"
-            allowed = f"{clocks[0]} times, as in log.time: the two cannot be matched otherwise"
+        of_log, of_room = time_of(log), time_of(room)
+        if of_log is not None and of_room is not None and of_log.clock != of_room.clock:
+            found = f"{of_room.clock} times for a log in {of_log.clock} times"
+            allowed = f"{of_log.clock} times, as in log.time: the two cannot be matched otherwise"
             yield Broken(("ambient_log", "time"), found, allowed)
 
     @property
@@ -428,8 +400,9 @@ class CampaignSettings(BenchSettings, Question):
         yield from super().rules(data)
 
 
-def _clock_of(table: Mapping[str, Any]) -> Clock | None:
+def time_of(table: Mapping[str, Any]) -> TimeSettings | None:
+    """Return how the times of a log are written as far as its settings can tell, whatever else is wrong with them."""
     try:
-        return TimeSettings.model_validate(dict(table["time"])).clock
-    except (KeyError, ValueError, TypeError):
+        return TimeSettings.model_validate(table.get("time"))
+    except ValidationError:
         return None

@@ -118,8 +118,9 @@ def decoded(raw: bytes, name: str, most: int, *, hint: str = "") -> str | Proble
         return Problem(f"{name}:{line}", f"the byte 0x{raw[error.start]:02x}", f"text in utf-8{hint}")
 
 
-def first_problems(problems: list[Problem], name: str) -> list[Problem]:
-    """Return at most ``MAX_PROBLEMS``, and how many more there are."""
+def first_problems(placed: list[tuple[int, Problem]], name: str) -> list[Problem]:
+    """Return at most ``MAX_PROBLEMS`` in the order of their lines, and how many more there are."""
+    problems = [problem for _, problem in sorted(placed, key=lambda pair: pair[0])]
     more = len(problems) - MAX_PROBLEMS
     return [*problems[:MAX_PROBLEMS], Problem(name, f"{more} more problems", "none")] if more > 0 else problems
 
@@ -231,34 +232,31 @@ def read_model(model: type[M], tree: YamlTree) -> tuple[M | None, list[Problem]]
     problems : list of Problem
         In the order of the lines, at most ``MAX_PROBLEMS`` and a count of the rest.
     """
-    problems = list(tree.problems)
+    placed = [(0, problem) for problem in tree.problems]
     settings: M | None = None
-    if not isinstance(tree.data, Mapping):
-        if not problems:
-            found = "nothing" if tree.data is None else spell(tree.data)
-            problems.append(Problem(tree.name, found, "a table with the keys " + ", ".join(model.model_fields)))
-        return None, problems
-    placed: list[tuple[int, Problem]] = []
-    try:
-        settings = model.model_validate(tree.data)
-    except ValidationError as error:
-        by_field = [details for details in error.errors(include_url=False) if details["type"] != "rule"]
-        placed += [_explain(model, tree, details) for details in by_field]
-    for path, found, allowed in _broken_rules(model, tree.data, ()):
-        placed.append((tree.line(path), Problem(tree.where(path), found, allowed)))
-    placed.sort(key=lambda pair: pair[0])
-    problems = first_problems([*problems, *(problem for _, problem in placed)], tree.name)
-    return (None if problems else settings), problems
+    if isinstance(tree.data, Mapping):
+        try:
+            settings = model.model_validate(tree.data)
+        except ValidationError as error:
+            by_field = [details for details in error.errors(include_url=False) if details["type"] != "rule"]
+            placed += [_explain(model, tree, details) for details in by_field]
+        for path, found, allowed in _broken_rules(model, tree.data, ()):
+            placed.append((tree.line(path), Problem(tree.where(path), found, allowed)))
+    elif not placed:
+        placed.append(
+            (0, Problem(tree.name, spell(tree.data), "a table with the keys " + ", ".join(model.model_fields)))
+        )
+    return (None if placed else settings), first_problems(placed, tree.name)
 
 
 def spell(value: object) -> str:
     """Return a YAML value for an error message, with the kind of thing it is."""
     if value is None:
         return "nothing"
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, (int, float)):
-        return f"{value:.12g}" if isinstance(value, float) else str(value)
+    if isinstance(value, int):
+        return str(value).lower()  # a truth value is a whole number to Python
+    if isinstance(value, float):
+        return f"{value:.12g}"
     if isinstance(value, str):
         return f"the text {shown(value)}"
     return "a list" if isinstance(value, (list, tuple)) else "a table"

@@ -11,7 +11,7 @@ from typing import Any
 
 from thermlab.campaign.folder import Campaign, load_campaign
 from thermlab.campaign.parameters import apply_overrides, as_made
-from thermlab.campaign.settings import CampaignSettings, describe
+from thermlab.campaign.settings import CampaignSettings
 from thermlab.compare.cautions import campaign_cautions
 from thermlab.compare.comparison import compare_treatments
 from thermlab.compare.records import Advice, Caution, Comparison, ThrottlePower, Warned
@@ -292,7 +292,7 @@ def _settings_used(settings: CampaignSettings, settled: SettledRuns, comparison:
     # The reference that was used: where none is declared it is the highest step every used mount has.
     written["decision"]["reference_power_used_W"] = None if comparison is None else comparison.reference_power_W
     written["uncertainty"]["ambient_u_K"] = settings.ambient_u_K
-    written["checks"] = {row["name"]: row["value"] for row in describe(settings.checks)}
+    written["checks"] = settings.checks.model_dump()
     written["treatments"] = {name: treatment.model_dump(mode="json") for name, treatment in settings.treatments.items()}
     constant = settled.bench.time_constant
     written["early_rise_min"] = settled.early_s / 60.0
