@@ -10,7 +10,7 @@ __all__, __getattr__, __dir__ = face(
     errors="ArchiveError InputError Problem ReportError ReportState ThermlabError commands_terminal show_name shown",
     faces="face",
     files=(
-        "FAILED PathRefusedError check_target copy_file fits held inside locked open_regular publish publish_failure "
+        "FAILED PathRefusedError check_target copy_file fits held inside locked publish publish_failure "
         "read_plain read_regular replace_file sha256_file sync_folder walk_files write_file"
     ),
     marks="MARKER Mark PAGE SEVERITY SEVERITY_LETTER treatment_marks",

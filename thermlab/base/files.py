@@ -18,6 +18,7 @@ import stat
 import sys
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from fnmatch import fnmatchcase
+from io import BufferedReader
 from pathlib import Path
 from typing import BinaryIO
 
@@ -135,8 +136,8 @@ def read_regular(path: str | Path, limit: int, *, follow: bool = False) -> bytes
     OSError
         There is no such file, it is a link that is not to be followed, a folder, a device or a pipe, or it is larger.
     """
-    handle, size = open_regular(path, follow=follow)
-    with os.fdopen(handle, "rb") as file:
+    with _opened(path, follow=follow) as file:
+        size = os.fstat(file.fileno()).st_size
         # read() sets its whole argument aside before it reads
         content = file.read(min(size, limit) + 1)
     if max(size, len(content)) > limit:
@@ -144,45 +145,33 @@ def read_regular(path: str | Path, limit: int, *, follow: bool = False) -> bytes
     return content
 
 
-def open_regular(path: str | Path, *, follow: bool = False) -> tuple[int, int]:
-    """Open a regular file for reading and leave its times alone.
-
-    Returns
-    -------
-    handle, size : int
-        File descriptor, and size in bytes.
-
-    Raises
-    ------
-    OSError
-        There is no such file, or it is a link that is not to be followed, a folder, a device or a pipe.
-    """
+def _opened(path: str | Path, *, follow: bool = False) -> BufferedReader:
+    """Open a regular file for reading and leave its times alone; errors as of :func:`read_regular`."""
     flags = _READ if follow else _READ | _NO_LINK
     try:
         handle = os.open(path, flags | _NO_ATIME)
     except PermissionError:
         handle = os.open(path, flags)
-    status = os.fstat(handle)
-    if not stat.S_ISREG(status.st_mode):
+    if not stat.S_ISREG(os.fstat(handle).st_mode):
         os.close(handle)
         raise OSError(errno.EINVAL, "not a regular file", os.fspath(path))
-    return handle, status.st_size
+    return os.fdopen(handle, "rb")
 
 
 def sha256_file(path: str | Path) -> tuple[str, int]:
     """Return the SHA-256 of a regular file in hex, and its size in bytes."""
-    with os.fdopen(open_regular(path)[0], "rb") as file:
+    with _opened(path) as file:
         return hashlib.file_digest(file, "sha256").hexdigest(), file.tell()
 
 
-def walk_files(folder: Path, skip_top: Iterable[str] = ()) -> tuple[list[str], list[Problem]]:
+def walk_files(folder: Path, skip_top: Collection[str] = ()) -> tuple[list[str], list[Problem]]:
     """List the regular files below a folder, without following links.
 
     Parameters
     ----------
     folder : Path
         Where to look.
-    skip_top : iterable of str
+    skip_top : collection of str
         Names directly in the folder that are left out.
 
     Returns
@@ -195,15 +184,14 @@ def walk_files(folder: Path, skip_top: Iterable[str] = ()) -> tuple[list[str], l
     """
     files: list[str] = []
     problems: list[Problem] = []
-    left_out = frozenset(skip_top)
     waiting = [("", os.fspath(folder))]
     while waiting:
         prefix, place = waiting.pop()
         with os.scandir(place) as entries:
             for entry in entries:
-                if not prefix and entry.name in left_out:
-                    continue
                 name = prefix + entry.name
+                if name in skip_top:
+                    continue
                 if not _is_text(name):
                     problems.append(Problem(show_name(name), "a name that is not UTF-8", "names in UTF-8"))
                 elif entry.is_dir(follow_symlinks=False):
@@ -237,21 +225,18 @@ def copy_file(source: Path, target: Path) -> str:
     OSError
         The source is no regular file, the target exists, the disk is full ...
     """
-    reading, _ = open_regular(source)
-    try:
+    with _opened(source) as reading:
         target.parent.mkdir(parents=True, exist_ok=True)
         digest = hashlib.sha256()
         with target.open("xb") as writing:
-            while block := os.read(reading, _CHUNK):
+            while block := reading.read(_CHUNK):
                 digest.update(block)
                 writing.write(block)
             _force(writing)
-        changed_ns = os.fstat(reading).st_mtime_ns
-        os.utime(target, ns=(changed_ns, changed_ns))
-        target.chmod(0o444)
-        return digest.hexdigest()
-    finally:
-        os.close(reading)
+        changed_ns = os.fstat(reading.fileno()).st_mtime_ns
+    os.utime(target, ns=(changed_ns, changed_ns))
+    target.chmod(0o444)
+    return digest.hexdigest()
 
 
 def write_file(target: Path, content: bytes, *, read_only: bool = False) -> str:

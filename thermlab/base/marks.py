@@ -57,16 +57,8 @@ class Mark:
 
 _COLOURS = ("#30363d", "#b1451c", "#1a6f78", "#74479a", "#7c6200", "#2a5aa6", "#4f6f1c", "#a5326a")
 _MARKERS = (("o", "●"), ("s", "■"), ("^", "▲"), ("D", "◆"), ("v", "▼"), ("p", "⬟"), ("P", "✚"), ("X", "✖"))
-_LINES: tuple[str | tuple[int, tuple[float, ...]], ...] = (
-    "-",
-    (0, (5, 2)),
-    (0, (5, 1.5, 1, 1.5)),
-    (0, (1.2, 1.2)),
-    (0, (8, 2)),
-    (0, (3, 1, 1, 1, 1, 1)),
-    (0, (2, 2)),
-    (0, (8, 2, 2, 2)),
-)
+_DASHES = ((5, 2), (5, 1.5, 1, 1.5), (1.2, 1.2), (8, 2), (3, 1, 1, 1, 1, 1), (2, 2), (8, 2, 2, 2))
+_LINES: tuple[str | tuple[int, tuple[float, ...]], ...] = ("-", *((0, dashes) for dashes in _DASHES))
 
 
 def treatment_marks(treatments: Sequence[str], baseline: str) -> dict[str, Mark]:
