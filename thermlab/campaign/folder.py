@@ -11,8 +11,9 @@ from pathlib import Path
 from thermlab.base.errors import InputError, Problem, show_name, shown
 from thermlab.base.files import PathRefusedError, copy_file, inside, read_plain, write_file
 from thermlab.campaign.runsheet import MAX_SHEET_BYTES, NAME, OPTIONAL, REQUIRED, RunLine, RunSheet, read_run_sheet
-from thermlab.campaign.settings import NO_LOG_SETTINGS, NO_ROOM, BenchSettings, CampaignSettings, time_of
+from thermlab.campaign.settings import NO_LOG_SETTINGS, NO_ROOM, BenchSettings, CampaignSettings
 from thermlab.campaign.yaml_files import MAX_YAML_BYTES, YamlTree, load_yaml, read_model
+from thermlab.logs.settings import TimeSettings
 
 SETTINGS_NAME = "campaign.yaml"
 
@@ -118,7 +119,7 @@ def read_folder(folder: Path) -> tuple[CampaignSettings | None, YamlTree, RunShe
     raw = _read(folder, NAME, MAX_SHEET_BYTES, problems)
     if raw is not None:
         sha256[NAME] = hashlib.sha256(raw).hexdigest()
-        time, treatments = time_of(tree.table("log")), tuple(tree.table("treatments")) or None
+        time, treatments = TimeSettings.of(tree.table("log")), tuple(tree.table("treatments")) or None
         sheet = read_run_sheet(raw, folder, treatments=treatments, time=time)
         problems += sheet.problems
         sheet = replace(sheet, cautions=(*sheet.cautions, *alike_mounts(sheet.runs)))

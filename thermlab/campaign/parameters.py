@@ -49,9 +49,7 @@ class ReportParameters(BaseModel):
     temperature_C: LimitC | None = Field(default=None, description="a temperature in degC from -100 to 400")
     margin_K: MarginK | None = Field(default=None, description="a difference in K above 0 and at most 1000")
     reference_power_W: PowerW | None = Field(default=None, description="a power in W above 0 and at most 100000")
-    confidence_level: ConfidenceLevel | None = Field(
-        default=None, description="a fraction above 0.5 and at most 0.999999, such as 0.95"
-    )
+    confidence_level: ConfidenceLevel | None = Field(default=None, description="a fraction above 0.5, such as 0.95")
     anonymous: bool = Field(default=False, description="true or false")
     sheet: Literal["customer"] | None = Field(default=None, description="customer")
 

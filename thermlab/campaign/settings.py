@@ -7,11 +7,10 @@ no published source it says so.
 from collections.abc import Iterator, Mapping
 from typing import Annotated, Any, ClassVar, Literal
 
-from pydantic import AfterValidator, AliasPath, BeforeValidator, Field, ValidationError
+from pydantic import AfterValidator, AliasPath, BeforeValidator, Field
 
 from thermlab.base.errors import InputError, Problem
 from thermlab.logs.settings import (
-    AmbientConstant,
     AmbientLogSettings,
     Broken,
     Line,
@@ -91,19 +90,17 @@ class CheckThresholds(Model):
     drift_ratio: _Above1 = _simulated(4.5, "the same in its own standard uncertainty, both must be exceeded")
     drift_one_sensor_ratio: _Above1 = _simulated(7.0, "the same where one of several sensors alone shows it")
     drift_departure_ratio: _Above1 = _simulated(2.2, "or against the departure that the bench's runs usually show")
-    coarse_noise_ratio: float = Field(
-        0.3, gt=0, description="noise over readout step below which a mean is biased (Widrow & Kollar; from memory)"
-    )
+    coarse_noise_ratio: _Above0 = Field(0.3, description="least noise over readout step (Widrow & Kollar; from memory)")
     coarse_readout_K: _Above0 = _practice(0.25, "finest readout that is looked at")
     coarse_bias_K: _Above0 = _practice(0.3, "bias of a run read more coarsely than the others, doubtful")
 
     # between runs
+    # Bonferroni point of the studentised residual: Cook & Weisberg 1982, from memory.
     between_alarm_percent: float = Field(
         1.0,
         gt=0,
         lt=50,
-        description="chance that a sound campaign has any run off its ladder, or any mount off its treatment, "
-        "Bonferroni point of the studentised residual (Cook & Weisberg 1982; from memory)",
+        description="chance that a sound campaign has any run or mount off (Cook & Weisberg 1982; from memory)",
     )
     core_spread_K: _Above0 = _practice(2.0, "a sensor against the other mounts")
     core_spread_ratio: _Above1 = _practice(5.0, "the same against its scatter between mounts")
@@ -192,9 +189,7 @@ class Treatment(Model):
         """Cost of the material of one mount by the price of the pack it is taken from, where the amount is given."""
         packs = [(self.pack_price, self.pack_g, self.uses_per_pack)]
         packs += [(pack.price, pack.g, pack.uses) for pack in self.packs or ()]
-        counted = [
-            (price, uses or (grams / self.use_g if grams and self.use_g else None)) for price, grams, uses in packs
-        ]
+        counted = [(price, uses or (g / self.use_g if g and self.use_g else None)) for price, g, uses in packs]
         return {price: price / uses for price, uses in counted if price is not None and uses is not None}
 
     @property
@@ -283,9 +278,7 @@ class Question(Model):
     bench: Line = Field(default="", description="name of the bench")
     baseline: TreatmentName = Field(description="one of the treatments")
     currency: Line | None = Field(default=None, max_length=20, description="currency of the prices")
-    treatments: dict[TreatmentName, Treatment] = Field(
-        min_length=1, max_length=1000, description="one or more treatments by name"
-    )
+    treatments: dict[TreatmentName, Treatment] = Field(min_length=1, max_length=1000, description="one or more by name")
     decision: Decision = Field(description="{margin_K, ...}")
     prior: Prior | None = Field(default=None, description="mount SD of earlier campaigns")
     analysis: AnalysisSettings = Field(default_factory=AnalysisSettings, description="{variance, order_covariate}")
@@ -297,6 +290,13 @@ class Question(Model):
         if isinstance(baseline, str) and isinstance(treatments, Mapping) and treatments and baseline not in treatments:
             names = ", ".join(repr(name) for name in list(treatments)[:30])
             yield Broken(("baseline",), repr(baseline), f"one of the treatments: {names}")
+
+
+class AmbientConstant(Model):
+    """A room temperature read off a thermometer."""
+
+    value_C: float = Field(ge=-50, le=100, description="room temperature, degC")
+    u_K: float = Field(gt=0, le=50, description="its standard uncertainty, K")
 
 
 NO_LOG_SETTINGS = ("no such key", "required: how the logs are read")
@@ -332,7 +332,7 @@ class LogsAndRoom(Model):
         if data.get("ambient_constant") is not None and "ambient_u_K" in uncertainty:
             allowed = "ambient_constant.u_K alone when the room is constant"
             yield Broken(("uncertainty", "ambient_u_K"), "a second uncertainty of the room", allowed)
-        of_log, of_room = time_of(log), time_of(room)
+        of_log, of_room = TimeSettings.of(log), TimeSettings.of(room)
         if of_log is not None and of_room is not None and of_log.clock != of_room.clock:
             found = f"{of_room.clock} times for a log in {of_log.clock} times"
             allowed = f"{of_log.clock} times, as in log.time: the two cannot be matched otherwise"
@@ -369,18 +369,13 @@ class BenchSettings(LogsAndRoom):
         default="passive", description="passive, or forced (fixed fans)"
     )
     radiated_share: float | None = Field(
-        default=None,
-        ge=0,
-        le=1,
-        validation_alias=AliasPath("cooling", "radiated_share"),
+        default=None, ge=0, le=1, validation_alias=AliasPath("cooling", "radiated_share"),
         description="share of the heat a passive sink radiates, where known; cooling: {kind, radiated_share}",
-    )
+    )  # fmt: skip
     limits: Limits | None = Field(default=None, description="{temperature_C, room_C}")
     soak: Soak | None = Field(default=None, description="{minutes}")
     measurand: Measurand = Field(default="hottest", description="hottest or mean")
-    checks: CheckThresholds = Field(
-        default_factory=lambda: CheckThresholds.model_validate({}), description="thresholds of the run checks, by name"
-    )
+    checks: CheckThresholds = Field(CheckThresholds.model_validate({}), description="thresholds of checks, by name")
 
     @property
     def limit_C(self) -> float | None:
@@ -398,11 +393,3 @@ class CampaignSettings(BenchSettings, Question):
         """Return what holds of the question, and of logs and room."""
         yield from Question.rules(data)
         yield from super().rules(data)
-
-
-def time_of(table: Mapping[str, Any]) -> TimeSettings | None:
-    """Return how the times of a log are written as far as its settings can tell, whatever else is wrong with them."""
-    try:
-        return TimeSettings.model_validate(table.get("time"))
-    except ValidationError:
-        return None

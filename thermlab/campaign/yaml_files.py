@@ -243,9 +243,8 @@ def read_model(model: type[M], tree: YamlTree) -> tuple[M | None, list[Problem]]
         for path, found, allowed in _broken_rules(model, tree.data, ()):
             placed.append((tree.line(path), Problem(tree.where(path), found, allowed)))
     elif not placed:
-        placed.append(
-            (0, Problem(tree.name, spell(tree.data), "a table with the keys " + ", ".join(model.model_fields)))
-        )
+        keys = ", ".join(model.model_fields)
+        placed.append((0, Problem(tree.name, spell(tree.data), f"a table with the keys {keys}")))
     return (None if placed else settings), first_problems(placed, tree.name)
 
 
@@ -310,14 +309,12 @@ def _explain(model: type[BaseModel], tree: YamlTree, details: Any) -> tuple[int,
     return tree.line(path), Problem(tree.where(path), found, allowed)
 
 
-_BOUNDS = {
-    "greater_than": ("gt", "more than"),
-    "greater_than_equal": ("ge", "at least"),
-    "less_than": ("lt", "less than"),
-    "less_than_equal": ("le", "at most"),
-}
 _FOUND = {"missing": "no such key", "string_too_short": "empty text", "too_short": "nothing in it"}
 _ALLOWED = {
+    "greater_than": "more than {gt:g}",
+    "greater_than_equal": "at least {ge:g}",
+    "less_than": "less than {lt:g}",
+    "less_than_equal": "at most {le:g}",
     "missing": "required",
     "float_type": "a finite number",
     "finite_number": "a finite number",
@@ -343,9 +340,6 @@ def _found_and_allowed(model: type[BaseModel], path: Path, details: Any) -> tupl
 
 def _allowed(kind: str, value: Any, limits: Any, inner: type[BaseModel] | None, meaning: str) -> str:
     """Return what is allowed where pydantic reports a kind of error; empty where its own words must do."""
-    if kind in _BOUNDS:
-        key, words = _BOUNDS[kind]
-        return f"{words} {limits[key]:g}: {meaning}"
     if kind == "string_type":
         scalar = isinstance(value, (bool, int, float))
         return "text" + (" (to mean these characters as text, put them in quotes)" if scalar else "")
@@ -353,7 +347,7 @@ def _allowed(kind: str, value: Any, limits: Any, inner: type[BaseModel] | None, 
         return "a table with the keys " + ", ".join(inner.model_fields) if inner else f"a table: {meaning}"
     if kind == "literal_error":
         return str(limits["expected"]).replace("'", "")
-    return f"{_ALLOWED[kind]}: {meaning}" if kind in _ALLOWED else ""
+    return f"{_ALLOWED[kind].format_map(limits)}: {meaning}" if kind in _ALLOWED else ""
 
 
 def _meaning(holder: type[BaseModel] | None, path: Path) -> str:

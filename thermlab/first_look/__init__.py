@@ -2,7 +2,4 @@
 
 from thermlab.base.faces import face
 
-__all__, __getattr__, __dir__ = face(
-    __name__,
-    proposals="start_from_logs",
-)
+__all__, __getattr__, __dir__ = face(__name__, proposals="start_from_logs")

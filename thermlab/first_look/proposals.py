@@ -235,13 +235,9 @@ def _moment(log: LogLook, seconds: float, *, up: bool) -> str:
 
 
 def _flow(value: object) -> str:
-    """Write a value of ``campaign.yaml`` on one line; units stand bare, all other text in quotes."""
-    if isinstance(value, dict):
-        pairs = [f"{key}: {each if key == 'unit' else _flow(each)}" for key, each in value.items()]
-        return "{" + ", ".join(pairs) + "}"
-    if isinstance(value, (list, tuple)):
-        return "[" + ", ".join(map(_flow, value)) + "]"
-    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\x7f")
+    """Write a value of ``campaign.yaml`` on one line; keys and units stand bare, all other text in quotes."""
+    text = json.dumps(value, ensure_ascii=False).replace("\x7f", "\\x7f")
+    return re.sub(r'"(columns|format)": ', r"\1: ", re.sub(r'"unit": "(\w+)"', r"unit: \1", text))
 
 
 def _comment(text: str) -> str:

@@ -10,7 +10,7 @@ __all__, __getattr__, __dir__ = face(
     cells="UNIT_OF number_pattern",
     log="ClockJump Log NoRowsYetError RoomLog read_log read_room_log",
     settings=(
-        "AmbientConstant AmbientLogSettings Broken Clock Line LogSettings Model Name ROOM_C TemperatureColumns Text "
+        "AmbientLogSettings Broken Clock Line LogSettings Model Name ROOM_C TemperatureColumns Text "
         "TimeSettings refused"
     ),
     text="BOMS MAX_BYTES numbered split_line",

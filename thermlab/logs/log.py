@@ -5,6 +5,7 @@ very end and a last line cut short are noted; any other line that is no row of
 readings is a problem with its line.
 """
 
+import functools
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -182,17 +183,13 @@ def _odd_cells(lines: _LogRows, part: Any, found: Any, counts: list[int]) -> lis
     """Read the cells that are no plain numbers one by one, into `numbers`."""
     start, end, numbers, odd = found
     columns, data, how = lines.declared, lines.cells.data, lines.how
-    known: dict[tuple[str, str], float | str] = {}
     problems: list[Problem] = []
+    read = functools.cache(read_cell)  # readings repeat
     for place in np.flatnonzero(odd).tolist():
         row, column = divmod(place, len(columns))
         role, position = columns[column]
         cell = bytes(data[start[place] : end[place]]).decode("utf-8")
-        value = known.get((cell, role.unit))
-        if value is None:
-            value = read_cell(cell, how.decimal, how.missing, role.unit)
-            if len(known) < 100_000:
-                known[cell, role.unit] = value
+        value = read(cell, how.decimal, how.missing, role.unit)
         if not isinstance(value, str):
             numbers[place] = value
             continue

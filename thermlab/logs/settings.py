@@ -10,7 +10,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
 from pydantic_core import PydanticCustomError
 
 from thermlab.base.errors import commands_terminal
@@ -163,6 +163,14 @@ class TimeSettings(Model):
         if has == ["unit"] and isinstance(columns, (list, tuple)) and len(columns) > 1:
             yield Broken(("columns",), f"{len(columns)} columns", "one column of elapsed time")
 
+    @classmethod
+    def of(cls, log: Mapping[str, Any]) -> Self | None:
+        """Return how a log writes its times as far as its settings can tell, whatever else is wrong with them."""
+        try:
+            return cls.model_validate(log.get("time"))
+        except ValidationError:
+            return None
+
     @property
     def clock(self) -> Clock:
         """What kind of clock the times are on."""
@@ -226,13 +234,4 @@ class AmbientLogSettings(TextSettings):
     time: TimeSettings = Field(description="{columns, format} or {columns, unit}")
     columns: Names = Field(description="column names; * and ? are wildcards")
     unit: TemperatureUnit = Field(description="degC, degF or K")
-    clock_offset_s: float = Field(
-        default=0.0, ge=-1e8, le=1e8, description="seconds added to its times to bring them to the log's clock"
-    )
-
-
-class AmbientConstant(Model):
-    """A room temperature read off a thermometer."""
-
-    value_C: float = Field(ge=-50, le=100, description="room temperature, degC")
-    u_K: float = Field(gt=0, le=50, description="its standard uncertainty, K")
+    clock_offset_s: float = Field(default=0.0, ge=-1e8, le=1e8, description="added to its times to match the logs")

@@ -103,11 +103,9 @@ def passive_bench(
     return replace(bench, sink_capacity_J_per_K=time_constant_min * 60.0 * slope_W_per_K - others_J_per_K)
 
 
-def forced_bench(*, sink_rise_K: float = 26.0, time_constant_min: float = 2.0, **others: Any) -> SimulatedBench:
-    """Make a sink with fans: linear, settled in minutes. Arguments as in :func:`passive_bench`."""
-    return passive_bench(
-        sink_rise_K=sink_rise_K, time_constant_min=time_constant_min, convection_exponent=0.0, **others
-    )
+def forced_bench(**others: Any) -> SimulatedBench:
+    """Make a sink with fans: linear, 26 K at 120 W, settled in minutes. Arguments as in :func:`passive_bench`."""
+    return passive_bench(**{"sink_rise_K": 26.0, "time_constant_min": 2.0, "convection_exponent": 0.0, **others})
 
 
 def sink_loss(bench: SimulatedBench, rise_K: Floats, room_C: Floats, airflow: Floats | float = 1.0) -> Floats:
