@@ -121,8 +121,6 @@ def test_the_same_readings_written_otherwise(read, raw, changes):
         ((HEADER + TWO).encode("utf-16-le"), {}, "logs/x.csv:1: found a NUL byte; allowed: text in utf-8 without NUL bytes; perhaps the encoding is utf-16"),
         ((HEADER + row(1, "5\u00b0") + row(2)).encode("cp1252"), {}, "logs/x.csv:2: found the byte 0xb0; allowed: text in utf-8, as log.encoding declares; perhaps the encoding is cp1252 or latin-1"),
         ((HEADER + row(1, "5\u00b0") + row(2)).replace("\n", "\r").encode("cp1252"), {}, "logs/x.csv:2: found the byte 0xb0"),
-        (HEADER.replace("die", "die °C") + TWO, {"encoding": "cp1252"}, "logs/x.csv:1 (log.temperature): found the column name 'die Â°C'; allowed: a header in cp1252; it reads like another encoding, perhaps utf-8"),
-        ("\ufeff" + HEADER + TWO, {"encoding": "latin-1"}, "logs/x.csv:1: found the byte order mark of utf-8"),
         ((HEADER + TWO).encode("utf-16")[:-1], {"encoding": "utf-16"}, "logs/x.csv:3: found the byte"),
         (bytes(range(256)) * 9, {}, "logs/x.csv:2: found the byte 0x80"),
         # delimiter, decimal sign
@@ -134,9 +132,9 @@ def test_the_same_readings_written_otherwise(read, raw, changes):
         # header
         ("time,die,die,power\n" + TWO.replace(",90", ",1,90"), {}, "logs/x.csv:1 (log.temperature): found the column name 'die' 2 times"),
         ("time,die,power,power\n" + TWO.replace("\n", ",1\n"), {}, "logs/x.csv:1 (log.power): found 2 columns for 'power': 'power', 'power'; allowed: a pattern that matches exactly one column"),
-        (HEADER + TWO, {"power": {"columns": ["Power"], "unit": "W"}}, "logs/x.csv:1 (log.power): found no column 'Power' in this line; allowed: a header with this column; nearest: 'power'"),
+        (HEADER + TWO, {"power": {"columns": ["Power"], "unit": "W"}}, "logs/x.csv:1 (log.power): found no column 'Power'; allowed: a header with this column in the first 200 lines; nearest: 'power'"),
         (HEADER + TWO, {"temperature": {"columns": ["*e*"], "unit": "degC"}}, "found 'power' for log.temperature and for log.power; allowed: patterns that match a column for one purpose only"),
-        ("x\n" * 300 + HEADER + TWO, {}, "found no column 'time' in the first 200 lines"),
+        ("x\n" * 300 + HEADER + TWO, {}, "found no column 'time'; allowed: a header with this column in the first 200 lines"),
         # rows
         ("", {}, "logs/x.csv: found an empty file"),
         ("\n \n", {}, "logs/x.csv: found an empty file"),

@@ -73,5 +73,5 @@ def test_a_refusal_names_the_key_of_the_room_file(tmp_path):
         "logs/room.csv:2 (room): found 'OL'; allowed: a number with ',' as decimal sign; "
         "a text for a missing value belongs into ambient_log.missing"
     )
-    with pytest.raises(InputError, match=r"\(ambient_log.columns\): found no column 'inlet' in this line"):
+    with pytest.raises(InputError, match=r"\(ambient_log.columns\): found no column 'inlet'"):
         read(tmp_path, "time;room\n2026-11-25 10:00;22\n2026-11-25 10:01;22\n", columns=["inlet"])

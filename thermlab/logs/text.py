@@ -123,13 +123,10 @@ def read_text(path: Path, encoding: str, *, name: str, key: str, raw: bytes | No
 
 def _decode(log: LogText) -> None:
     """Turn the bytes into UTF-8 without a byte order mark, strictly."""
-    raw, codec = log.data, codecs.lookup(log.encoding).name
-    is_utf_8 = codec in ("utf-8", "utf-8-sig")
-    if raw.isascii() and (is_utf_8 or codec == "ascii"):
+    raw = log.data
+    if raw.isascii() and codecs.lookup(log.encoding).name in ("utf-8", "utf-8-sig", "ascii"):
         return
     allowed = f"text in {log.encoding}, as {log.key}.encoding declares"
-    if raw.startswith(b"\xef\xbb\xbf") and not is_utf_8:
-        raise log.refuse(1, "", "the byte order mark of utf-8", f"{allowed}; perhaps {log.key}.encoding: utf-8")
     try:
         log.data = raw.decode(log.encoding).removeprefix("\ufeff").encode("utf-8")
     except UnicodeDecodeError as error:
@@ -292,7 +289,6 @@ def find_header(log: LogText, roles: Sequence[Role], delimiter: str) -> Header:
     InputError
         Where no line holds them all, or one of them is not unique there.
     """
-    patterns = [pattern for role in roles for pattern in role.patterns]
     best: tuple[int, int, list[str]] = (-1, 1, [])
     begin = 0
     for line in range(1, MAX_HEADER_LINES + 1):
@@ -301,15 +297,16 @@ def find_header(log: LogText, roles: Sequence[Role], delimiter: str) -> Header:
         end = log.data.find(b"\n", begin)
         end = len(log.data) if end < 0 else end
         names = _names(log.data[begin:end], delimiter)
-        matched = len(patterns) - len(_unmatched(names, roles))
-        if matched == len(patterns) and names:
+        matches = _matches(names, roles)
+        n_matched = sum(bool(positions) for *_, positions in matches)
+        if n_matched == len(matches):
             if line > 1:
                 log.notes.append(f"{line - 1} line{'s' if line > 2 else ''} before the header skipped")
-            return Header(line, end, numbered(names), _columns(log, line, names, roles))
-        if matched > best[0]:
-            best = (matched, line, names)
+            return Header(line, end, numbered(names), _columns(log, line, names, matches))
+        if n_matched > best[0]:
+            best = (n_matched, line, names)
         begin = end + 1
-    raise _no_header(log, roles, delimiter, best)
+    raise _no_header(log, roles, delimiter, *best[1:])
 
 
 def _names(raw: bytes, delimiter: str) -> list[str]:
@@ -331,50 +328,49 @@ def numbered(names: Sequence[str]) -> tuple[str, ...]:
     return tuple(apart)
 
 
-def _unmatched(names: Sequence[str], roles: Sequence[Role]) -> list[tuple[Role, str]]:
-    """Return the patterns, each with its role, for which there is no column."""
-    either = [name for name in (*names, *numbered(names)) if name]
-    patterns = [(role, pattern) for role in roles for pattern in role.patterns]
-    return [(role, pattern) for role, pattern in patterns if not any(map(matcher(pattern).match, either))]
+_Match = tuple[Role, str, list[int]]
 
 
-def _columns(log: LogText, line: int, names: list[str], roles: Sequence[Role]) -> dict[str, tuple[int, ...]]:
+def _matches(names: Sequence[str], roles: Sequence[Role]) -> list[_Match]:
+    """Return every pattern with its role and the positions of the columns it stands for."""
+    columns = [(at, pair) for at, pair in enumerate(zip(names, numbered(names), strict=True)) if pair[0]]
+    patterns = [(role, pattern, matcher(pattern)) for role in roles for pattern in role.patterns]
+    return [
+        (role, pattern, [at for at, pair in columns if any(map(expression.match, pair))])
+        for role, pattern, expression in patterns
+    ]
+
+
+def _columns(log: LogText, line: int, names: list[str], matches: Sequence[_Match]) -> dict[str, tuple[int, ...]]:
     problems: list[Problem] = []
-    columns: dict[str, tuple[int, ...]] = {}
+    found: dict[str, list[int]] = {}
     holders: dict[int, str] = {}
-    apart = numbered(names)
-    for role in roles:
-        found: list[int] = []
-        for pattern in role.patterns:
-            expression = matcher(pattern)
-            either = enumerate(zip(names, apart, strict=True))
-            positions = [position for position, pair in either if pair[0] and any(map(expression.match, pair))]
-            if role.single and len(positions) > 1:
-                text = f"{len(positions)} columns for {shown(pattern)}: {_listed(names, positions)}"
-                problems.append(log.problem(line, role.key, text, "a pattern that matches exactly one column"))
-            found += [position for position in positions if position not in found]
-        columns[role.key] = tuple(found) if role.single else tuple(sorted(found))
-        for position in found:
+    for role, pattern, positions in matches:
+        if role.single and len(positions) > 1:
+            text = f"{len(positions)} columns for {shown(pattern)}: {_listed(names, positions)}"
+            problems.append(log.problem(line, role.key, text, "a pattern that matches exactly one column"))
+        own = found.setdefault(role.key, [])
+        for position in (position for position in positions if position not in own):
+            own.append(position)
             other = holders.setdefault(position, role.key)
             if other != role.key:
                 text = f"{shown(names[position])} for {other} and for {role.key}"
                 problems.append(log.problem(line, role.key, text, "patterns that match a column for one purpose only"))
-        problems += [log.problem(line, *said) for said in _odd_names(log.encoding, names, role, found)]
+    roles = {role.key: role for role, *_ in matches}
+    for key, role in roles.items():
+        problems += [log.problem(line, *said) for said in _odd_names(names, role, found[key])]
     if problems:
         raise InputError(problems)
-    return columns
+    return {key: tuple(found[key] if role.single else sorted(found[key])) for key, role in roles.items()}
 
 
-def _odd_names(encoding: str, names: list[str], role: Role, found: list[int]) -> Iterator[tuple[str, str, str]]:
+def _odd_names(names: list[str], role: Role, found: list[int]) -> Iterator[tuple[str, str, str]]:
     """Yield column, what was found and what is allowed of columns whose name cannot be what it should be."""
     for name in sorted({names[position] for position in found}):
         if names.count(name) > 1 and any(matcher(pattern).match(name) for pattern in role.patterns):
             text = f"the column name {shown(name)} {names.count(name)} times"
             allowed = f"declared columns with names of their own, or by their order: {shown(name + '#1')} is the first"
             yield role.key, text, allowed
-        if "\ufffd" in name or (not encoding.lower().startswith("utf") and re.search("[ÂÃ][\u0080-\u00bf]", name)):
-            allowed = f"a header in {encoding}; it reads like another encoding, perhaps utf-8"
-            yield role.key, f"the column name {shown(name)}", allowed
     # A name that says another unit than is declared: one of the two is a wrong number.
     for name in (names[position] for position in found):
         match = _UNIT_IN_NAME.search(name)
@@ -398,22 +394,20 @@ _UNIT_IN_NAME = re.compile(
 )
 
 
-def _no_header(log: LogText, roles: Sequence[Role], delimiter: str, best: tuple[int, int, list[str]]) -> InputError:
-    matched, line, names = best
+def _no_header(log: LogText, roles: Sequence[Role], delimiter: str, line: int, names: list[str]) -> InputError:
+    """Return the error of a log without a header, against the line that comes nearest to one."""
     hint = _other_delimiter(log, roles, delimiter)
     if hint:
         found = f"no line with every declared column when split at {delimiter!r}"
         return log.refuse(hint[0], "", found, f"the declared delimiter; this line splits at {hint[1]!r}")
-    if matched < 1:
-        line = 0
     problems = []
-    for role, pattern in _unmatched(names, roles):
+    for role, pattern in ((role, pattern) for role, pattern, positions in _matches(names, roles) if not positions):
         literal = pattern.replace("*", "").replace("?", "")[:100]
         near = difflib.get_close_matches(literal, [name[:100] for name in names[:200] if name], n=3, cutoff=0.3)
         listed = ", ".join(shown(name) for name in near or [name for name in names[:10] if name])
-        where = "in this line" if line else f"in the first {MAX_HEADER_LINES} lines"
-        allowed = f"a header with this column{f'; nearest: {listed}' if listed else ''}"
-        problems.append(log.problem(line, role.key, f"no column {shown(pattern)} {where}", allowed))
+        allowed = f"a header with this column in the first {MAX_HEADER_LINES} lines"
+        allowed += f"; nearest: {listed}" if listed else ""
+        problems.append(log.problem(line, role.key, f"no column {shown(pattern)}", allowed))
     return InputError(problems)
 
 
@@ -422,7 +416,7 @@ def _other_delimiter(log: LogText, roles: Sequence[Role], delimiter: str) -> tup
     for line, raw in enumerate(log.data[:MAX_LINE_BYTES].split(b"\n", 50)[:50], 1):
         for other in ",;\t|":
             names = _names(raw, other) if other != delimiter else []
-            if names and not _unmatched(names, roles):
+            if all(positions for *_, positions in _matches(names, roles)):
                 return line, other
     return None
 
