@@ -272,6 +272,6 @@ def test_settings_are_tried_by_their_own_names_alone():
 
     with pytest.raises(
         InputError,
-        match=r"parameter 'margin': found an unknown name; allowed: margin_K, .*temperature_C; did you mean margin_K\?",
+        match=r"parameter margin: found the unknown key 'margin'; the nearest known key is margin_K; allowed: the keys",
     ):
         apply_overrides(read(MINIMAL), margin=2.0)

@@ -75,11 +75,11 @@ def test_bad_input_is_one_problem_a_line_on_standard_error(tmp_path):
 @pytest.mark.parametrize(
     ("options", "text"),
     [
-        (["-p", "marginK", "1"], "did you mean margin_K?"),
-        (["-p", "margin_K", "-1"], "parameter margin_K: found '-1'"),
-        (["-p", "margin_K=-1"], "parameter margin_K: found '-1'"),
+        (["-p", "marginK", "1"], "the nearest known key is margin_K"),
+        (["-p", "margin_K", "-1"], "parameter margin_K: found -1"),
+        (["-p", "margin_K=-1"], "parameter margin_K: found -1"),
         (["--parameter", "margin_K=1", "-p", "margin_K", "2"], "found two values"),
-        (["-p", "campaign", "/etc"], "parameter 'campaign': found an unknown name"),
+        (["-p", "campaign", "/etc"], "parameter campaign: found the unknown key"),
         (["-p", "margin_K", "1", "-p", "margin_K", "2"], "found two values"),
         (["--cluster", "tcp://127.0.0.1:8786", "--jobs", "2"], "--jobs: found 2 beside --cluster"),
     ],

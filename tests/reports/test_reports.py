@@ -451,9 +451,9 @@ def test_parameters_are_checked_all_at_once():
 
     text = str(caught.value)
     assert len(caught.value.problems) == 5
-    assert "did you mean room_C?" in text
-    assert "parameter margin_K: found '0'; allowed: a difference in K above 0" in text
-    assert "parameter confidence_level: found 95; allowed: a fraction" in text
+    assert "the nearest known key is room_C" in text
+    assert "parameter margin_K: found 0; allowed: more than 0: the smallest difference" in text
+    assert "parameter confidence_level: found 95; allowed: at most 0.999999: a fraction" in text
     assert "\nimport os" not in text.replace("\\nimport os", "")
 
 

@@ -10,5 +10,5 @@ __all__, __getattr__, __dir__ = face(
     "read_run_sheet separator",
     settings="BenchSettings CampaignSettings CheckThresholds ConfidenceLevel LimitC Limits LogsAndRoom MarginK PowerW "
     "RoomC Treatment",
-    yaml_files="MAX_YAML_BYTES YamlTree load_yaml read_model resolve",
+    yaml_files="Asked MAX_YAML_BYTES YamlTree load_yaml read_model resolve",
 )

@@ -6,15 +6,16 @@ parameter names. So names are compared with the fields of
 checks what it was given once more, so that a run by hand gets the same words.
 """
 
-import difflib
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import Field
 
-from thermlab.base.errors import InputError, Problem, shown
+from thermlab.base.errors import InputError, Problem
 from thermlab.campaign.settings import CampaignSettings, ConfidenceLevel, LimitC, Limits, MarginK, PowerW, RoomC
+from thermlab.campaign.yaml_files import Asked, read_model
+from thermlab.logs.settings import Model
 
 _NUMBER = re.compile(r"[+-]?([0-9]{1,40}\.?[0-9]{0,40}|\.[0-9]{1,40})([eE][+-]?[0-9]{1,3})?\Z")
 
@@ -22,7 +23,7 @@ _NUMBER = re.compile(r"[+-]?([0-9]{1,40}\.?[0-9]{0,40}|\.[0-9]{1,40})([eE][+-]?[
 _WORDS = {"anonymous", "sheet"}
 
 
-class ReportParameters(BaseModel):
+class ReportParameters(Model):
     """Parameters of the comparison template besides the campaign; None means "as written in the campaign".
 
     Attributes
@@ -43,14 +44,12 @@ class ReportParameters(BaseModel):
         A sheet that is written beside the report.
     """
 
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
-
-    room_C: RoomC | None = Field(default=None, description="a temperature in degC from -100 to 200")
-    temperature_C: LimitC | None = Field(default=None, description="a temperature in degC from -100 to 400")
-    margin_K: MarginK | None = Field(default=None, description="a difference in K above 0 and at most 1000")
-    reference_power_W: PowerW | None = Field(default=None, description="a power in W above 0 and at most 100000")
-    confidence_level: ConfidenceLevel | None = Field(default=None, description="a fraction above 0.5, such as 0.95")
-    anonymous: bool = Field(default=False, description="true or false")
+    room_C: RoomC | None = Field(default=None, description="the customer's room, degC")
+    temperature_C: LimitC | None = Field(default=None, description="temperature limit of the device, degC")
+    margin_K: MarginK | None = Field(default=None, description="the smallest difference that matters, K")
+    reference_power_W: PowerW | None = Field(default=None, description="power of the primary estimand, W")
+    confidence_level: ConfidenceLevel | None = Field(default=None, description="a fraction, such as 0.95")
+    anonymous: bool = Field(default=False, strict=False, description="true or false")
     sheet: Literal["customer"] | None = Field(default=None, description="customer")
 
 
@@ -72,19 +71,9 @@ def check_parameters(given: Mapping[str, object]) -> ReportParameters:
     InputError
         Every name that is unknown and every value that is not allowed.
     """
-    names = tuple(ReportParameters.model_fields)
-    problems = [_unknown(name, names) for name in given if name not in names]
-    known = {name: _spelled(value) for name, value in given.items() if name in ReportParameters.model_fields}
-    # True is a number to Python, but "margin_K: true" is a slip.
-    slips = [name for name, value in known.items() if name not in _WORDS and not _plain(value)]
-    problems += [_not_allowed(name, known[name]) for name in slips]
-    checked = None
-    try:
-        checked = ReportParameters.model_validate(known)
-    except ValidationError as error:
-        wrong = dict.fromkeys(str(entry["loc"][0]) for entry in error.errors())
-        problems += [_not_allowed(name, known[name]) for name in wrong if name not in slips]
-    if problems or checked is None:
+    asked = Asked("parameter", data={name: _spelled(value) for name, value in given.items()})
+    checked, problems = read_model(ReportParameters, asked)
+    if checked is None:
         raise InputError(problems)
     return checked
 
@@ -96,26 +85,13 @@ def as_overrides(parameters: ReportParameters) -> dict[str, Any]:
 
 
 def _spelled(value: object) -> object:
-    text = value.strip() if isinstance(value, str) else None
-    return None if text in ("None", "null", "") else (text if text is not None else value)
-
-
-def _plain(value: object) -> bool:
-    """Tell whether a value is a number as people write one: Python itself also takes 1_0 and other digits than ours."""
-    if isinstance(value, str):
-        return _NUMBER.match(value) is not None
-    return value is None or (isinstance(value, (int, float)) and not isinstance(value, bool))
-
-
-def _unknown(name: str, known: Sequence[str]) -> Problem:
-    near = difflib.get_close_matches(name, known, n=1)
-    hint = f"; did you mean {near[0]}?" if near else ""
-    return Problem(f"parameter {shown(name)}", "an unknown name", ", ".join(known) + hint)
-
-
-def _not_allowed(name: str, value: object) -> Problem:
-    allowed = ReportParameters.model_fields[name].description or ""
-    return Problem(f"parameter {name}", shown(repr(value), quoted=False), allowed)
+    """Return what a text of a command line means: nothing, a number as people write one, or the text itself."""
+    if not isinstance(value, str):
+        return value
+    text = value.strip()
+    if text in ("None", "null", ""):
+        return None
+    return float(text) if _NUMBER.match(text) else text  # Python itself takes 1_0 and other digits than ours, too
 
 
 DECISION = ("margin_K", "reference_power_W", "confidence_level")
@@ -144,12 +120,9 @@ def apply_overrides(
     Raises
     ------
     InputError
-        Where a name is unknown, the limit is not above the room, or only one of the two is known.
+        Where a name or value is not allowed, the limit is not above the room, or only one of the two is known.
     """
-    unknown = [_unknown(name, (*DECISION, *LIMITS)) for name in wanted if name not in (*DECISION, *LIMITS)]
-    if unknown:
-        raise InputError(unknown)
-    given = {name: value for name, value in wanted.items() if value is not None}
+    given = as_overrides(check_parameters(wanted))
     overrides: dict[str, tuple[Any, Any]] = {}
     decision, limits = settings.decision, settings.limits
     for name in (*DECISION, *LIMITS):

@@ -72,6 +72,14 @@ class YamlTree:
         return self.lines.get(path, 1)
 
 
+class Asked(YamlTree):
+    """What is asked, which stands in no file."""
+
+    def where(self, path: Path) -> str:
+        """Return what is asked with its name."""
+        return f"{self.name} {shown(path[0], quoted=False)}"
+
+
 class _RefusedError(Exception):
     """Reading cannot go on; the problem is in `args`."""
 

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from thermlab.base.errors import InputError, Problem
-from thermlab.campaign.yaml_files import YamlTree, read_model
+from thermlab.campaign.yaml_files import Asked, read_model
 from thermlab.planning.folder import calendar, plan_order, write_plan
 from thermlab.planning.mount_sd import archive_scatter, given_scatter, pilot_scatter
 from thermlab.planning.records import (
@@ -95,18 +95,10 @@ def request_of(**fields: Any) -> PlanRequest:
         Fields that are unknown, missing, of the wrong kind or out of range, all at once.
     """
     given = {name: value for name, value in fields.items() if value is not None}
-    request, problems = read_model(PlanRequest, _Asked("plan", data=given))
+    request, problems = read_model(PlanRequest, Asked("plan:", data=given))
     if request is None:
         raise InputError(map(_of_request, problems))
     return request
-
-
-class _Asked(YamlTree):
-    """What is asked, which stands in no file."""
-
-    def where(self, path: tuple[str | int, ...]) -> str:
-        """Return the field."""
-        return f"{self.name}: {path[0]}"
 
 
 def _of_request(problem: Problem) -> Problem:
