@@ -111,7 +111,7 @@ def test_a_margin_changed_after_the_data_is_the_first_caution(clean):
 
 
 def test_a_limit_below_the_room_is_bad_input(clean):
-    with pytest.raises(InputError, match="a limit of 30 degC in a room of 35 degC"):
+    with pytest.raises(InputError, match="30 degC at a room of 35 degC"):
         analyse(clean[0], temperature_C=30.0)
 
 

@@ -555,7 +555,7 @@ def test_a_room_above_the_limit_is_refused_before_a_kernel_starts(bench_campaign
     (outcome,) = report(bench_campaign[0], out=tmp_path / "out", parameters={"room_C": 99})
 
     assert outcome.state == "bad input"
-    assert "a limit of 95 degC in a room of 99 degC" in outcome.message
+    assert "95 degC at a room of 99 degC" in outcome.message
     assert not (tmp_path / "out").exists()
 
 

@@ -12,9 +12,8 @@ from typing import Any, Literal
 
 from pydantic import Field
 
-from thermlab.base.errors import InputError, Problem
 from thermlab.campaign.settings import CampaignSettings, ConfidenceLevel, LimitC, Limits, MarginK, PowerW, RoomC
-from thermlab.campaign.yaml_files import Asked, read_model
+from thermlab.campaign.yaml_files import read_asked
 from thermlab.logs.settings import Model
 
 _NUMBER = re.compile(r"[+-]?([0-9]{1,40}\.?[0-9]{0,40}|\.[0-9]{1,40})([eE][+-]?[0-9]{1,3})?\Z")
@@ -71,11 +70,7 @@ def check_parameters(given: Mapping[str, object]) -> ReportParameters:
     InputError
         Every name that is unknown and every value that is not allowed.
     """
-    asked = Asked("parameter", data={name: _spelled(value) for name, value in given.items()})
-    checked, problems = read_model(ReportParameters, asked)
-    if checked is None:
-        raise InputError(problems)
-    return checked
+    return read_asked(ReportParameters, {name: _spelled(value) for name, value in given.items()})
 
 
 def as_overrides(parameters: ReportParameters) -> dict[str, Any]:
@@ -130,7 +125,9 @@ def apply_overrides(
         if name in given and given[name] != written:
             overrides[name] = (written, given[name])
     if any(name in overrides for name in LIMITS):
-        limits = _limits(limits, given)
+        together = {} if limits is None else limits.model_dump()
+        together |= {name: given[name] for name in LIMITS if name in given}
+        limits = read_asked(Limits, together)
     changed = {name: pair[1] for name, pair in overrides.items() if name in DECISION}
     return settings.model_copy(update={"decision": decision.model_copy(update=changed), "limits": limits}), overrides
 
@@ -150,15 +147,3 @@ def as_made(used: CampaignSettings, written: CampaignSettings) -> CampaignSettin
         which runs shed power.
     """
     return used if written.limits is None else used.model_copy(update={"limits": written.limits})
-
-
-def _limits(written: Limits | None, given: dict[str, float]) -> Limits:
-    room = given.get("room_C", None if written is None else written.room_C)
-    limit = given.get("temperature_C", None if written is None else written.temperature_C)
-    if room is None or limit is None:
-        missing = "room_C" if room is None else "temperature_C"
-        raise InputError([Problem(f"parameter {missing}", "no value", "both room_C and temperature_C")])
-    if not limit > room:
-        found = f"a limit of {limit:g} degC in a room of {room:g} degC"
-        raise InputError([Problem("parameter temperature_C", found, "a limit above the room")])
-    return Limits(temperature_C=limit, room_C=room)

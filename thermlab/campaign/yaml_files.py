@@ -14,7 +14,7 @@ from typing import Any, TypeVar, get_args
 import yaml
 from pydantic import BaseModel, ValidationError
 
-from thermlab.base.errors import Problem, shown
+from thermlab.base.errors import InputError, Problem, shown
 from thermlab.logs.settings import Model
 
 MAX_YAML_BYTES = 1 << 20
@@ -254,6 +254,14 @@ def read_model(model: type[M], tree: YamlTree) -> tuple[M | None, list[Problem]]
         keys = ", ".join(model.model_fields)
         placed.append((0, Problem(tree.name, spell(tree.data), f"a table with the keys {keys}")))
     return (None if placed else settings), first_problems(placed, tree.name)
+
+
+def read_asked(model: type[M], given: Mapping[str, object]) -> M:
+    """Validate parameters, with every problem in an InputError."""
+    settings, problems = read_model(model, Asked("parameter", data=given))
+    if settings is None:
+        raise InputError(problems)
+    return settings
 
 
 def spell(value: object) -> str:
