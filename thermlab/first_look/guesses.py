@@ -199,6 +199,7 @@ _pattern = functools.cache(pattern_of)
 _COUNTERS = re.compile(r"(n|no|nr|num|number|#|index|idx|sample|samples|row|count|counter|id|record)\.?", re.IGNORECASE)
 _TIME_WORDS = re.compile(r"\b(time|elapsed|t|date|clock time|timestamp|uptime|seconds|sec|minutes)\b", re.IGNORECASE)
 _SAMPLES = 300
+MOST_PAIRS = 50
 MOSTLY = 0.97
 """A last line may be cut off, and a summary may follow: so large a share of the times has to fit."""
 
@@ -290,27 +291,21 @@ def guess_time(names: Sequence[str], columns: Sequence[Sequence[str]], decimal: 
     TimeGuess or None
         None where no column looks like one.
     """
-    dates: list[tuple[str, list[str]]] = []
-    clocks: list[tuple[str, list[str]]] = []
-    for name, cells in zip(names, columns, strict=True):
-        if not name or all(_plain(cell, decimal) for cell in cells[:20] if cell):
-            continue
-        if forms := fitting_formats(cells):
-            if not forms[0].startswith(("%H", "%I")):
-                return _clock(forms, name)
-            clocks.append((name, forms))
-            continue
-        midnights = fitting_formats([f"{cell} 00:00" for cell in cells if cell])
-        if found := [form.removesuffix(" %H:%M") for form in midnights if form.endswith(" %H:%M")]:
-            dates.append((name, found))
-    # Times of digits alone are looked for only beside a date.
-    digits = ((name, fitting_formats(cells)) for name, cells in zip(names, columns, strict=True) if dates and name)
-    for time, forms in itertools.chain(clocks, digits):
-        if dates and forms and forms[0].startswith(("%H", "%I")):
-            date, found = min(dates, key=lambda one: abs(list(names).index(one[0]) - list(names).index(time)))
-            return _clock([f"{day} {forms[0]}" for day in found], date, time)
-    if clocks:
-        return _clock(clocks[0][1], clocks[0][0])
+    named = [(name, cells) for name, cells in zip(names, columns, strict=True) if name]
+    worded = [(name, cells) for name, cells in named if not all(_plain(cell, decimal) for cell in cells[:20] if cell)]
+    told = {name: forms for name, cells in worded if (forms := fitting_formats(cells))}
+    if whole := next((name for name, forms in told.items() if not forms[0].startswith(("%H", "%I"))), None):
+        return _clock(told[whole], whole)
+    # Date and time apart, the nearest first; times of digits alone are looked for only beside a date.
+    dates = [column for column in worded if fitting_formats([f"{cell} 00:00" for cell in column[1] if cell])]
+    place = {name: at for at, (name, _) in enumerate(named)}
+    pairs = [(day, time) for day, time in itertools.product(dates, named) if day[0] != time[0]]
+    pairs.sort(key=lambda pair: (pair[1][0] not in told, abs(place[pair[0][0]] - place[pair[1][0]])))
+    for day, time in pairs[:MOST_PAIRS]:
+        if forms := fitting_formats([" ".join(both) for both in zip(day[1], time[1], strict=True)]):
+            return _clock(forms, day[0], time[0])
+    if told:
+        return _clock(next(iter(told.values())), next(iter(told)))
     return _elapsed(names, columns, decimal)
 
 

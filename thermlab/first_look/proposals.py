@@ -67,9 +67,6 @@ class Proposal:
         lines += [f"proposed {NAME}:", *(f"  {show_name(line)}" for line in self.runs_csv.splitlines())]
         return "\n".join(lines)
 
-    def __str__(self) -> str:
-        return "\n".join(f"# {name}\n{text}" for name, text in self.files().items())
-
 
 def propose(found: FirstLook) -> Proposal:
     """Propose a campaign for a folder of logs.
@@ -150,7 +147,6 @@ def start_from_logs(folder: str | Path, logs: str | Path) -> tuple[FirstLook, Pr
         Where nothing could be proposed, or a file is there already; nothing was written.
     """
     root, found = Path(folder), look(logs)
-    proposed = propose(found)
     copies: dict[str, Path] = {}
     if found.folder != root.resolve():
         kept = [log for log in found.logs if log.kind != "other"]
@@ -159,7 +155,7 @@ def start_from_logs(folder: str | Path, logs: str | Path) -> tuple[FirstLook, Pr
         if len(copies) < len(kept):
             raise InputError([Problem(str(root / "logs"), "two logs of one name", "logs whose names differ")])
         found = replace(found, folder=root, logs=tuple(moved))
-        proposed = propose(found)
+    proposed = propose(found)
     write_new(root, proposed.files(), copies=copies)
     return found, proposed
 
