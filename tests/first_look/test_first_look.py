@@ -77,6 +77,25 @@ def test_a_proposal_reads_every_dialect_as_it_stands(simulated, tmp_path, name):
     assert all(trace.soak_s >= 14.8 * 60 for trace in readings.traces)
 
 
+def test_what_stands_around_the_rows_is_looked_through(simulated, tmp_path):
+    """Lines before the header, a row of units, a delimiter at the end of each row, a column of text, missing cells."""
+    write_logs(tmp_path, simulated)
+    for path in (tmp_path / "logs").iterdir():
+        head, *rows = path.read_text(encoding="utf-8").splitlines()
+        units = ",".join(name.partition("[")[2].rstrip("]") for name in head.split(","))
+        rows = [row.replace(",4200,", ",OL,") if i % 100 == 0 else row for i, row in enumerate(rows)]
+        around = ["logger 7", "rate: 1 s", f"{head},state", f"{units},,", *(f"{row},ok," for row in rows)]
+        path.write_text("\n".join(around), encoding="utf-8")
+
+    found = look(tmp_path)
+    write_proposal(propose(found))
+    campaign, _ = read_back(tmp_path)
+
+    assert {(log.text.header_line, log.text.units[1]) for log in found.logs} == {(3, "degC")}
+    assert campaign.settings.log.missing == ("OL",)
+    assert len(campaign.runs) == 12
+
+
 def test_the_proposal_for_the_demo_passes_check_with_the_names_of_its_files(tmp_path):
     whole_logs(tmp_path, every=5)
 

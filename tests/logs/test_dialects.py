@@ -38,9 +38,7 @@ def test_runs_are_the_same_in_every_dialect(name, campaign, runs, tmp_path):
     for trace, run in zip(traces, runs, strict=True):
         assert trace is not None
         assert trace.time_s - trace.time_s[0] == pytest.approx(run.time_s - run.time_s[0], abs=0.01)
-        read = np.isfinite(trace.temperature_C)
-        assert read.mean() == pytest.approx(1.0 - dialect.missing_share, abs=0.01)
-        assert np.abs(trace.temperature_C - run.temperature_C)[read].max() < 0.002
+        assert np.abs(trace.temperature_C - run.temperature_C).max() < 0.002
         assert trace.power_W == pytest.approx(run.power_W, abs=0.006)
         if dialect.room == "log":
             assert trace.ambient_C == pytest.approx(run.ambient_C, abs=0.002)

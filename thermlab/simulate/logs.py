@@ -28,6 +28,9 @@ _TEMPERATURES = {"degC": (1.0, 0.0, 1), "degF": (1.8, 32.0, 3), "K": (1.0, KELVI
 _SECONDS = {"s": 1.0, "ms": 0.001, "min": 60.0}
 
 
+_Columns = dict[str, list[str]]
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LogDialect:
     """How logs are written.
@@ -50,14 +53,6 @@ class LogDialect:
         One log for each mount, for each run, or one for all, cut by start and end.
     lead_in_min : float
         With one log per run: how much of the time before the soak it holds.
-    preamble : tuple of str
-        Lines before the header.
-    units_row, trailing_delimiter, text_column : bool
-        A second header line with units; a delimiter at the end of each row; a column of text that nobody declares.
-    missing : str
-        Text for a value that is missing.
-    missing_share : float
-        Share of the temperature cells that are missing.
     """
 
     delimiter: str = ","
@@ -72,12 +67,6 @@ class LogDialect:
     room_clock_ahead_s: float = 0.0
     files: Literal["mount", "run", "one"] = "mount"
     lead_in_min: float = 5.0
-    preamble: tuple[str, ...] = ()
-    units_row: bool = False
-    trailing_delimiter: bool = False
-    text_column: bool = False
-    missing: str = "-"
-    missing_share: float = 0.0
 
     @property
     def unit_text(self) -> str:
@@ -106,13 +95,55 @@ class LogDialect:
         zoned = origin.replace(tzinfo=timezone(timedelta(hours=2))) if self.time == "offset" else origin
         return [(zoned + timedelta(seconds=value)).strftime(form) for value in time_s.tolist()]
 
+    def cuts(self, log: str, mount: SimulatedMount, zero: datetime) -> list[tuple[str, str, str]]:
+        """Return log, start and end of each run of a mount."""
+        shift_s = (mount.start - zero).total_seconds()
+        cuts = mount.ladder.log_starts_s, mount.ladder.log_ends_s
+        starts, ends = (self.time_text(np.array(times) + shift_s, zero) for times in cuts)
+        return [(log, start, end) for start, end in zip(starts, ends, strict=True)]
+
+    def columns(self, mount: SimulatedMount, zero: datetime, rows: slice = slice(None)) -> _Columns:
+        """Return the cells of a log by the name of their column."""
+        unit, power_unit, ladder = self.unit_text, self.power_unit, mount.ladder
+        columns = self._times(ladder.time_s[rows] + (mount.start - zero).total_seconds(), zero)
+        for i, core in enumerate(ladder.temperature_C[rows].T, start=1):
+            columns[f"core {i} [{unit}]"] = self._temperatures(core)
+        scale, digits = {"W": (1.0, 2), "mW": (1000.0, 0)}[power_unit]
+        columns[f"power [{power_unit}]"] = self._numbers(ladder.power_W[rows] * scale, digits)
+        columns["clock [MHz]"] = self._numbers(ladder.clock_MHz[rows], 0)
+        if self.room == "log":
+            columns[f"room [{unit}]"] = self._temperatures(ladder.ambient_C[rows])
+        return columns
+
+    def room_columns(self, mount: SimulatedMount, zero: datetime) -> _Columns:
+        """Return the cells of the room's file during one mount by the name of their column."""
+        time_s = mount.ladder.probe_time_s
+        rows = slice(None, None, max(1, round(self.room_interval_s / (time_s[1] - time_s[0]))))
+        shift_s = (mount.start - zero).total_seconds() + self.room_clock_ahead_s
+        room = self._temperatures(mount.ladder.probe_C[rows])
+        return self._times(time_s[rows] + shift_s, zero) | {f"room [{self.unit_text}]": room}
+
+    def _times(self, time_s: Floats, zero: datetime) -> _Columns:
+        names, texts = self.time_settings()["columns"], self.time_text(time_s, zero)
+        if self.elapsed:
+            texts = [text.replace(".", self.decimal) for text in texts]
+        parts = zip(*(text.split(" ") for text in texts), strict=True) if len(names) > 1 else [texts]
+        return dict(zip(names, map(list, parts), strict=True))
+
+    def _numbers(self, values: Floats, digits: int) -> list[str]:
+        return [f"{value:.{digits}f}".replace(".", self.decimal) for value in values.tolist()]
+
+    def _temperatures(self, values_C: Floats) -> list[str]:
+        factor, zero, digits = _TEMPERATURES[self.temperature_unit]
+        return self._numbers(factor * values_C + zero, digits)
+
 
 DIALECTS: Mapping[str, LogDialect] = {
     "plain": LogDialect(),
     "semicolon and comma": LogDialect(delimiter=";", decimal=",", time="day first"),
     "tab, utf-16": LogDialect(delimiter="\t", encoding="utf-16", degree_sign=True),
     "cp1252 with degree signs": LogDialect(encoding="cp1252", degree_sign=True, delimiter=";", decimal=","),
-    "byte order mark": LogDialect(encoding="utf-8-sig", text_column=True),
+    "byte order mark": LogDialect(encoding="utf-8-sig"),
     "twelve hours": LogDialect(time="twelve hour"),
     "date and time apart": LogDialect(time="two columns", delimiter=";"),
     "time of day": LogDialect(time="time of day"),
@@ -120,10 +151,9 @@ DIALECTS: Mapping[str, LogDialect] = {
     "elapsed seconds": LogDialect(time="s", room="constant"),
     "elapsed minutes, fahrenheit": LogDialect(time="min", temperature_unit="degF"),
     "elapsed milliseconds, kelvin": LogDialect(time="ms", temperature_unit="K", power_unit="mW"),
-    "one log for all": LogDialect(files="one", units_row=True),
-    "one log per run": LogDialect(files="run", trailing_delimiter=True),
+    "one log for all": LogDialect(files="one"),
+    "one log per run": LogDialect(files="run"),
     "room file": LogDialect(room="own file", room_clock_ahead_s=95.0, room_interval_s=30.0),
-    "missing cells": LogDialect(missing="OL", missing_share=0.01, preamble=("logger 7", "rate: 1 s")),
 }
 """Ready-made dialects by name; the same runs written in any of them must give the same numbers."""
 
@@ -184,26 +214,50 @@ def write_logs(
 ) -> list[list[tuple[str, str, str]]]:
     """Write the logs alone; return log, start and end of each run as for the run sheet, by mount and step."""
     (folder / "logs").mkdir(parents=True, exist_ok=True)
-    writer = _LogWriter(folder, dialect or LogDialect(), np.random.default_rng(0))
+    dialect = dialect or LogDialect()
     mounts, zero = campaign.mounts, campaign.mounts[0].start
-    if writer.dialect.room == "own file":
-        writer.save("logs/room.csv", [writer.room(mount, zero) for mount in mounts], plain=True)
-    if writer.dialect.files == "one":
-        writer.save("logs/bench.csv", [writer.columns(mount, zero) for mount in mounts])
-        return [writer.cuts("logs/bench.csv", mount, zero) for mount in mounts]
-    if writer.dialect.files == "run":
-        return [[writer.write_run(mount, step) for step in range(len(campaign.steps_W))] for mount in mounts]
+    if dialect.room == "own file":
+        _save(folder / "logs/room.csv", dialect, [dialect.room_columns(mount, zero) for mount in mounts])
+    if dialect.files == "one":
+        _save(folder / "logs/bench.csv", dialect, [dialect.columns(mount, zero) for mount in mounts])
+        return [dialect.cuts("logs/bench.csv", mount, zero) for mount in mounts]
+    if dialect.files == "run":
+        steps = range(len(campaign.steps_W))
+        return [[(_write_run(folder, dialect, mount, step), "", "") for step in steps] for mount in mounts]
     names = [f"logs/{mount.treatment}-{mount.mount}.csv" for mount in mounts]
     for name, mount in zip(names, mounts, strict=True):
-        writer.save(name, [writer.columns(mount, mount.start)])
-    return [writer.cuts(name, mount, mount.start) for name, mount in zip(names, mounts, strict=True)]
+        _save(folder / name, dialect, [dialect.columns(mount, mount.start)])
+    return [dialect.cuts(name, mount, mount.start) for name, mount in zip(names, mounts, strict=True)]
+
+
+def _write_run(folder: Path, dialect: LogDialect, mount: SimulatedMount, step: int) -> str:
+    """Write the log of one run; return its name."""
+    ladder, run = mount.ladder, mount.ladder.runs[step]
+    before = max(int(np.searchsorted(ladder.time_s, run.time_s[0])) - 60, 0)
+    stepped = step > 0 or ladder.power_W[before] < 0.9 * run.set_power_W
+    # After a pre-soak at the same power there is no step in power to see: such a log begins with the soak.
+    begin_s = run.time_s[0] - (60.0 * dialect.lead_in_min if stepped else 0.0)
+    first, last = np.searchsorted(ladder.time_s, [begin_s, run.time_s[-1]]).tolist()
+    zero = mount.start + timedelta(seconds=float(ladder.time_s[first]))
+    name = f"logs/{run_name(mount, run.set_power_W)}.csv"
+    _save(folder / name, dialect, [dialect.columns(mount, zero, slice(first, last + 1))])
+    return name
+
+
+def _save(path: Path, dialect: LogDialect, parts: Sequence[_Columns]) -> None:
+    """Write the rows of several parts as one log."""
+    rows: list[Sequence[str]] = [list(parts[0])]
+    for columns in parts:
+        rows += zip(*columns.values(), strict=True)
+    text = "".join(dialect.delimiter.join(row) + "\n" for row in rows)
+    path.write_bytes(text.encode(dialect.encoding))
 
 
 def _campaign_settings(campaign: SimulatedCampaign, dialect: LogDialect) -> dict[str, Any]:
     """Return what ``campaign.yaml`` must say about a campaign written in a dialect."""
     unit = dialect.unit_text
     log: dict[str, Any] = _text_settings(dialect) | {
-        "missing": [dialect.missing],
+        "missing": ["-"],
         "time": dialect.time_settings(),
         "temperature": {"columns": [f"core * [{unit}]"], "unit": dialect.temperature_unit},
         "power": {"columns": [f"power [{dialect.power_unit}]"], "unit": dialect.power_unit},
@@ -235,86 +289,3 @@ def _campaign_settings(campaign: SimulatedCampaign, dialect: LogDialect) -> dict
 
 def _text_settings(dialect: LogDialect) -> dict[str, Any]:
     return {"delimiter": dialect.delimiter, "decimal": dialect.decimal, "encoding": dialect.encoding}
-
-
-_Columns = dict[str, list[str]]
-
-
-@dataclass(slots=True)
-class _LogWriter:
-    """Writes the logs of a campaign into a folder; `zero` is when a log begins."""
-
-    folder: Path
-    dialect: LogDialect
-    rng: np.random.Generator
-
-    def cuts(self, log: str, mount: SimulatedMount, zero: datetime) -> list[tuple[str, str, str]]:
-        """Return log, start and end of each run of a mount."""
-        shift_s = (mount.start - zero).total_seconds()
-        cuts = mount.ladder.log_starts_s, mount.ladder.log_ends_s
-        starts, ends = (self.dialect.time_text(np.array(times) + shift_s, zero) for times in cuts)
-        return [(log, start, end) for start, end in zip(starts, ends, strict=True)]
-
-    def write_run(self, mount: SimulatedMount, step: int) -> tuple[str, str, str]:
-        """Write the log of one run; its name stands alone on the run sheet."""
-        ladder, run = mount.ladder, mount.ladder.runs[step]
-        before = max(int(np.searchsorted(ladder.time_s, run.time_s[0])) - 60, 0)
-        stepped = step > 0 or ladder.power_W[before] < 0.9 * run.set_power_W
-        # After a pre-soak at the same power there is no step in power to see: such a log begins with the soak.
-        begin_s = run.time_s[0] - (60.0 * self.dialect.lead_in_min if stepped else 0.0)
-        first, last = np.searchsorted(ladder.time_s, [begin_s, run.time_s[-1]]).tolist()
-        zero = mount.start + timedelta(seconds=float(ladder.time_s[first]))
-        name = f"logs/{run_name(mount, run.set_power_W)}.csv"
-        self.save(name, [self.columns(mount, zero, slice(first, last + 1))])
-        return name, "", ""
-
-    def room(self, mount: SimulatedMount, zero: datetime) -> _Columns:
-        """Return the cells of the room's file during one mount by the name of their column."""
-        time_s = mount.ladder.probe_time_s
-        rows = slice(None, None, max(1, round(self.dialect.room_interval_s / (time_s[1] - time_s[0]))))
-        shift_s = (mount.start - zero).total_seconds() + self.dialect.room_clock_ahead_s
-        room = self._temperatures(mount.ladder.probe_C[rows])
-        return self._times(time_s[rows] + shift_s, zero) | {f"room [{self.dialect.unit_text}]": room}
-
-    def columns(self, mount: SimulatedMount, zero: datetime, rows: slice = slice(None)) -> _Columns:
-        """Return the cells of a log by the name of their column."""
-        unit, power_unit, ladder = self.dialect.unit_text, self.dialect.power_unit, mount.ladder
-        columns = self._times(ladder.time_s[rows] + (mount.start - zero).total_seconds(), zero)
-        for i, core in enumerate(ladder.temperature_C[rows].T, start=1):
-            cells = columns[f"core {i} [{unit}]"] = self._temperatures(core)
-            if self.dialect.missing_share:
-                for k in np.flatnonzero(self.rng.random(len(cells)) < self.dialect.missing_share):
-                    cells[k] = self.dialect.missing
-        scale, digits = {"W": (1.0, 2), "mW": (1000.0, 0)}[power_unit]
-        columns[f"power [{power_unit}]"] = self._numbers(ladder.power_W[rows] * scale, digits)
-        columns["clock [MHz]"] = self._numbers(ladder.clock_MHz[rows], 0)
-        if self.dialect.room == "log":
-            columns[f"room [{unit}]"] = self._temperatures(ladder.ambient_C[rows])
-        if self.dialect.text_column:
-            columns["state"] = ["ok"] * len(cells)
-        return columns
-
-    def _times(self, time_s: Floats, zero: datetime) -> _Columns:
-        names, texts = self.dialect.time_settings()["columns"], self.dialect.time_text(time_s, zero)
-        if self.dialect.elapsed:
-            texts = [text.replace(".", self.dialect.decimal) for text in texts]
-        parts = zip(*(text.split(" ") for text in texts), strict=True) if len(names) > 1 else [texts]
-        return dict(zip(names, map(list, parts), strict=True))
-
-    def _numbers(self, values: Floats, digits: int) -> list[str]:
-        return [f"{value:.{digits}f}".replace(".", self.dialect.decimal) for value in values.tolist()]
-
-    def _temperatures(self, values_C: Floats) -> list[str]:
-        factor, zero, digits = _TEMPERATURES[self.dialect.temperature_unit]
-        return self._numbers(factor * values_C + zero, digits)
-
-    def save(self, name: str, parts: Sequence[_Columns], *, plain: bool = False) -> None:
-        """Write the rows of several parts as one log; `plain`: without what the dialect puts around the rows."""
-        rows: list[Sequence[str]] = [list(parts[0])]
-        if self.dialect.units_row and not plain:
-            rows.append([text.partition("[")[2].rstrip("]") for text in parts[0]])
-        for columns in parts:
-            rows += zip(*columns.values(), strict=True)
-        end = self.dialect.delimiter if self.dialect.trailing_delimiter else ""
-        lines = [*(() if plain else self.dialect.preamble), *(self.dialect.delimiter.join(row) + end for row in rows)]
-        (self.folder / name).write_bytes("".join(line + "\n" for line in lines).encode(self.dialect.encoding))
