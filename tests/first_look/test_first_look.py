@@ -193,28 +193,31 @@ def test_a_room_file_on_another_clock_is_not_taken_and_the_proposal_still_holds(
     assert len(read_back(tmp_path)[0].runs) == 12
 
 
-def test_columns_without_telling_names_are_told_by_their_course(simulated, tmp_path):
+def test_columns_without_telling_names_or_units_are_not_guessed(simulated, tmp_path):
     write_logs(tmp_path, simulated)
     for path in (tmp_path / "logs").iterdir():
         head, rest = path.read_text(encoding="utf-8").split("\n", 1)
         names = [f"ch{i}" for i in range(head.count(",") + 1)]
         path.write_text(",".join(names) + "\n" + rest, encoding="utf-8")
 
-    columns = look(tmp_path).logs[0].columns
-    told = {column.name: column.content for column in columns}
+    log = look(tmp_path).logs[0]
 
-    n_sensors = len(columns) - 4
-    assert told["ch0"] == "time"
-    assert [told[f"ch{i + 1}"] for i in range(n_sensors)] == ["temperature"] * n_sensors
-    assert told[f"ch{n_sensors + 1}"] == "power"
-    assert told[f"ch{n_sensors + 3}"] == "room"
+    assert [column.content for column in log.columns[:3]] == ["time", "number", "number"]
+    assert log.doubts == ("no column that looks like a temperature",)
 
 
-@pytest.mark.parametrize("name", ["Raumfühler", "F1"])
-def test_a_room_that_jumps_between_days_is_not_taken_for_power(tmp_path, name):
+def test_the_coolest_temperature_that_hardly_moves_is_the_room(simulated, tmp_path):
+    write_logs(tmp_path, simulated)
+    for path in (tmp_path / "logs").iterdir():
+        path.write_text(path.read_text(encoding="utf-8").replace("room [degC]", "T5 [degC]"), encoding="utf-8")
+
+    assert {column.name: column.content for column in look(tmp_path).logs[0].columns}["T5 [degC]"] == "room"
+
+
+def test_a_room_that_jumps_between_days_is_not_taken_for_power(tmp_path):
     times = [(day, minute) for day in range(5) for minute in range(60)]
     rows = [f"{9 + d:02d}.03.2026;08:{m:02d};{20 + d * 0.4 + m % 2 * 0.01:.2f}" for d, m in times]
-    (tmp_path / "room.csv").write_text("\n".join([f"Datum;Zeit;{name}", *rows]), encoding="cp1252")
+    (tmp_path / "room.csv").write_text("\n".join(["Datum;Zeit;Raumfühler", *rows]), encoding="cp1252")
     found = look_at_file(tmp_path / "room.csv", name="room.csv")
     assert found.kind == "room log"
 

@@ -419,7 +419,7 @@ def guess_log(raw: bytes) -> tuple[TextGuess, TimeGuess | None, tuple[ColumnLook
         for name, cells, below in zip(text.names, text.cells, units, strict=False)
         if name
     ]
-    return text, time, tuple(_from_behaviour(looks))
+    return text, time, tuple(_with_room(looks))
 
 
 def unit_of(name: str, below: str = "") -> str:
@@ -491,45 +491,16 @@ def _plausible(unit: str, low: float, high: float) -> bool:
     return low >= least and high <= most
 
 
-def _from_behaviour(looks: list[ColumnLook]) -> list[ColumnLook]:
-    """Tell power, temperatures and room by their course where no name or unit does."""
-
-    def places(content: str) -> list[int]:
-        return [place for place, look in enumerate(looks) if look.content == content]
-
-    if not places("power"):
-        # A room written once a minute, with nights left out, goes in steps too, but small ones.
-        steps = [(_stepwise(looks[i].values), i) for i in places("number") if _span(looks[i].values) > 3.0]
-        if steps and max(steps)[0] > 0.6:
-            place = max(steps)[1]
-            looks[place] = replace(looks[place], content="power", unit="W", why="it goes in steps; unit by custom")
-    if not places("temperature"):
-        for i in places("number"):
-            low, high = looks[i].low or 0.0, looks[i].high or 0.0
-            # A room hardly moves; what has few values is a state or a clock.
-            still = low > 5.0 and high < 45.0 and np.unique(looks[i].values).size > 5
-            if _plausible("degC", low, high) and (high - low > 3.0 or still):
-                why = "its range and course; unit by custom"
-                looks[i] = replace(looks[i], content="temperature", unit="degC", why=why)
-    if len(places("temperature")) > 1 and not places("room"):
-        coolest, *others = sorted(places("temperature"), key=lambda place: float(np.nanmedian(looks[place].values)))
-        if _span(looks[coolest].values) < 0.3 * float(np.median([_span(looks[i].values) for i in others])):
+def _with_room(looks: list[ColumnLook]) -> list[ColumnLook]:
+    """Take the coolest of several temperatures for the room, where none is called so and it hardly moves."""
+    hot = [place for place, look in enumerate(looks) if look.content == "temperature"]
+    if len(hot) > 1 and not any(look.content == "room" for look in looks):
+        coolest, *others = sorted(hot, key=lambda place: float(np.nanmedian(looks[place].values)))
+        if _span(looks[coolest].values) < 0.3 * float(np.median([_span(looks[place].values) for place in others])):
             why = "the coolest, and it hardly moves with the others"
             looks[coolest] = replace(looks[coolest], content="room", why=why)
     return looks
 
 
 def _span(values: Any) -> float:
-    known = values[~np.isnan(values)]
-    return float(np.subtract(*np.percentile(known, [95, 5]))) if known.size else 0.0
-
-
-def _stepwise(values: Any) -> float:
-    """Return which part of all movement lies in the largest hundredth of the steps, noise taken off."""
-    known = values[~np.isnan(values)]
-    if known.size < 200 or np.ptp(known) <= 0:
-        return 0.0
-    moves = np.abs(np.diff(known))
-    moves = np.maximum(moves - 3.0 * float(np.median(moves)), 0.0)
-    largest = np.sort(moves)[-max(2, moves.size // 100) :]
-    return float(largest.sum() / moves.sum()) if moves.sum() > 0 else 0.0
+    return float(np.subtract(*np.nanpercentile(values, [95, 5])))
