@@ -379,18 +379,15 @@ def check_target(target: Path, names: Collection[str]) -> None:
     InputError
         The target is not a folder, or holds something else.
     """
-    if target.is_symlink():
-        # A campaign from elsewhere must not choose where on this machine its report is written.
-        raise InputError([Problem(str(target), "a link", "a folder, or nothing")])
-    if not target.exists():
-        return
-    if not target.is_dir():
-        raise InputError([Problem(str(target), "a file", "a folder, or nothing")])
+    # A campaign from elsewhere must not choose where on this machine its report is written.
+    if target.is_symlink() or (target.exists() and not target.is_dir()):
+        found = "a link" if target.is_symlink() else "a file"
+        raise InputError([Problem(str(target), found, "a folder, or nothing")])
     # Links and folders of these names are somebody else's too: the kit writes files, and folders for failures.
     folders = {FAILED, *(_beside(target / FAILED, kind).name for kind in ("new", "old"))}
-    entries = {entry.name: entry for entry in sorted(target.iterdir())}
-    ours = [name for name, entry in entries.items() if fits(name, folders if entry.is_dir() else names)]
-    others = [name for name, entry in entries.items() if name not in ours or entry.is_symlink()]
+    entries = sorted(target.iterdir()) if target.exists() else []
+    ours = [entry for entry in entries if fits(entry.name, folders if entry.is_dir() else names)]
+    others = [entry.name for entry in entries if entry not in ours or entry.is_symlink()]
     if others:
         few = ", ".join(others[:5]) + (", ..." if len(others) > 5 else "")
         allowed = "an empty or missing folder, or an earlier one of the same kind"
