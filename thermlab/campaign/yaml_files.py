@@ -281,22 +281,18 @@ def model_at(model: type[BaseModel], path: Path) -> type[BaseModel] | None:
     """Return the model that describes the table at `path`."""
     current: Any = model
     for part in path:
-        if isinstance(current, type) and issubclass(current, BaseModel):
+        if _is_model(current):
             field = current.model_fields.get(str(part))
-            if field is None:
-                return None
-            current = field.annotation
+            current = field.annotation if field else None
         else:  # dict or tuple of models: any key or place leads to its value type
-            inner = [arg for arg in get_args(current) if arg is not Ellipsis]
-            current = inner[-1] if inner else None
-        current = _unwrap(current)
-    return current if isinstance(current, type) and issubclass(current, BaseModel) else None
+            current = next((inner for inner in reversed(get_args(current)) if inner is not Ellipsis), None)
+        if type(None) in get_args(current):
+            current = next(inner for inner in get_args(current) if inner is not type(None))
+    return current if _is_model(current) else None
 
 
-def _unwrap(annotation: Any) -> Any:
-    """Return the one thing an optional annotation holds beside None."""
-    others = [arg for arg in get_args(annotation) if arg is not type(None)]
-    return others[0] if len(others) == 1 and type(None) in get_args(annotation) else annotation
+def _is_model(annotation: Any) -> bool:
+    return isinstance(annotation, type) and issubclass(annotation, BaseModel)
 
 
 def _broken_rules(model: type[BaseModel], data: Mapping[str, Any], path: Path) -> Iterator[tuple[Path, str, str]]:
@@ -308,15 +304,12 @@ def _broken_rules(model: type[BaseModel], data: Mapping[str, Any], path: Path) -
         value = data.get(key)
         if not isinstance(value, Mapping):
             continue
-        inner = model_at(model, (key,))
-        if inner is not None:
-            yield from _broken_rules(inner, value, (*path, key))
-            continue
-        each = model_at(model, (key, "*"))
-        if each is not None:
-            for name, entry in value.items():
-                if isinstance(entry, Mapping):
-                    yield from _broken_rules(each, entry, (*path, key, name))
+        is_one = model_at(model, (key,)) is not None
+        tables = {(key,): value} if is_one else {(key, name): entry for name, entry in value.items()}
+        for place, table in tables.items():
+            inner = model_at(model, place)
+            if inner is not None and isinstance(table, Mapping):
+                yield from _broken_rules(inner, table, (*path, *place))
 
 
 def _explain(model: type[BaseModel], tree: YamlTree, details: Any) -> tuple[int, Problem]:
