@@ -49,9 +49,8 @@ def find_alarms(estimate: Estimate, settings: BenchSettings, known: BenchReducti
     found = [*_sensors(trace, settings), *_power(trace, settings), *_room(trace, settings)]
     found += [*_limit(estimate, settings), *_off_course(estimate, settings, known)]
     if constant is not None and trace.soak_s >= constant.time_constant_s:
-        own = BenchReduction(
-            settings=settings, time_constant=constant, highest_power_W=trace.set_power_W, estimates=(estimate,)
-        )
+        power_W = trace.set_power_W
+        own = BenchReduction(settings=settings, time_constant=constant, highest_power_W=power_W, estimates=(estimate,))
         found += [flag for flag in check_runs(own)[0] if flag.flag in ALSO]
     found.sort(key=lambda flag: ("unusable", "doubtful", "note").index(flag.severity))
     return tuple({flag.flag: flag for flag in reversed(found)}.values())[::-1]
@@ -67,7 +66,7 @@ def _mean(values: Array) -> float:
 
 def _sensors(trace: Trace, settings: BenchSettings) -> Iterator[Flag]:
     room = trace.ambient_C[-1]
-    for name, column in zip(trace.sensors, trace.temperature_C.T, strict=True):
+    for i, (name, column) in enumerate(zip(trace.sensors, trace.temperature_C.T, strict=True)):
         end = column[_recent(trace, max(DEAD_S, 3.5 * trace.interval_s))]
         if end.size >= 3 and (np.isnan(end).all() or (end < room - 5.0).all()):
             yield raise_flag("sensor stuck", "unusable", f"{name} gives no reading that could be true any more.")
@@ -77,14 +76,11 @@ def _sensors(trace: Trace, settings: BenchSettings) -> Iterator[Flag]:
         changes = np.flatnonzero(np.diff(values)) + 1
         if changes.size < 2:
             continue
-        still_s = float(times[-1] - times[changes[-1]])
-        usual_s = float(np.diff(times[changes]).max())
-        others = np.delete(trace.temperature_C, trace.sensors.index(name), axis=1)
-        moved = 0.0
-        if others.shape[1]:
-            course = known_mean(others, axis=1)
-            moved = abs(_mean(course[-5:]) - _mean(course[trace.time_s >= times[changes[-1]]][:5]))
-        step = float(np.abs(np.diff(values)[np.diff(values) != 0]).min())
+        since_s = float(times[changes[-1]])
+        still_s, usual_s = float(times[-1]) - since_s, float(np.diff(times[changes]).max())
+        course = known_mean(np.delete(trace.temperature_C, i, axis=1), axis=1)
+        moved = abs(_mean(course[-5:]) - _mean(course[trace.time_s >= since_s][:5]))
+        step = float(np.abs(np.diff(values)[changes - 1]).min())
         # A coarse readout stands still by itself near the settled state: it needs as long as the checks ask for.
         fine = step < COARSE_STEP_K
         least_s = STUCK_S if fine else 60.0 * settings.checks.stuck_min
@@ -128,8 +124,9 @@ def _room(trace: Trace, settings: BenchSettings) -> Iterator[Flag]:
             return
     moved = now - _mean(trace.ambient_C[before]) if before.any() else 0.0
     if abs(moved) > settings.checks.ambient_jump_K:
-        why = "a door, a heater, or its probe in the sink's warm air?"
-        said = f"The room moved by {moved:+.1f} K in two minutes: {why}"
+        said = (
+            f"The room moved by {moved:+.1f} K in two minutes: a door, a heater, or its probe in the sink's warm air?"
+        )
         yield raise_flag("ambient unsteady", "doubtful", said, moved_K=moved)
 
 
@@ -147,8 +144,8 @@ def _limit(estimate: Estimate, settings: BenchSettings) -> Iterator[Flag]:
     over = estimate.level_K + room - limit
     if over > 0 and estimate.left_K > over:
         minute = (trace.soak_s + tau_s * np.log(estimate.left_K / over)) / 60.0
-        heading = f"Heading for {estimate.level_K + room:.1f} degC"
-        said = f"{heading}: the limit of {limit:g} degC at about minute {minute:.0f}."
+        heading_C = estimate.level_K + room
+        said = f"Heading for {heading_C:.1f} degC: the limit of {limit:g} degC at about minute {minute:.0f}."
         yield raise_flag("shed power at limit", "note", said, minute_min=float(minute))
 
 

@@ -20,7 +20,7 @@ from thermlab.runs.reading import cut_run, read_room
 from thermlab.runs.records import Flag, raise_flag
 from thermlab.runs.settled_rise import Estimate
 from thermlab.runs.settled_runs import BenchReduction, estimate_under_way, reduce_bench
-from thermlab.runs.time_constant import LEAST_TIME_CONSTANT_S, SHOWN_BY_ONE_SOAK, decay
+from thermlab.runs.time_constant import COOLINGS, SHOWN_BY_ONE_SOAK, decay
 from thermlab.runs.trace import Trace
 from thermlab.watching.alarms import find_alarms
 from thermlab.watching.records import Look
@@ -28,7 +28,6 @@ from thermlab.watching.records import Look
 LEFT_K = 0.5
 SURE_SHARE_OF_MARGIN = 0.1
 ONE_SIDED_95 = 1.645
-LEAST_SOAK_MIN = {cooling: SHOWN_BY_ONE_SOAK * least_s / 60.0 for cooling, least_s in LEAST_TIME_CONSTANT_S.items()}
 NOT_SHOWN = (
     "no finished run tells how fast the bench is, and this one not before its soak is four time constants long, at "
     "least {:.0f} min"
@@ -82,11 +81,10 @@ class Tail:
         with self.path.open("rb") as stream:
             size = stream.seek(0, 2)
             stream.seek(0)
-            if size < self._read or stream.read(len(self._first)) != self._first:
+            first = stream.read(_HEAD_BYTES)
+            if size < self._read or not first.startswith(self._first):
                 self._begin_again()
-            if len(self._first) < _HEAD_BYTES:
-                stream.seek(0)
-                self._first = stream.read(min(_HEAD_BYTES, size))
+            self._first = first
             stream.seek(self._read)
             new = stream.read(size - self._read)
         self._read += len(new)
@@ -109,8 +107,7 @@ class Tail:
             try:
                 self.log = _joined(self.log, self._parse(self._head + self._last + text))
             except InputError:
-                if any(line.strip() for line in text.splitlines()):
-                    self.log = read_log(self.path, self.settings, name=self.name)  # its problems name the right lines
+                self.log = read_log(self.path, self.settings, name=self.name)  # its problems name the right lines
         self._last = next(line for line in reversed(text.splitlines(keepends=True)) if line.strip())
 
     def _parse(self, text: str) -> Log:
@@ -193,11 +190,10 @@ class Watch:
         InputError
             With each line of the log that is not as declared.
         """
-        name = self._log_name()
+        name, self.estimate = self._log_name(), None
         log = self._tail(name).grow()
         line = self._line(name, log)
         trace = None if log is None else self._cut(line, log)
-        self.estimate = None
         if log is None or trace is None or trace.time_s.size < 4:
             return Look(run=line.run, alarms=self._silence(name, 0.0))
         settings = self.campaign.settings
@@ -205,16 +201,14 @@ class Watch:
         self.estimate = estimate = estimate_under_way(trace, settings, known)
         finished = bool(line.end) and trace.finished
         silence = () if finished else self._silence(name, trace.interval_s)
-        told = (*silence, *find_alarms(estimate, settings, known))
-        stands = look_at(estimate, settings)
+        told, stands = (*silence, *find_alarms(estimate, settings, known)), look_at(estimate, settings)
         sound = all(alarm.severity == "note" for alarm in told)
         return replace(stands, ready=stands.ready and sound, finished=finished, alarms=told)
 
     def next_run(self, run: str) -> str | None:
         """Return the run that the run sheet has after this one; None after the last."""
         names = [line.run for line in self.campaign.runs if line.exclude in ("", NOT_MADE) or line.run == run]
-        after = names[names.index(run) + 1 :]
-        return after[0] if after else None
+        return next(iter(names[names.index(run) + 1 :]), None)
 
     def _log_name(self) -> str:
         if self._named is not None:
@@ -259,21 +253,18 @@ class Watch:
     def _finished_runs(self, run: str) -> BenchReduction | None:
         """Reduce the finished runs once for each run that is watched: their time constant is what is known before."""
         if self._known is None or self._known[0] != run:
-            traces = list(self._finished_traces(run))
+            lines = [line for line in self.campaign.runs if line.log and not line.exclude and line.run != run]
+            traces = [trace for trace in map(self._whole, lines) if trace is not None and trace.finished]
             self._known = (run, reduce_bench(traces, self.campaign.settings) if traces else None)
         return self._known[1]
 
-    def _finished_traces(self, run: str) -> Iterator[Trace]:
-        for line in self.campaign.runs:
-            if not line.log or line.exclude or line.run == run:
-                continue
-            try:
-                log = self._tail(line.log).grow()
-            except InputError:
-                continue  # a bad log of another run is the business of `check`
-            trace = None if log is None else self._cut(line, log)
-            if trace is not None and trace.finished:
-                yield trace
+    def _whole(self, line: RunLine) -> Trace | None:
+        """Cut another run; a bad log of it is the business of `check`."""
+        try:
+            log = self._tail(line.log).grow()
+        except InputError:
+            return None
+        return None if log is None else self._cut(line, log)
 
     def _silence(self, name: str, interval_s: float) -> tuple[Flag, ...]:
         silent_s = self._clock() - self._grew(name)
@@ -297,17 +288,17 @@ def look_at(estimate: Estimate, settings: CampaignSettings) -> Look:
     Look
         Without alarms.
     """
-    run, soak_s = estimate.trace.run, estimate.trace.soak_s
-    level, left, u, tau = estimate.level_K, estimate.left_K, estimate.u_a_K, estimate.time_constant_s
+    soak_s, tau = estimate.trace.soak_s, estimate.time_constant_s
+    level, left, u = estimate.level_K, estimate.left_K, estimate.u_a_K
+    here: dict[str, Any] = {"run": estimate.trace.run, "soak_min": soak_s / 60.0}
     if tau is None or level is None or left is None or u is None:
         rise = float(estimate.rise_K[-5:].mean()) if estimate.rise_K.size else None
-        why = "too few readings" if tau is not None else NOT_SHOWN.format(LEAST_SOAK_MIN[settings.cooling])
-        return Look(run=run, soak_min=soak_s / 60.0, rise_K=rise, no_forecast=why)
+        least_min = SHOWN_BY_ONE_SOAK * COOLINGS[settings.cooling].least_s / 60.0
+        return Look(**here, rise_K=rise, no_forecast=NOT_SHOWN.format(least_min) if tau is None else "too few readings")
     bound, wanted_u = abs(left) + ONE_SIDED_95 * u, SURE_SHARE_OF_MARGIN * settings.decision.margin_K
     trusted = soak_s >= settings.checks.trusted_soak_time_constants * tau
     return Look(
-        run=run,
-        soak_min=soak_s / 60.0,
+        **here,
         rise_K=level - left,
         settled_rise_K=level,
         u_K=u,
