@@ -14,7 +14,7 @@ from thermlab.runs.checks.single import check_run
 from thermlab.runs.checks.view import longest_still, view_runs
 from thermlab.runs.records import FLAG_NAMES
 from thermlab.runs.settled_runs import reduce_bench, reduce_runs, settle_runs
-from thermlab.runs.trace import Trace, block_means, cut_trace
+from thermlab.runs.trace import Trace, cut_trace
 from thermlab.simulate.ladders import simulate_ladders
 from thermlab.simulate.network import passive_bench
 from thermlab.simulate.readings import Disturbance, SimulatedSensors
@@ -118,7 +118,7 @@ def _few_runs(fault, setting, n, *, faulty=False):
         whole = replace(reduce_bench(traces, settings, leave_out=spoiled), estimates=())
         for first in range(0, len(traces) - n + 1, n):
             some = traces[first : first + n]
-            views = view_runs(reduce_runs(whole, some, [block_means(t) for t in some]).estimates, settings)
+            views = view_runs(reduce_runs(whole, some).estimates, settings)
             for view in views:
                 if (view.trace.run in case.faulty) == faulty:
                     yield {flag.flag: flag for flag in check_run(view)}

@@ -10,7 +10,6 @@ from thermlab.campaign.settings import BenchSettings, Limits
 from thermlab.runs.settled_rise import estimate_run, lag_room, level_window, time_constant_leverage
 from thermlab.runs.settled_runs import reduce_bench
 from thermlab.runs.time_constant import BenchTimeConstant, fit_exponential
-from thermlab.runs.trace import block_means
 from thermlab.simulate.ladders import simulate_ladders
 from thermlab.simulate.network import forced_bench, passive_bench, settled_rise, throttle_power, time_constant_s
 from thermlab.simulate.readings import SimulatedRoom, SimulatedSensors
@@ -172,8 +171,7 @@ def test_hottest_and_mean_sensor_differ_by_their_offset():
     constant = BenchTimeConstant(time_constant_s=720.0, u_time_constant_s=10.0, fit_from_s=144.0)
 
     hottest, mean = (
-        estimate_run(trace, block_means(trace), constant, settings_of(measurand=measurand))
-        for measurand in ("hottest", "mean")
+        estimate_run(trace, constant, settings_of(measurand=measurand)) for measurand in ("hottest", "mean")
     )
 
     mean_rise_K = float(settled_rise(passive_bench(), 0.15, 90.0, measurand="mean"))

@@ -42,8 +42,8 @@ from thermlab.runs.settled_runs import (
     reduced_run,
     unread_run,
 )
-from thermlab.runs.time_constant import SLOW_FROM, BenchTimeConstant
-from thermlab.runs.trace import Trace, block_means
+from thermlab.runs.time_constant import COOLINGS, BenchTimeConstant
+from thermlab.runs.trace import Trace
 from thermlab.stats.curves import RiseCurve
 from thermlab.stats.variances import Prior
 
@@ -371,17 +371,17 @@ def _reduce_bench(
     if reference.alone:
         own = reduce_bench(traces, settings, leave_out=left_out)
         constant = own.time_constant and own_time_constant(own.time_constant)
-        return reduce_runs(replace(own, time_constant=constant), traces, [e.blocks for e in own.estimates])
+        return reduce_runs(replace(own, time_constant=constant), traces)
     if reference.time_constant_min is not None:
         tau_s = 60.0 * reference.time_constant_min
         found = reference.settings.get("fit_from_min")
         constant = BenchTimeConstant(
             time_constant_s=tau_s,
             u_time_constant_s=60.0 * (reference.u_time_constant_min or 0.0),
-            fit_from_s=SLOW_FROM[reference.cooling] * tau_s if found is None else 60.0 * float(found),
+            fit_from_s=COOLINGS[reference.cooling].slow_from * tau_s if found is None else 60.0 * float(found),
         )
     bench = BenchReduction(settings=settings, time_constant=constant, highest_power_W=reference.highest_power_W)
-    return reduce_runs(bench, traces, [block_means(trace) for trace in traces])
+    return reduce_runs(bench, traces)
 
 
 def curve_and_bends(reference: Reference) -> tuple[RiseCurve | None, tuple[float, ...]]:

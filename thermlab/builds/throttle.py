@@ -14,7 +14,7 @@ from thermlab.compare.throttle import OTHER_EXPONENTS, hottest_apart, move_along
 from thermlab.compare.uncertainty import effective_dof
 from thermlab.runs.records import ReducedRun
 from thermlab.runs.settled_runs import STEPS_APART, curve_through
-from thermlab.runs.time_constant import SINGLE_STEP_SLOPE
+from thermlab.runs.time_constant import COOLINGS
 from thermlab.stats.curves import EXPONENT, RiseCurve, curve_design, fit_curve
 from thermlab.stats.dunnett import t_point
 from thermlab.stats.least_squares import NotEstimableError
@@ -264,7 +264,7 @@ def _own_curve(runs: Sequence[ReducedRun], cooling: str) -> _OwnCurve | None:
     if np.ptp(powers) > STEPS_APART * powers.max():
         curves = [fit_curve(powers, rises, exponent=exponent) for exponent in (EXPONENT, *OTHER_EXPONENTS)]
     else:
-        shares = (SINGLE_STEP_SLOPE[cooling], *OTHER_SLOPES[cooling])
+        shares = (COOLINGS[cooling].single_step_slope, *OTHER_SLOPES[cooling])
         curves = [curve_through(float(powers.mean()), float(rises.mean()), share=share) for share in shares]
     return _OwnCurve(used, curves[0], tuple(curves[1:]))
 
@@ -273,7 +273,7 @@ def _observed(runs: Sequence[ReducedRun], curve: RiseCurve | None, limit_K: floa
     """Return the mean of the powers that runs held at the limit, moved along the curve to the customer's room, W."""
     found = []
     for held in (run.held for run in runs if run.held is not None):
-        shape = curve or curve_through(held.held_power_W, held.held_rise_K, share=SINGLE_STEP_SLOPE[cooling])
+        shape = curve or curve_through(held.held_power_W, held.held_rise_K, share=COOLINGS[cooling].single_step_slope)
         there = move_along(shape, held.held_power_W, held.held_rise_K, limit_K)
         found += [] if there is None else [there]
     return math.fsum(found) / len(found) if found else None

@@ -211,7 +211,7 @@ def side_by_side(found: Exploration, run: str = "", *, by: Literal["mount", "ste
 
 
 def _columns(estimate: Estimate) -> list[tuple[Any, Any]]:
-    blocks = estimate.blocks
+    blocks = estimate.trace.blocks
     level = estimate.level_K if estimate.level_K is not None else float(np.nanmean(estimate.rise_K[-20:]))
     known = np.where(np.isnan(blocks.temperature_C), np.nan, blocks.temperature_C)
     whole = ~np.isnan(known).any(axis=1)

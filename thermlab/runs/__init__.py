@@ -14,6 +14,6 @@ __all__, __getattr__, __dir__ = face(
     settled_rise="Estimate time_constant_leverage",
     settled_runs="BenchReduction RunTrace STEPS_APART SettledRuns bench_curve check_runs curve_through "
     "estimate_under_way order_made own_time_constant reduce_bench reduce_runs reduced_run settle_runs unread_run",
-    time_constant="BenchTimeConstant LEAST_TIME_CONSTANT_S SHOWN_BY_ONE_SOAK SINGLE_STEP_SLOPE SLOW_FROM decay",
+    time_constant="BenchTimeConstant COOLINGS SHOWN_BY_ONE_SOAK decay",
     trace="Blocks Trace block_means known_mean",
 )

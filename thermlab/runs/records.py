@@ -64,6 +64,8 @@ class Flag:
     evidence: dict[str, float]
 
 
+Flags = tuple[Flag, ...]
+
 NO_LOG = Flag(flag="no log", severity="note", reason="A reading without a log.", evidence={})
 """What marks a run as of the lower grade."""
 
@@ -182,7 +184,7 @@ class ReducedRun:
     sensor: str | None = None
     soak_min: float | None = None
     settled: bool | None = None
-    flags: tuple[Flag, ...] = ()
+    flags: Flags = ()
     used: bool = True
     reason: str = ""
     held: HeldPower | None = None

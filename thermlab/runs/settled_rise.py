@@ -18,16 +18,12 @@ from scipy.special import stdtrit
 
 from thermlab.campaign.settings import BenchSettings
 from thermlab.runs.records import Array, Booleans, HeldPower, SensorRise
-from thermlab.runs.time_constant import CURVATURE, BenchTimeConstant, Centred, decay, fit_exponential, straighten
-from thermlab.runs.trace import Blocks, Trace, known_mean
+from thermlab.runs.time_constant import COOLINGS, BenchTimeConstant, Centred, decay, fit_exponential, straighten
+from thermlab.runs.trace import Trace, known_mean
 from thermlab.stats.variances import autocorrelation
 
 HELD_TIME_CONSTANTS = 0.4
-# The level comes from the last two time constants of a naturally convecting
-# bench: shorter is noise, longer brings back the error of the shape. With forced
-# air the shape is exact and all of the slow approach serves. Either way a
-# window of 15 min is long enough once it has settled.
-LEVEL_TIME_CONSTANTS = {"passive": 2.0, "forced": 6.0}
+# A window of 15 min is long enough once it has settled.
 SETTLED_TIME_CONSTANTS = 3.0
 LONGEST_LEVEL_S = 900.0
 SETTLED_WINDOW_TIME_CONSTANTS = 1.25
@@ -36,9 +32,6 @@ SETTLED_BLOCKS = 20
 # The early rise: latest reading, least step in power and largest difference in the power before as shares of the set
 # power, and in how far the device moved before, K and as a share of the early rise (common practice, no source).
 LATEST_EARLY_S, LEAST_STEP, SAME_START, MOST_MOVING_K, MOST_MOVING = 540.0, 0.2, 0.05, 1.0, 0.12
-# Middle of its readings in time constants, and how far they reach to either side as a share of that. With fans die and
-# base take as long as the sink, so that it is read later; of a difference in the air a fifth is then in it.
-EARLY_READ = {"passive": (0.4, 0.75), "forced": (0.8, 0.5)}
 
 
 def lag_room(trace: Trace, at_s: Array, time_constant_s: float | None, *, shortest_step_s: float) -> Array:
@@ -116,7 +109,7 @@ def level_window(soak_s: float, time_constant_s: float | None, *, cooling: str, 
     """
     if time_constant_s is None:
         return soak_s - min(LONGEST_LEVEL_S, 0.5 * soak_s)
-    back = soak_s - LEVEL_TIME_CONSTANTS[cooling] * time_constant_s
+    back = soak_s - COOLINGS[cooling].level_window * time_constant_s
     settled = max(SETTLED_TIME_CONSTANTS * time_constant_s, soak_s - LONGEST_LEVEL_S)
     return min(max(slow_from_s, min(back, settled)), 0.8 * soak_s)
 
@@ -131,26 +124,23 @@ class Rise(NamedTuple):
     ambient_C: Array
 
 
-def measure_rise(
-    trace: Trace, blocks: Blocks, tau_s: float | None, settings: BenchSettings, *, slow_from_s: float = 0.0
-) -> Rise:
+def measure_rise(trace: Trace, tau_s: float | None, settings: BenchSettings, *, slow_from_s: float = 0.0) -> Rise:
     """Take the room, late by the time constant, from the sensor that counts in the window of the settled rise."""
     from_s = level_window(trace.soak_s, tau_s, cooling=settings.cooling, slow_from_s=slow_from_s)
-    sensor, temperature = choose_sensor(trace, blocks, measurand=settings.measurand, from_s=from_s)
+    blocks = trace.blocks
+    sensor, temperature = choose_sensor(trace, measurand=settings.measurand, from_s=from_s)
     room = lag_room(trace, blocks.time_s, tau_s, shortest_step_s=blocks.length_s)
     good = ~np.isnan(temperature) & ~np.isnan(room)
     return Rise((from_s, trace.soak_s), sensor, blocks.time_s[good], (temperature - room)[good], room[good])
 
 
-def choose_sensor(trace: Trace, blocks: Blocks, *, measurand: str, from_s: float) -> tuple[str, Array]:
+def choose_sensor(trace: Trace, *, measurand: str, from_s: float) -> tuple[str, Array]:
     """Choose what stands for the device's temperature in a run.
 
     Parameters
     ----------
     trace : Trace
         The run.
-    blocks : Blocks
-        Its block means.
     measurand : {"hottest", "mean"}
         The sensor with the highest mean from ``from_s`` on, or the mean of all sensors.
     from_s : float
@@ -163,7 +153,7 @@ def choose_sensor(trace: Trace, blocks: Blocks, *, measurand: str, from_s: float
     temperature_C : ndarray, shape (b,)
         Its block means, NaN where missing.
     """
-    late = blocks.time_s >= from_s
+    blocks, late = trace.blocks, trace.blocks.time_s >= from_s
     known = ~np.isnan(blocks.temperature_C[late])
     share = known.mean(axis=0) if known.size else np.zeros(len(trace.sensors))
     usable = np.flatnonzero(share > 0.5)
@@ -182,8 +172,8 @@ class Estimate:
 
     Attributes
     ----------
-    trace, blocks : Trace, Blocks
-        The run and its block means.
+    trace : Trace
+        The run.
     sensor : str
         Sensor used, or ``"mean of n"``.
     time_s, rise_K, ambient_C : ndarray, shape (b,)
@@ -210,14 +200,11 @@ class Estimate:
         Smallest step between readings found in the log, K.
     power_W, ambient_mean_C : float
         Means over the level window.
-    end_reading_C, end_rise_K : float or None
-        Customary reading and the same less the room.
     held : HeldPower or None
         The end of a run that gave up power at its limit.
     """
 
     trace: Trace
-    blocks: Blocks
     sensor: str
     time_s: Array
     rise_K: Array
@@ -237,8 +224,6 @@ class Estimate:
     still_left_K: float | None = None
     bound_K: float | None = None
     settled: bool | None = None
-    end_reading_C: float | None = None
-    end_rise_K: float | None = None
 
     @property
     def time_constant_s(self) -> float | None:
@@ -251,15 +236,13 @@ class Estimate:
         return self.held is not None
 
 
-def estimate_run(trace: Trace, blocks: Blocks, constant: BenchTimeConstant | None, settings: BenchSettings) -> Estimate:
+def estimate_run(trace: Trace, constant: BenchTimeConstant | None, settings: BenchSettings) -> Estimate:
     """Reduce one run at its logged power.
 
     Parameters
     ----------
     trace : Trace
         The run.
-    blocks : Blocks
-        Its block means.
     constant : BenchTimeConstant or None
         Time constant at this run's power; None where the bench has none.
     settings : BenchSettings
@@ -271,7 +254,7 @@ def estimate_run(trace: Trace, blocks: Blocks, constant: BenchTimeConstant | Non
     """
     tau = None if constant is None else constant.time_constant_s
     slow_from_s = 0.0 if constant is None else constant.fit_from_s
-    found = measure_rise(trace, blocks, tau, settings, slow_from_s=slow_from_s)
+    found = measure_rise(trace, tau, settings, slow_from_s=slow_from_s)
     from_s = found.window_s[0]
     late, in_window = found.time_s >= from_s, trace.time_s >= from_s
     noise, settled = float("nan"), {}
@@ -280,10 +263,8 @@ def estimate_run(trace: Trace, blocks: Blocks, constant: BenchTimeConstant | Non
         settled = _steady(found, late, settings) if constant is None else _approached(found, late, constant, settings)
     return Estimate(
         trace=trace,
-        blocks=blocks,
         **found._asdict(),
         **settled,
-        **_end_reading(trace),
         constant=constant,
         noise_K=noise,
         readout_K=readout_step(_column(trace.sensors, trace.temperature_C, found.sensor)),
@@ -319,7 +300,7 @@ def early_rises(
     usual = float(np.median([trace.soak_s for trace in traces])) if traces else 0.0
     at_s = min(LATEST_EARLY_S, 0.25 * usual)
     if time_constant_s is not None:
-        at_s = min(LATEST_EARLY_S, 0.5 * usual, EARLY_READ[settings.cooling][0] * time_constant_s)
+        at_s = min(LATEST_EARLY_S, 0.5 * usual, COOLINGS[settings.cooling].early_at * time_constant_s)
     found = _matched(traces, [_early_rise(estimate, at_s, settings) for estimate in estimates])
     return at_s, [own.fields() for own in found]
 
@@ -361,7 +342,7 @@ def _early_rise(estimate: Estimate, at_s: float, settings: BenchSettings) -> _Ea
     column = _column(trace.sensors, trace.onset_C, estimate.sensor) - np.nan_to_num(room)
     known = ~np.isnan(column) & ~np.isnan(trace.onset_power_W)
     t, y, power = trace.onset_time_s[known] - trace.onset_s, column[known], trace.onset_power_W[known]
-    reach = EARLY_READ[settings.cooling][1] * at_s
+    reach = COOLINGS[settings.cooling].early_reach * at_s
     # A logger that writes means over its interval shows the load a row late.
     before, after = (t < -1.5 * trace.interval_s) & (t >= -at_s), np.abs(t - at_s) <= reach
     if before.sum() < 3:
@@ -465,8 +446,11 @@ def readout_step(column: Array) -> float:
     return float(np.diff(values).min()) if values.size > 1 else 0.0
 
 
-def _end_reading(trace: Trace) -> dict[str, Any]:
-    """Hottest sensor's mean over the last minute (common practice, no source), and less the room."""
+def end_reading(trace: Trace) -> dict[str, Any]:
+    """Return the hottest sensor's mean over the last minute (common practice, no source), and less the room.
+
+    By the names of :class:`thermlab.runs.records.ReducedRun`; nothing where no sensor has a reading.
+    """
     minute = min(60.0, trace.soak_s / 5.0)
     last = trace.time_s > trace.time_s[-1] - minute
     readings = trace.temperature_C[last]
@@ -536,7 +520,7 @@ def _approached(found: Rise, late: Booleans, constant: BenchTimeConstant, settin
     """
     checks, tau, end = settings.checks, constant.time_constant_s, found.window_s[1]
     remaining, bound = still_left(found.time_s, found.rise_K, tau, checks.steady_window_min * 60.0)
-    t, curvature = found.time_s[late], CURVATURE[settings.cooling]
+    t, curvature = found.time_s[late], COOLINGS[settings.cooling].curvature
     y = straighten(t, found.rise_K[late], tau, end_s=end, curvature=curvature)
     shape = Centred.of(decay(t, tau, end_s=end))
     level, left, residual = shape.fit(y)

@@ -22,20 +22,10 @@ from thermlab.logs.times import date_seconds, iso_time
 from thermlab.runs.checks.between import check_between, check_readings
 from thermlab.runs.checks.single import check_run
 from thermlab.runs.checks.view import view_runs
-from thermlab.runs.records import NO_LOG, TOO_SHORT, Array, Flag, ReducedRun, raise_flag
-from thermlab.runs.settled_rise import Estimate, early_rises, estimate_run, measure_rise, sensor_rises
-from thermlab.runs.time_constant import (
-    CONVECTION_EXPONENT,
-    CURVATURE,
-    LEAST_TIME_CONSTANT_S,
-    SINGLE_STEP_SLOPE,
-    SLOW_FROM,
-    Approach,
-    BenchTimeConstant,
-    estimate_time_constant,
-    time_constant_factors,
-)
-from thermlab.runs.trace import Blocks, Trace, block_means
+from thermlab.runs.records import NO_LOG, TOO_SHORT, Array, Flags, ReducedRun, raise_flag
+from thermlab.runs.settled_rise import Estimate, early_rises, end_reading, estimate_run, measure_rise, sensor_rises
+from thermlab.runs.time_constant import COOLINGS, Approach, BenchTimeConstant, estimate_time_constant, speed_factors
+from thermlab.runs.trace import Trace
 from thermlab.stats.curves import RiseCurve, fit_curve
 from thermlab.stats.variances import robust_sd
 
@@ -83,12 +73,12 @@ class BenchReduction:
 
     def constant_of(self, trace: Trace) -> BenchTimeConstant | None:
         """Return the time constant of a run at its power and with its treatment; None where the bench has none."""
-        scale = (trace.set_power_W / self.highest_power_W) ** CONVECTION_EXPONENT[self.settings.cooling]
+        scale = (trace.set_power_W / self.highest_power_W) ** COOLINGS[self.settings.cooling].exponent
         constant = self.time_constant
         return None if constant is None else constant.times(scale * self.factors.get(trace.treatment, 1.0))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class RunTrace:
     """One run as a picture shows it.
 
@@ -154,15 +144,14 @@ def settle_runs(campaign: Campaign, traces: Sequence[Trace | None]) -> SettledRu
     lines = order_made(campaign.runs, traces)
     have = [(line, trace) for line, trace in lines if trace is not None]
     found = [trace for _, trace in have]
-    settings, blocks = campaign.settings, [block_means(trace) for trace in found]
-
+    settings = campaign.settings
     excluded = {i for i, (line, trace) in enumerate(have) if line.exclude or not trace.finished}
-    bench = reduce_bench(found, settings, leave_out=excluded, blocks=blocks)
+    bench = reduce_bench(found, settings, leave_out=excluded)
     shared = check_readings(bench.estimates, settings.checks, excluded)
     flags = _joined(check_runs(bench), shared)
     disturbed = excluded | {i for i, run_flags in enumerate(flags) if _disturbed(run_flags)}
     if disturbed - excluded and len(disturbed) <= len(found) // 2:
-        bench = reduce_bench(found, settings, leave_out=disturbed, blocks=blocks, near=bench.time_constant)
+        bench = reduce_bench(found, settings, leave_out=disturbed, near_s=bench.time_constant_s)
         flags = _joined(check_runs(bench), shared)
     curve = _curve(bench, flags, excluded) or _curve_of_readings(campaign.runs, settings)
     early_s, early = early_rises(bench.estimates, bench.time_constant_s, settings)
@@ -217,20 +206,20 @@ def _made_s(line: RunLine, trace: Trace | None, *, one_log: bool) -> float | Non
     return date_seconds(line.started)
 
 
-def check_runs(bench: BenchReduction) -> list[tuple[Flag, ...]]:
+def check_runs(bench: BenchReduction) -> list[Flags]:
     """Run every single-run check on the runs of a bench; one tuple of flags for each."""
     return [check_run(view) for view in view_runs(bench.estimates, bench.settings)]
 
 
-def _joined(own: list[tuple[Flag, ...]], shared: list[tuple[Flag, ...]]) -> list[tuple[Flag, ...]]:
+def _joined(own: list[Flags], shared: list[Flags]) -> list[Flags]:
     return [first + second for first, second in zip(own, shared, strict=True)]
 
 
-def _disturbed(flags: tuple[Flag, ...]) -> bool:
+def _disturbed(flags: Flags) -> bool:
     return any(f.severity == "unusable" or (f.severity == "doubtful" and f.flag in SHAPE_FLAGS) for f in flags)
 
 
-def _too_short(flags: tuple[Flag, ...], soak_s: float, bench: BenchReduction) -> bool:
+def _too_short(flags: Flags, soak_s: float, bench: BenchReduction) -> bool:
     """Whether a settled rise is extrapolated from a soak below what is trusted, by the time constant of the bench.
 
     At its lower steps a passive bench is slower: by the time constant of each run, soaks of two of the bench's would
@@ -240,7 +229,7 @@ def _too_short(flags: tuple[Flag, ...], soak_s: float, bench: BenchReduction) ->
     return soak_s < trusted_s and any(flag.flag == "not settled" for flag in flags)
 
 
-def _curve(bench: BenchReduction, flags: Sequence[tuple[Flag, ...]], excluded: set[int]) -> RiseCurve | None:
+def _curve(bench: BenchReduction, flags: Sequence[Flags], excluded: set[int]) -> RiseCurve | None:
     powers, rises = [], []
     for i, (estimate, own) in enumerate(zip(bench.estimates, flags, strict=True)):
         spoiled = any(f.severity == "unusable" for f in own) or _too_short(own, estimate.trace.soak_s, bench)
@@ -301,12 +290,7 @@ def _curve_of_readings(lines: Sequence[RunLine], settings: BenchSettings) -> Ris
 
 
 def reduced_run(
-    line: RunLine,
-    order: int,
-    estimate: Estimate,
-    flags: tuple[Flag, ...],
-    bench: BenchReduction,
-    curve: RiseCurve | None,
+    line: RunLine, order: int, estimate: Estimate, flags: Flags, bench: BenchReduction, curve: RiseCurve | None
 ) -> ReducedRun:
     """Put a run at its set power, with its combined uncertainty, its flags and whether it is used."""
     trace, settings = estimate.trace, bench.settings
@@ -329,14 +313,13 @@ def reduced_run(
     reason = next(filter(None, reasons), "")
     return ReducedRun(
         **_as_planned(line, order),
+        **end_reading(trace),
         power_W=_finite(estimate.power_W),
         ambient_C=_finite(estimate.ambient_mean_C),
         rise_K=rise,
         u_rise_K=None if rise is None else _combined_u(line, slope, settings, biasing_K, estimate.u_a_K),
         u_rise_a_K=None if rise is None else estimate.u_a_K,
         drift_left_K=estimate.left_K if rise is not None else None,
-        end_reading_C=estimate.end_reading_C,
-        end_rise_K=estimate.end_rise_K,
         sensor=estimate.sensor,
         soak_min=trace.soak_s / 60.0,
         settled=None if estimate.shed else estimate.settled,
@@ -364,26 +347,15 @@ def _combined_u(line: RunLine, slope: float, settings: BenchSettings, step_K: fl
 
 
 def _picture(estimate: Estimate) -> RunTrace:
-    fitted = np.empty(0) if estimate.fitted_K is None else estimate.fitted_K
-    from_s = estimate.window_s[0]
-    shown = estimate.time_s >= 0.5 * from_s if fitted.size else np.zeros(estimate.time_s.size, dtype=np.bool_)
-    return RunTrace(
-        run=estimate.trace.run,
-        time_min=estimate.time_s / 60.0,
-        rise_K=estimate.rise_K,
-        fitted_time_min=estimate.time_s[shown] / 60.0,
-        fitted_rise_K=fitted[shown] if fitted.size else fitted,
-        window_min=None if estimate.level_K is None else (from_s / 60.0, estimate.window_s[1] / 60.0),
-    )
+    (from_s, end_s), time_min = estimate.window_s, estimate.time_s / 60.0
+    window_min = None if estimate.level_K is None else (from_s / 60.0, end_s / 60.0)
+    fitted, late = estimate.fitted_K, estimate.time_s >= 0.5 * from_s
+    drawn = (time_min[:0], time_min[:0]) if fitted is None else (time_min[late], fitted[late])
+    return RunTrace(estimate.trace.run, time_min, estimate.rise_K, *drawn, window_min)
 
 
 def reduce_bench(
-    traces: Sequence[Trace],
-    settings: BenchSettings,
-    *,
-    leave_out: Collection[int] = (),
-    blocks: Sequence[Blocks] | None = None,
-    near: BenchTimeConstant | None = None,
+    traces: Sequence[Trace], settings: BenchSettings, *, leave_out: Collection[int] = (), near_s: float | None = None
 ) -> BenchReduction:
     """Reduce all runs of a bench.
 
@@ -395,56 +367,50 @@ def reduce_bench(
         Cooling, which says how the time constant depends on power, measurand, limit and thresholds.
     leave_out : collection of int
         Positions of runs that must not enter the time constant.
-    blocks : sequence of Blocks, optional
-        Block means of the traces where they are known already.
-    near : BenchTimeConstant, optional
-        A time constant to start from.
+    near_s : float, optional
+        A time constant to start from, s.
 
     Returns
     -------
     BenchReduction
     """
-    slow_from, exponent = SLOW_FROM[settings.cooling], CONVECTION_EXPONENT[settings.cooling]
-    if blocks is None:
-        blocks = [block_means(trace) for trace in traces]
+    cooling = COOLINGS[settings.cooling]
     highest = max((trace.set_power_W for trace in traces), default=1.0)
     held = [i for i, trace in enumerate(traces) if i not in leave_out and not _sheds(trace, settings)]
-    constant = near
     for _ in range(LAG_ROUNDS):
-        guess_s = None if constant is None else constant.time_constant_s
-        scales = {i: (traces[i].set_power_W / highest) ** exponent for i in held}
-        found = {i: _approach(traces[i], blocks[i], guess_s, scale, settings) for i, scale in scales.items()}
+        scales = {i: (traces[i].set_power_W / highest) ** cooling.exponent for i in held}
+        found = {i: _approach(traces[i], near_s, scale, settings) for i, scale in scales.items()}
         # Nothing is left where neither the room nor its history is known, or the sensor never.
         found = {i: approach for i, approach in found.items() if approach.time_s.size}
-        constant = estimate_time_constant(list(found.values()), slow_from=slow_from, guess_s=guess_s)
-        if constant is None or (guess_s is not None and abs(constant.time_constant_s / guess_s - 1) < LAG_AGREES):
+        constant = estimate_time_constant(list(found.values()), slow_from=cooling.slow_from, guess_s=near_s)
+        if constant is None or (near_s is not None and abs(constant.time_constant_s / near_s - 1) < LAG_AGREES):
             break
+        near_s = constant.time_constant_s
     factors: dict[str, float] = {}
     if constant is not None:
         constant = replace(constant, left_out=tuple([*found][i] for i in constant.left_out))
         groups = [traces[i].treatment for i in found]
-        factors = time_constant_factors(list(found.values()), groups, constant, slow_from=slow_from)
+        factors = speed_factors(list(found.values()), groups, constant, slow_from=cooling.slow_from)
     bench = BenchReduction(settings=settings, time_constant=constant, highest_power_W=highest, factors=factors)
-    return reduce_runs(bench, traces, blocks)
+    return reduce_runs(bench, traces)
 
 
-def reduce_runs(bench: BenchReduction, traces: Sequence[Trace], blocks: Sequence[Blocks]) -> BenchReduction:
+def reduce_runs(bench: BenchReduction, traces: Sequence[Trace]) -> BenchReduction:
     """Reduce runs on a bench whose time constant is known, whatever runs it has been found from.
 
     Parameters
     ----------
     bench : BenchReduction
         What is known of it.
-    traces, blocks : sequence
-        The runs and their block means.
+    traces : sequence of Trace
+        The runs.
 
     Returns
     -------
     BenchReduction
         With these runs.
     """
-    pairs = zip(traces, blocks, strict=True)
-    made = (estimate_run(*pair, bench.constant_of(pair[0]), bench.settings) for pair in pairs)
+    made = (estimate_run(trace, bench.constant_of(trace), bench.settings) for trace in traces)
     return replace(bench, estimates=tuple(made))
 
 
@@ -466,19 +432,19 @@ def estimate_under_way(trace: Trace, settings: BenchSettings, known: BenchReduct
     Estimate
         Without a time constant where neither source has one.
     """
-    blocks, constant = block_means(trace), None if known is None else known.constant_of(trace)
+    constant = None if known is None else known.constant_of(trace)
     if constant is not None:
-        return estimate_run(trace, blocks, constant, settings)
+        return estimate_run(trace, constant, settings)
+    cooling, near_s = COOLINGS[settings.cooling], None
     for _ in range(LAG_ROUNDS):
-        guess_s: float | None = None if constant is None else constant.time_constant_s
-        approach = _approach(trace, blocks, guess_s, 1.0, settings)
+        approach = _approach(trace, near_s, 1.0, settings)
         # The fast start of a run, die and spreader, looks like a whole approach until the sink's own shows.
-        slow_from, least_s = SLOW_FROM[settings.cooling], LEAST_TIME_CONSTANT_S[settings.cooling]
-        constant = estimate_time_constant([approach], slow_from=slow_from, guess_s=guess_s, least_s=least_s)
+        start = {"slow_from": cooling.slow_from, "least_s": cooling.least_s}
+        constant = estimate_time_constant([approach], guess_s=near_s, **start)
         if constant is None:
             break
-        constant = own_time_constant(constant)
-    return estimate_run(trace, blocks, constant, settings)
+        near_s = constant.time_constant_s
+    return estimate_run(trace, None if constant is None else own_time_constant(constant), settings)
 
 
 def own_time_constant(constant: BenchTimeConstant) -> BenchTimeConstant:
@@ -498,9 +464,9 @@ def _sheds(trace: Trace, settings: BenchSettings) -> bool:
     return bool((below & at_limit).mean() > 0.05)
 
 
-def _approach(trace: Trace, blocks: Blocks, bench_s: float | None, scale: float, settings: BenchSettings) -> Approach:
-    found = measure_rise(trace, blocks, None if bench_s is None else bench_s * scale, settings)
-    return Approach(found.time_s, found.rise_K, scale, CURVATURE[settings.cooling])
+def _approach(trace: Trace, bench_s: float | None, scale: float, settings: BenchSettings) -> Approach:
+    found = measure_rise(trace, None if bench_s is None else bench_s * scale, settings)
+    return Approach(found.time_s, found.rise_K, scale, COOLINGS[settings.cooling].curvature)
 
 
 def bench_curve(powers_W: Sequence[float], rises_K: Sequence[float], *, cooling: str) -> RiseCurve | None:
@@ -530,7 +496,7 @@ def bench_curve(powers_W: Sequence[float], rises_K: Sequence[float], *, cooling:
                 break
             powers, rises = powers[keep], rises[keep]
         return curve
-    return curve_through(float(powers.mean()), float(np.median(rises)), share=SINGLE_STEP_SLOPE[cooling])
+    return curve_through(float(powers.mean()), float(np.median(rises)), share=COOLINGS[cooling].single_step_slope)
 
 
 def curve_through(power_W: float, rise_K: float, *, share: float) -> RiseCurve:

@@ -17,22 +17,58 @@ then computed once for all of them.
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
-from typing import Any, Self
+from typing import Any, NamedTuple, Self
 
 import numpy as np
 
 from thermlab.runs.records import Array, Integers
 from thermlab.stats.variances import robust_sd
 
-CONVECTION_EXPONENT = {"passive": -0.2, "forced": 0.0}
-# Local slope over mean resistance, d ln(rise) / d ln(P), where one step alone
-# leaves the curve unknown: a sixth of the rise in the interface, the rest in a
-# naturally convecting sink (common practice, no source).
-SINGLE_STEP_SLOPE = {"passive": 0.85, "forced": 1.0}
-# The slow approach is fitted from this fraction of its time constant on, when the
-# fast parts (die, spreader) have followed. Earlier is less noise in the time
-# constant, later less of the fast parts; with fans they take a larger share.
-SLOW_FROM = {"passive": 0.2, "forced": 0.3}
+
+class Cooling(NamedTuple):
+    """What is known of benches that are cooled one way.
+
+    Attributes
+    ----------
+    exponent : float
+        Of the time constant in power, n - 1.
+    single_step_slope : float
+        Local slope over mean resistance, d ln(rise) / d ln(P), where one step alone leaves the curve unknown: a sixth
+        of the rise in the interface, the rest in a naturally convecting sink (common practice, no source).
+    slow_from : float
+        The slow approach is fitted from this fraction of its time constant on, when the fast parts (die, spreader)
+        have followed. Earlier is less noise in the time constant, later less of the fast parts; with fans they take a
+        larger share.
+    least_s : float
+        Least time constant of a heat sink, s: 8 to 15 min where it convects naturally, 1 to 3 min with fans (common
+        practice, no source). Die and spreader are faster and show first.
+    curvature : float
+        A naturally convecting sink follows C d(theta)/dt = P - k theta ** 1.25, so that its deviation v from the
+        settled state, as a fraction of it, obeys to second order dv/dt = -(v / tau) (1 - v (1.25 - 1) / 2): far from
+        settled it is slower.
+    level_window : float
+        The level comes from the last two time constants of a naturally convecting bench: shorter is noise, longer
+        brings back the error of the shape. With forced air the shape is exact and all of the slow approach serves.
+    early_at, early_reach : float
+        Middle of the readings of the early rise in time constants, and how far they reach to either side as a share of
+        that. With fans die and base take as long as the sink, so that it is read later; of a difference in the air a
+        fifth is then in it.
+    """
+
+    exponent: float
+    single_step_slope: float
+    slow_from: float
+    least_s: float
+    curvature: float
+    level_window: float
+    early_at: float
+    early_reach: float
+
+
+COOLINGS = {
+    "passive": Cooling(-0.2, 0.85, 0.2, 480.0, 0.125, 2.0, 0.4, 0.75),
+    "forced": Cooling(0.0, 1.0, 0.3, 60.0, 0.0, 6.0, 0.8, 0.5),
+}
 # Beyond this relative standard uncertainty no time constant is claimed.
 LARGEST_RELATIVE_U = 0.25
 # Fits that begin later have to agree where they can be made: on a soak too short to
@@ -42,18 +78,12 @@ LARGEST_GROWTH = 0.2
 GROWTH_RATIO = 4.0
 # One or two runs alone cannot tell a fast bench from the beginning of a slow one.
 SHOWN_BY_SOAK, SHOWN_BY_ONE_SOAK, FEW_RUNS = 1.4, 4.0, 3
-# Least time constant of a heat sink, s: 8 to 15 min where it convects naturally, 1 to 3 min with fans (common practice,
-# no source). Die and spreader are faster and show first.
-LEAST_TIME_CONSTANT_S, FAST_PARTS = {"passive": 480.0, "forced": 60.0}, 0.25
+FAST_PARTS = 0.25
 COARSE_GRID = 25
 FINE_GRID = 9
 OUTLYING = 4.0
 # Treatments that differ in speed by more than this are different heat sinks.
 OWN_SPEED, OWN_SPEED_RATIO = 0.15, 3.0
-# A naturally convecting sink follows C d(theta)/dt = P - k theta ** 1.25, so that its
-# deviation v from the settled state, as a fraction of it, obeys to second order
-# dv/dt = -(v / tau) (1 - v (1.25 - 1) / 2): far from settled it is slower.
-CURVATURE = {"passive": 0.125, "forced": 0.0}
 # Share of the settled rise that is the sink's, not the interface's (common practice, no source).
 SINK_SHARE = 0.8
 
@@ -241,7 +271,7 @@ def estimate_time_constant(
     runs : sequence of Approach
         All runs whose power was held, one entry a run.
     slow_from : float
-        Where the slow approach begins, in time constants; see :data:`SLOW_FROM`.
+        Where the slow approach begins, in time constants; see :class:`Cooling`.
     guess_s : float, optional
         A value known to be near, s.
     least_s : float
@@ -272,7 +302,7 @@ def estimate_time_constant(
     return found
 
 
-def time_constant_factors(
+def speed_factors(
     runs: Sequence[Approach], groups: Sequence[str], common: BenchTimeConstant, *, slow_from: float
 ) -> dict[str, float]:
     """Tell whether groups of runs settle at speeds of their own, as different heat sinks do.

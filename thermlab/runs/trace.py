@@ -57,6 +57,29 @@ class Dead:
     lasted_s: float
 
 
+@dataclass(frozen=True, slots=True)
+class Blocks:
+    """Block means of a trace.
+
+    Attributes
+    ----------
+    length_s : float
+        Length of a block, s.
+    time_s : ndarray, shape (b,)
+        Mean time of the readings of each block.
+    temperature_C : ndarray, shape (b, n_sensors)
+        Means of the known readings, NaN where a block has none.
+    power_W, ambient_C : ndarray, shape (b,)
+        Means.
+    """
+
+    length_s: float
+    time_s: Array
+    temperature_C: Array
+    power_W: Array
+    ambient_C: Array
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Trace:
     """Readings of one run, cut to its soak.
@@ -107,6 +130,8 @@ class Trace:
         Whether the room was read off a thermometer, so that it stands still.
     logged_room_C : float
         Mean over the soak of the logged room that the run's own reading went before; NaN where there is none.
+    blocks : Blocks
+        Block means of the readings.
     """
 
     run: str
@@ -136,6 +161,11 @@ class Trace:
     missing_end_s: float = 0.0
     room_by_hand: bool = False
     logged_room_C: float = float("nan")
+    blocks: Blocks = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        """Average the readings into blocks."""
+        object.__setattr__(self, "blocks", block_means(self))
 
     @property
     def finished(self) -> bool:
@@ -152,29 +182,6 @@ class Trace:
         """Hottest sensor at each instant, shape (n,), degC."""
         known = np.where(np.isnan(self.temperature_C), -np.inf, self.temperature_C).max(axis=1)
         return np.where(np.isinf(known), np.nan, known)
-
-
-@dataclass(frozen=True, slots=True)
-class Blocks:
-    """Block means of a trace.
-
-    Attributes
-    ----------
-    length_s : float
-        Length of a block, s.
-    time_s : ndarray, shape (b,)
-        Mean time of the readings of each block.
-    temperature_C : ndarray, shape (b, n_sensors)
-        Means of the known readings, NaN where a block has none.
-    power_W, ambient_C : ndarray, shape (b,)
-        Means.
-    """
-
-    length_s: float
-    time_s: Array
-    temperature_C: Array
-    power_W: Array
-    ambient_C: Array
 
 
 def block_means(trace: Trace) -> Blocks:

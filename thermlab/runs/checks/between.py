@@ -25,7 +25,7 @@ import numpy.typing as npt
 from thermlab.campaign.settings import CheckThresholds
 from thermlab.runs.checks.ladders import find_exchanged, find_off, lay_ladders, powers_exchanged
 from thermlab.runs.checks.mounts import core_spread, exchanged_mounts, measure_spread, mount_levels, off_treatment
-from thermlab.runs.records import Array, Flag, ReducedRun, raise_flag
+from thermlab.runs.records import Array, Flag, Flags, ReducedRun, raise_flag
 from thermlab.runs.settled_rise import Estimate, lag_room
 from thermlab.runs.time_constant import SINK_SHARE
 from thermlab.runs.trace import Trace, known_mean
@@ -84,7 +84,7 @@ def check_between(
 
 def check_readings(
     estimates: Sequence[Estimate], thresholds: CheckThresholds, excluded: Collection[int]
-) -> list[tuple[Flag, ...]]:
+) -> list[Flags]:
     """Find what only all traces together show, and a run is left out or doubted for.
 
     Parameters
@@ -110,7 +110,7 @@ def check_readings(
     return _gather(len(traces), raised)
 
 
-def _gather(n_runs: int, raised: Iterable[tuple[int, Flag]]) -> list[tuple[Flag, ...]]:
+def _gather(n_runs: int, raised: Iterable[tuple[int, Flag]]) -> list[Flags]:
     """Put the flags to their runs, each name once."""
     found: list[dict[str, Flag]] = [{} for _ in range(n_runs)]
     for i, flag in raised:

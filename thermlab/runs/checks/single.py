@@ -11,7 +11,7 @@ from datetime import UTC, datetime
 import numpy as np
 
 from thermlab.runs.checks.view import Departure, RunView, Still, rounding_bias_K
-from thermlab.runs.records import Booleans, Flag, Severity, raise_flag, side
+from thermlab.runs.records import Booleans, Flag, Flags, Severity, raise_flag, side
 from thermlab.runs.settled_rise import readout_step
 from thermlab.runs.trace import Trace, known_mean, stretches
 from thermlab.stats.variances import robust_sd
@@ -19,7 +19,7 @@ from thermlab.stats.variances import robust_sd
 SMOOTH_S = 120.0
 
 
-def check_run(view: RunView) -> tuple[Flag, ...]:
+def check_run(view: RunView) -> Flags:
     """Run every single-run check.
 
     Parameters
@@ -45,7 +45,7 @@ def _gravest(*, unusable: bool = False, doubtful: bool = False, note: bool = Fal
 
 def shed_power(view: RunView) -> Flag | None:
     """Held power below set while the device is at its limit."""
-    held, blocks, set_power_W = view.estimate.held, view.estimate.blocks, view.trace.set_power_W
+    held, blocks, set_power_W = view.estimate.held, view.trace.blocks, view.trace.set_power_W
     if held is None:
         return None
     below = 100.0 * (1 - held.held_power_W / set_power_W)
@@ -66,9 +66,8 @@ def not_settled(view: RunView) -> Flag | None:
         return None
     soak_min, slope = view.trace.soak_s / 60.0, {"still_left_K": e.still_left_K, "bound_K": e.bound_K}
     if e.level_K is None or e.left_K is None:
-        lacks = "The run has no steady part and the bench no time constant"
-        if e.time_constant_s is not None:
-            lacks = "The end of the soak holds too few readings beside a known room"
+        few = "The end of the soak holds too few readings beside a known room"
+        lacks = few if e.time_constant_s is not None else "The run has no steady part and the bench no time constant"
         reason = f"{lacks}, so a settled rise cannot be had."
         return raise_flag("not settled", "unusable", reason, soak_min=soak_min, **slope)
     if e.time_constant_s is None or abs(e.left_K) <= max(limits.least_left_K, e.u_left_K or 0.0):
@@ -119,7 +118,7 @@ def power_off_set(view: RunView) -> Flag | None:
 
 def _power_course(view: RunView) -> float:
     """Change of power from the first quarter of the soak to its end, percent of set; without the first blocks."""
-    t, p = view.estimate.blocks.time_s, view.estimate.blocks.power_W
+    t, p = view.trace.blocks.time_s, view.trace.blocks.power_W
     settle = min(120.0, 0.1 * view.trace.soak_s)
     early = (t > settle) & (t < 0.35 * view.trace.soak_s)
     late = t > 0.75 * view.trace.soak_s
@@ -136,7 +135,7 @@ def _power_course(view: RunView) -> float:
 
 def load_step(view: RunView) -> Flag | None:
     """A lasting step or an interruption of the power within the soak."""
-    e, limits, trace, blocks = view.estimate, view.settings.checks, view.trace, view.estimate.blocks
+    e, limits, trace, blocks = view.estimate, view.settings.checks, view.trace, view.trace.blocks
     t, p = blocks.time_s, blocks.power_W
     inside = t > min(60.0, 0.2 * trace.soak_s)
     if inside.sum() < 6:
@@ -166,7 +165,7 @@ def ambient_unsteady(view: RunView) -> Flag | None:
     """A room that drifts or jumps within the soak."""
     if view.trace.room_by_hand:
         return None
-    limits, blocks = view.settings.checks, view.estimate.blocks
+    limits, blocks = view.settings.checks, view.trace.blocks
     t, room = blocks.time_s, blocks.ambient_C
     if np.isnan(room).any() or room.size < 10:
         return None
@@ -243,17 +242,15 @@ def drift_at_constant_power(view: RunView) -> Flag | None:
     if not found:
         return None
     size, departure, may_be_off, bent = max(found, key=lambda one: one[0])
-    began = 60.0 * departure.bend_at_min
     severity: Severity = "unusable" if may_be_off > limits.drift_unusable_K else "doubtful"
-    reason = f"The rise leaves its approach to the settled state by {size:.1f} K"
-    if bent:
-        reason = f"From about {view.when(began)} on the rise goes {side(departure.bend_K)} its approach to the settled "
-        reason += f"state, by {size:.1f} K"
-    if load_step(view) is None and abs(_power_course(view)) <= limits.power_drift_percent:
-        reason += " although the power holds: something besides the power changed (air, fan, contact)."
-    else:
-        reason += "; the power changed too, so look at that first."
-    reason += f" The settled rise may be off by {may_be_off:.1f} K."
+    gone = f"From about {view.when(60.0 * departure.bend_at_min)} on the rise goes {side(departure.bend_K)}"
+    holds = load_step(view) is None and abs(_power_course(view)) <= limits.power_drift_percent
+    why = "although the power holds: something besides the power changed (air, fan, contact)"
+    reason = (
+        f"{gone if bent else 'The rise leaves'} its approach to the settled state{',' * bent} by {size:.1f} K"
+        f"{f' {why}' if holds else '; the power changed too, so look at that first'}. "
+        f"The settled rise may be off by {may_be_off:.1f} K."
+    )
     numbers = {"departure_K": departure.departure_K, "shift_K": departure.bend_K, "u_shift_K": departure.u_bend_K}
     numbers |= {"effect_K": may_be_off, "shift_at_min": departure.bend_at_min, "seen_K": departure.seen_K}
     return raise_flag("drift at constant power", severity, reason, **numbers)
@@ -314,27 +311,21 @@ def _longest_hole(trace: Trace) -> tuple[float, float]:
 
 def clock_jump(view: RunView) -> Flag | None:
     """The clock was set while the run was on."""
-    trace = view.trace
+    trace, forward = view.trace, forward_jump(view.trace, view.usual.soak_s)
     if trace.jumps:
         worst = max(trace.jumps, key=lambda jump: abs(jump.seconds))
-        at_s = float(trace.time_s[worst.row - 1])
-        reason = (
-            f"The log's clock was set back by {abs(worst.seconds):.0f} s at {view.when(at_s)}, line {worst.line}"
-            f"{_clock_change(trace, at_s, worst.seconds)}. The readings are taken as evenly spaced there; unless some "
-            "are missing the rise is as it was."
-        )
-        numbers = {"jump_s": worst.seconds, "line": worst.line, "at_min": at_s / 60.0}
-        return raise_flag("clock jump", "doubtful", reason, **numbers)
-    forward = forward_jump(trace, view.usual.soak_s)
-    if forward is None:
+        at_s, size_s, where = float(trace.time_s[worst.row - 1]), worst.seconds, f", line {worst.line}"
+        so = ". The readings are taken as evenly spaced there; unless some are missing the rise is as it was."
+    elif forward is not None:
+        at_s, size_s, where = _longest_hole(trace)[1], forward, ""
+        so = ", although no readings are missing from the declared soak: the approach is fitted as if the bench had "
+        so += "gone on for that time."
+    else:
         return None
-    at_s = _longest_hole(trace)[1]
-    reason = (
-        f"The log's clock went forward by {forward:.0f} s at {view.when(at_s)}{_clock_change(trace, at_s, forward)}, "
-        "although no readings are missing from the declared soak: the approach is fitted as if the bench had gone on "
-        "for that time."
-    )
-    return raise_flag("clock jump", "doubtful", reason, jump_s=forward, at_min=at_s / 60.0)
+    went = f"{'was set back' if size_s < 0 else 'went forward'} by {abs(size_s):.0f} s at {view.when(at_s)}{where}"
+    reason = f"The log's clock {went}{_clock_change(trace, at_s, size_s)}{so}"
+    line = worst.line if trace.jumps else None
+    return raise_flag("clock jump", "doubtful", reason, jump_s=size_s, line=line, at_min=at_s / 60.0)
 
 
 def _clock_change(trace: Trace, at_s: float, jump_s: float) -> str:
@@ -365,11 +356,9 @@ def forward_jump(trace: Trace, soak_wanted_s: float | None) -> float | None:
     if soak_wanted_s is None:
         return None
     longest, _ = _longest_hole(trace)
-    rest = trace.soak_s - longest
-    if longest < max(60.0, 0.02 * soak_wanted_s):
-        return None
     # A true hole in a run of the right length leaves too few readings.
-    return longest if abs(rest - soak_wanted_s) < min(0.3 * longest, 0.05 * soak_wanted_s + 30.0) else None
+    enough = abs(trace.soak_s - longest - soak_wanted_s) < min(0.3 * longest, 0.05 * soak_wanted_s + 30.0)
+    return longest if longest >= max(60.0, 0.02 * soak_wanted_s) and enough else None
 
 
 def soak_length(view: RunView) -> Flag | None:

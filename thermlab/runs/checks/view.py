@@ -9,7 +9,7 @@ import numpy as np
 from thermlab.campaign.settings import BenchSettings
 from thermlab.runs.records import Array, Booleans
 from thermlab.runs.settled_rise import Estimate, reading_noise
-from thermlab.runs.time_constant import CURVATURE, SINGLE_STEP_SLOPE, SLOW_FROM, decay, straighten
+from thermlab.runs.time_constant import COOLINGS, decay, straighten
 from thermlab.runs.trace import Trace
 from thermlab.stats.variances import autocorrelation
 
@@ -140,7 +140,7 @@ def describe_departures(estimates: Sequence[Estimate], cooling: str) -> list[tup
 
 def _mean_rise(estimate: Estimate) -> tuple[Array, Array]:
     """Mean of all sensors less the room as the sink feels it, where all are known."""
-    blocks = estimate.blocks
+    blocks = estimate.trace.blocks
     at = np.searchsorted(blocks.time_s, estimate.time_s).clip(max=max(blocks.time_s.size - 1, 0))
     rise = blocks.temperature_C[at].mean(axis=1) - estimate.ambient_C
     known = ~np.isnan(rise)
@@ -167,13 +167,13 @@ def _residual(time_s: Array, rise_K: Array, estimate: Estimate, cooling: str) ->
     tau_s = estimate.time_constant_s
     if tau_s is None:
         return None
-    inside = time_s >= SLOW_FROM[cooling] * tau_s
+    inside = time_s >= COOLINGS[cooling].slow_from * tau_s
     if inside.sum() < FEWEST_BLOCKS:
         return None
     t = time_s[inside]
     # Where the steps come in any order the runs of one power begin far below or above it, each from elsewhere: the
     # bend of natural convection, which goes with the square of that, is then not what they have in common.
-    y = straighten(t, rise_K[inside], tau_s, end_s=float(t[-1]), curvature=CURVATURE[cooling])
+    y = straighten(t, rise_K[inside], tau_s, end_s=float(t[-1]), curvature=COOLINGS[cooling].curvature)
     basis, _ = np.linalg.qr(np.column_stack([np.ones(t.size), decay(t, tau_s, end_s=float(t[-1]))]))
     plain = basis @ (basis.T @ y)
     return _Residual(estimate.trace.set_power_W, t, y - plain, basis, tau_s, float(abs(plain[-1] - plain[0])))
@@ -296,7 +296,7 @@ class RunView:
     def per_watt_K(self) -> float:
         """Return about how much the settled rise moves with the power, K/W; 0 without a rise."""
         level_K, power_W = self.estimate.level_K, self.estimate.power_W
-        share = SINGLE_STEP_SLOPE[self.settings.cooling]
+        share = COOLINGS[self.settings.cooling].single_step_slope
         return share * level_K / power_W if level_K is not None and power_W > 0.0 else 0.0
 
     @property
