@@ -6,9 +6,16 @@ import numpy as np
 import pytest
 
 from thermlab.campaign.settings import CheckThresholds
-from thermlab.runs.checks.between import check_between, follow_power
-from thermlab.runs.checks.ladders import find_exchanged, find_off, lay_ladders, powers_exchanged
-from thermlab.runs.checks.mounts import Spread, core_spread, exchanged_mounts, mount_levels, off_treatment
+from thermlab.runs.checks.between import Spread, check_between, core_spread, follow_power
+from thermlab.runs.checks.ladders import (
+    exchanged_mounts,
+    find_exchanged,
+    find_off,
+    lay_ladders,
+    mount_levels,
+    off_treatment,
+    powers_exchanged,
+)
 from thermlab.runs.records import ReducedRun
 from thermlab.runs.trace import Trace
 

@@ -82,7 +82,7 @@ def test_copies_of_copies_are_all_found(traces):
 def test_an_excluded_copy_leaves_the_other_run_alone(traces):
     copy = moved(traces[4], run="copy", mount="9")
 
-    assert copied_readings([*traces, copy], LIMITS, leave_out={len(traces)}) == {}
+    assert copied_readings([*traces, copy], LIMITS, without={len(traces)}) == {}
 
 
 def test_a_run_written_twice_on_one_mount_makes_no_second_mount_and_is_left_alone(traces):
@@ -137,4 +137,4 @@ def test_sensors_that_end_at_80_degC_are_told_and_others_are_not(traces):
     assert len(higher) > 6
     assert set(flags) >= set(higher)
     assert all(flag.evidence["ceiling_C"] == 60.0 for flag in flags.values())
-    assert at_the_ceiling(clipped, LIMITS, leave_out=range(len(clipped))) == {}
+    assert at_the_ceiling(clipped, LIMITS, without=range(len(clipped))) == {}

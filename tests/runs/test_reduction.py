@@ -7,7 +7,7 @@ import pytest
 from simulated_traces import trace_of
 
 from thermlab.campaign.settings import BenchSettings, Limits
-from thermlab.runs.settled_rise import estimate_run, lag_room, level_window, time_constant_leverage
+from thermlab.runs.settled_rise import end_reading, estimate_run, lag_room, level_window, time_constant_leverage
 from thermlab.runs.settled_runs import reduce_bench
 from thermlab.runs.time_constant import BenchTimeConstant, fit_exponential
 from thermlab.simulate.ladders import simulate_ladders
@@ -69,7 +69,7 @@ def test_settled_rise_is_the_true_one(soak_min, cooling, settings):
 def test_last_minute_would_be_wrong_where_the_settled_rise_is_right():
     _, _, benches = reduced(passive_bench(), soak_min=24.0, seeds=(1,))
 
-    missing = np.array([e.level_K - e.end_rise_K for e in benches[0].estimates])
+    missing = np.array([e.level_K - end_reading(e.trace)["end_rise_K"] for e in benches[0].estimates])
 
     assert missing.mean() > 0.5
 

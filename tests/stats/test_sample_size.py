@@ -71,7 +71,7 @@ def test_a_prior_saves_mounts_and_may_leave_one():
 
 def test_hopeless_plans_say_so():
     assert mounts_needed(0.001, 5.0) is None
-    assert equivalence_mounts_needed(1.0, 0.5, difference_K=1.0, most=500) is None
+    assert equivalence_mounts_needed(1.0, 0.5, difference_K=1.0) is None
 
 
 def test_no_equivalence_with_one_known_mount_of_a_wide_sd():

@@ -66,11 +66,11 @@ class Flag:
 
 Flags = tuple[Flag, ...]
 
+# What marks a run as of the lower grade.
 NO_LOG = Flag(flag="no log", severity="note", reason="A reading without a log.", evidence={})
-"""What marks a run as of the lower grade."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class HeldPower:
     """What a run that shed power at its limit says about the throttle power.
 
@@ -167,6 +167,8 @@ class ReducedRun:
         Power before the load came on, alike for all runs whose early rises can be compared, W.
     lot, condition, note : str
         As in the run sheet.
+    window_min : tuple of float or None
+        Fit window of the level, minutes since the soak began.
     """
 
     run: str
@@ -200,7 +202,6 @@ class ReducedRun:
     condition: str = ""
     note: str = ""
     window_min: tuple[float, float] | None = None
-    """Fit window of the level, minutes since the soak began."""
 
     @property
     def by_hand(self) -> bool:
@@ -233,8 +234,8 @@ def rise_name(runs: Iterable[ReducedRun]) -> str:
     return "rise" if counted and all(run.by_hand for run in counted) else SETTLED_RISE
 
 
+# Why a run is not used whose settled rise would be an extrapolation nobody trusts; its early rise still counts.
 TOO_SHORT = "soak too short for a settled rise"
-"""Why a run is not used whose settled rise would be an extrapolation nobody trusts; its early rise still counts."""
 
 
 def raise_flag(name: str, severity: Severity, reason: str, **evidence: float | None) -> Flag:

@@ -476,8 +476,7 @@ def _held(trace: Trace, tau: float | None, settings: BenchSettings) -> HeldPower
     if np.isnan([hot, room]).any() or hot < limit_C - thresholds.shed_limit_K:
         return None
     felt = float(known_mean(lag_room(trace, trace.time_s[end], tau, shortest_step_s=trace.interval_s), axis=0))
-    which = {"run": trace.run, "treatment": trace.treatment, "mount": trace.mount}
-    return HeldPower(**which, held_power_W=power, held_rise_K=hot - felt, ambient_C=felt)
+    return HeldPower(trace.run, trace.treatment, trace.mount, power, hot - felt, felt)
 
 
 def _slope(t: Array, y: Array) -> tuple[float, float]:
@@ -522,7 +521,7 @@ def _approached(found: Rise, late: Booleans, constant: BenchTimeConstant, settin
     remaining, bound = still_left(found.time_s, found.rise_K, tau, checks.steady_window_min * 60.0)
     t, curvature = found.time_s[late], COOLINGS[settings.cooling].curvature
     y = straighten(t, found.rise_K[late], tau, end_s=end, curvature=curvature)
-    shape = Centred.of(decay(t, tau, end_s=end))
+    shape = Centred(decay(t, tau, end_s=end))
     level, left, residual = shape.fit(y)
     squares = float(residual @ residual)
     r1 = float(residual[1:] @ residual[:-1]) / squares if squares > 0 else 0.0

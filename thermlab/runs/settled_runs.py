@@ -36,13 +36,13 @@ NOT_FINISHED = "not finished"
 LAG_ROUNDS = 3
 # A lag off by this fraction changes a rise by less than 0.01 K at 1 K/h.
 LAG_AGREES = 0.02
+# Of the highest power: steps nearer to each other do not tell the curve.
 STEPS_APART = 0.1
-"""Of the highest power: steps nearer to each other do not tell the curve."""
 # The fast parts of a bench make the time constant of a single run uncertain (common practice, no source).
 OWN_TIME_CONSTANT_U = 0.1
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class BenchReduction:
     """Every run of a bench, reduced at its logged power.
 
@@ -102,7 +102,7 @@ class RunTrace:
     window_min: tuple[float, float] | None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class SettledRuns:
     """All runs of a campaign, reduced.
 
@@ -163,13 +163,8 @@ def settle_runs(campaign: Campaign, traces: Sequence[Trace | None]) -> SettledRu
             continue
         estimate, own_flags, own = next(made)
         runs.append(replace(reduced_run(line, order, estimate, own_flags, bench, curve), **own))
-    return SettledRuns(
-        runs=check_between(tuple(runs), bench.estimates, settings.checks),
-        traces=tuple(map(_picture, bench.estimates)),
-        bench=bench,
-        curve=curve,
-        early_s=early_s,
-    )
+    checked = check_between(tuple(runs), bench.estimates, settings.checks)
+    return SettledRuns(checked, tuple(map(_picture, bench.estimates)), bench, curve, early_s)
 
 
 def order_made(lines: Sequence[RunLine], traces: Sequence[Trace | None]) -> list[tuple[RunLine, Trace | None]]:
@@ -391,8 +386,7 @@ def reduce_bench(
         constant = replace(constant, left_out=tuple([*found][i] for i in constant.left_out))
         groups = [traces[i].treatment for i in found]
         factors = speed_factors(list(found.values()), groups, constant, slow_from=cooling.slow_from)
-    bench = BenchReduction(settings=settings, time_constant=constant, highest_power_W=highest, factors=factors)
-    return reduce_runs(bench, traces)
+    return reduce_runs(BenchReduction(settings, constant, highest, factors=factors), traces)
 
 
 def reduce_runs(bench: BenchReduction, traces: Sequence[Trace]) -> BenchReduction:

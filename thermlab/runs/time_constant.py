@@ -109,11 +109,6 @@ class Approach:
     scale: float
     curvature: float = 0.0
 
-    @property
-    def end_s(self) -> float:
-        """Last block, s."""
-        return float(self.time_s[-1])
-
 
 def decay(time_s: Array, time_constant_s: float, *, end_s: float) -> Array:
     """Exponential of unit size at ``end_s``; its exponent is capped where it cannot matter.
@@ -161,7 +156,7 @@ def straighten(time_s: Array, rise_K: Array, time_constant_s: float, *, end_s: f
         return rise_K
     straight = rise_K
     shape = decay(time_s, time_constant_s, end_s=end_s)
-    centred = Centred.of(shape)
+    centred = Centred(shape)
     below = np.zeros(rise_K.shape[:-1], dtype=np.bool_)
     for _ in range(2):
         level, left, _ = centred.fit(straight)
@@ -173,7 +168,6 @@ def straighten(time_s: Array, rise_K: Array, time_constant_s: float, *, end_s: f
     return np.where(below[..., None], rise_K, straight)
 
 
-@dataclass(frozen=True, slots=True)
 class Centred:
     """An exponential less its mean, ready to be fitted to many runs.
 
@@ -187,16 +181,10 @@ class Centred:
         Their sum of squares.
     """
 
-    mean: float
-    values: Array
-    square_sum: float
-
-    @classmethod
-    def of(cls, shape: Array) -> Self:
-        """Centre an exponential."""
-        mean = float(np.add.reduce(shape) / shape.size)
-        values = shape - mean
-        return cls(mean, values, float(values @ values))
+    def __init__(self, shape: Array) -> None:
+        self.mean = float(np.add.reduce(shape) / shape.size)
+        self.values = shape - self.mean
+        self.square_sum = float(self.values @ self.values)
 
     def fit(self, y: Array) -> tuple[Any, Any, Array]:
         """Return level, coefficient and residuals; of y with shape (..., n) each has one entry a run."""
@@ -225,11 +213,11 @@ def fit_exponential(time_s: Array, y: Array, time_constant_s: float, *, end_s: f
     level, left, residual_sum : float
         Value it tends to; deviation from it at ``end_s``; sum of squared residuals.
     """
-    level, left, residual = Centred.of(decay(time_s, time_constant_s, end_s=end_s)).fit(y)
+    level, left, residual = Centred(decay(time_s, time_constant_s, end_s=end_s)).fit(y)
     return float(level), float(left), float(residual @ residual)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class BenchTimeConstant:
     """Time constant of the bench.
 
@@ -287,7 +275,7 @@ def estimate_time_constant(
     found = fit_time_constant(runs, slow_from=slow_from, guess_s=guess_s)
     if found is None:
         return None
-    longest = max(run.end_s / run.scale for run in runs)
+    longest = float(max(run.time_s[-1] / run.scale for run in runs))
     needed = SHOWN_BY_SOAK if len(runs) >= FEW_RUNS else SHOWN_BY_ONE_SOAK
     if found.time_constant_s < FAST_PARTS * least_s or longest < needed * max(found.time_constant_s, least_s):
         return None
@@ -374,9 +362,7 @@ def fit_time_constant(runs: Sequence[Approach], *, slow_from: float, guess_s: fl
     u_tau = tau * _sandwich(own, curvature)
     if not u_tau < LARGEST_RELATIVE_U * tau:
         return None
-    return BenchTimeConstant(
-        time_constant_s=tau, u_time_constant_s=u_tau, fit_from_s=slow_from * tau, left_out=left_out
-    )
+    return BenchTimeConstant(tau, u_tau, slow_from * tau, left_out)
 
 
 def _first_guess(runs: Sequence[Approach]) -> float | None:
@@ -401,10 +387,8 @@ def _alike(runs: Sequence[Approach], members: Sequence[int]) -> list[tuple[Integ
     for i in members:
         run = runs[i]
         groups.setdefault((run.scale, run.curvature, run.time_s.tobytes()), []).append(i)
-    return [
-        (np.array(group), replace(runs[group[0]], rise_K=np.stack([runs[i].rise_K for i in group])))
-        for group in groups.values()
-    ]
+    rises = ((group, np.stack([runs[i].rise_K for i in group])) for group in groups.values())
+    return [(np.array(group), replace(runs[group[0]], rise_K=rise_K)) for group, rise_K in rises]
 
 
 @dataclass(frozen=True, slots=True)
@@ -424,7 +408,7 @@ def _profile(index: Integers, group: Approach, tau: float, slow_from: float) -> 
         return None
     t, y = group.time_s[inside], group.rise_K[:, inside]
     y = straighten(t, y, own, end_s=float(t[-1]), curvature=group.curvature)
-    _, _, residual = Centred.of(decay(t, own, end_s=float(t[-1]))).fit(y)
+    _, _, residual = Centred(decay(t, own, end_s=float(t[-1]))).fit(y)
     # Neighbouring blocks are alike: an AR(1) series of correlation r holds
     # n (1 - r) / (1 + r) independent values.
     total = np.einsum("mt,mt->m", residual, residual)

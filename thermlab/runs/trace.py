@@ -40,7 +40,7 @@ FAR_FROM_ZERO_K = 10.0
 Room = RoomLog | float | None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class Dead:
     """A column of temperature that reads exactly zero where nothing about it is near: its probe failed for a while.
 
@@ -201,13 +201,9 @@ def block_means(trace: Trace) -> Blocks:
     index = ((trace.time_s - trace.time_s[0]) / length + 1e-6).astype(np.intp)
     starts = np.concatenate([[0], np.flatnonzero(index[1:] > index[:-1]) + 1])
     count = np.diff(starts, append=index.size).astype(np.float64)
-    return Blocks(
-        length_s=length,
-        time_s=np.add.reduceat(trace.time_s, starts) / count,
-        temperature_C=_means(trace.temperature_C, starts),
-        power_W=_filled(_means(trace.power_W, starts)),
-        ambient_C=_filled(_means(trace.ambient_C, starts)),
-    )
+    power_W, ambient_C = (_filled(_means(values, starts)) for values in (trace.power_W, trace.ambient_C))
+    time_s = np.add.reduceat(trace.time_s, starts) / count
+    return Blocks(length, time_s, _means(trace.temperature_C, starts), power_W, ambient_C)
 
 
 def _means(values: Array, starts: Integers) -> Array:
@@ -262,7 +258,7 @@ def cut_trace(
     time_s = log.time_s[soak] - began
     columns = dict(zip((*log.sensors, "The room"), zeros[soak.start - last :].T, strict=True))
     dead = tuple(
-        Dead(column=name, began_s=float(time_s[rows.argmax()]), lasted_s=float(np.gradient(time_s)[rows].sum()))
+        Dead(name, float(time_s[rows.argmax()]), float(np.gradient(time_s)[rows].sum()))
         for name, rows in columns.items()
         if rows.any()
     )
@@ -397,7 +393,7 @@ def _rows(line: RunLine, log: Log, start_s: float | None, end_s: float | None) -
         start_s = None if start_s is None else start_s + DAY_S * max(0.0, np.ceil((raw[0] - start_s) / DAY_S))
         end_s = None if end_s is None else end_s + DAY_S * max(0.0, np.ceil(((start_s or raw[0]) - end_s) / DAY_S))
     edges = [0, *(jump.row for jump in log.jumps), raw.size]
-    near, last = 2.0 * float(np.median(np.abs(np.diff(raw)))), len(log.jumps)
+    last, near = len(log.jumps), 2.0 * float(np.median(np.abs(np.diff(raw)))) if log.jumps else 0.0
 
     def can_hold(i: int, at_s: float | None) -> bool:
         begun = at_s is None or i == 0 or raw[edges[i]] - near <= at_s

@@ -8,10 +8,11 @@ that q = 0.8. Forced air is contained with a = 0.
 """
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from thermlab.stats.dunnett import t_point
 from thermlab.stats.least_squares import Floats, LinearFit, crossing, fit_linear
@@ -104,9 +105,7 @@ def curve_design(powers_W: Floats, exponent: float = EXPONENT) -> Floats:
     return np.column_stack([powers_W, powers_W**exponent])
 
 
-def fit_curve(
-    powers_W: Sequence[float] | Floats, rises_K: Sequence[float] | Floats, *, exponent: float = EXPONENT
-) -> RiseCurve:
+def fit_curve(powers_W: ArrayLike, rises_K: ArrayLike, *, exponent: float = EXPONENT) -> RiseCurve:
     """Fit ``rise = b P + a P**exponent`` by least squares.
 
     Parameters

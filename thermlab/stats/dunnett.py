@@ -232,20 +232,15 @@ def dunnett_critical(alpha: float, counts: Sequence[int], baseline_count: int, d
 
 @lru_cache(maxsize=4096)
 def _critical(alpha: float, counts: tuple[int, ...], baseline_count: int, dof: float) -> float:
-    one = t_point(1.0 - alpha / 2.0, dof)
+    one, wanted = t_point(1.0 - alpha / 2.0, dof), 1.0 - alpha
     if len(counts) == 1:
         return one
-
     # Unadjusted and Bonferroni points enclose the answer for any correlation of this form.
-    several = t_point(1.0 - alpha / (2.0 * len(counts)), dof)
-    return crossing(
-        lambda c: dunnett_probability(c, counts, baseline_count, dof) - (1.0 - alpha), 0.999 * one, 1.001 * several
-    )
+    most = t_point(1.0 - alpha / (2.0 * len(counts)), dof)
+    return crossing(lambda c: dunnett_probability(c, counts, baseline_count, dof) - wanted, 0.999 * one, 1.001 * most)
 
 
-def step_down_p_values(
-    t_values: Sequence[float], counts: Sequence[int], baseline_count: int, dof: float
-) -> tuple[float, ...]:
+def step_down_p_values(t: Sequence[float], counts: Sequence[int], baseline_count: int, dof: float) -> tuple[float, ...]:
     """Step-down Dunnett p values, in the order given.
 
     The largest |t| is judged against all candidates, the next against those
@@ -253,7 +248,7 @@ def step_down_p_values(
 
     Parameters
     ----------
-    t_values : sequence of float
+    t : sequence of float
         Difference over its standard error, one per candidate.
     counts : sequence of int
         Mounts of each candidate, same length.
@@ -272,11 +267,11 @@ def step_down_p_values(
         Without candidates, with a count below 1 or ``dof`` not above 0.
     """
     _require_counts(counts, baseline_count)
-    order = sorted(range(len(t_values)), key=lambda i: -abs(t_values[i]))
-    each = [t_tail(t_values[order[-1]], dof)]
+    order = sorted(range(len(t)), key=lambda i: -abs(t[i]))
+    each = [t_tail(t[order[-1]], dof)]
     for place in range(len(order) - 2, -1, -1):
         left = [counts[i] for i in order[place:]]
-        each.append(1.0 - dunnett_probability(abs(t_values[order[place]]), left, baseline_count, dof))
+        each.append(1.0 - dunnett_probability(abs(t[order[place]]), left, baseline_count, dof))
     return _never_falling(order, each[::-1])
 
 

@@ -18,7 +18,7 @@ class NotEstimableError(ValueError):
     """The data cannot tell the coefficients apart."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class LinearFit:
     """Coefficients of a linear model with what is needed to judge them.
 
@@ -85,12 +85,7 @@ def fit_linear(design: Floats, response: Floats) -> LinearFit:
     solution += inverse @ (q.T @ (response - scaled @ solution))
     inverse /= scale[:, None]
     coefficients = solution / scale
-    return LinearFit(
-        coefficients=coefficients,
-        unscaled_covariance=inverse @ inverse.T,
-        residuals=response - design @ coefficients,
-        dof=rows - columns,
-    )
+    return LinearFit(coefficients, inverse @ inverse.T, response - design @ coefficients, rows - columns)
 
 
 _MOST_HALVINGS = 100

@@ -17,20 +17,18 @@ from scipy.special import gammaincinv, ndtr
 from thermlab.stats.dunnett import chi_rule, dunnett_critical, log_chi_density, log_chi_range, t_point
 
 
-class _Shared(TypedDict, total=False):
+class _Design(TypedDict, total=False):
     """What a test of mounts takes beside difference, scatter and counts, as :func:`t_test_power` explains it."""
 
     alpha: float
     n_treatments: int
+    n_candidates: int
     prior_dof: float
 
 
-class _Design(_Shared, total=False):
-    """The same with several candidates against one baseline."""
-
-    n_candidates: int
-
-
+# Mounts of each treatment beyond which no plan goes.
+MOST = 10_000
+ALPHA = 0.05
 _TOST_NODES, _TOST_WEIGHTS = np.polynomial.legendre.leggauss(160)
 
 
@@ -69,16 +67,7 @@ def noncentral_t_power(
 
 
 @lru_cache(maxsize=4096)
-def t_test_power(
-    difference_K: float,
-    sd_K: float,
-    n_mounts: float,
-    *,
-    alpha: float = 0.05,
-    n_treatments: int = 2,
-    n_candidates: int = 1,
-    prior_dof: float = 0.0,
-) -> float:
+def t_test_power(difference_K: float, sd_K: float, n_mounts: float, **design: Unpack[_Design]) -> float:
     """Power to show a true difference of one candidate from the baseline.
 
     Parameters
@@ -89,14 +78,14 @@ def t_test_power(
         True standard deviation between mounts, run noise included, K.
     n_mounts : float
         Mounts of each treatment.
-    alpha : float
-        One minus the (simultaneous) confidence level.
-    n_treatments : int
-        Treatments that share the standard deviation.
-    n_candidates : int
-        Candidates compared with the baseline; more than one takes Dunnett's point.
-    prior_dof : float
-        Degrees of freedom a prior adds (already halved).
+    alpha : float, optional
+        One minus the (simultaneous) confidence level; 0.05.
+    n_treatments : int, optional
+        Treatments that share the standard deviation; 2.
+    n_candidates : int, optional
+        Candidates compared with the baseline; more than one takes Dunnett's point; 1.
+    prior_dof : float, optional
+        Degrees of freedom a prior adds (already halved); 0.
 
     Returns
     -------
@@ -109,15 +98,17 @@ def t_test_power(
         When ``sd_K`` is not above 0 or no degrees of freedom are left.
     """
     _require_sd(sd_K)
-    dof = n_treatments * (n_mounts - 1.0) + prior_dof
+    dof = _dof(n_mounts, design)
     # With equal counts only their ratio enters, so any whole number does for the counts.
-    critical = dunnett_critical(alpha, [1] * n_candidates, 1, dof)
+    critical = dunnett_critical(design.get("alpha", ALPHA), [1] * design.get("n_candidates", 1), 1, dof)
     return noncentral_t_power(abs(difference_K) / (sd_K * math.sqrt(2.0 / n_mounts)), critical, dof)
 
 
-def mounts_needed(
-    difference_K: float, sd_K: float, *, power: float = 0.80, most: int = 10_000, **design: Unpack[_Design]
-) -> int | None:
+def _dof(n_mounts: float, design: _Design) -> float:
+    return design.get("n_treatments", 2) * (n_mounts - 1.0) + design.get("prior_dof", 0.0)
+
+
+def mounts_needed(difference_K: float, sd_K: float, *, power: float = 0.80, **design: Unpack[_Design]) -> int | None:
     """Smallest number of mounts of each treatment that shows a difference.
 
     Parameters
@@ -128,25 +119,23 @@ def mounts_needed(
         Standard deviation between mounts, run noise included, K.
     power : float
         Wanted probability of showing it.
-    most : int
-        Give up beyond this number.
     **design
         ``alpha``, ``n_treatments``, ``n_candidates`` and ``prior_dof``, as for :func:`t_test_power`.
 
     Returns
     -------
     int or None
-        None where more than ``most`` would be needed.
+        None where more than 10 000 would be needed.
 
     Raises
     ------
     ValueError
         When ``sd_K`` is not above 0.
     """
-    return smallest(lambda n: t_test_power(difference_K, sd_K, n, **design) >= power, _fewest(design), most)
+    return smallest(lambda n: t_test_power(difference_K, sd_K, n, **design) >= power, _fewest(design), MOST)
 
 
-def _fewest(design: _Shared) -> int:
+def _fewest(design: _Design) -> int:
     """One mount of each is enough where a prior says how mounts scatter."""
     return 1 if design.get("prior_dof", 0.0) > 0.0 else 2
 
@@ -198,14 +187,7 @@ def tost_power(
 
 @lru_cache(maxsize=4096)
 def equivalence_power(
-    margin_K: float,
-    sd_K: float,
-    n_mounts: int,
-    *,
-    difference_K: float = 0.0,
-    alpha: float = 0.05,
-    n_treatments: int = 2,
-    prior_dof: float = 0.0,
+    margin_K: float, sd_K: float, n_mounts: int, *, difference_K: float = 0.0, **design: Unpack[_Design]
 ) -> float:
     """Power to show that a candidate and the baseline differ by less than a margin.
 
@@ -219,10 +201,8 @@ def equivalence_power(
         Mounts of each treatment.
     difference_K : float
         True difference, K.
-    alpha : float
-        Level of each one-sided test.
-    n_treatments, prior_dof
-        As for :func:`t_test_power`.
+    **design
+        ``alpha`` (level of each one-sided test), ``n_treatments`` and ``prior_dof``, as for :func:`t_test_power`.
 
     Returns
     -------
@@ -233,18 +213,12 @@ def equivalence_power(
     ValueError
         When ``sd_K`` is not above 0 or no degrees of freedom are left.
     """
-    dof = n_treatments * (n_mounts - 1.0) + prior_dof
-    return tost_power(difference_K, -margin_K, margin_K, sd_K * math.sqrt(2.0 / n_mounts), dof, alpha=alpha)
+    error_K, alpha = sd_K * math.sqrt(2.0 / n_mounts), design.get("alpha", ALPHA)
+    return tost_power(difference_K, -margin_K, margin_K, error_K, _dof(n_mounts, design), alpha=alpha)
 
 
 def equivalence_mounts_needed(
-    margin_K: float,
-    sd_K: float,
-    *,
-    difference_K: float = 0.0,
-    power: float = 0.80,
-    most: int = 10_000,
-    **design: Unpack[_Shared],
+    margin_K: float, sd_K: float, *, difference_K: float = 0.0, power: float = 0.80, **design: Unpack[_Design]
 ) -> int | None:
     """Smallest number of mounts of each treatment that shows equivalence.
 
@@ -254,21 +228,19 @@ def equivalence_mounts_needed(
         As for :func:`equivalence_power`.
     power : float
         Wanted probability of showing it.
-    most : int
-        Give up beyond this number.
     **design
         ``alpha``, ``n_treatments`` and ``prior_dof``, as for :func:`equivalence_power`.
 
     Returns
     -------
     int or None
-        None where more than ``most`` would be needed, as when the true difference is at the margin.
+        None where more than 10 000 would be needed, as when the true difference is at the margin.
     """
 
     def reached(n: int) -> bool:
         return equivalence_power(margin_K, sd_K, n, difference_K=difference_K, **design) >= power
 
-    return smallest(reached, _fewest(design), most)
+    return smallest(reached, _fewest(design), MOST)
 
 
 def sd_upper_limit(sd: float, dof: float, confidence: float = 0.80) -> float:

@@ -71,7 +71,7 @@ def spread_between(values: Sequence[float], u: Sequence[float]) -> tuple[float, 
     return math.sqrt(max(0.0, found.tau2)), float(chdtrc(n - 1, found.q))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class Combined:
     """What several campaigns say together.
 
@@ -172,12 +172,8 @@ def mean_of_campaigns(values: Sequence[float], *, confidence_level: float = 0.95
     n = len(values)
     mean, sd, t = fmean(values), stdev(values), float(stdtrit(n - 1, 0.5 + confidence_level / 2.0))
     half, ahead = t * sd / math.sqrt(n), t * sd * math.sqrt(1.0 + 1.0 / n)
-    return Combined(
-        mean=mean,
-        interval=(mean - half, mean + half),
-        prediction_interval=(mean - ahead, mean + ahead) if n > 2 else None,
-        confidence_level=confidence_level,
-    )
+    further = (mean - ahead, mean + ahead) if n > 2 else None
+    return Combined(mean, (mean - half, mean + half), confidence_level, prediction_interval=further)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -39,11 +39,11 @@ from thermlab.stats.variances import cochran_critical
 Variance = Literal["pooled", "welch"]
 ALIKE_POINT = 0.4
 SPENDING_EXPONENT = 2.0
+# With two looks the first may spend less, so that nearly all of the chance of one look is left for the last.
 HALFWAY_EXPONENT = 3.0
-"""With two looks the first may spend less, so that nearly all of the chance of one look is left for the last."""
 N_PATHS = 200_000
+# Each path of Welch's method has its own degrees of freedom at every look, which takes ten times as long.
 WELCH_PATHS = 50_000
-"""Each path of Welch's method has its own degrees of freedom at every look, which takes ten times as long."""
 SEED = 20_240_229
 FEWEST_DOF = 1
 FEWEST_TO_POOL = 3
@@ -110,9 +110,8 @@ class MountTally:
             return np.ones(self.sum_squares.shape, dtype=np.bool_)
         variances = self.own_squares / (np.array(self.counts)[:, None] - 1.0)
         total = np.maximum(variances.sum(axis=0), np.finfo(float).tiny)
-        apart: NDArray[np.bool_] = variances.max(axis=0) / total > cochran_critical(
-            len(self.counts), fewest, ALIKE_POINT
-        )
+        critical = cochran_critical(len(self.counts), fewest, ALIKE_POINT)
+        apart: NDArray[np.bool_] = variances.max(axis=0) / total > critical
         return apart
 
     def ready(self, candidate: int) -> bool:

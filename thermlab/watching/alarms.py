@@ -13,11 +13,8 @@ from thermlab.runs.time_constant import decay
 from thermlab.runs.trace import Trace, known_mean
 
 RECENT_S = 120.0
-# Checks of finished runs that mean something before the end.
-ALSO = frozenset(
-    {"power off set", "gap", "sensor stuck", "ambient unsteady", "load step", "clock jump",
-     "shed power at limit"}
-)  # fmt: skip
+# Checks of finished runs that mean nothing before the end.
+OF_THE_END = frozenset({"not settled", "drift at constant power", "soak length", "coarse readout"})
 DEAD_S = 20.0
 # Common practice, no source: a rise off its course, and a room that warms with the device.
 OFF_COURSE_K, OFF_COURSE_RATIO = 0.8, 4.5
@@ -49,9 +46,8 @@ def find_alarms(estimate: Estimate, settings: BenchSettings, known: BenchReducti
     found = [*_sensors(trace, settings), *_power(trace, settings), *_room(trace, settings)]
     found += [*_limit(estimate, settings), *_off_course(estimate, settings, known)]
     if constant is not None and trace.soak_s >= constant.time_constant_s:
-        power_W = trace.set_power_W
-        own = BenchReduction(settings=settings, time_constant=constant, highest_power_W=power_W, estimates=(estimate,))
-        found += [flag for flag in check_runs(own)[0] if flag.flag in ALSO]
+        own = BenchReduction(settings, constant, trace.set_power_W, (estimate,))
+        found += [flag for flag in check_runs(own)[0] if flag.flag not in OF_THE_END]
     found.sort(key=lambda flag: ("unusable", "doubtful", "note").index(flag.severity))
     return tuple({flag.flag: flag for flag in reversed(found)}.values())[::-1]
 
@@ -124,9 +120,8 @@ def _room(trace: Trace, settings: BenchSettings) -> Iterator[Flag]:
             return
     moved = now - _mean(trace.ambient_C[before]) if before.any() else 0.0
     if abs(moved) > settings.checks.ambient_jump_K:
-        said = (
-            f"The room moved by {moved:+.1f} K in two minutes: a door, a heater, or its probe in the sink's warm air?"
-        )
+        why = "a door, a heater, or its probe in the sink's warm air?"
+        said = f"The room moved by {moved:+.1f} K in two minutes: {why}"
         yield raise_flag("ambient unsteady", "doubtful", said, moved_K=moved)
 
 
@@ -161,10 +156,8 @@ def _off_course(estimate: Estimate, settings: BenchSettings, known: BenchReducti
     power = trace.power_W[until:]
     if abs(_mean(power) / _mean(trace.power_W[max(0, until // 2) : until]) - 1.0) > 0.02:
         return  # the power moved: that is told as such
-    earlier = replace(
-        trace, time_s=trace.time_s[:until], temperature_C=trace.temperature_C[:until], power_W=trace.power_W[:until],
-        ambient_C=trace.ambient_C[:until], clock_MHz=None, jumps=(),
-    )  # fmt: skip
+    readings = {name: getattr(trace, name)[:until] for name in ("time_s", "temperature_C", "power_W", "ambient_C")}
+    earlier = replace(trace, **readings, clock_MHz=None, jumps=())
     before = estimate_under_way(earlier, settings, known)
     level, left, u_a, fitted = before.level_K, before.left_K, before.u_a_K, before.fitted_K
     speed_s = before.time_constant_s

@@ -12,30 +12,32 @@ course over the day, and a ladder of rising steps takes hours: that the room was
 little. A probe in the plume follows the sink instead: late by the time constant after every step, and most of all
 when the cold bench is first loaded. So the room is fitted, mount by mount, with a straight drift in time and the
 rise of the sink, from what the log holds before the first soak on.
+
+Do the sensors of a mount differ as those of the others? Poor contact shows there first.
 """
 
 from collections import Counter
-from collections.abc import Collection, Iterable, Iterator, Sequence
-from dataclasses import replace
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from itertools import chain
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from thermlab.campaign.settings import CheckThresholds
-from thermlab.runs.checks.ladders import find_exchanged, find_off, lay_ladders, powers_exchanged
-from thermlab.runs.checks.mounts import core_spread, exchanged_mounts, measure_spread, mount_levels, off_treatment
-from thermlab.runs.records import Array, Flag, Flags, ReducedRun, raise_flag
+from thermlab.runs.checks.ladders import ladder_flags, powers_exchanged
+from thermlab.runs.records import Array, Flag, Flags, Integers, ReducedRun, raise_flag, side
 from thermlab.runs.settled_rise import Estimate, lag_room
 from thermlab.runs.time_constant import SINK_SHARE
 from thermlab.runs.trace import Trace, known_mean
-from thermlab.stats.variances import autocorrelation
+from thermlab.stats.variances import autocorrelation, robust_sd
 
 Marks = npt.NDArray[np.uint64]
+# Changes in a row that make one mark.
 CHANGES = 12
-"""Changes in a row that make one mark."""
+# Smallest marks kept of each run: the same ones wherever the readings are the same.
 MARKS_KEPT = 64
-"""Smallest marks kept of each run: the same ones wherever the readings are the same."""
 FEWEST_MARKS = 8
 _FACTORS = np.random.default_rng(20261127).integers(1, 2**63, size=2 * CHANGES, dtype=np.uint64) | np.uint64(1)
 
@@ -46,12 +48,14 @@ HISTORY_TIME_CONSTANTS = 4.0
 # A sink that warms by less over the ladder shows nothing.
 LEAST_SINK_K = 2.0
 ANOTHER_VISIT_S = 2 * 3600.0
+MISSING = 0.5
+SHARED = 0.5
 # Periods of a heating or cooling cycle that are tried, min (common practice, no source).
 CYCLES_MIN = np.geomspace(12.0, 90.0, 28)
 
 
 def check_between(
-    runs: tuple[ReducedRun, ...], estimates: Sequence[Estimate], thresholds: CheckThresholds
+    runs: tuple[ReducedRun, ...], estimates: Sequence[Estimate], limits: CheckThresholds
 ) -> tuple[ReducedRun, ...]:
     """Add the flags that only a comparison of runs can raise.
 
@@ -61,7 +65,7 @@ def check_between(
         In the order made.
     estimates : sequence of Estimate
         Of the runs that have readings, in the same order.
-    thresholds : CheckThresholds
+    limits : CheckThresholds
         Limits in use.
 
     Returns
@@ -70,28 +74,22 @@ def check_between(
         The same runs with more flags.
     """
     place = {run.run: i for i, run in enumerate(runs)}
-    positions = [place[estimate.trace.run] for estimate in estimates]
-    spread = measure_spread(runs, positions, estimates)
-    raised = chain(
-        powers_exchanged(runs).items(),
-        _followed(positions, estimates, thresholds),
-        () if spread is None else core_spread(spread, thresholds).items(),
-        _ladder_flags(runs, thresholds),
+    at = {place[estimate.trace.run]: estimate for estimate in estimates}
+    sensors = core_spread(measure_spread(runs, at), limits).items()
+    more = _gather(
+        len(runs), powers_exchanged(runs).items(), _followed(at, limits), sensors, ladder_flags(runs, limits)
     )
-    more = _gather(len(runs), raised)
     return tuple(replace(run, flags=run.flags + flags) if flags else run for run, flags in zip(runs, more, strict=True))
 
 
-def check_readings(
-    estimates: Sequence[Estimate], thresholds: CheckThresholds, excluded: Collection[int]
-) -> list[Flags]:
+def check_readings(estimates: Sequence[Estimate], limits: CheckThresholds, excluded: Collection[int]) -> list[Flags]:
     """Find what only all traces together show, and a run is left out or doubted for.
 
     Parameters
     ----------
     estimates : sequence of Estimate
         All runs that have readings.
-    thresholds : CheckThresholds
+    limits : CheckThresholds
         Limits in use.
     excluded : collection of int
         Places of runs that are excluded already.
@@ -102,47 +100,26 @@ def check_readings(
         One entry a run.
     """
     traces, shed = [e.trace for e in estimates], {i for i, e in enumerate(estimates) if e.shed}
-    raised = chain(
-        copied_readings(traces, thresholds, excluded).items(),
-        soaks_overlap(traces, thresholds).items(),
-        at_the_ceiling(traces, thresholds, shed.union(excluded)).items(),
-    )
-    return _gather(len(traces), raised)
+    found = copied_readings(traces, limits, excluded), soaks_overlap(traces, limits)
+    ends = at_the_ceiling(traces, limits, shed.union(excluded))
+    return _gather(len(traces), *(flags.items() for flags in (*found, ends)))
 
 
-def _gather(n_runs: int, raised: Iterable[tuple[int, Flag]]) -> list[Flags]:
+def _gather(n_runs: int, *raised: Iterable[tuple[int, Flag]]) -> list[Flags]:
     """Put the flags to their runs, each name once."""
     found: list[dict[str, Flag]] = [{} for _ in range(n_runs)]
-    for i, flag in raised:
+    for i, flag in chain(*raised):
         found[i].setdefault(flag.flag, flag)
     return [tuple(flags.values()) for flags in found]
 
 
-def _followed(
-    positions: Sequence[int], estimates: Sequence[Estimate], thresholds: CheckThresholds
-) -> Iterator[tuple[int, Flag]]:
+def _followed(at: Mapping[int, Estimate], limits: CheckThresholds) -> Iterator[tuple[int, Flag]]:
     mounts: dict[tuple[str, str], dict[int, Estimate]] = {}
-    for position, estimate in zip(positions, estimates, strict=True):
+    for position, estimate in at.items():
         mounts.setdefault(_mount(estimate.trace), {})[position] = estimate
     for members in mounts.values():
-        flag = follow_power(list(members.values()), thresholds)
-        if flag is not None:
+        if flag := follow_power(list(members.values()), limits):
             yield from ((position, flag) for position in members)
-
-
-def _ladder_flags(runs: Sequence[ReducedRun], thresholds: CheckThresholds) -> Iterator[tuple[int, Flag]]:
-    ladders = lay_ladders(runs, thresholds)
-    if ladders is None:
-        return
-    off = find_off(ladders)
-    named = off | find_exchanged(ladders, off)
-    yield from ((ladders.members[at], flag) for at, flag in named.items())
-    levels = mount_levels(ladders, named)
-    if levels is None:
-        return
-    mounts = off_treatment(levels) | exchanged_mounts(levels)
-    keys = enumerate((run.treatment, run.mount) for run in runs)
-    yield from ((i, mounts[key]) for i, key in keys if key in mounts)
 
 
 def reading_marks(trace: Trace) -> Marks:
@@ -213,18 +190,16 @@ def same_readings(marks: Sequence[Marks], *, share: float) -> list[tuple[int, in
     return sorted((i, j, same) for i, j, same in found if same >= share)
 
 
-def copied_readings(
-    traces: Sequence[Trace], thresholds: CheckThresholds, leave_out: Collection[int] = ()
-) -> dict[int, Flag]:
+def copied_readings(traces: Sequence[Trace], limits: CheckThresholds, without: Collection[int] = ()) -> dict[int, Flag]:
     """Flag runs whose readings stand under another mount too: which of the two happened nobody can tell from a log.
 
     Parameters
     ----------
     traces : sequence of Trace
         All runs.
-    thresholds : CheckThresholds
+    limits : CheckThresholds
         Limits in use.
-    leave_out : collection of int
+    without : collection of int
         Places of runs that are excluded already, as where one of two was found to be the copy.
 
     Returns
@@ -232,10 +207,10 @@ def copied_readings(
     dict of int to Flag
         By place.
     """
-    places = [i for i in range(len(traces)) if i not in leave_out]
+    places = [i for i in range(len(traces)) if i not in without]
     found: dict[int, Flag] = {}
     marks = [reading_marks(traces[place]) for place in places]
-    for i, j, share in same_readings(marks, share=thresholds.copied_percent / 100.0):
+    for i, j, share in same_readings(marks, share=limits.copied_percent / 100.0):
         for mine, other in ((places[i], places[j]), (places[j], places[i])):
             if mine in found or _mount(traces[mine]) == _mount(traces[other]):
                 continue
@@ -248,14 +223,14 @@ def copied_readings(
     return found
 
 
-def soaks_overlap(traces: Sequence[Trace], thresholds: CheckThresholds) -> dict[int, Flag]:
+def soaks_overlap(traces: Sequence[Trace], limits: CheckThresholds) -> dict[int, Flag]:
     """Flag soaks of two mounts at one time: a bench holds one mount, so a clock or a cut is wrong.
 
     Parameters
     ----------
     traces : sequence of Trace
         All runs; only those on a calendar clock can be told.
-    thresholds : CheckThresholds
+    limits : CheckThresholds
         Limits in use.
 
     Returns
@@ -269,7 +244,7 @@ def soaks_overlap(traces: Sequence[Trace], thresholds: CheckThresholds) -> dict[
     for i in sorted(dated, key=lambda place: traces[place].began_s):
         if latest is not None and _mount(traces[i]) != _mount(traces[latest]):
             both_s = min(_end_s(traces[latest]) - traces[i].began_s, traces[i].soak_s)
-            for mine, other in ((latest, i), (i, latest)) if both_s > 60.0 * thresholds.overlap_min else ():
+            for mine, other in ((latest, i), (i, latest)) if both_s > 60.0 * limits.overlap_min else ():
                 reason = (
                     f"It was under load at the same time as {_named(traces[other])}, for {both_s / 60.0:.0f} min by "
                     "the clocks of their logs, and a bench holds one mount: a date, a clock or a cut is wrong."
@@ -293,18 +268,16 @@ def _end_s(trace: Trace) -> float:
     return trace.began_s + trace.soak_s
 
 
-def at_the_ceiling(
-    traces: Sequence[Trace], thresholds: CheckThresholds, leave_out: Collection[int] = ()
-) -> dict[int, Flag]:
+def at_the_ceiling(traces: Sequence[Trace], limits: CheckThresholds, without: Collection[int] = ()) -> dict[int, Flag]:
     """Flag runs whose sensor ends at a highest reading that steps of other powers share.
 
     Parameters
     ----------
     traces : sequence of Trace
         All runs.
-    thresholds : CheckThresholds
+    limits : CheckThresholds
         Limits in use.
-    leave_out : collection of int
+    without : collection of int
         Places of runs at which the device shed power: it holds its limit itself.
 
     Returns
@@ -316,14 +289,14 @@ def at_the_ceiling(
     highest: dict[str, dict[int, float]] = {}
     for i, trace in enumerate(traces):
         tops_C = np.fmax.reduce(trace.temperature_C, axis=0).tolist()
-        for sensor, top_C in zip(trace.sensors, tops_C, strict=True) if i not in leave_out else ():
+        for sensor, top_C in zip(trace.sensors, tops_C, strict=True) if i not in without else ():
             highest.setdefault(sensor, {})[i] = top_C
     for sensor, tops in sorted(highest.items()):
         top = float(np.fmax.reduce(list(tops.values())))
         near = [i for i, own in tops.items() if own > top - 1e-6]
-        stood = [i for i in near if _stood_min(traces[i], sensor, top) >= thresholds.ceiling_min]
+        stood = [i for i in near if _stood_min(traces[i], sensor, top) >= limits.ceiling_min]
         powers = sorted({traces[i].set_power_W for i in stood})
-        if len(stood) < 2 or powers[-1] < (1.0 + thresholds.ceiling_power_percent / 100.0) * powers[0]:
+        if len(stood) < 2 or powers[-1] < (1.0 + limits.ceiling_power_percent / 100.0) * powers[0]:
             continue
         reason = (
             f"{sensor} goes no higher than {top:g} degC, and stands there at {', '.join(f'{p:g}' for p in powers)} W "
@@ -339,14 +312,14 @@ def _stood_min(trace: Trace, sensor: str, top_C: float) -> float:
     return float((readings > top_C - 1e-6).sum() * trace.interval_s / 60.0)
 
 
-def follow_power(estimates: Sequence[Estimate], thresholds: CheckThresholds) -> Flag | None:
+def follow_power(estimates: Sequence[Estimate], limits: CheckThresholds) -> Flag | None:
     """Fit the room of one mount's runs with a drift and the rise of the sink, and say so where it follows its power.
 
     Parameters
     ----------
     estimates : sequence of Estimate
         Of the runs of one mount.
-    thresholds : CheckThresholds
+    limits : CheckThresholds
         Limits in use.
 
     Returns
@@ -390,7 +363,7 @@ def follow_power(estimates: Sequence[Estimate], thresholds: CheckThresholds) -> 
     if fitted is None:
         return None
     (drift_K_per_h, rise_K, *_), (_, u_rise_K, *_) = (part.tolist() for part in fitted)
-    if rise_K <= max(thresholds.ambient_follows_power_K, thresholds.ambient_follows_ratio * u_rise_K):
+    if rise_K <= max(limits.ambient_follows_power_K, limits.ambient_follows_ratio * u_rise_K):
         return None
     reason = (
         f"From no load to the highest step of this mount the room rises by {rise_K:.1f} K with the heat sink, beside a "
@@ -467,3 +440,146 @@ def _with_cycle(design: Array, room_C: Array, hours: Array) -> Array:
     explained = ((residual @ own) ** 2).sum(axis=1)
     best = int(np.argmax(explained))
     return np.hstack([design, cycles[best]]) if explained[best] > 0.5 * float(residual @ residual) else design
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Spread:
+    """How the sensors of the runs differ from the median sensor, per watt.
+
+    Attributes
+    ----------
+    at : tuple of int
+        Positions of the runs, among all runs.
+    sensors : tuple of str
+        Their common sensors.
+    per_watt : ndarray, shape (n, n_sensors)
+        Sensor less median sensor over the fit window, over power, K/W; NaN where a sensor is missing.
+    power_W : ndarray, shape (n,)
+        Logged power.
+    mount : ndarray of int, shape (n,)
+        Which mount.
+    """
+
+    at: tuple[int, ...]
+    sensors: tuple[str, ...]
+    per_watt: Array
+    power_W: Array
+    mount: Integers
+
+
+def measure_spread(runs: Sequence[ReducedRun], estimates: Mapping[int, Estimate]) -> Spread | None:
+    """Measure how the sensors differ in every run.
+
+    Parameters
+    ----------
+    runs : sequence of ReducedRun
+        All runs.
+    estimates : mapping of int to Estimate
+        What was made of their readings, by position among all runs.
+
+    Returns
+    -------
+    Spread or None
+        None with fewer than three sensors that all runs have, or fewer than three runs.
+    """
+    each = [estimate.trace.sensors for estimate in estimates.values()]
+    common = tuple(name for name in (each[0] if each else ()) if all(name in names for names in each))
+    if len(common) < 3:
+        return None
+    found: list[tuple[int, Array, float, int]] = []
+    seen: dict[tuple[str, str], int] = {}
+    for position, estimate in estimates.items():
+        trace = estimate.trace
+        if any(f.flag == "sensor stuck" for f in runs[position].flags) or not estimate.power_W > 0:
+            continue
+        late = trace.time_s >= estimate.window_s[0]
+        columns = trace.temperature_C[late][:, [trace.sensors.index(s) for s in common]]
+        known = ~np.isnan(columns)
+        if not known.any():
+            continue
+        means = np.where(known.mean(axis=0) > MISSING, known_mean(columns, axis=0), np.nan)
+        if np.isnan(means).sum() > len(common) - 3:
+            continue
+        mount = seen.setdefault((runs[position].treatment, runs[position].mount), len(seen))
+        found.append((position, (means - _median(means)) / estimate.power_W, estimate.power_W, mount))
+    if len(found) < 3:
+        return None
+    at, rows, powers, mounts = zip(*found, strict=True)
+    return Spread(at=at, sensors=common, per_watt=np.array(rows), power_W=np.array(powers), mount=np.array(mounts))
+
+
+def core_spread(spread: Spread | None, limits: CheckThresholds) -> dict[int, Flag]:
+    """Find mounts and runs with one sensor unlike the other mounts.
+
+    Parameters
+    ----------
+    spread : Spread or None
+        What :func:`measure_spread` found.
+    limits : CheckThresholds
+        Limits in use.
+
+    Returns
+    -------
+    dict of int to Flag
+        By position among all runs. A mount's flag stands on each of its runs.
+    """
+    if spread is None:
+        return {}
+    mounts, per_watt, power_W = np.unique(spread.mount), spread.per_watt, spread.power_W
+    own = np.array([_weighted(per_watt[spread.mount == m], power_W[spread.mount == m]) for m in mounts])
+    top_W = float(power_W.max())
+    flags: dict[int, Flag] = {}
+    for k, m in enumerate(mounts) if mounts.size >= 3 else ():
+        others = np.delete(own, k, axis=0)
+        usual = _median(others, axis=0)
+        away_K = (own[k] - usual) * top_W
+        # Scatter of sensors between the other mounts; a readout in whole kelvins alone makes 0.3 K.
+        typical_K = robust_sd(others, about=usual) * top_W
+        found = _odd_sensor(spread.sensors, away_K, typical_K, limits, "the other mounts", top_W, mounts.size)
+        if found is None:
+            continue
+        worst, flag = found
+        # One run alone can pull the mean of its mount: then it is the run's.
+        each = (per_watt[spread.mount == m, worst] - usual[worst]) * top_W / away_K[worst]
+        if np.mean(each > SHARED) >= SHARED:
+            flags |= {spread.at[i]: flag for i in np.flatnonzero(spread.mount == m)}
+    for k in range(len(spread.at)):  # and single runs against the others of their mount
+        same = (spread.mount == spread.mount[k]) & (np.arange(power_W.size) != k)
+        if spread.at[k] in flags or same.sum() < 2:
+            continue
+        usual = _median(per_watt[same], axis=0)
+        away_K = (per_watt[k] - usual) * power_W[k]
+        typical_K = robust_sd((per_watt[same] - usual) * power_W[same][:, None], about=0.0)
+        whom, n = "the other runs of its mount", int(same.sum()) + 1
+        if found := _odd_sensor(spread.sensors, away_K, typical_K, limits, whom, power_W[k], n):
+            flags[spread.at[k]] = found[1]
+    return flags
+
+
+def _odd_sensor(
+    sensors: Sequence[str], away_K: Array, typical_K: float, limits: CheckThresholds, whom: str, at_W: float, n: int
+) -> tuple[int, Flag] | None:
+    """Return the sensor that is farthest away, if it is too far, and what is said of it."""
+    distance = np.nan_to_num(np.abs(away_K))
+    worst = int(np.argmax(distance))
+    if distance[worst] <= max(limits.core_spread_K, limits.core_spread_ratio * max(typical_K, 0.3)):
+        return None
+    reason = (
+        f"{sensors[worst]} stands {distance[worst]:.1f} K {side(away_K[worst])} what {whom} show "
+        f"against the median sensor at {at_W:.0f} W: poor contact there is the usual cause."
+    )
+    numbers = {"away_K": away_K[worst], "usual_scatter_K": typical_K, "at_power_W": at_W, "compared": n}
+    return worst, raise_flag("core spread", "doubtful", reason, **numbers)
+
+
+def _median(values: Array, axis: int | None = None) -> Any:
+    """Median of what is known; numpy's own for NaN is many times slower."""
+    return np.nanmedian(values, axis=axis) if np.isnan(values).any() else np.median(values, axis=axis)
+
+
+def _weighted(per_watt: Array, power_W: Array) -> Array:
+    """Mean of each sensor, weighted with the power squared, NaN where it is missing throughout."""
+    weights = np.where(np.isnan(per_watt), 0.0, power_W[:, None] ** 2)
+    total = weights.sum(axis=0)
+    found: Array = np.where(total > 0, np.nansum(per_watt * weights, axis=0) / np.maximum(total, 1e-12), np.nan)
+    return found

@@ -5,9 +5,13 @@ proportion to the power. With one effect for each step, common to all mounts,
 and one slope for each mount, what is left is the run's own. With fewer than
 three mounts the steps follow a smooth curve in power instead. Two runs may fit
 better with exchanged labels.
+
+Does a mount fit its treatment, as the other mounts lay it out. There are never many, so their own scatter is taken
+together with what mounts are known to scatter, and what is said is said with care. Two mounts may fit better with
+exchanged labels too.
 """
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
@@ -27,6 +31,23 @@ FEW_MOUNTS = 3
 SUSPECTED = 3.0
 LEAST_FREE = 0.05
 MOST_SUSPECTS = 6
+MountKey = tuple[str, str]
+
+
+def ladder_flags(runs: Sequence[ReducedRun], limits: CheckThresholds) -> Iterator[tuple[int, Flag]]:
+    """Find what the rises of all runs say about each other, by position; a mount's flag stands on each of its runs."""
+    ladders = lay_ladders(runs, limits)
+    if ladders is None:
+        return
+    off = find_off(ladders)
+    named = off | find_exchanged(ladders, off)
+    yield from ((ladders.members[at], flag) for at, flag in named.items())
+    levels = mount_levels(ladders, named)
+    if levels is None:
+        return
+    mounts = off_treatment(levels) | exchanged_mounts(levels)
+    keys = enumerate((run.treatment, run.mount) for run in runs)
+    yield from ((i, mounts[key]) for i, key in keys if key in mounts)
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,14 +94,14 @@ class Ladders:
         return left, int(kept.sum()) - u.shape[1]
 
 
-def lay_ladders(runs: Sequence[ReducedRun], thresholds: CheckThresholds) -> Ladders | None:
+def lay_ladders(runs: Sequence[ReducedRun], limits: CheckThresholds) -> Ladders | None:
     """Put the runs that have a settled rise side by side.
 
     Parameters
     ----------
     runs : sequence of ReducedRun
         All runs; those left out or without a rise are passed over.
-    thresholds : CheckThresholds
+    limits : CheckThresholds
         Limits in use.
 
     Returns
@@ -97,7 +118,7 @@ def lay_ladders(runs: Sequence[ReducedRun], thresholds: CheckThresholds) -> Ladd
     mount = np.array([mounts.setdefault((run.treatment, run.mount), len(mounts)) for run in laid])
     step = np.array([steps.setdefault(run.set_power_W, len(steps)) for run in laid])
     rise_K, power_W = (np.array([getattr(run, n) for run in laid], dtype=np.float64) for n in ("rise_K", "set_power_W"))
-    ladders = Ladders(members, laid, thresholds, rise_K, power_W, mount, step)
+    ladders = Ladders(members, laid, limits, rise_K, power_W, mount, step)
     return ladders if ladders.projection()[1] >= FEWEST_DOF else None
 
 
@@ -287,4 +308,156 @@ def powers_exchanged(runs: Sequence[ReducedRun]) -> dict[int, Flag]:
             reason += "the two lines of the run sheet may be exchanged."
             powers_W = {"logged_W": logged, "set_W": planned, "other_set_W": its}
             flags[at] = raise_flag("labels may be swapped", "doubtful", reason, **powers_W)
+    return flags
+
+
+@dataclass(frozen=True, slots=True)
+class MountLevels:
+    """One number a mount: how far its rises are from the mean of all mounts, at the highest step.
+
+    Attributes
+    ----------
+    keys : tuple of (str, str)
+        Treatment and mount.
+    level_K : ndarray, shape (m,)
+        Robust slope of its rises against the steps' medians, times the highest power, K.
+    treatment : ndarray of int, shape (m,)
+        Which treatment.
+    limits : CheckThresholds
+        In use.
+    """
+
+    keys: tuple[MountKey, ...]
+    level_K: Array
+    treatment: Integers
+    limits: CheckThresholds
+
+
+def mount_levels(ladders: Ladders, without: Collection[int]) -> MountLevels | None:
+    """Give each mount one number.
+
+    Parameters
+    ----------
+    ladders : Ladders
+        Runs with a rise, side by side.
+    without : collection of int
+        Positions among the members of runs known to be off.
+
+    Returns
+    -------
+    MountLevels or None
+        None with fewer than three mounts.
+    """
+    kept = np.array([i not in without for i in range(len(ladders.members))])
+    mounts = np.unique(ladders.mount[kept])
+    if mounts.size < 3:
+        return None
+    size = ladders.power_W / ladders.power_W.max()
+    steps = np.unique(ladders.step)
+    # Common steps and slopes by least squares in turn: both are linear, and every mount need not have every step.
+    common = (ladders.step[:, None] == steps[None, :]).astype(np.float64)
+    design = np.hstack([common, (ladders.mount[:, None] == mounts[None, :]) * size[:, None]])
+    coefficients = np.linalg.lstsq(design[kept], ladders.rise_K[kept], rcond=None)[0]
+    firsts = [ladders.runs[int(np.flatnonzero(ladders.mount == m)[0])] for m in mounts]
+    treatments = list(dict.fromkeys(run.treatment for run in firsts))
+    group = np.array([treatments.index(run.treatment) for run in firsts])
+    keys = tuple((run.treatment, run.mount) for run in firsts)
+    return MountLevels(keys, coefficients[steps.size :], group, ladders.limits)
+
+
+def exchanged_mounts(levels: MountLevels) -> dict[MountKey, Flag]:
+    """Find two mounts of different treatments that fit better with each other's labels.
+
+    Parameters
+    ----------
+    levels : MountLevels
+        One number a mount.
+
+    Returns
+    -------
+    dict of (treatment, mount) to Flag
+        The pair; with two treatments of two mounts each also the pair that is left, as nobody can tell which it is.
+    """
+    y, group, limits = levels.level_K, levels.treatment, levels.limits
+    floor = limits.usual_mount_sd_dof * limits.usual_mount_sd_K**2
+    before = _within(y, group) + floor
+    pairs: list[tuple[float, int, int]] = []
+    for i, j in combinations(range(y.size), 2):
+        if group[i] == group[j] or abs(y[i] - y[j]) <= limits.mount_off_K:
+            continue
+        swapped = y.copy()
+        swapped[[i, j]] = y[[j, i]]
+        pairs.append((before / (_within(swapped, group) + floor), i, j))
+    best = max(pairs, default=(0.0,))[0]
+    if best < limits.swap_ratio:
+        return {}
+    found = [(i, j) for ratio, i, j in pairs if ratio > 0.999 * best]
+    more = " Another pair would do as well: with so few mounts nobody can tell." if len(found) > 1 else ""
+    flags: dict[MountKey, Flag] = {}
+    for mine, other in (each for pair in found for each in (pair, pair[::-1])):
+        both = f"Exchanged with {' '.join(levels.keys[other])}, both mounts fit their treatments"
+        reason = f"{both}: the scatter between mounts falls {best:.0f}-fold.{more}"
+        numbers = {"scatter_falls_by_ratio": best, "difference_K": float(y[other] - y[mine]), "n_mounts": float(y.size)}
+        flags[levels.keys[mine]] = raise_flag("labels may be swapped", "doubtful", reason, **numbers)
+    return flags
+
+
+def _within(y: Array, group: Integers) -> float:
+    """Sum of squares within groups."""
+    count = np.bincount(group)
+    means = np.bincount(group, y) / np.maximum(count, 1)
+    return float(((y - means[group]) ** 2).sum())
+
+
+def off_treatment(levels: MountLevels) -> dict[MountKey, Flag]:
+    """Find mounts that do not fit the others of their treatment.
+
+    Parameters
+    ----------
+    levels : MountLevels
+        One number a mount.
+
+    Returns
+    -------
+    dict of (treatment, mount) to Flag
+        With two mounts in a treatment both are named: which of them it is cannot be told.
+    """
+    kept = np.ones(levels.level_K.size, dtype=np.bool_)
+    flags: dict[MountKey, Flag] = {}
+    for _ in range(max(1, kept.size // 4)):
+        found = _worst_mount(levels, kept)
+        flags |= found
+        kept &= [key not in found for key in levels.keys]
+    return flags
+
+
+def _worst_mount(levels: MountLevels, kept: Booleans) -> dict[MountKey, Flag]:
+    y, group, limits = levels.level_K, levels.treatment, levels.limits
+    count = np.bincount(group, kept.astype(np.float64), minlength=int(group.max()) + 1)
+    can = kept & (count[group] >= 2)
+    if not can.any():
+        return {}
+    means = np.bincount(group, np.where(kept, y, 0.0), minlength=count.size) / np.maximum(count, 1.0)
+    residual = np.where(can, y - means[group], 0.0)
+    free = 1.0 - 1.0 / np.maximum(count[group], 1.0)
+    known = limits.usual_mount_sd_K, limits.usual_mount_sd_dof
+    dof = float(kept.sum() - (count > 0).sum())
+    off, scatter, ratio, allowed = studentise(residual, free, can, dof, known, limits.between_alarm_percent)
+    allowed = max(allowed, limits.mount_off_ratio)
+    worst = int(np.argmax(ratio))
+    n_own = int(count[group[worst]])
+    if ratio[worst] <= allowed or abs(off[worst]) <= limits.mount_off_K:
+        return {}
+    members, care = [worst], ": a bad mount, another batch and plain scatter look alike"
+    if n_own == 2:
+        members = np.flatnonzero(can & (group == group[worst])).tolist()
+        care = ", and nobody can tell which is the odd one"
+    numbers = {"studentised": ratio[worst], "allowed_ratio": allowed, "scatter_K": scatter[worst], "n_mounts": n_own}
+    flags: dict[MountKey, Flag] = {}
+    for i in members:
+        reason = (
+            f"The mount is {abs(off[i]):.1f} K {side(float(off[i]))} the other mounts of its treatment at the highest "
+            f"step, {ratio[worst]:.1f} times what mounts scatter. There are only {n_own} mounts of it{care}."
+        )
+        flags[levels.keys[i]] = raise_flag("mount off its treatment", "doubtful", reason, off_K=off[i], **numbers)
     return flags

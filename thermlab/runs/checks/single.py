@@ -5,7 +5,6 @@ raises, or None. The thresholds are in :mod:`thermlab.campaign.settings`; what t
 :mod:`thermlab.runs.checks.between`.
 """
 
-from collections.abc import Callable
 from datetime import UTC, datetime
 
 import numpy as np
@@ -33,7 +32,7 @@ def check_run(view: RunView) -> Flags:
         In the order of the checks.
     """
     # A run that gave up power has no settled state at its set power: nothing is asked of its way there.
-    checks = [check for check in CHECKS if not (view.estimate.shed and check in OF_HELD_POWER)]
+    checks = (shed_power, *(() if view.estimate.shed else WAY_TO_SETTLED), *CONDITIONS)
     found = (check(view) for check in checks)
     return tuple(flag for flag in found if flag is not None)
 
@@ -484,18 +483,5 @@ def _where_others_put_it(trace: Trace, sensor: int, still: Still) -> tuple[float
     return float(np.abs(smooth + offset - own[begin]).max()), float(np.ptp(smooth))
 
 
-CHECKS: tuple[Callable[[RunView], Flag | None], ...] = (
-    shed_power,
-    not_settled,
-    power_off_set,
-    load_step,
-    drift_at_constant_power,
-    ambient_unsteady,
-    sensor_stuck,
-    gap,
-    clock_jump,
-    soak_length,
-    coarse_readout,
-)
-# Those that are about the way to a settled state.
-OF_HELD_POWER = frozenset({not_settled, power_off_set, load_step, drift_at_constant_power})
+WAY_TO_SETTLED = (not_settled, power_off_set, load_step, drift_at_constant_power)
+CONDITIONS = (ambient_unsteady, sensor_stuck, gap, clock_jump, soak_length, coarse_readout)

@@ -224,6 +224,9 @@ class Still(NamedTuple):
     lasted_s: float
 
 
+Stills = tuple[Still, ...]
+
+
 @dataclass(frozen=True, slots=True)
 class Usual:
     """What is usual on a bench.
@@ -275,7 +278,7 @@ class RunView:
     usual: Usual
     departures: tuple[Departure, ...]
     late_noise_K: float
-    stills: tuple[Still, ...]
+    stills: Stills
 
     @property
     def trace(self) -> Trace:
@@ -353,18 +356,13 @@ def view_runs(estimates: Sequence[Estimate], settings: BenchSettings) -> list[Ru
 
 
 def _usual(
-    estimates: Sequence[Estimate],
-    settings: BenchSettings,
-    noises_K: Sequence[float],
-    stills: Sequence[tuple[Still, ...]],
+    estimates: Sequence[Estimate], settings: BenchSettings, noises_K: Sequence[float], stills: Sequence[Stills]
 ) -> Usual:
     """Tell what is usual on a bench by the medians of its runs; of standing still the 0.8 quantile of five or more."""
     ratios = [e.power_W / e.trace.set_power_W for e in estimates if not e.shed]
     ratios = [ratio for ratio in ratios if 0.85 < ratio < 1.15]
     soak_s = _median([e.trace.soak_s for e in estimates], 3)
-    spans = [
-        (max(s.lasted_s for s in sensors), together.lasted_s, room.lasted_s) for *sensors, together, room in stills
-    ]
+    spans = [(max(s.lasted_s for s in each), every.lasted_s, room.lasted_s) for *each, every, room in stills]
     long = len(spans) >= FEWEST_FOR_USUAL
     resolution_K = settings.uncertainty.temperature_resolution_K
     return Usual(
@@ -380,7 +378,7 @@ def _median(values: Sequence[float], fewest: int = 1) -> float | None:
     return float(np.median(values)) if len(values) >= fewest else None
 
 
-def stand_still(trace: Trace) -> tuple[Still, ...]:
+def stand_still(trace: Trace) -> Stills:
     """Find where each sensor, all at once and the room stand still for longest; a missing reading breaks a stretch."""
     moved = np.diff(trace.temperature_C, axis=0) != 0
     both_missing = np.isnan(trace.temperature_C[1:]) & np.isnan(trace.temperature_C[:-1])
