@@ -132,7 +132,7 @@ def test_a_power_far_beyond_the_ladder_is_not_given(place):
 
     assert found.throttle.throttle_power_W is None
     assert found.verdict == "refer"
-    assert "more than 20% is not trusted" in found.verdict_reason
+    assert "more than 20 % is not trusted" in found.verdict_reason
 
 
 def test_a_run_cut_short_is_referred_with_its_reason(place):
@@ -297,7 +297,7 @@ def test_a_power_far_above_the_steps_of_the_build_is_not_given(tmp_path):
 
     assert "no acceptance run could be used; without the time constant of a campaign" in short.verdict_reason
     assert found.verdict == "refer"
-    assert "above the build's highest step of 70 W; more than 20% is not trusted" in found.verdict_reason
+    assert "above the build's highest used step of 70 W, and more than 20 % is not trusted" in found.verdict_reason
 
 
 def test_the_settings_of_the_bench_count_where_there_is_no_campaign(tmp_path):

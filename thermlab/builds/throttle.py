@@ -9,8 +9,15 @@ import numpy as np
 from thermlab.builds.evidence import Reference, curve_and_bends
 from thermlab.builds.rises import Expected
 from thermlab.builds.settings import BuildSettings
-from thermlab.compare.records import FARTHEST_EXTRAPOLATION, Interval
-from thermlab.compare.throttle import OTHER_EXPONENTS, hottest_apart, move_along, predict_throttle, room_effect_W
+from thermlab.compare.records import Interval
+from thermlab.compare.throttle import (
+    OTHER_EXPONENTS,
+    hottest_apart,
+    move_along,
+    predict_throttle,
+    room_effect_W,
+    too_far,
+)
 from thermlab.compare.uncertainty import effective_dof
 from thermlab.runs.records import ReducedRun
 from thermlab.runs.settled_runs import STEPS_APART, curve_through
@@ -138,8 +145,10 @@ def build_throttle(
         short = reference.alone and any("not settled" in run.reason for run in runs)
         return replace(found, reason=f"{reason}{LONGER_SOAK if short else ''}")
     power = moved.power_W(limit_K)
-    reason = _refusal(power, curve, "the campaign's" if own is None else "the build's")
-    if power is None or reason:
+    if power is None:
+        return replace(found, reason="the build's curve does not reach the limit")
+    reason = too_far(power, curve.lowest_W, curve.highest_W, "the campaign's" if own is None else "the build's")
+    if reason:
         return replace(found, reason=reason)
     if own is None:
         parts, dofs = _contributions(reference, rises, moved, power, limit_K, bends)
@@ -173,20 +182,6 @@ def tested_room_C(runs: Sequence[ReducedRun], otherwise_C: float) -> float:
     """Return the mean room of the used runs, degC."""
     rooms = [run.ambient_C for run in runs if run.used and run.ambient_C is not None]
     return math.fsum(rooms) / len(rooms) if rooms else otherwise_C
-
-
-def _refusal(power_W: float | None, curve: RiseCurve, whose: str) -> str:
-    """Say why a power is not given; empty where it is."""
-    if power_W is None:
-        return "the build's curve does not reach the limit"
-    trusted = f"more than {FARTHEST_EXTRAPOLATION:.0%} is not trusted"
-    for share, where in (
-        (power_W / curve.highest_W - 1.0, f"above {whose} highest step of {curve.highest_W:g} W"),
-        (1.0 - power_W / curve.lowest_W, f"below {whose} lowest step of {curve.lowest_W:g} W"),
-    ):
-        if share > FARTHEST_EXTRAPOLATION:
-            return f"it would lie {share:.0%} {where}; {trusted}"
-    return ""
 
 
 def _moved(curve: RiseCurve, rises: Sequence[Expected]) -> RiseCurve:

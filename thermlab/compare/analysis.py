@@ -104,25 +104,16 @@ class Analysis(Warned):
         return advise_next(self.campaign.settings, self.campaign.runs, self.runs, self.comparison)
 
 
-def analyse(
-    campaign: Campaign | str | Path,
-    *,
-    room_C: float | None = None,
-    temperature_C: float | None = None,
-    margin_K: float | None = None,
-    reference_power_W: float | None = None,
-    confidence_level: float | None = None,
-) -> Analysis:
+def analyse(campaign: Campaign | str | Path, **tried: float | None) -> Analysis:
     """Do the whole job on one campaign.
 
     Parameters
     ----------
     campaign : Campaign, str or Path
         A campaign or its folder.
-    room_C, temperature_C : float, optional
-        Customer's room and device limit to try, degC; None as written in the campaign.
-    margin_K, reference_power_W, confidence_level : float, optional
-        Decision settings to try; None as written.
+    **tried : float or None
+        What to try, None as written in the campaign: ``room_C`` and ``temperature_C``, the room and the limit
+        there, degC; the decision settings ``margin_K``, ``reference_power_W`` and ``confidence_level``.
 
     Returns
     -------
@@ -133,8 +124,6 @@ def analyse(
     InputError
         With every problem of the campaign's files and of the overrides.
     """
-    tried = {"room_C": room_C, "temperature_C": temperature_C, "margin_K": margin_K}
-    tried |= {"reference_power_W": reference_power_W, "confidence_level": confidence_level}
     return analyse_runs(campaign, **tried)[0]
 
 

@@ -384,8 +384,8 @@ def mounts_to_settle(
         limits = [sd_upper_limit(sd, dof) for sd, (_, dof) in zip(sds, known, strict=True)]
         numbers = [mounts_needed(margin_K, limit, alpha=groups.alpha / (n - 1)) for limit in limits]
         return dict(zip((name for name, _ in known), numbers, strict=True))
-    if scatter.sd is None or not scatter.sd > 0.0 or (scatter.no_scatter and not scatter.dof > scatter.own_dof):
+    if scatter.known_sd is None:
         return {}
-    limit, prior_dof = sd_upper_limit(scatter.sd, scatter.dof), groups.prior_dof
+    limit, prior_dof = sd_upper_limit(scatter.known_sd, scatter.dof), groups.prior_dof
     number = mounts_needed(margin_K, limit, alpha=groups.alpha, n_treatments=n, n_candidates=n - 1, prior_dof=prior_dof)
     return dict.fromkeys(counts, number)

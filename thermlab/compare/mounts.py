@@ -461,6 +461,11 @@ class Scatter:
     mean_variance_factor: dict[str, float]
     differences: tuple[Difference, ...]
 
+    @property
+    def known_sd(self) -> float | None:
+        """The standard deviation used, None where the readout hides it and no prior tells of it."""
+        return None if not self.sd or (self.no_scatter and not self.dof > self.own_dof) else self.sd
+
 
 def judge_mounts(values: Floats, groups: Groups, *, scale: float, prior_variance: float | None = None) -> Scatter:
     """Compare treatments on one summary per mount.

@@ -26,18 +26,8 @@ import numpy as np
 from scipy.special import fdtrc
 
 from thermlab.base.numbers import with_interval
+from thermlab.compare import records
 from thermlab.compare.mounts import Difference, Groups, MountTable, ReferenceRise, fit_common_steps, judge_mounts
-from thermlab.compare.records import (
-    Interval,
-    Kink,
-    LackOfFit,
-    OffsetCheck,
-    OffsetTest,
-    Secondary,
-    SecondaryEffect,
-    Variance,
-    Witness,
-)
 from thermlab.runs.records import TOO_SHORT, ReducedRun
 from thermlab.stats.curves import curve_design
 from thermlab.stats.dunnett import t_point, t_tail
@@ -62,7 +52,7 @@ _AIR_ALPHA = 0.02
 
 def compare_secondaries(
     table: MountTable, groups: Groups, *, prior: Prior | None, run_noise_K: float
-) -> tuple[SecondaryEffect, ...]:
+) -> tuple[records.SecondaryEffect, ...]:
     """Compare the treatments on the declared secondaries.
 
     Parameters
@@ -81,7 +71,7 @@ def compare_secondaries(
     tuple of SecondaryEffect
         By estimand, then by candidate. Estimands that the steps do not carry are left out.
     """
-    effects: list[SecondaryEffect] = []
+    effects: list[records.SecondaryEffect] = []
     steps, rise_scale = table.steps_W[table.common], float(np.nanmax(np.abs(table.rise_K), initial=0.0))
     for estimand, values, weights in _summaries(table, steps):
         unit: Literal["K", "K/W"] = "K/W" if estimand in ("series resistance", "offset-proof slope") else "K"
@@ -93,16 +83,18 @@ def compare_secondaries(
         scale = rise_scale / float(table.steps_W.max()) if unit == "K/W" else rise_scale
         scatter = judge_mounts(values, groups, scale=scale, prior_variance=prior_variance)
         each = scatter.differences
-        effects += [SecondaryEffect(estimand, one.treatment, one.difference, unit, one.interval) for one in each]
+        effects += [
+            records.SecondaryEffect(estimand, one.treatment, one.difference, unit, one.interval) for one in each
+        ]
     return tuple(effects)
 
 
-def _summaries(table: MountTable, steps: Floats) -> Iterator[tuple[Secondary, Floats, Floats]]:
+def _summaries(table: MountTable, steps: Floats) -> Iterator[tuple[records.Secondary, Floats, Floats]]:
     """One summary per mount for each estimand, with its weights on the common steps (none: not of these alone)."""
     rise = table.rise_K[:, table.common]
     if steps.size:
         upper = np.where(np.arange(steps.size) >= steps.size // 2, 1.0, 0.0)
-        means: dict[Secondary, Floats] = {"ladder mean": np.ones(steps.size), "upper steps": upper}
+        means: dict[records.Secondary, Floats] = {"ladder mean": np.ones(steps.size), "upper steps": upper}
         for name, weights in means.items():
             yield name, rise @ (weights / weights.sum()), weights / weights.sum()
     with contextlib.suppress(NotEstimableError):
@@ -124,7 +116,7 @@ def _line_weights(steps: Floats) -> tuple[Floats, Floats]:
 
 def hear_witness(
     runs: Sequence[ReducedRun], table: MountTable, reference: ReferenceRise, groups: Groups, *, cooling: str
-) -> dict[str, Witness]:
+) -> dict[str, records.Witness]:
     """Set the difference of the early rises beside that of the settled rises.
 
     Parameters
@@ -153,7 +145,7 @@ def hear_witness(
     def judged(values: dict[tuple[int, str], float], alpha: float) -> tuple[Difference, ...]:
         group = np.array([treatment for treatment, _ in values], dtype=np.intp)
         counts = np.bincount(group, minlength=len(groups.treatments))
-        variance: Variance = "pooled" if values and counts[counts > 0].min() < 2 else groups.variance
+        variance: records.Variance = "pooled" if values and counts[counts > 0].min() < 2 else groups.variance
         own = replace(groups, group=group, order=None, prior_dof=0.0, alpha=alpha, variance=variance)
         return judge_mounts(np.array(list(values.values())), own, scale=scale).differences
 
@@ -165,7 +157,7 @@ def hear_witness(
     found = {}
     for i, (shown, its) in enumerate(zip(judged(early, groups.alpha), late, strict=True)):
         if shown.difference is None:
-            found[shown.treatment] = Witness(None, None, None, f"No early rise: {why}.")
+            found[shown.treatment] = records.Witness(None, None, None, f"No early rise: {why}.")
         elif its.difference is None:
             found[shown.treatment] = _screen(shown, scale, share)
         else:
@@ -202,17 +194,19 @@ def _early_by_mount(
     return {mount: sum(values) / len(values) for mount, values in mounts.items()}, power_W
 
 
-def _screen(early: Difference, power_W: float, share: Interval) -> Witness:
+def _screen(early: Difference, power_W: float, share: records.Interval) -> records.Witness:
     """Say what the early rise says where there is no settled one."""
     says = (
         f"Screening only, from soaks too short for a settled rise: the early rise at {power_W:g} W differs by "
         f"{with_interval(early.difference, early.interval)} K (1 K between interfaces reads about {share[0]:g} to "
         f"{share[1]:g} K early). Not for materials that wet or pump out with time, nor for the throttle power."
     )
-    return Witness(early.difference, early.interval, None, says)
+    return records.Witness(early.difference, early.interval, None, says)
 
 
-def _testify(early: Difference, late: Difference, apart: Sequence[Interval | None], share: Interval) -> Witness:
+def _testify(
+    early: Difference, late: Difference, apart: Sequence[records.Interval | None], share: records.Interval
+) -> records.Witness:
     """Say what follows from both differences; `apart`: what the settled one has over the early one, at both shares."""
     difference, settled = early.difference or 0.0, late.difference or 0.0
     read = f"The early rise differs by {with_interval(early.difference, early.interval)} K"
@@ -230,14 +224,14 @@ def _testify(early: Difference, late: Difference, apart: Sequence[Interval | Non
         )
     elif both and settled != 0.0 and difference / settled > _MOST_LACKING * share[0]:
         agrees, said = True, ": it confirms that the difference is in the interface"
-    return Witness(early.difference, early.interval, agrees, f"{read}{said} ({scale}).")
+    return records.Witness(early.difference, early.interval, agrees, f"{read}{said} ({scale}).")
 
 
-def _beyond_zero(interval: Interval | None) -> bool:
+def _beyond_zero(interval: records.Interval | None) -> bool:
     return interval is not None and (interval[0] > 0.0 or interval[1] < 0.0)
 
 
-def check_offset(table: MountTable, groups: Groups) -> OffsetCheck | None:
+def check_offset(table: MountTable, groups: Groups) -> records.OffsetCheck | None:
     """Test whether treatments differ by an offset that does not grow with power.
 
     Parameters
@@ -275,12 +269,12 @@ def check_offset(table: MountTable, groups: Groups) -> OffsetCheck | None:
         if offset is not None and error is not None and dof:
             t, detectable = t_point(1.0 - groups.alpha / 2.0, dof), _detectable_errors(groups.alpha, dof) * error
             ends, p_value = (offset - t * error, offset + t * error), t_tail(offset / error, dof)
-            tests.append(OffsetTest(item.treatment, offset, ends, error, dof, p_value, detectable))
+            tests.append(records.OffsetTest(item.treatment, offset, ends, error, dof, p_value, detectable))
     if not tests:
         return None
     smallest = min(test.detectable_K for test in tests)
     note = f"A clean result proves nothing: an offset below about {smallest:.2g} K would mostly go unseen."
-    return OffsetCheck(level=level, power=OFFSET_POWER, treatments=tuple(tests), note=note)
+    return records.OffsetCheck(level=level, power=OFFSET_POWER, treatments=tuple(tests), note=note)
 
 
 @lru_cache(maxsize=256)
@@ -295,7 +289,7 @@ _KINK_SHARE_OF_RISE = 0.01
 _SPECK_K = 1e-6
 
 
-def assess_curve(table: MountTable) -> LackOfFit | None:
+def assess_curve(table: MountTable) -> records.LackOfFit | None:
     """Judge the rise curve by the scatter of single runs.
 
     Parameters
@@ -324,10 +318,10 @@ def assess_curve(table: MountTable) -> LackOfFit | None:
     p_value = float(fdtrc(curve.dof, fit.dof, ratio))
     kink = _find_kink(steps, fit.step_rise_K, noise, fit.dof) if p_value < 0.05 else None
     largest = float(np.abs(curve.residuals).max())
-    return LackOfFit(F=ratio, dof1=curve.dof, dof2=fit.dof, p_value=p_value, largest_K=largest, kink=kink)
+    return records.LackOfFit(F=ratio, dof1=curve.dof, dof2=fit.dof, p_value=p_value, largest_K=largest, kink=kink)
 
 
-def _find_kink(steps: np.ndarray, rise: np.ndarray, noise: float, dof: int) -> Kink | None:
+def _find_kink(steps: np.ndarray, rise: np.ndarray, noise: float, dof: int) -> records.Kink | None:
     """Try a jump of the resistance between every two neighbours and keep the one that explains most."""
     tried = []
     for place in range(1, steps.size):
@@ -346,4 +340,4 @@ def _find_kink(steps: np.ndarray, rise: np.ndarray, noise: float, dof: int) -> K
     large = abs(jump) * steps[place] > _KINK_SHARE_OF_RISE * abs(rise[place])
     if p_value >= _KINK_LEVEL or not large:
         return None
-    return Kink(float(steps[place - 1]), float(steps[place]), jump, error, p_value)
+    return records.Kink(float(steps[place - 1]), float(steps[place]), jump, error, p_value)

@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from thermlab.compare import records
 from thermlab.compare.cautions import TRUSTED_POWER, throttle_cautions
 from thermlab.compare.mounts import (
     Difference,
@@ -23,16 +24,6 @@ from thermlab.compare.mounts import (
     fit_shared_curve,
     judge_mounts,
     tabulate_mounts,
-)
-from thermlab.compare.records import (
-    FARTHEST_EXTRAPOLATION,
-    Comparison,
-    Interval,
-    MountThrottle,
-    ThrottlePower,
-    TreatmentThrottle,
-    Variance,
-    trusted_range_W,
 )
 from thermlab.compare.secondary import assess_curve
 from thermlab.runs.records import HeldPower, ReducedRun
@@ -77,7 +68,7 @@ class MountCurve:
         variance = self.run_noise_K**2 * float(row @ self.covariance @ row)
         return variance / self.curve.slope_K_per_W(power_W) ** 2
 
-    def interval_W(self, rise_K: float, confidence_level: float) -> Interval | None:
+    def interval_W(self, rise_K: float, confidence_level: float) -> records.Interval | None:
         """Return all powers whose confidence band of this mount's own fit holds a rise, W; None where unbounded."""
         power = self.curve.power_W(rise_K)
         if self.fit is None or power is None:
@@ -209,7 +200,7 @@ def predict_throttle(
     room_C: float,
     temperature_C: float,
     confidence_level: float = 0.95,
-    variance: Variance = "pooled",
+    variance: records.Variance = "pooled",
     prior: Prior | None = None,
     order_covariate: bool = False,
     held: Sequence[HeldPower] = (),
@@ -217,7 +208,7 @@ def predict_throttle(
     radiated_share: float | None = None,
     time_constant_u_K: float = 0.0,
     measurand: str = "hottest",
-) -> ThrottlePower:
+) -> records.ThrottlePower:
     """Predict the throttle power of every treatment.
 
     Parameters
@@ -288,7 +279,7 @@ def predict_throttle(
     items = tuple(_in_the_room(item, asked, unsure_K) for item in items)
     if measurand == "mean":
         items = tuple(_with_hottest(item, runs) for item in items)
-    found = ThrottlePower(
+    found = records.ThrottlePower(
         room_C=room_C,
         temperature_limit_C=temperature_C,
         model=model,
@@ -329,7 +320,7 @@ def hottest_apart(runs: Sequence[ReducedRun], power_W: float, slope: float) -> t
     return above_K, power_W * above_K / at_W / (slope + above_K / at_W)
 
 
-def _with_hottest(item: TreatmentThrottle, runs: Sequence[ReducedRun]) -> TreatmentThrottle:
+def _with_hottest(item: records.TreatmentThrottle, runs: Sequence[ReducedRun]) -> records.TreatmentThrottle:
     power, slope = item.throttle_power_W, item.slope_K_per_W
     if power is None or slope is None:
         return item
@@ -378,7 +369,7 @@ def room_effect_W(
     limit_K: float,
     cooling: str,
     share: float | None,
-) -> Interval:
+) -> records.Interval:
     """Return by how much the power in the customer's room lies above what the bench tells, W.
 
     Parameters
@@ -409,7 +400,7 @@ def room_effect_W(
     return min(0.0, effect), max(0.0, effect)
 
 
-def _in_the_room(item: TreatmentThrottle, asked: dict[str, Any], unsure_K: float) -> TreatmentThrottle:
+def _in_the_room(item: records.TreatmentThrottle, asked: dict[str, Any], unsure_K: float) -> records.TreatmentThrottle:
     """Move a throttle power by a known effect of the room; let its intervals hold an effect that is a range."""
     power, slope, seen = item.throttle_power_W, item.slope_K_per_W, item.directly_observed_W
     if power is None or slope is None:
@@ -425,12 +416,12 @@ def _in_the_room(item: TreatmentThrottle, asked: dict[str, Any], unsure_K: float
     )
 
 
-def hold_rooms(found: ThrottlePower, comparison: Comparison | None) -> ThrottlePower:
+def hold_rooms(found: records.ThrottlePower, comparison: records.Comparison | None) -> records.ThrottlePower:
     """Let the intervals of candidates that stood in another room than the baseline hold what that does to a power."""
     apart = {item.treatment: item for item in (comparison.treatments if comparison else ()) if item.room_effect_K}
     limit_K = found.temperature_limit_C - found.room_C
 
-    def held(item: TreatmentThrottle) -> TreatmentThrottle:
+    def held(item: records.TreatmentThrottle) -> records.TreatmentThrottle:
         other = apart.get(item.treatment)
         if other is None or other.room_effect_K is None or not other.mean_rise_K or not item.slope_K_per_W:
             return item
@@ -468,19 +459,23 @@ def _refusals(table: MountTable, powers: Sequence[float | None], limit: float) -
         if reason := next((text for holds, text in reasons if holds), None):
             found[name] = reason, None
             continue
-        mean = float(np.mean([powers[i] for i in own]))
-        used = table.steps_W[table.present[own].any(axis=0)]
-        above, below = mean / float(used.max()) - 1.0, 1.0 - mean / float(used.min())
-        share, where = (above, f"above the highest used step of {used.max():g} W")
-        if above <= FARTHEST_EXTRAPOLATION:
-            share, where = below, f"below the lowest used step of {used.min():g} W"
-        trusted = f"more than {100.0 * FARTHEST_EXTRAPOLATION:g} % is not trusted"
-        far = f"it would lie {100.0 * share:.1f} % {where}, and {trusted}"
-        found[name] = far if share > FARTHEST_EXTRAPOLATION else "", above
+        mean, used = float(np.mean([powers[i] for i in own])), table.steps_W[table.present[own].any(axis=0)]
+        found[name] = too_far(mean, float(used.min()), float(used.max())), mean / float(used.max()) - 1.0
     return found
 
 
-def _on_either_scale(item: TreatmentThrottle, common: float) -> TreatmentThrottle:
+def too_far(power_W: float, lowest_W: float, highest_W: float, whose: str = "the") -> str:
+    """Say why a power so far outside the steps used is not given; empty where it is near enough."""
+    above, below = power_W / highest_W - 1.0, 1.0 - power_W / lowest_W
+    share, where = above, f"above {whose} highest used step of {highest_W:g} W"
+    if above <= records.FARTHEST_EXTRAPOLATION:
+        share, where = below, f"below {whose} lowest used step of {lowest_W:g} W"
+    trusted = f"more than {100.0 * records.FARTHEST_EXTRAPOLATION:g} % is not trusted"
+    far = f"it would lie {100.0 * share:.1f} % {where}, and {trusted}"
+    return far if share > records.FARTHEST_EXTRAPOLATION else ""
+
+
+def _on_either_scale(item: records.TreatmentThrottle, common: float) -> records.TreatmentThrottle:
     """Let the intervals of a throttle power hold it whichever is right, the logged power or the set power."""
     scale = 1.0 / (1.0 + common)
     return _with_ends(item, lambda ends: (min(ends[0], ends[0] * scale), max(ends[1], ends[1] * scale)))
@@ -491,8 +486,8 @@ _APART = ("difference_interval_W", "simultaneous_difference_interval_W")
 
 
 def _with_ends(
-    item: TreatmentThrottle, reach: Callable[[Interval], Interval], names: Sequence[str] = _OWN
-) -> TreatmentThrottle:
+    item: records.TreatmentThrottle, reach: Callable[[records.Interval], records.Interval], names: Sequence[str] = _OWN
+) -> records.TreatmentThrottle:
     known: dict[str, Any] = {name: reach(ends) for name in names if (ends := getattr(item, name)) is not None}
     return replace(item, **known)
 
@@ -519,14 +514,14 @@ def _judge(solved: _Solved, prior: Prior | None, *, order_covariate: bool) -> Sc
     return judge_mounts(values, groups, scale=float(values.max(initial=0.0)) or 1.0, prior_variance=prior_variance)
 
 
-def _describe(name: str, solved: _Solved, scatter: Scatter, held: Sequence[HeldPower]) -> TreatmentThrottle:
+def _describe(name: str, solved: _Solved, scatter: Scatter, held: Sequence[HeldPower]) -> records.TreatmentThrottle:
     """Put together what is known of one treatment."""
     table, limit, level = solved.table, solved.limit_K, 1.0 - solved.groups.alpha
     rows = _rows(table, name)
     own = {i: solved.curves[i] for i in rows} if solved.curves else {}
     reason, above = solved.refused[name]
     observed = tuple(item for item in held if item.treatment == name)
-    result = TreatmentThrottle(
+    result = records.TreatmentThrottle(
         treatment=name,
         n_mounts=len(own),
         extrapolation=above,
@@ -551,7 +546,7 @@ def _describe(name: str, solved: _Solved, scatter: Scatter, held: Sequence[HeldP
         simultaneous_difference_interval_W=apart.simultaneous_interval,
         slope_K_per_W=float(np.mean([curve.curve.slope_K_per_W(mean) for curve in own.values()])),
         model_spread_W=model_spread_W(table, rows, limit, mean),
-        mounts=tuple(MountThrottle(*mount) for mount in each),
+        mounts=tuple(records.MountThrottle(*mount) for mount in each),
     )
 
 
@@ -560,7 +555,7 @@ def _directly_observed_W(solved: _Solved, rows: Sequence[int], held: Sequence[He
     table, every = solved.table, [curve.curve for curve in solved.curves]
     by_name = {table.names[i]: every[i] for i in rows if every}
     steps = table.steps_W[table.present[rows].any(axis=0)] if rows else table.steps_W
-    lowest, highest = trusted_range_W([*steps, *(item.held_power_W for item in held)])
+    lowest, highest = records.trusted_range_W([*steps, *(item.held_power_W for item in held)])
     moved = []
     for item in held:
         # The curve of its mount, else of its treatment, or of the bench where the treatment has none of its own.
@@ -573,10 +568,9 @@ def _directly_observed_W(solved: _Solved, rows: Sequence[int], held: Sequence[He
 
 def _half_width(name: str, n_mounts: int, solved: _Solved, scatter: Scatter) -> float | None:
     """Half-width of an interval whose variance is that of one mount, W; None where the scatter is not known."""
-    sd, dof = scatter.sd, scatter.dof
-    if solved.groups.variance == "welch":
+    sd, dof = scatter.known_sd, scatter.dof
+    if solved.groups.variance == "welch" and sd is not None:
         sd, dof = scatter.sd_by_treatment.get(name), float(n_mounts - 1)
-    hidden = scatter.no_scatter and not scatter.dof > scatter.own_dof
-    if sd is None or dof <= 0.0 or not sd > 0.0 or hidden:
+    if not sd or dof <= 0.0:
         return None
     return t_point(1.0 - solved.groups.alpha / 2.0, dof) * sd
