@@ -1,8 +1,6 @@
 """What a reader has to know before any number, in sentences a builder can act on, the gravest first."""
 
-import math
 import re
-from collections import defaultdict
 from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import replace
 from datetime import date
@@ -114,12 +112,10 @@ def _tally(counts: dict[str, int]) -> str:
 
 def _counts(table: MountTable, found: Comparison) -> Iterator[str]:
     """Say what the numbers of mounts weaken."""
-    counts, planned = (
-        dict(zip(table.treatments, table.counts().tolist(), strict=True)),
-        found.settings["mounts_planned"],
-    )
+    counts = dict(zip(table.treatments, table.counts().tolist(), strict=True))
     filled = {name: count for name, count in counts.items() if count}
-    if short := {name: count for name, count in counts.items() if count < (planned or 0)}:
+    planned = found.settings["mounts_planned"] or 0
+    if short := {name: count for name, count in counts.items() if count < planned}:
         before = f"before the {planned} planned mounts of each treatment are in ({_tally(short)})"
         early = "looking early and stopping on a good result makes chance results more frequent than stated."
         yield f"This looks at the data {before}: {early}"
@@ -245,26 +241,26 @@ def _nulls(found: Comparison, table: MountTable, scatter: Scatter) -> Iterator[C
     answered = {item.treatment: item for item in items if item.simultaneous_interval_K is not None}
     if scatter.sd is None and not items:
         yield Caution("The scatter between mounts is not known: there is one mount.", "comparison")
-    alone = ", ".join(name for name, item in answered.items() if item.welch_interval_K is None)
-    if alone:
+    if alone := ", ".join(name for name, item in answered.items() if item.welch_interval_K is None):
         words = "it takes two mounts of each and some scatter between them"
         yield Caution(f"No Welch interval beside the pooled one for {alone}: {words}.", "other estimands", "beside")
-    lost = [n for n, item in answered.items() if item.verdict == "undecided" and item.mounts_needed is None]
-    endless = [name for name in lost if answered[name].verdict_note != ROOMS_HIDE]
-    if endless:
+    lost = [item for item in answered.values() if item.verdict == "undecided" and item.mounts_needed is None]
+    if endless := ", ".join(item.treatment for item in lost if item.verdict_note != ROOMS_HIDE):
         many = "it would take more than 10 000 of each to see a difference as small as the margin."
-        yield Caution(f"No number of mounts that would settle {', '.join(endless)}: {many}", "comparison")
-    silent = [e for e in found.secondary if e.treatment in answered and e.difference is not None and e.interval is None]
+        yield Caution(f"No number of mounts that would settle {endless}: {many}", "comparison")
+    silent: dict[str, list[str]] = {name: [] for name in answered}
+    for effect in found.secondary:
+        if effect.treatment in silent and effect.difference is not None and effect.interval is None:
+            silent[effect.treatment].append(effect.estimand)
     no_scatter = "a prior mount SD says nothing of it, and one mount of each shows no scatter"
     why = no_scatter if scatter.own_dof <= 0.0 else "its numbers agree to the last digit"
-    for name in dict.fromkeys(effect.treatment for effect in silent):
-        estimands = ", ".join(effect.estimand for effect in silent if effect.treatment == name)
-        yield Caution(f"No interval for {estimands} of {name}: {why}.", "other estimands")
+    for name, estimands in silent.items():
+        if estimands:
+            yield Caution(f"No interval for {', '.join(estimands)} of {name}: {why}.", "other estimands")
     offset = "an offset between treatments (takes two steps that all mounts share, three with one mount each)"
     shape = "the shape of the rise curve (takes two mounts that share three steps)"
     no_offset = found.offset_check is None and any(item.n_mounts for item in items)
-    unseen = "; ".join([offset] * no_offset + [shape] * (found.lack_of_fit is None))
-    if unseen:
+    if unseen := "; ".join([offset] * no_offset + [shape] * (found.lack_of_fit is None)):
         words = f"Not tested, for want of runs or of scatter between them: {unseen}."
         yield Caution(words, "other estimands", "beside")
 
@@ -282,12 +278,10 @@ def _signed(value: float, u: float) -> str:
 def _of_the_mean(found: ThrottlePower) -> Iterator[str]:
     """Say that the throttle power of the mean of the sensors is not where the device throttles."""
     items = [item for item in found.treatments if item.throttle_power_W is not None]
-    apart = [
-        (item.hottest_above_K, item.hottest_less_W) for item in items if item.hottest_above_K and item.hottest_less_W
-    ]
+    above_K = max((item.hottest_above_K or 0.0 for item in items), default=0.0)
+    less_W = max((item.hottest_less_W or 0.0 for item in items), default=0.0)
     words = "the hottest reaches the limit at less power."
-    if apart:
-        above_K, less_W = map(max, zip(*apart, strict=True))
+    if above_K and less_W:
         less = f"so that the device throttles at about {less_W:.2g} W less."
         words = f"the hottest was up to {above_K:.1f} K above it, {less}"
     if items:
@@ -374,8 +368,6 @@ _HELD = "which their intervals hold"
 
 # Rooms in which a workshop has its bench, degC (common practice, no source).
 LIKELY_ROOM_C = (0.0, 45.0)
-# Two standard uncertainties of a difference, about 95 %, and half of what is worth acting on.
-REPEATS_DIFFER, REPEATS_DIFFER_K = 2.0, 0.5
 # A room read by hand and the logged one of the same run (common practice, no source).
 ROOMS_DIFFER_K = 1.0
 
@@ -444,7 +436,7 @@ def campaign_cautions(
         *_about("throttle power", [_NO_LIMITS] * (campaign.settings.limits is None)),
         *_about("bench", _bench(settled), _room(campaign, settled)),
         *_stops_early(campaign, settled),
-        *_about("runs", _repeats(settled), _left_out(settled), _days_exchanged(campaign, settled)),
+        *_about("runs", _left_out(settled), _days_exchanged(campaign, settled)),
         *_about_files(notes, files, "runs"),
     ]
     texts = [caution.text for caution in found]
@@ -487,8 +479,8 @@ def _bench(settled: SettledRuns) -> Iterator[str]:
     """No time constant, or one of its own for each treatment."""
     factors, constant = settled.bench.factors, settled.bench.time_constant
     if factors and constant is not None:
-        tau_s = constant.time_constant_s
-        listed = ", ".join(f"{name} {factor * tau_s / 60.0:.1f} min" for name, factor in factors.items())
+        tau_min = constant.time_constant_s / 60.0
+        listed = ", ".join(f"{name} {factor * tau_min:.1f} min" for name, factor in factors.items())
         own = "each was reduced with its own time constant, so an equal soak leaves different amounts to come."
         yield f"The treatments settle at different speeds ({listed}), as different heat sinks do: {own}"
     if constant is None and any(run.reason != NOT_MADE and not run.by_hand for run in settled.runs):
@@ -498,8 +490,7 @@ def _bench(settled: SettledRuns) -> Iterator[str]:
 
 def _stops_early(campaign: Campaign, settled: SettledRuns) -> list[Caution]:
     """Say once, for the bench, what soaks as planned left to come; where one run is unlike the others it has a flag."""
-    each = settled.bench.estimates
-    tau_s = {one.trace.run: one.time_constant_s for one in each if one.time_constant_s}
+    tau_s = {one.trace.run: one.time_constant_s for one in settled.bench.estimates if one.time_constant_s}
     ending = [
         (abs(run.drift_left_K), 60.0 * (run.soak_min or 0.0) / tau_s[run.run])
         for run in settled.runs
@@ -530,20 +521,16 @@ def _two_rooms(settled: SettledRuns) -> Iterator[str]:
     ]
     if off:
         runs = f"{counted(len(off), 'run')}, in degC: {some_of(off, 6, separator='; ')}"
-        wrong = (
-            "The one by hand was used: if it is wrong, these rises are wrong by as much. Clear room_C to use the log."
-        )
-        yield f"The room written by hand (room_C) is not the logged one in {runs}. {wrong}"
+        wrong = "if it is wrong, these rises are wrong by as much. Clear room_C to use the log."
+        yield f"The room written by hand (room_C) is not the logged one in {runs}. The one by hand was used: {wrong}"
 
 
 def _room(campaign: Campaign, settled: SettledRuns) -> Iterator[str]:
     constant, (low, high) = campaign.settings.ambient_constant, LIKELY_ROOM_C
     moved = "A room that moved is in the rises."
     if constant is not None:
-        read = (
-            f"{constant.value_C:g} degC was read off a thermometer, with a standard uncertainty of {constant.u_K:g} K"
-        )
-        yield f"The room was not logged: {read}. {moved}"
+        u = f"with a standard uncertainty of {constant.u_K:g} K"
+        yield f"The room was not logged: {constant.value_C:g} degC was read off a thermometer, {u}. {moved}"
         return
     hands = [(trace.treatment, trace.room_by_hand) for trace in _used_traces(settled)]
     if hands and all(hand for _, hand in hands):
@@ -572,22 +559,6 @@ def _days_exchanged(campaign: Campaign, settled: SettledRuns) -> Iterator[str]:
             f"other way round never more than {otherwise}. Is log.time.format right? Times of day and rises are the "
             "same either way, the order of the runs is not."
         )
-
-
-def _repeats(settled: SettledRuns) -> Iterator[str]:
-    """Repeats of a step on one mount that differ by more than their own scatter allows."""
-    groups: dict[tuple[str, str, float], list[tuple[float, float, str]]] = defaultdict(list)
-    for run in settled.runs:
-        if run.used and run.rise_K is not None and run.u_rise_a_K:
-            groups[run.treatment, run.mount, run.set_power_W].append((run.rise_K, run.u_rise_a_K, run.run))
-    for (treatment, mount, power), repeats in groups.items():
-        low, high = min(repeats), max(repeats)
-        spread, u = high[0] - low[0], math.hypot(low[1], high[1])
-        if spread > REPEATS_DIFFER * u and spread > REPEATS_DIFFER_K:
-            which = f"The repeats {low[2]} and {high[2]} of {treatment} mount {mount} at {power:g} W"
-            by = f"{spread:.1f} K, {spread / u:.1f} times what their own scatter explains"
-            why = "something changed between them that was not logged (air, room, contact)."
-            yield f"{which} differ by {by}: {why}"
 
 
 def _left_out(settled: SettledRuns) -> Iterator[str]:

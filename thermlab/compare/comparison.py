@@ -340,11 +340,10 @@ def _why_no_order(table: MountTable, used: Variance) -> str | None:
 
 def method_in_words(used: Variance, with_order: bool, prior: PriorUse | None, n_candidates: int) -> str:
     """Name the method of the headline for the report."""
-    words, several = {
-        "pooled": ("pooled t on one number per mount", ", Dunnett points and step-down Dunnett p values"),
-        "welch": ("Welch t per candidate", ", Bonferroni points and Holm p values"),
-    }[used]
-    words += several if n_candidates > 1 else ""
+    words = "pooled t on one number per mount" if used == "pooled" else "Welch t per candidate"
+    if n_candidates > 1:
+        several = {"pooled": "Dunnett points and step-down Dunnett", "welch": "Bonferroni points and Holm"}
+        words += f", {several[used]} p values"
     if with_order:
         words += ", linear drift with the order of the mounts taken out"
     if prior is not None:

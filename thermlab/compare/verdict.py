@@ -234,19 +234,15 @@ def from_which_power(
     def said(power: float) -> float | None:
         return power if lowest <= power <= highest else None
 
-    shown = interval[0] > 0.0 or interval[1] < 0.0
-    low, high = reach / max(map(abs, interval)), reach / min(map(abs, interval)) if shown else math.inf
+    ends, shown = sorted(map(abs, interval)), interval[0] > 0.0 or interval[1] < 0.0
+    low, high = reach / ends[1], reach / ends[0] if shown else math.inf
     side = f"end lies more than {100.0 * FARTHEST_EXTRAPOLATION:g} %"
-    open_ends = (
-        (low < lowest, f"its lower {side} below the steps used"),
-        (not shown, "no difference is shown"),
-        (shown and high > highest, f"its upper {side} above the steps used"),
-    )
-    note = "; ".join(text for holds, text in open_ends if holds)
+    note = f"its lower {side} below the steps used; " * (low < lowest)
+    note += "no difference is shown" if not shown else f"its upper {side} above the steps used" * (high > highest)
     if low > highest or high < lowest:
         note = f"not up to {highest:.0f} W" if low > highest else f"at every power down to {lowest:.0f} W"
-    from_W, ends = said(reach / abs(item.difference_K)), (said(low), said(high))
-    return replace(item, matters_from_W=from_W, matters_interval_W=ends, matters_note=note)
+    from_W, both = said(reach / abs(item.difference_K)), (said(low), said(high))
+    return replace(item, matters_from_W=from_W, matters_interval_W=both, matters_note=note.removesuffix("; "))
 
 
 _SUPPOSED_SD_K = (0.3, 0.6, 1.0)
@@ -311,7 +307,6 @@ def advise_next(
         steps = (f"Repeat {_runs_named(runs, repeats)}.", *steps)
     if state == "go on" and hours and comparison is not None and comparison.treatments and more:
         steps = (*steps, f"Still to make: {counted_mounts(more)}, about {hours:.2g} h of soaking.")
-    steps = (*steps, *_shed(runs))
     return Advice(state=state, steps=steps, mounts_more=more, bench_hours=hours, repeats=repeats, keep=keep)
 
 
@@ -564,16 +559,6 @@ def _runs_named(runs: Sequence[ReducedRun], names: Sequence[str]) -> str:
     return listed(each) + (f", and {len(names) - 6} more" if len(names) > 6 else "")
 
 
-def _shed(runs: Sequence[ReducedRun]) -> tuple[str, ...]:
-    """Say what became of runs that shed power; they would shed it again."""
-    powers = sorted({run.set_power_W for run in runs if not run.used and run.held})
-    if not powers:
-        return ()
-    shed = f"Runs at {listed([watts(power) for power in powers])} reached the limit and shed power"
-    again = "Repeat them only if a rise at that step is wanted, in a cooler room or with a lower step."
-    return (f"{shed}; they count as observations of the throttle power. {again}",)
-
-
 def _steps_of_verdicts(comparison: Comparison, margin_K: float) -> tuple[str, ...]:
     groups: dict[tuple[object, ...], list[TreatmentComparison]] = defaultdict(list)
     for item in comparison.treatments:
@@ -584,44 +569,37 @@ def _steps_of_verdicts(comparison: Comparison, margin_K: float) -> tuple[str, ..
 
 def _step(comparison: Comparison, items: Sequence[TreatmentComparison], margin: str) -> str:
     """Say what to do about candidates that share a verdict."""
-    verdict, base = items[0].verdict, comparison.baseline
-    names = listed([item.treatment for item in items])
-    one = len(items) == 1
-    needed = [item.mounts_needed for item in items if item.mounts_needed is not None]
+    verdict, base, names = items[0].verdict, comparison.baseline, [item.treatment for item in items]
     if _is_doubted(items[0]):
         return _mend(items)[0]
     if verdict != "not replicated" and (single := _single(comparison, items[0])):
         return f"Make a second mount of {listed(single)}: until then its own scatter is not known."
     if verdict == "undecided":
-        return _settle(comparison, items, max(needed, default=None), margin)
-    it, is_are = ("it", "is") if one else ("they", "are")
-    take = listed([item.treatment for item in items], last="or")
-    everything = listed([*(item.treatment for item in items), base])
-    more = f"make more mounts of {'both' if one else 'all'}"
+        return _settle(comparison, items, margin)
+    take, everything = listed(names, last="or"), listed([*names, base])
+    more = f"make more mounts of {'both' if len(items) == 1 else 'all'}"
+    others = "" if len(items) == 1 else f" Each was compared with {base}, not with the others."
     return {
-        "not replicated": f"Make two or more mounts each of {everything}, taking turns: without them the scatter "
-        "is not known.",
+        "not replicated": f"Make two or more mounts each of {everything}, taking turns, to know the scatter.",
         "equivalent within the margin": f"Choose between {everything} by price and handling.",
-        "cooler by more than the margin": f"Take {take} where its price and handling suit."
-        + ("" if one else f" Each was compared with {base}, not with the others."),
+        "cooler by more than the margin": f"Take {take} where its price and handling suit.{others}",
         "warmer by more than the margin": f"Keep {base} rather than {take} where heat decides.",
         "cooler": f"Take {take} if any gain will do; if only a gain of {margin} is worth it, {more}.",
-        "warmer": f"Keep {base} unless {names} {is_are} worth it for other reasons; to know whether {it} "
-        f"{'costs' if one else 'cost'} {margin}, {more}.",
+        "warmer": f"Keep {base} unless {take} suits for other reasons; to know whether it costs {margin}, {more}.",
     }[verdict]
 
 
-def _settle(comparison: Comparison, items: Sequence[TreatmentComparison], needed: int | None, margin: str) -> str:
+def _settle(comparison: Comparison, items: Sequence[TreatmentComparison], margin: str) -> str:
     """Say how many mounts would settle what is undecided, or that no workshop will make so many."""
     base, names = comparison.baseline, listed([item.treatment for item in items])
+    needed = max((item.mounts_needed for item in items if item.mounts_needed is not None), default=None)
     if items[0].simultaneous_interval_K is None:
         return f"More mounts of {names} and {base} are needed, read to more digits, before anything can be said."
     has = ", ".join(f"{item.treatment} {'has ' if i == 0 else ''}{item.n_mounts}" for i, item in enumerate(items))
     if items[0].verdict_note == ROOMS_HIDE:
-        return f"Make mounts of {names} and {base} in one room: what their rooms do to a rise hides the difference."
+        return f"Make mounts of {names} and {base} in one room: {ROOMS_HIDE}."
     if items[0].verdict_note == ALL_IN:
-        as_many = f"As many mounts as a difference of {margin} takes are in"
-        return f"{as_many}: it is smaller, or chance hides it. Choose between {names} and {base} by price and handling."
+        return f"{ALL_IN[0].upper()}{ALL_IN[1:]}. Choose between {names} and {base} by price and handling."
     if needed is None or needed > MOST_MOUNTS:
         count = "more than 10 000" if needed is None else f"about {needed}"
         return (
