@@ -100,13 +100,13 @@ def read_archive(archive: str | Path) -> FiledResults:
     place = Path(archive)
     if not (place / archive_list.LIST).is_file():
         raise InputError([Problem(str(place), f"no {archive_list.LIST}", "an archive that thermlab archive made")])
-    entries, _, problems = archive_list.read_lines(place)
-    left_out = list(problems)
+    entries, _, left_out = archive_list.read_lines(place)
     campaigns: dict[str, FiledCampaign] = {}
     builds: list[dict[str, Any]] = []
     # An acceptance run may come from a log that the campaign has as well: a build never stands in for a campaign.
     counted: dict[tuple[str, str], str] = {}
     for entry in sorted(entries, key=lambda entry: (entry.created, entry.filed), reverse=True):
+        name, bag = show_name(entry.bag), entry.bag
         try:
             results = _read_one(place, entry)
             logs = [(entry.kind, digest) for digest in _logs(results, entry.kind)]
@@ -119,29 +119,27 @@ def read_archive(archive: str | Path) -> FiledResults:
                 known = {digest for kind, digest in counted if kind == entry.kind}
                 both = joined(campaigns[twins[0]], own, _runs_on(place / entry.bag, results, known))
             if both is not None:
-                campaigns[both.bag] = both
-                said = f"compares with the baseline of {show_name(both.bag)}: one campaign, each mount once"
-                left_out.append(f"{show_name(entry.bag)}: {said}")
+                bag = both.bag
+                campaigns[bag] = both
+                left_out.append(
+                    f"{name}: compares with the baseline of {show_name(bag)}: one campaign, each mount once"
+                )
             elif twins:
-                left_out.append(f"{show_name(entry.bag)}: its measurements count as part of {show_name(twins[0])}")
+                left_out.append(f"{name}: its measurements count as part of {show_name(twins[0])}")
                 continue
             elif own is None:
-                builds.append(results | {"bag": entry.bag, "day": day})
+                builds.append(results | {"bag": bag, "day": day})
             else:
-                campaigns[entry.bag] = own
+                campaigns[bag] = own
         except InputError as error:
-            left_out.append(f"{show_name(entry.bag)}: {error}")
+            left_out.append(f"{name}: {error}")
         except (KeyError, TypeError, ValueError, AttributeError) as error:
-            left_out.append(f"{show_name(entry.bag)}: results that cannot be read ({type(error).__name__}: {error})")
+            left_out.append(f"{name}: results that cannot be read ({type(error).__name__}: {error})")
         else:
-            counted = dict.fromkeys(logs, entry.bag if both is None else both.bag) | counted
-    return FiledResults(
-        campaigns=tuple(
-            sorted(campaigns.values(), key=lambda one: (one.measured or one.day, str(one.results.get("created"))))
-        ),
-        builds=tuple(sorted(builds, key=lambda one: (one["day"], str(one.get("created"))))),
-        left_out=tuple(reversed(left_out)),
-    )
+            counted = dict.fromkeys(logs, bag) | counted
+    in_order = sorted(campaigns.values(), key=lambda one: (one.measured or one.day, str(one.results.get("created"))))
+    builds.sort(key=lambda one: (one["day"], str(one.get("created"))))
+    return FiledResults(campaigns=tuple(in_order), builds=tuple(builds), left_out=tuple(reversed(left_out)))
 
 
 def _read_one(place: Path, entry: archive_list.Entry) -> dict[str, Any]:
@@ -193,7 +191,8 @@ def joined(later: FiledCampaign, earlier: FiledCampaign, again: set[str]) -> Fil
     power = (later.results.get("comparison") or {}).get("reference_power_W")
     twice = {(run.treatment, run.mount) for run in earlier.runs if run.run in again}
     titles, base = later.titles or (later.title,), later.baseline
-    if not power or {treatment for treatment, _ in twice} != {base} or earlier.title in titles:
+    alike = (earlier.bench, earlier.baseline) == (later.bench, base) and earlier.title not in titles
+    if not power or not alike or {treatment for treatment, _ in twice} != {base}:
         return None
     taken, runs = {(run.treatment, run.mount) for run in later.runs}, list(later.runs)
     for run in earlier.runs:
@@ -204,9 +203,7 @@ def joined(later: FiledCampaign, earlier: FiledCampaign, again: set[str]) -> Fil
     for run in runs:
         if run.used and run.rise_K is not None:
             mounts[run.treatment][run.mount] += [run.rise_K] if run.set_power_W == power else []
-    if (earlier.bench, earlier.baseline) != (later.bench, base) or base not in mounts:
-        return None
-    if not all(rises for own in mounts.values() for rises in own.values()):
+    if base not in mounts or not all(rises for own in mounts.values() for rises in own.values()):
         return None
     means = {name: fmean(map(fmean, own.values())) for name, own in mounts.items()}
     rows = [row for one in (earlier, later) for row in (one.results.get("comparison") or {}).get("treatments") or ()]
@@ -217,7 +214,6 @@ def joined(later: FiledCampaign, earlier: FiledCampaign, again: set[str]) -> Fil
         for name in means
         if name != base
     ]
-    comparison = {"reference_power_W": power, "treatments": treatments}
     first = min((later, earlier), key=lambda one: (one.measured or one.day, one.bag))
     return replace(
         later,
@@ -226,7 +222,7 @@ def joined(later: FiledCampaign, earlier: FiledCampaign, again: set[str]) -> Fil
         measured=first.measured,
         day=first.day,
         runs=tuple(runs),
-        results=later.results | {"comparison": comparison},
+        results=later.results | {"comparison": {"reference_power_W": power, "treatments": treatments}},
     )
 
 

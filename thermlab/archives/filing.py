@@ -117,12 +117,10 @@ def inspect(source: Path) -> Source:
     about = results.get(kind.name)
     filed = about.get("sha256") if isinstance(about, dict) else None
     sums = {str(name): str(digest) for name, digest in filed.items()} if isinstance(filed, dict) else {}
-    if not sums:
-        problems.append(Problem(f"{kind.output}/results.json", "no sums of the inputs", remedy))
+    if not sums or any(map(_ANONYMOUS.fullmatch, sums)):
+        found_sums = "an anonymous report" if sums else "no sums of the inputs"
+        raise InputError([*problems, Problem(f"{kind.output}/results.json", found_sums, remedy)])
     for name, digest in sums.items():
-        if _ANONYMOUS.fullmatch(name):
-            problems.append(Problem(f"{kind.output}/results.json", "an anonymous report", remedy))
-            break
         if name not in inputs:
             problems.append(Problem(show_name(name), "missing since the report was made", remedy))
         elif sha256_file(source / name)[0] != digest:
