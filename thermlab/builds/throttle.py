@@ -12,6 +12,7 @@ from thermlab.builds.settings import BuildSettings
 from thermlab.compare.records import Interval
 from thermlab.compare.throttle import (
     OTHER_EXPONENTS,
+    Rooms,
     hottest_apart,
     move_along,
     predict_throttle,
@@ -160,7 +161,8 @@ def build_throttle(
     half = t_point(0.5 + reference.confidence_level / 2.0, math.inf if dof is None else dof) * u
     above, slope = power / curve.highest_W - 1.0, moved.slope_K_per_W(power)
     share = reference.settings.get("radiated_share")
-    effect = room_effect_W(power, slope, above, tested_room_C(runs, room_C), room_C, limit_K, reference.cooling, share)
+    rooms = Rooms(tested_room_C(runs, room_C), room_C, limit_K, reference.cooling, share)
+    effect = room_effect_W(power, slope, above, rooms)
     # A known effect of the room moves the power; one that is a range widens its interval.
     there = power + (effect[0] if effect[0] == effect[1] else 0.0)
     low, high = power - half + effect[0], power + half + effect[1]

@@ -9,7 +9,7 @@ give an interval that is wrong; nothing is said beyond 20 % outside the ladder.
 import contextlib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -275,7 +275,7 @@ def predict_throttle(
     rooms = [run.ambient_C for run in runs if run.used and run.ambient_C is not None]
     tested_C = float(np.mean(rooms)) if rooms else room_C
     unsure_K = _UNSURE * time_constant_u_K if cooling == "forced" else 0.0
-    asked = {"tested_C": tested_C, "room_C": room_C, "limit_K": limit, "cooling": cooling, "share": radiated_share}
+    asked = Rooms(tested_C, room_C, limit, cooling, radiated_share)
     items = tuple(_in_the_room(item, asked, unsure_K) for item in items)
     if measurand == "mean":
         items = tuple(_with_hottest(item, runs) for item in items)
@@ -360,22 +360,11 @@ def fall_of_rise_K(rise_K: float, warmer_K: float, room_C: float, cooling: str, 
     return share * _FALL_PER_SHARE * rise_K / _AT_RISE_K * warmer_K
 
 
-def room_effect_W(
-    power: float,
-    slope: float,
-    extrapolation: float,
-    tested_C: float,
-    room_C: float,
-    limit_K: float,
-    cooling: str,
-    share: float | None,
-) -> records.Interval:
-    """Return by how much the power in the customer's room lies above what the bench tells, W.
+class Rooms(NamedTuple):
+    """Rooms and limit between which a throttle power is moved, and what decides by how much.
 
-    Parameters
+    Attributes
     ----------
-    power, slope, extrapolation : float
-        Throttle power as the bench tells it, W; slope of the curve there, K/W; power over the highest step, less 1.
     tested_C, room_C : float
         Room of the runs, and the customer's, degC.
     limit_K : float
@@ -384,12 +373,31 @@ def room_effect_W(
         Decides what a warmer room does.
     share : float or None
         Declared share of the heat that radiates.
+    """
+
+    tested_C: float
+    room_C: float
+    limit_K: float
+    cooling: str
+    share: float | None
+
+
+def room_effect_W(power: float, slope: float, extrapolation: float, rooms: Rooms) -> records.Interval:
+    """Return by how much the power in the customer's room lies above what the bench tells, W.
+
+    Parameters
+    ----------
+    power, slope, extrapolation : float
+        Throttle power as the bench tells it, W; slope of the curve there, K/W; power over the highest step, less 1.
+    rooms : Rooms
+        From where to where.
 
     Returns
     -------
     tuple of float
         Twice the same number with a share; a range that holds 0 without, and with fans.
     """
+    tested_C, room_C, limit_K, cooling, share = rooms
     effect = fall_of_rise_K(limit_K, room_C - tested_C, tested_C, cooling, 1.0) / slope
     if cooling != "forced":
         above = _BEND_ABOVE_PER_SHARE * extrapolation
@@ -400,12 +408,12 @@ def room_effect_W(
     return min(0.0, effect), max(0.0, effect)
 
 
-def _in_the_room(item: records.TreatmentThrottle, asked: dict[str, Any], unsure_K: float) -> records.TreatmentThrottle:
+def _in_the_room(item: records.TreatmentThrottle, rooms: Rooms, unsure_K: float) -> records.TreatmentThrottle:
     """Move a throttle power by a known effect of the room; let its intervals hold an effect that is a range."""
     power, slope, seen = item.throttle_power_W, item.slope_K_per_W, item.directly_observed_W
     if power is None or slope is None:
         return item
-    low, high = room_effect_W(power, slope, item.extrapolation or 0.0, **asked)
+    low, high = room_effect_W(power, slope, item.extrapolation or 0.0, rooms)
     moved = low if low == high else 0.0
     return replace(
         _with_ends(item, lambda ends: (ends[0] + low - unsure_K / slope, ends[1] + high)),
