@@ -509,44 +509,39 @@ def _repeats(
     """Sort the runs that went wrong into those to make again and those whose repeat would change nothing."""
     made = [run for run in runs if not run.held and run.reason != NOT_MADE]
     wrong = [run for run in made if not run.used or run.worst() in ("doubtful", "unusable")]
-    doubted: set[str] = set()
-    counted: set[tuple[str, str]] = set()
-    if comparison is not None:
-        doubted = {item.treatment for item in comparison.treatments if item.verdict == "in doubt"}
-        doubted |= {comparison.baseline} if doubted else set()
-        counted = {(mount.treatment, mount.mount) for mount in comparison.mounts}
-    repeats: dict[str, tuple[str, str]] = {}
-    for run in sorted(wrong, key=lambda run: run.order):
+    wrong.sort(key=lambda run: run.order)
+    items = () if comparison is None else comparison.treatments
+    doubted = {item.treatment for item in items if item.verdict == "in doubt"}
+    if comparison is not None and doubted:
+        doubted.add(comparison.baseline)
+    present = {(mount.treatment, mount.mount) for mount in comparison.mounts} if comparison is not None else set()
+    repeats: list[str] = []
+    for run in wrong:
         mount = run.treatment, run.mount
-        lost = comparison is not None and not run.used and mount not in {*counted, *repeats.values()}
-        # One run at the highest step brings back a mount that has no run left.
-        highest = run.set_power_W == max(one.set_power_W for one in wrong if (one.treatment, one.mount) == mount)
         again = _is_copied(run) or (run.treatment in doubted and run.worst() == "doubtful")
-        if again or (lost and highest and _one_mount_more(comparison, run.treatment, margin_K)):
-            repeats[run.run] = mount
-    return tuple(repeats), tuple(run.run for run in sorted(wrong, key=lambda run: run.order) if run.run not in repeats)
+        if comparison is not None and not run.used and mount not in present and not again:
+            # One run at the highest step brings back a mount that has no run left.
+            highest = max(one.set_power_W for one in wrong if (one.treatment, one.mount) == mount)
+            again = run.set_power_W == highest and _one_mount_more(comparison, run.treatment, margin_K)
+        if again:
+            present.add(mount)
+            repeats.append(run.run)
+    return tuple(repeats), tuple(run.run for run in wrong if run.run not in repeats)
 
 
-def _one_mount_more(comparison: Comparison | None, treatment: str, margin_K: float) -> bool:
+def _one_mount_more(comparison: Comparison, treatment: str, margin_K: float) -> bool:
     """Tell whether one more mount of a treatment would change a verdict or narrow an interval by a tenth."""
-    if comparison is None:
-        return True
     upper, base = 0.5 + 0.5 * comparison.settings["confidence_level"], comparison.baseline
     for item in (one for one in comparison.treatments if treatment in (one.treatment, base)):
-        now, middle, interval = (
-            (item.n_mounts, comparison.baseline_n_mounts),
-            item.difference_K,
-            item.simultaneous_interval_K,
-        )
+        interval, middle = item.simultaneous_interval_K, item.difference_K
+        now = item.n_mounts, comparison.baseline_n_mounts
         if interval is None or not item.dof or middle is None:
             return True
         then = now[0] + (treatment == item.treatment), now[1] + (treatment == base)
         share = (1 / then[0] + 1 / then[1]) / (1 / now[0] + 1 / now[1])
         narrower = t_point(upper, item.dof + 1) / t_point(upper, item.dof) * share**0.5
-        same = item.equivalence_interval_K or interval
-        ends, inner = (
-            (middle + narrower * (a - middle), middle + narrower * (b - middle)) for a, b in (interval, same)
-        )
+        both = interval, item.equivalence_interval_K or interval
+        ends, inner = ((middle + narrower * (a - middle), middle + narrower * (b - middle)) for a, b in both)
         verdict, _ = decide(ends, is_equivalent(inner, margin_K), margin_K)
         if narrower < 1.0 - _WORTH_REPEATING or verdict != item.verdict:
             return True
