@@ -9,7 +9,7 @@ import pytest
 from thermlab.base.numbers import round_to_uncertainty
 from thermlab.compare.uncertainty import (
     BudgetLine,
-    combine,
+    combine_each,
     effective_dof,
     resolution_u,
 )
@@ -20,6 +20,11 @@ def lines(contributions, dofs):
         BudgetLine(quantity="rise", input=f"x{i}", evaluation="A", u=c, sensitivity=1.0, contribution=c, dof=dof)
         for i, (c, dof) in enumerate(zip(contributions, dofs, strict=True))
     ]
+
+
+def combine(some, **how):
+    """Return the one quantity of these lines, combined."""
+    return combine_each(some, **how)["rise"]
 
 
 def test_h1_end_gauge():

@@ -274,16 +274,13 @@ def _file(source: Source, target: Path, mended: str | None) -> Filed:
         staged.rename(bag)
         sync_folder(target)
         last = archive_list.append(target, entry)
+        archive_list.withdraw(target)
+        archive_list.write_index(target)
+        n_bytes = sum((bag / name).stat().st_size for name in digests)
     except BaseException as error:
         # The disk may fail after the list was put in place: then the bag is filed, and that is what is said.
         if _undo(target, staged, bag) or not isinstance(error, (OSError, MemoryError)):
             raise
-        raise ArchiveError(f"filed as {bag}, but then: {str(error) or 'out of memory'}") from error
-    try:
-        archive_list.withdraw(target)
-        archive_list.write_index(target)
-        n_bytes = sum((bag / name).stat().st_size for name in digests)
-    except (OSError, MemoryError) as error:
         why = str(error) or "out of memory"
         raise ArchiveError(f"filed as {bag}, but the index page is perhaps not up to date: {why}") from error
     return Filed(bag, len(digests), n_bytes, last, source.left_out, mended)

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
@@ -54,11 +54,8 @@ class Warned(Shown):
 
     __slots__ = ()
 
-    if TYPE_CHECKING:
-
-        @property
-        def caution_list(self) -> tuple[Caution, ...]:
-            """Every caution, the gravest first."""
+    caution_list: tuple[Caution, ...]
+    """Every caution, the gravest first: a field of each result."""
 
     @property
     def cautions(self) -> tuple[str, ...]:

@@ -116,52 +116,24 @@ def effective_dof(contributions: Sequence[float], dofs: Sequence[float | None]) 
     return total * total / weight if weight > 0.0 else None
 
 
-def combine(lines: Sequence[BudgetLine], *, confidence_level: float = 0.95) -> Combined:
-    """Combine the lines of one quantity.
-
-    Parameters
-    ----------
-    lines : sequence of BudgetLine
-        All of one quantity; uncorrelated.
-    confidence_level : float
-        Level of the expanded uncertainty.
-
-    Returns
-    -------
-    Combined
-
-    Raises
-    ------
-    ValueError
-        Without lines, or with lines of several quantities.
-    """
-    quantities = {line.quantity for line in lines}
-    if len(quantities) != 1:
-        raise ValueError(f"budget lines: found quantities {sorted(quantities)}; allowed: lines of one quantity")
-    u = math.sqrt(math.fsum(line.contribution**2 for line in lines))
-    dof = effective_dof([line.contribution for line in lines], [line.dof for line in lines])
-    # The guide cuts to the next lower whole number; below one there is none left.
-    whole = math.inf if dof is None else (math.floor(dof + 1e-9) or dof)
-    k = t_point(0.5 + confidence_level / 2.0, whole)
-    return Combined(u=u, dof=dof, coverage_factor=k, expanded=k * u, confidence_level=confidence_level)
-
-
 def combine_each(lines: Sequence[BudgetLine], *, confidence_level: float = 0.95) -> dict[Quantity, Combined]:
-    """Combine a whole budget, quantity by quantity, in the order in which the quantities appear.
+    """Combine a budget, quantity by quantity, in the order in which the quantities appear.
 
     Parameters
     ----------
     lines : sequence of BudgetLine
-        Of any quantities; may be empty.
+        Of any quantities, uncorrelated; may be empty.
     confidence_level : float
         Level of the expanded uncertainties.
-
-    Returns
-    -------
-    dict of str to Combined
     """
-    each = {quantity: [own for own in lines if own.quantity == quantity] for quantity in (i.quantity for i in lines)}
-    return {quantity: combine(own, confidence_level=confidence_level) for quantity, own in each.items()}
+    found: dict[Quantity, Combined] = {}
+    for quantity in dict.fromkeys(line.quantity for line in lines):
+        own = [(line.contribution, line.dof) for line in lines if line.quantity == quantity]
+        u, dof = math.hypot(*(part for part, _ in own)), effective_dof(*zip(*own, strict=True))
+        # The guide cuts to the next lower whole number; below one there is none left.
+        k = t_point(0.5 + confidence_level / 2.0, math.inf if dof is None else (math.floor(dof + 1e-9) or dof))
+        found[quantity] = Combined(u=u, dof=dof, coverage_factor=k, expanded=k * u, confidence_level=confidence_level)
+    return found
 
 
 def build_budget(

@@ -140,8 +140,8 @@ def baseline_picture(chart: records.BaselineChart) -> Picture:
         axes.margins(y=0.15)
         _campaign_axis(axes, chart)
         if found is not None:
-            outside: dict[str, Any] = {"ms": 15, "mfc": "none", "mec": PAGE["wrong"], "mew": 1.8, "ls": "none"}
-            axes.plot([i + 1 for i in found.outside], [values[i] for i in found.outside], "o", **outside)
+            for i in found.outside:
+                draw.hollow(axes, i + 1, values[i], "o", PAGE["wrong"], size=15.0)
             limits = {"upper limit": found.upper, "mean": found.centre, "lower limit": found.lower}
             for name, level in limits.items():
                 line = "-" if name == "mean" else draw.DASHED
@@ -275,6 +275,9 @@ def write_history(found: records.History, archive: Path) -> Path:
     return archive / HISTORY
 
 
+_COMBINED = ("treatment", "baseline", "at_power_W", "n_mounts", "method", "cautions")
+
+
 def history_data(found: records.History) -> dict[str, Any]:
     """Return what a program gets: combined differences, mount SDs, and every mount in the order measured."""
     benches = [
@@ -288,10 +291,7 @@ def history_data(found: records.History) -> dict[str, Any]:
         "archive": found.archive,
         "confidence_level": found.confidence_level,
         "combined": [
-            {
-                name: getattr(one, name)
-                for name in ("treatment", "baseline", "at_power_W", "n_mounts", "method", "cautions")
-            }
+            {name: getattr(one, name) for name in _COMBINED}
             | {
                 "n_campaigns": len(one.studies),
                 "difference_K": one.combined and one.combined.mean,
