@@ -1,6 +1,8 @@
 """What a reader has to know before any number, in sentences a builder can act on, the gravest first."""
 
+import math
 import re
+from collections import defaultdict
 from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import replace
 from datetime import date
@@ -368,6 +370,8 @@ _HELD = "which their intervals hold"
 
 # Rooms in which a workshop has its bench, degC (common practice, no source).
 LIKELY_ROOM_C = (0.0, 45.0)
+# Two standard uncertainties of a difference, about 95 %, and half of what is worth acting on.
+REPEATS_DIFFER, REPEATS_DIFFER_K = 2.0, 0.5
 # A room read by hand and the logged one of the same run (common practice, no source).
 ROOMS_DIFFER_K = 1.0
 
@@ -436,7 +440,7 @@ def campaign_cautions(
         *_about("throttle power", [_NO_LIMITS] * (campaign.settings.limits is None)),
         *_about("bench", _bench(settled), _room(campaign, settled)),
         *_stops_early(campaign, settled),
-        *_about("runs", _left_out(settled), _days_exchanged(campaign, settled)),
+        *_about("runs", _repeats(settled), _left_out(settled), _days_exchanged(campaign, settled)),
         *_about_files(notes, files, "runs"),
     ]
     texts = [caution.text for caution in found]
@@ -559,6 +563,21 @@ def _days_exchanged(campaign: Campaign, settled: SettledRuns) -> Iterator[str]:
             f"other way round never more than {otherwise}. Is log.time.format right? Times of day and rises are the "
             "same either way, the order of the runs is not."
         )
+
+
+def _repeats(settled: SettledRuns) -> Iterator[str]:
+    """Repeats of a step on one mount that differ by more than their own scatter allows."""
+    groups: dict[tuple[str, str, float], list[tuple[float, float, str]]] = defaultdict(list)
+    for run in settled.runs:
+        if run.used and run.rise_K is not None and run.u_rise_a_K:
+            groups[run.treatment, run.mount, run.set_power_W].append((run.rise_K, run.u_rise_a_K, run.run))
+    for (treatment, mount, power), repeats in groups.items():
+        low, high = min(repeats), max(repeats)
+        spread, u = high[0] - low[0], math.hypot(low[1], high[1])
+        if spread > max(REPEATS_DIFFER * u, REPEATS_DIFFER_K):
+            which = f"The repeats {low[2]} and {high[2]} of {treatment} mount {mount} at {power:g} W"
+            by = f"{spread:.1f} K, {spread / u:.1f} times what their own scatter explains"
+            yield f"{which} differ by {by}: something changed between them that was not logged (air, room, contact)."
 
 
 def _left_out(settled: SettledRuns) -> Iterator[str]:
