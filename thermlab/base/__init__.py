@@ -15,8 +15,8 @@ __all__, __getattr__, __dir__ = face(
     ),
     marks="MARKER Mark PAGE SEVERITY SEVERITY_LETTER treatment_marks",
     numbers=(
-        "Interval counted decimals_for difference_words format_interval interval_decimals listed number percent "
-        "round_to_uncertainty span_words together watt_decimals watts with_interval"
+        "Interval counted decimals_for difference_words interval_decimals listed number percent span_words together "
+        "watt_decimals watts with_interval"
     ),
     showing="Shown",
 )

@@ -12,9 +12,7 @@ from collections.abc import Sequence
 from decimal import ROUND_HALF_EVEN, Decimal
 
 Interval = tuple[float, float] | None
-_NOT_AVAILABLE = "n/a"
 _DIGITS = 2
-_PLAIN_DIGITS = 3
 _UNIT = re.compile(r"(\d) (K|W|%|°C|min|mounts?|runs?)(?!\w)")
 _MINUS = re.compile(r"(?<![\w.\-])-(?=\d)")
 
@@ -69,49 +67,6 @@ def _rounded(value: float, decimals: int) -> str:
     rounded = Decimal(repr(float(value))).quantize(Decimal(1).scaleb(-decimals), rounding=ROUND_HALF_EVEN)
     text = f"{rounded:f}"
     return text.lstrip("-") if rounded == 0 else text
-
-
-def round_to_uncertainty(value: float | None, u: float | None) -> str:
-    """Write a value to the digits of its uncertainty.
-
-    Parameters
-    ----------
-    value : float or None
-        Value.
-    u : float or None
-        Its standard uncertainty, same unit.
-
-    Returns
-    -------
-    str
-        Without a usable uncertainty three significant digits; ``n/a`` without a value.
-    """
-    if value is None or not math.isfinite(value):
-        return _NOT_AVAILABLE
-    plain = 0 if value == 0.0 else max(0, _PLAIN_DIGITS - 1 - math.floor(math.log10(abs(value))))
-    return _rounded(value, decimals_for(u, default=plain))
-
-
-def format_interval(low: float | None, high: float | None, unit: str = "") -> str:
-    """Write an interval to two significant digits of its half-width.
-
-    Parameters
-    ----------
-    low, high : float or None
-        Ends.
-    unit : str
-        Unit.
-
-    Returns
-    -------
-    str
-        ``low to high unit``; ``n/a`` where an end is missing.
-    """
-    if low is None or high is None or not (math.isfinite(low) and math.isfinite(high)):
-        return _NOT_AVAILABLE
-    half = abs(high - low) / 2.0
-    text = f"{round_to_uncertainty(low, half)} to {round_to_uncertainty(high, half)}"
-    return f"{text} {unit}" if unit else text
 
 
 def number(value: float | None, decimals: int, *, sign: bool = False, blank: str = "–") -> str:

@@ -11,7 +11,7 @@ from typing import Any, Literal
 
 import numpy as np
 
-from thermlab.base.numbers import counted, format_interval, number, round_to_uncertainty
+from thermlab.base.numbers import counted, decimals_for, interval_decimals, number
 from thermlab.campaign.folder import Campaign
 from thermlab.campaign.parameters import DECISION, LIMITS
 from thermlab.campaign.runsheet import NOT_MADE
@@ -274,7 +274,7 @@ def _p_words(p_value: float) -> str:
 
 def _signed(value: float, u: float) -> str:
     """Write a value with its sign, to the digits of its uncertainty."""
-    return ("+" if value > 0.0 else "") + round_to_uncertainty(value, u)
+    return number(value, decimals_for(u), sign=True)
 
 
 def _of_the_mean(found: ThrottlePower) -> Iterator[str]:
@@ -314,9 +314,9 @@ def _observed(found: ThrottlePower) -> Iterator[str]:
     for item in found.treatments:
         seen, band = item.directly_observed_W, item.future_mount_interval_W
         if seen is not None and band is not None and not band[0] <= seen <= band[1]:
-            point = f"{round_to_uncertainty(seen, 0.5 * (band[1] - band[0]))} W"
-            outside = f"outside the {format_interval(*band, 'W')} predicted for one mount"
-            what = f"Runs of {item.treatment} that shed power at the limit point to {point}, {outside}"
+            point, low, high = (number(value, interval_decimals(band)) for value in (seen, *band))
+            outside = f"outside the {low} to {high} W predicted for one mount"
+            what = f"Runs of {item.treatment} that shed power at the limit point to {point} W, {outside}"
             yield f"{what}: believe the observation and look for the reason."
         if item.observed and seen is None:
             why = "no curve rises there, or it would lie more than 20 % outside the ladder."
