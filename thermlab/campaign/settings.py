@@ -362,6 +362,9 @@ def _kind_of_cooling(value: object) -> object:
     return kind
 
 
+_SHARE = AliasPath("cooling", "radiated_share")
+
+
 class BenchSettings(LogsAndRoom):
     """All that the reduction of runs depends on, whatever the runs are made for."""
 
@@ -369,9 +372,8 @@ class BenchSettings(LogsAndRoom):
         default="passive", description="passive, or forced (fixed fans)"
     )
     radiated_share: float | None = Field(
-        default=None, ge=0, le=1, validation_alias=AliasPath("cooling", "radiated_share"),
-        description="share of the heat a passive sink radiates, where known; cooling: {kind, radiated_share}",
-    )  # fmt: skip
+        default=None, ge=0, le=1, validation_alias=_SHARE, description="share of the heat that radiates, where known"
+    )
     limits: Limits | None = Field(default=None, description="{temperature_C, room_C}")
     soak: Soak | None = Field(default=None, description="{minutes}")
     measurand: Measurand = Field(default="hottest", description="hottest or mean")
