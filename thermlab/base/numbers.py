@@ -50,33 +50,16 @@ def watt_decimals(interval: Interval) -> int:
     return min(1, interval_decimals(interval, default=0))
 
 
-def _rounded(value: float, decimals: int) -> str:
-    """Write a value with so many decimals, halves to even, no minus before zero.
-
-    Parameters
-    ----------
-    value : float
-        Value.
-    decimals : int
-        Decimal places; negative: whole tens, hundreds ...
-
-    Returns
-    -------
-    str
-    """
-    rounded = Decimal(repr(float(value))).quantize(Decimal(1).scaleb(-decimals), rounding=ROUND_HALF_EVEN)
-    text = f"{rounded:f}"
-    return text.lstrip("-") if rounded == 0 else text
-
-
 def number(value: float | None, decimals: int, *, sign: bool = False, blank: str = "–") -> str:
-    """Write a number with a true minus sign; `blank` stands for None."""
+    """Write a number with so many decimals, halves to even, and a true minus sign; `blank` stands for None.
+
+    Negative `decimals` round to whole tens, hundreds ...
+    """
     if value is None:
         return blank
-    text = _rounded(value, decimals)
-    if sign and value > 0.0 and any(digit in "123456789" for digit in text):
-        text = "+" + text
-    return text.replace("-", "−")
+    rounded = Decimal(repr(float(value))).quantize(Decimal(1).scaleb(-decimals), rounding=ROUND_HALF_EVEN)
+    # No minus before zero, and no plus.
+    return format(rounded or abs(rounded), "+f" if sign and rounded else "f").replace("-", "−")
 
 
 def with_interval(value: float | None, interval: Interval, *, sign: bool = True) -> str:

@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike
 
 from thermlab.simulate import network as physics
 from thermlab.simulate.network import Floats, SimulatedBench
-from thermlab.simulate.readings import Disturbance, Drive, Readings, SimulatedRoom, SimulatedSensors, quantise
+from thermlab.simulate.readings import Disturbance, SimulatedRoom, SimulatedSensors, quantise
 
 IDLE_W = 8.0
 """Power before the first step and between the others."""
@@ -203,54 +203,51 @@ def simulate_ladders(
     demand_W = timing.demand(steps * deviation)
     timing.overshoot(demand_W, sensors)
     time_s: Floats = np.arange(len(demand_W), dtype=np.float64) * step_s
-    drive = Drive(
-        demand_W=demand_W, room_C=room.trace(time_s, resistance.size, rng), unlogged_W=np.zeros(demand_W.shape),
-        interface_K_per_W=np.tile(resistance, (time_s.size, 1)),
-        airflow=physics.fan_factor(bench, timing.demand(steps)),
-    )  # fmt: skip
+    drive = {
+        "demand_W": demand_W,
+        "room_C": room.trace(time_s, resistance.size, rng),
+        "resistance_K_per_W": np.tile(resistance, (time_s.size, 1)),
+        "airflow": physics.fan_factor(bench, timing.demand(steps)),
+        "unlogged_W": np.zeros(demand_W.shape),
+    }
     for mount, step, found in planted:
-        drive.disturb(found, found.rows(time_s, starts_s[step]), mount)
-    network = physics.integrate(
-        bench, resistance_K_per_W=drive.interface_K_per_W, demand_W=drive.demand_W, room_C=drive.room_C,
-        airflow=drive.airflow, step_s=step_s,
-    )  # fmt: skip
+        found.change_drive(drive, found.rows(time_s, starts_s[step]), mount)
+    unlogged_W = drive.pop("unlogged_W")
+    network = physics.integrate(bench, **drive, step_s=step_s)
 
     rows = slice(None, None, max(1, round(interval_s / step_s)))
     first, last = (np.searchsorted(time_s[rows], at - 1e-9).tolist() for at in (starts_s, timing.ends * step_s))
     true = _TrueRows(
-        time_s[rows], drive.room_C[rows], drive.demand_W[rows], network.power_W[rows], network.device_C[rows],
+        time_s[rows], drive["room_C"][rows], demand_W[rows], network.power_W[rows], network.device_C[rows],
         network.sink_C[rows], tuple(map(slice, first, last)), interval_s,
     )  # fmt: skip
     cores_C = sensors.cores(bench, true.device_C, true.power_W, interval_s, rng)
-    logged_W = sensors.power(true.power_W - drive.unlogged_W[rows], rng)
+    logged_W = sensors.power(true.power_W - unlogged_W[rows], rng)
     probe_C, clock_MHz = room.probe(true.room_C, interval_s, rng), sensors.clock(true.power_W, true.demand_W)
     truths = _run_truths(bench, resistance, steps, true, room.mean_C)
     ladders = []
     for j in range(resistance.size):
-        readings = Readings(
-            time_s=true.time_s.copy(), temperature_C=cores_C[:, j], power_W=logged_W[:, j], probe_C=probe_C[:, j],
-            sink_rise_K=true.sink_C[:, j] - true.room_C[:, j], kept=np.ones(true.time_s.size, dtype=np.bool_),
-        )  # fmt: skip
-        for _, step, found in (each for each in planted if each[0] == j):
-            readings.disturb(found, found.rows(true.time_s, starts_s[step]))
         logged: dict[str, Floats] = {
-            "time_s": readings.time_s,
-            "temperature_C": quantise(readings.temperature_C, sensors.resolution_K),
-            "power_W": readings.power_W,
-            "ambient_C": quantise(readings.probe_C, room.probe_resolution_K),
-            "clock_MHz": clock_MHz[:, j],
-        }
+            "time_s": true.time_s.copy(), "temperature_C": cores_C[:, j], "power_W": logged_W[:, j],
+            "ambient_C": probe_C[:, j], "clock_MHz": clock_MHz[:, j],
+        }  # fmt: skip
+        kept = np.ones(true.time_s.size, dtype=np.bool_)
+        for _, step, found in (each for each in planted if each[0] == j):
+            rows_of_it = found.rows(true.time_s, starts_s[step])
+            kept &= found.change_log(logged, rows_of_it, true.sink_C[:, j] - true.room_C[:, j])
+        logged["temperature_C"] = quantise(logged["temperature_C"], sensors.resolution_K)
+        logged["ambient_C"] = quantise(logged["ambient_C"], room.probe_resolution_K)
         runs = []
         for power, soak, truth in zip(steps[j].tolist(), true.soaks, truths[j], strict=True):
-            read = {name: values[soak][readings.kept[soak]] for name, values in logged.items()}
+            read = {name: values[soak][kept[soak]] for name, values in logged.items()}
             runs.append(SimulatedRun(set_power_W=power, truth=truth, **read))
         ladders.append(
             SimulatedLadder(
-                **{name: values[readings.kept] for name, values in logged.items()},
+                **{name: values[kept] for name, values in logged.items()},
                 resistance_K_per_W=float(resistance[j]), probe_time_s=true.time_s, probe_C=logged["ambient_C"],
                 starts_s=tuple(starts_s.tolist()), runs=tuple(runs),
-                log_starts_s=tuple(float(readings.time_s[soak.start]) for soak in true.soaks),
-                log_ends_s=tuple(float(readings.time_s[soak.stop - 1]) for soak in true.soaks),
+                log_starts_s=tuple(float(logged["time_s"][soak.start]) for soak in true.soaks),
+                log_ends_s=tuple(float(logged["time_s"][soak.stop - 1]) for soak in true.soaks),
             )
         )  # fmt: skip
     return ladders

@@ -125,6 +125,12 @@ DisturbanceKind = Literal[
 ]  # fmt: skip
 
 
+_FACTORS = {"airflow": "airflow", "power": "demand_W"}
+_ADDED = {
+    "background load": ("demand_W",), "unlogged power": ("demand_W", "unlogged_W"), "room": ("room_C",),
+}  # fmt: skip
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Disturbance:
     """One planted disturbance of one run.
@@ -157,58 +163,26 @@ class Disturbance:
         since_min = (time_s - soak_start_s) / 60.0
         return (since_min >= self.start_min) & (since_min < self.end_min)
 
+    def change_drive(self, drive: dict[str, Floats], rows: Mask, mount: int) -> None:
+        """Change what drives the network of a mount, by the names of :func:`integrate`, in place."""
+        if self.kind in _FACTORS:
+            drive[_FACTORS[self.kind]][rows, mount] *= self.size
+        for name in _ADDED.get(self.kind, ()):
+            drive[name][rows, mount] += self.size
+        if self.kind == "interface":
+            drive["resistance_K_per_W"][rows, mount] += self.size * np.linspace(0.0, 1.0, int(rows.sum()))
 
-_FACTORS = {"airflow": "airflow", "power": "demand_W"}
-_ADDED = {
-    "background load": ("demand_W",), "unlogged power": ("demand_W", "unlogged_W"), "room": ("room_C",),
-}  # fmt: skip
-
-
-@dataclass(slots=True, kw_only=True)
-class Drive:
-    """What drives the network, all (n_times, n_mounts)."""
-
-    demand_W: Floats
-    room_C: Floats
-    airflow: Floats
-    interface_K_per_W: Floats
-    unlogged_W: Floats
-
-    def disturb(self, found: Disturbance, rows: Mask, mount: int) -> None:
-        """Change what a disturbance of the physics changes for a mount, in place."""
-        if found.kind in _FACTORS:
-            getattr(self, _FACTORS[found.kind])[rows, mount] *= found.size
-        for name in _ADDED.get(found.kind, ()):
-            getattr(self, name)[rows, mount] += found.size
-        if found.kind == "interface":
-            self.interface_K_per_W[rows, mount] += found.size * np.linspace(0.0, 1.0, int(rows.sum()))
-
-
-@dataclass(slots=True, kw_only=True)
-class Readings:
-    """The logged rows of one mount and which of them are left; a sink that is not logged warms a probe in its plume."""
-
-    time_s: Floats
-    temperature_C: Floats
-    power_W: Floats
-    probe_C: Floats
-    sink_rise_K: Floats
-    kept: Mask
-
-    def disturb(self, found: Disturbance, rows: Mask) -> None:
-        """Change what a disturbance that only the log sees changes, in place."""
+    def change_log(self, logged: dict[str, Floats], rows: Mask, sink_rise_K: Floats) -> Mask:
+        """Change what the log of a mount alone sees, in place; return which rows are left, (n,)."""
         if not rows.any():
-            return
-        first, cores = int(rows.argmax()), slice(found.core, None if found.core is None else found.core + 1)
-        if found.kind == "stuck":
-            self.temperature_C[rows, cores] = self.temperature_C[first, cores]
-        elif found.kind == "core contact":
-            self.temperature_C[rows, cores] += found.size * self.power_W[rows, None]
-        elif found.kind == "gap":
-            self.kept &= ~rows
-        elif found.kind == "clock jump":
-            self.time_s[first:] += found.size
-        elif found.kind == "plume":
-            self.probe_C[rows] += found.size * self.sink_rise_K[rows]
-        elif found.kind == "probe":
-            self.probe_C[rows] += found.size
+            return ~rows
+        first, cores = int(rows.argmax()), slice(self.core, None if self.core is None else self.core + 1)
+        if self.kind == "stuck":
+            logged["temperature_C"][rows, cores] = logged["temperature_C"][first, cores]
+        elif self.kind == "core contact":
+            logged["temperature_C"][rows, cores] += self.size * logged["power_W"][rows, None]
+        elif self.kind == "clock jump":
+            logged["time_s"][first:] += self.size
+        elif self.kind in {"plume", "probe"}:  # the sink is not logged but warms a probe in its plume
+            logged["ambient_C"][rows] += self.size * (sink_rise_K[rows] if self.kind == "plume" else 1.0)
+        return ~rows if self.kind == "gap" else np.ones_like(rows)
