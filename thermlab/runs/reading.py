@@ -8,7 +8,7 @@ import math
 import re
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -20,6 +20,7 @@ from thermlab.base.errors import InputError, Problem, shown
 from thermlab.base.files import PathRefusedError, inside
 from thermlab.campaign.folder import Campaign, RunsToReduce, campaign_folder, read_folder
 from thermlab.campaign.runsheet import RunLine
+from thermlab.campaign.yaml_files import YamlTree
 from thermlab.logs.log import Log, RoomLog, read_log, read_room_log
 from thermlab.logs.settings import AmbientLogSettings, LogSettings
 from thermlab.logs.times import DAY_S, parse_time
@@ -279,32 +280,24 @@ def check(folder: str | Path) -> CheckReport:
     """
     root = campaign_folder(folder)
     settings, tree, sheet, sha256, problems = read_folder(root)
-    data = tree.table()
     names = list(dict.fromkeys(run.log for run in sheet.runs if run.log))
     if settings is None or problems:
-        raise InputError([*problems, *_log_problems(root, names, data)][:MAX_PROBLEMS])
+        raise InputError([*problems, *_log_problems(root, names, tree.table())][:MAX_PROBLEMS])
     campaign = Campaign(root.resolve(), settings, sheet.runs, sha256, sheet.cautions)
     readings = read_campaign_logs(campaign)
     runs = tuple(map(_run_in_words, campaign.runs, readings.traces))
     copies = read_twice(campaign, readings.traces, readings.sha256)
-    cautions = (*campaign.cautions, *_unfilled(data), *copies, *_room_cautions(campaign, readings.traces))
+    cautions = (*campaign.cautions, *_unfilled(tree), *copies, *_room_cautions(campaign, readings.traces))
     looked_at = (*cautions, *_odd(campaign, readings.traces, readings.logs))
     return CheckReport(title=settings.title, logs=readings.logs, runs=runs, cautions=cautions, to_look_at=looked_at)
 
 
-def _unfilled(data: Mapping[str, Any]) -> list[str]:
+def _unfilled(tree: YamlTree) -> list[str]:
     """Name the texts of campaign.yaml that still are the scaffold's own."""
-
-    def keys(value: object, key: str) -> Iterator[str]:
-        if isinstance(value, str) and re.fullmatch(r"<[^<>]*>", value.strip()):
-            yield key
-        elif isinstance(value, dict):
-            for name, part in value.items():
-                yield from keys(part, f"{key}.{name}" if key else str(name))
-
-    found = list(keys(data, ""))
-    said = f"campaign.yaml still has <...> in {', '.join(found)}: fill it in, it stands in the report."
-    return [said] if found else []
+    keys = [[str(key) for key in path] for path in tree.lines if path]
+    left = [".".join(k) for k in keys if re.fullmatch(r"<[^<>]*>", str(tree.table(*k[:-1]).get(k[-1])).strip())]
+    said = f"campaign.yaml still has <...> in {', '.join(left)}: fill it in, it stands in the report."
+    return [said] if left else []
 
 
 def _room_cautions(campaign: Campaign, traces: Sequence[Trace | None]) -> list[str]:
@@ -361,11 +354,8 @@ def _log_check(log: RoomLog, columns: tuple[str, ...]) -> LogCheck:
     if isinstance(log, Log):
         notes += [f"{column}: {n} of {len(log.time_s)} readings missing" for column, n in log.n_missing.items() if n]
         notes += [f"clock set back by {-jump.seconds:g} s at line {jump.line}" for jump in log.jumps]
-    if log.clock == "elapsed":
-        begins = f"{first:g} s"
-    else:
-        moment = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(seconds=first)
-        begins = moment.strftime("%Y-%m-%d %H:%M:%S" if log.clock == "calendar" else "%H:%M:%S")
+    shape = "%Y-%m-%d %H:%M:%S" if log.clock == "calendar" else "%H:%M:%S"
+    begins = f"{first:g} s" if log.clock == "elapsed" else datetime.fromtimestamp(first, UTC).strftime(shape)
     every, length = float(np.median(np.diff(log.time_s))), float(log.time_s[-1] - log.time_s[0]) / 60
     holds = f"{len(log.time_s)} rows every {every:.4g} s from {begins}, {length:.1f} min; columns {', '.join(columns)}"
     return LogCheck(log.name, holds, notes)

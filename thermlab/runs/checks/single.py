@@ -125,8 +125,7 @@ def _power_course(view: RunView) -> float:
         return 0.0
     change = float(np.median(p[late]) - np.median(p[early]))
     # A load that comes and goes by the second has a median that wanders; 1.25 is that of a normal sample's median.
-    scatter = [robust_sd(p[part]) for part in (early, late)]
-    u = 1.25 * float(np.hypot(scatter[0] / np.sqrt(early.sum()), scatter[1] / np.sqrt(late.sum())))
+    u = 1.25 * float(np.hypot(*(robust_sd(p[part]) / np.sqrt(part.sum()) for part in (early, late))))
     if abs(change) <= view.settings.checks.power_drift_ratio * u:
         return 0.0
     return 100.0 * change / view.trace.set_power_W
@@ -148,10 +147,9 @@ def load_step(view: RunView) -> Flag | None:
     size = float(np.median(p[lo:hi]) - usual)
     began, lasted = float(t[lo]) / 60.0, (hi - lo) * blocks.length_s / 60.0
     after = trace.soak_s - float(t[hi - 1])
-    fresh = e.time_constant_s is None or after < 1.6 * e.time_constant_s
     tau_min = (e.time_constant_s or trace.soak_s / 4.0) / 60.0
     left = view.per_watt_K() * size * float(-np.expm1(-lasted / tau_min) * np.exp(-after / 60.0 / tau_min))
-    grave = fresh and abs(size) * lasted > 0.02 * usual * trace.soak_s / 60.0
+    grave = after < 1.6 * (e.time_constant_s or np.inf) and abs(size) * lasted > 0.02 * usual * trace.soak_s / 60.0
     reason = (
         f"Power was {abs(size):.1f} W {side(size)} the rest of the soak for {lasted:.1f} min from "
         f"{view.when(60.0 * began)} on; at the end the rise was still about {left:+.1f} K off for it."
@@ -464,15 +462,12 @@ def _stood(view: RunView, still: Still, usual_s: float, severity: Severity, what
 def _where_others_put_it(trace: Trace, sensor: int, still: Still) -> tuple[float, float]:
     """How far the others put a still sensor from where it stands, and how far they moved meanwhile, K."""
     begin, end, _ = still
-    others = np.delete(trace.temperature_C, sensor, axis=1)
-    known = ~np.isnan(others)
-    have: Booleans = np.any(known, axis=1)
-    if others.shape[1] == 0 or have[begin : end + 1].sum() < 5:
-        return 0.0, 0.0
-    mean = known_mean(others, axis=1)
-    wide = max(1, int(SMOOTH_S / trace.interval_s))
+    mean = known_mean(np.delete(trace.temperature_C, sensor, axis=1), axis=1)
+    have: Booleans = ~np.isnan(mean)
     inside = mean[begin : end + 1][have[begin : end + 1]]
-    wide = min(wide, inside.size)
+    if inside.size < 5:
+        return 0.0, 0.0
+    wide = min(max(1, int(SMOOTH_S / trace.interval_s)), inside.size)
     smooth = np.convolve(inside, np.ones(wide) / wide, mode="valid")
     own = trace.temperature_C[:, sensor]
     outside = have & ~np.isnan(own)
