@@ -188,7 +188,7 @@ def live_blocks(folder):
         first_look_pages.columns(seen),
         first_look_pages.proposal(proposals.propose(seen)),
         plan_pages.numbers(planned),
-        plan_pages.outlook(plan(from_campaign=folder)),
+        plan_pages.under_way(folder),
     ]
     return "\n".join(block._repr_html_() for block in blocks)
 

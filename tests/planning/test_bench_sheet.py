@@ -48,7 +48,7 @@ def made():
 
 
 def test_the_run_sheet_is_read_back_without_a_problem(made, tmp_path):
-    text = run_sheet_csv(made.runs, made.split.times)
+    text = run_sheet_csv(made)
 
     read = read_run_sheet(text.encode(), tmp_path, treatments=["grease-a", "pad-b"], time=None)
 
@@ -60,7 +60,7 @@ def test_the_run_sheet_is_read_back_without_a_problem(made, tmp_path):
 
 
 def test_only_the_first_step_of_a_mount_asks_for_a_pre_soak(made):
-    lines = list(csv.DictReader(io.StringIO(run_sheet_csv(made.runs, made.split.times))))
+    lines = list(csv.DictReader(io.StringIO(run_sheet_csv(made))))
 
     assert [bool(line["note"]) for line in lines] == [run.pre_soak for run in made.runs]
     assert f"pre-soak {made.split.times.pre_soak_min:g} min" in lines[0]["note"]

@@ -222,7 +222,6 @@ def test_more_mounts_narrow_the_difference_and_more_steps_hardly_the_throttle_po
     whole = problem(spend={"hours": 24.0}).best(3, whole=True)
     assert splits[3].difference_half_width_K < 0.8 * whole.difference_half_width_K
     assert splits[1].throttle_half_width_W is None
-    assert "no throttle power" in splits[1].note
     same_mounts = [problem().throttle_sds_W(steps)[0] for steps in ((40.0, 104.0, 120.0), DEFAULT_STEPS_W)]
     assert same_mounts[0] < 1.05 * same_mounts[1]
 
@@ -478,8 +477,8 @@ def file_campaigns(folder, *campaigns):
 @pytest.mark.parametrize("dof", [0.0, 1e-3, 0.49, float("nan"), float("inf")])
 def test_a_mount_sd_with_next_to_no_degrees_of_freedom_is_refused(dof):
     """Its upper limit has no bound."""
-    with pytest.raises(InputError, match=r"mount_sd_dof: .*; allowed: at least 0\.5"):
-        given_scatter(1.0, dof, run_noise_K=0.2)
+    with pytest.raises(InputError, match=r"mount_sd_dof: .*; allowed: (at least 0\.5|a finite number)"):
+        request(mount_sd_dof=dof)
 
 
 def test_a_given_sd_is_planned_at_its_upper_limit():

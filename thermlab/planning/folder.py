@@ -9,11 +9,9 @@ The papers are ``campaign.yaml`` and ``runs.csv`` to fill in, and a sheet to pri
 script and without network, in which every text that a user chose is escaped.
 """
 
-import csv
-import io
 import json
-from collections.abc import Iterable, Sequence
-from dataclasses import asdict, replace
+from collections.abc import Iterable
+from dataclasses import replace
 from functools import partial
 from itertools import groupby
 from operator import attrgetter
@@ -27,7 +25,7 @@ from thermlab import __version__
 from thermlab.base.errors import InputError, Problem
 from thermlab.base.files import sync_folder
 from thermlab.campaign.folder import load_campaign, write_new
-from thermlab.campaign.runsheet import NOT_MADE, OPTIONAL, REQUIRED
+from thermlab.campaign.runsheet import NOT_MADE
 from thermlab.planning.records import Activity, BenchHours, CalendarEntry, Plan, PlannedRun, PlanRequest, Split
 from thermlab.reports.pages import SAFETY
 from thermlab.reports.render import plain_page
@@ -118,7 +116,7 @@ def calendar(runs: Iterable[PlannedRun], times: BenchHours, *, day_h: float = 8.
     return tuple(entries)
 
 
-def run_sheet_csv(runs: Sequence[PlannedRun], times: BenchHours) -> str:
+def run_sheet_csv(plan: Plan) -> str:
     """Return ``runs.csv`` with every run still to be made.
 
     Every line is excluded as ``not made yet``, so that the campaign can be checked and reported from the first log on;
@@ -126,26 +124,10 @@ def run_sheet_csv(runs: Sequence[PlannedRun], times: BenchHours) -> str:
 
     Parameters
     ----------
-    runs : sequence of PlannedRun
-        In the order to be made.
-    times : BenchHours
-        Soak and pre-soak, named in the notes.
-
-    Returns
-    -------
-    str
-        Comma-separated, one line per run.
+    plan : Plan
+        What is to be made.
     """
-    out = io.StringIO()
-    writer = csv.DictWriter(out, [*REQUIRED, *OPTIONAL], restval="", extrasaction="ignore", lineterminator="\n")
-    writer.writeheader()
-    soaked = f"pre-soak {times.pre_soak_min:g} min at this power, " if times.pre_soak_min else ""
-    soak = f"{times.soak_min:g} min from start to end"
-    note = f"first step of the mount: start the log before switching on, {soaked}then {soak}"
-    for run in runs:
-        own = {"set_power_W": f"{run.set_power_W:g}", "log": f"{LOG_FOLDER}/{run.run}.csv", "exclude": NOT_MADE}
-        writer.writerow(asdict(run) | own | {"note": note if run.pre_soak else ""})
-    return out.getvalue()
+    return _paper("runs.csv", plan=plan, times=plan.split.times, not_made=NOT_MADE, folder=LOG_FOLDER)
 
 
 def bench_sheet_html(plan: Plan) -> str:
@@ -203,7 +185,7 @@ def write_plan(plan: Plan, folder: str | Path) -> None:
         )
     papers = {
         "campaign.yaml": _paper("campaign.yaml", plan=plan, request=plan.request),
-        "runs.csv": run_sheet_csv(plan.runs, plan.split.times),
+        "runs.csv": run_sheet_csv(plan),
         "bench_sheet.html": bench_sheet_html(plan),
         "plan.json": json.dumps(plan_results(plan), ensure_ascii=False, indent=1, allow_nan=False) + "\n",
     }

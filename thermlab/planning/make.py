@@ -228,9 +228,9 @@ def mount_numbers(problem: SplitProblem, steps_W: tuple[float, ...] = ()) -> tup
     """
     steps_W = steps_W or _fewest_steps_W(problem)
     request, margin_K, treatments = problem.request, problem.request.margin_K, problem.n_treatments
-    sd_K, small_K = one_mount_sd_K(problem, steps_W), SMALL_DIFFERENCE * margin_K
-    given: dict[str, Any] = {"alpha": 1 - request.confidence_level, "n_treatments": treatments}
-    shown = partial(mounts_needed, margin_K, sd_K, n_candidates=max(1, treatments - 1), **given)
+    sd_K, small_K, level = one_mount_sd_K(problem, steps_W), SMALL_DIFFERENCE * margin_K, request.confidence_level
+    given: dict[str, Any] = {"alpha": 1 - level, "n_treatments": treatments}
+    shown = partial(mounts_needed, margin_K, sd_K, n_candidates=treatments - 1, **given)
     equal = partial(equivalence_mounts_needed, margin_K, sd_K, **given)
     within = f"show equivalence within {margin_K:g} K where"
     questions: tuple[tuple[str, Goal, float, Callable[..., int | None]], ...] = (
@@ -242,11 +242,9 @@ def mount_numbers(problem: SplitProblem, steps_W: tuple[float, ...] = ()) -> tup
     for question, goal, true_K, needed in questions:
         for power in sorted({0.80, 0.90, request.power}):
             number = needed(power=power)
-            width = throttle = difference = None
-            if number is not None:
-                width = half_width(sd_K, number, treatments, level=request.confidence_level)
-                throttle, difference = problem.throttle_half_widths_W(steps_W, number, 1)
-            rows.append(MountNumber(question, goal, true_K, power, number, width, throttle, difference))
+            width = number and half_width(sd_K, number, treatments, level=level)
+            throttle = number and problem.throttle_half_width_W(steps_W, number, 1)
+            rows.append(MountNumber(question, goal, true_K, power, number, width, throttle))
     return tuple(rows)
 
 

@@ -16,7 +16,7 @@ from typing import Any
 from thermlab.archives.filed_results import filed_runs, one_mount_scatter, read_archive
 from thermlab.base.errors import InputError, Problem
 from thermlab.campaign.folder import campaign_folder
-from thermlab.planning.records import FEWEST_DOF, MountScatter
+from thermlab.planning.records import MountScatter
 from thermlab.reports.results import read_results, to_results
 from thermlab.runs.records import ReducedRun
 from thermlab.stats.curves import RiseCurve, fit_curve
@@ -51,9 +51,6 @@ def given_scatter(sd_K: float | None, dof: float | None, *, run_noise_K: float) 
 
 
 def _scatter(sd_K: float, dof: float | None, source: str, *, run_noise_K: float = 0.0, **more: Any) -> MountScatter:
-    if dof is not None and not FEWEST_DOF <= dof < math.inf:
-        allowed = f"at least {FEWEST_DOF:g}"
-        raise InputError([Problem("plan: mount_sd_dof", f"{dof}", allowed)])
     planned = sd_K if dof is None else sd_upper_limit(sd_K, dof, UPPER_LIMIT)
     return MountScatter(sd_K=sd_K, dof=dof, planned_sd_K=planned, run_noise_K=run_noise_K, source=source, **more)
 

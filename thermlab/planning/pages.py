@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from functools import partial
 from itertools import groupby
 from typing import TYPE_CHECKING
 
 from thermlab.base.marks import MARKER, PAGE
 from thermlab.planning.folder import clock
 from thermlab.planning.records import MOST_MOUNTS, CandidateOutlook, NextMounts, Plan, Split
-from thermlab.reports.pages import Block, Column, cautions_block, join, listing, paragraph, table
+from thermlab.reports.pages import Block, Column, items, listing, paragraph, table
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+    from pathlib import Path
 
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
@@ -89,27 +89,31 @@ def outlook_sentences(ahead: NextMounts) -> tuple[str, ...]:
     ahead : NextMounts
         The outlook.
     """
-    sentences = [*(f"caution: {caution}" for caution in ahead.cautions), lead(ahead), _mounts_to_come(ahead)]
+    advice, cautions = ahead.advice, (f"caution: {caution}" for caution in ahead.cautions)
+    sentences = [*cautions, f"{advice.state}. {advice.text}", _mounts_to_come(ahead)]
     for candidate in ahead.candidates:
         text = f"{candidate.treatment}: {_difference(candidate)}, {candidate.verdict} at these looks"
-        chances = [
-            f"{chance:.2f} after {words}" for chance, words in zip(candidate.chance_after, ORDINALS, strict=False)
-        ]
+        chances = [f"{c:.2f} after {words}" for c, words in zip(candidate.chance_after, ORDINALS, strict=False)]
         if chances and candidate.verdict == "undecided":
             text += f"; chance of a verdict {', '.join(chances)}, {candidate.chance_at_end:.2f} at the end"
         sentences.append(f"{text}.")
     return tuple(sentences)
 
 
-def lead(ahead: NextMounts) -> str:
-    """Return state and text of the one advice, as report and results have them."""
-    return f"{ahead.advice.state}. {ahead.advice.text}"
-
-
 def _mounts_to_come(ahead: NextMounts) -> str:
     made = ", ".join(f"{name} {count}" for name, count in ahead.n_mounts.items())
     to_come, more = ", ".join(ahead.next_treatments[:MOST_NAMED]) or "none", len(ahead.next_treatments) - MOST_NAMED
     return f"Mounts so far: {made}. Mounts to come, in this order: {to_come}{f' and {more} more' if more > 0 else ''}."
+
+
+def under_way(campaign: str | Path | None) -> Block:
+    """Return the outlook of a campaign in sentences; a remark where none is named."""
+    if campaign is None:
+        return paragraph("No campaign under way was named.")
+    from thermlab.compare.analysis import analyse  # noqa: PLC0415
+    from thermlab.planning.underway import advise  # noqa: PLC0415
+
+    return items(outlook_sentences(advise(analyse(campaign))))
 
 
 def numbers(plan: Plan) -> Block:
@@ -120,7 +124,6 @@ def numbers(plan: Plan) -> Block:
         ("Mounts of each treatment", "number", lambda row: _mounts(row.n_mounts)),
         ("Difference", "number", lambda row: _pm(row.difference_half_width_K, "K")),
         ("Throttle power", "number", lambda row: _pm(row.throttle_half_width_W, "W")),
-        ("Difference of throttle powers", "number", lambda row: _pm(row.throttle_difference_half_width_W, "W")),
     ]
     return listing("Mounts that each question needs, and the half-widths then", plan.numbers, columns)
 
@@ -138,7 +141,6 @@ def splits(plan: Plan) -> Block:
         ("Chance to show the margin", "number", lambda split: _hundredths(split.power_at_margin)),
         ("Chance to show equivalence", "number", lambda split: _hundredths(split.equivalence_power)),
         ("Throttle power", "number", lambda split: _pm(split.throttle_half_width_W, "W")),
-        ("Remark", "text", lambda split: split.note),
     ]
     return listing("What the same bench hours give", plan.splits, columns)
 
@@ -172,30 +174,6 @@ def bench_hours(plan: Plan) -> Block:
         begins, *_, ends = [hour for entry in entries for hour in (entry.start_h, entry.end_h)]
         rows.append((f"day {day}", clock(begins), clock(ends), *of))
     return table("Calendar of bench hours", ("Day", "Begins", "Ends", "Treatment", "Mount"), rows)
-
-
-def outlook(ahead: NextMounts) -> Block:
-    """Return what the next mount can still change."""
-    columns: list[Column] = [
-        ("Candidate", "text", lambda one: one.treatment),
-        ("Mounts", "number", lambda one: one.n_mounts),
-        ("Difference, intervals that allow every look", "text", _difference),
-        ("Verdict", "text", lambda one: one.verdict),
-        *((words, "number", partial(_chance_after, i)) for i, words in enumerate(ORDINALS)),
-        ("All planned", "number", lambda one: _hundredths(one.chance_at_end)),
-    ]
-    return join(
-        [
-            paragraph(lead(ahead)),
-            paragraph(_mounts_to_come(ahead)),
-            cautions_block(ahead.cautions),
-            listing("Chance of a verdict after the next mounts", ahead.candidates, columns),
-        ]
-    )
-
-
-def _chance_after(place: int, candidate: CandidateOutlook) -> str:
-    return _hundredths(candidate.chance_after[place] if place < len(candidate.chance_after) else None)
 
 
 def _difference(candidate: CandidateOutlook) -> str:

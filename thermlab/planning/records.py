@@ -272,10 +272,6 @@ class Split:
         Chance to show equivalence where nothing differs, at one look.
     throttle_half_width_W : float or None
         Expected half-width of the interval of a treatment's throttle power, W.
-    throttle_difference_half_width_W : float or None
-        The same for a difference of two throttle powers, W.
-    note : str
-        Why a value is missing; empty where none is.
     soak_note : str
         ``too short to trust``, ``settles by itself`` or empty.
     """
@@ -293,8 +289,6 @@ class Split:
     power_at_margin: float | None
     equivalence_power: float | None
     throttle_half_width_W: float | None
-    throttle_difference_half_width_W: float | None
-    note: str
     soak_note: str
 
     @property
@@ -321,8 +315,8 @@ class MountNumber:
         Mounts of each treatment; None above 10 000.
     difference_half_width_K : float or None
         Half-width of the interval of a difference with so many mounts, at the planned mount SD, K.
-    throttle_half_width_W, throttle_difference_half_width_W : float or None
-        The same for the throttle power of a treatment and for a difference of two, W; one ladder mount of each.
+    throttle_half_width_W : float or None
+        The same for the throttle power of a treatment, W; one ladder mount of each.
     """
 
     question: str
@@ -332,7 +326,6 @@ class MountNumber:
     n_mounts: int | None
     difference_half_width_K: float | None
     throttle_half_width_W: float | None
-    throttle_difference_half_width_W: float | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -72,11 +72,11 @@ def half_width(
     dof = n_treatments * (n_mounts - 1)
     if dof <= 0:
         return None
-    critical = dunnett_critical(1 - level, [1] if alone else [1] * max(1, n_treatments - 1), 1, dof)
+    critical = dunnett_critical(1 - level, [1] if alone else [1] * (n_treatments - 1), 1, dof)
     return critical * math.hypot(sd * math.sqrt((1 if alone else 2) / n_mounts), shared_sd)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class _Bench:
     """What a ladder, a soak and a curve decide among themselves; it is kept, since question and hours move without it.
 
@@ -136,12 +136,7 @@ class SplitProblem:
 
     @property
     def _bench(self) -> _Bench:
-        return _Bench(
-            curve=self.curve,
-            time_constant_min=self.time_constant_min,
-            steps_W=self.request.steps_W,
-            reference_W=self.request.reference_W,
-        )
+        return _Bench(self.curve, self.time_constant_min, self.request.steps_W, self.request.reference_W)
 
     def throttle_power_W(self) -> float | None:
         """Return the expected throttle power, W; None where it is not asked for or known to be out of reach.
@@ -208,10 +203,10 @@ class SplitProblem:
         tuple of float or None
             None where no throttle power can be had.
         """
-        power = self.throttle_power_W()
+        power, reference_W = self.throttle_power_W(), self.request.reference_W
         if power is None or len(steps_W) < 2:
             return None
-        sd_K, noise_K, reference_W = self.scatter.planned_sd_K, self.scatter.run_noise_K, self.request.reference_W
+        sd_K, noise_K = self.scatter.planned_sd_K, self.scatter.run_noise_K
         at, slope = power / reference_W, self.curve.slope_K_per_W(power)
         if n_ladder is None:
             return math.hypot(sd_K * at, noise_factor(steps_W, power) * noise_K) / slope, 0.0
@@ -227,11 +222,10 @@ class SplitProblem:
         width = shows = equals = None
         if n_mounts > 1 and math.isfinite(sd):
             given: dict[str, Any] = {"alpha": alpha, "n_treatments": treatments}
-            shows = t_test_power(margin_K, sd, n_mounts, n_candidates=max(1, treatments - 1), **given)
+            shows = t_test_power(margin_K, sd, n_mounts, n_candidates=treatments - 1, **given)
             equals = equivalence_power(margin_K, sd, n_mounts, **given)
             width = half_width(sd, n_mounts, treatments, level=1 - alpha)
         ladders = None if n_ladder == n_mounts else n_ladder
-        throttle, difference = noisy.throttle_half_widths_W(steps_W, n_mounts, ladders)
         left_K, power = self.left_K(steps_W, soak_min), self.throttle_power_W()
         error_K = ERROR_SHARE * TIME_CONSTANT_ERROR * left_K
         return Split(
@@ -247,21 +241,16 @@ class SplitProblem:
             difference_half_width_K=width,
             power_at_margin=shows,
             equivalence_power=equals,
-            throttle_half_width_W=throttle,
-            throttle_difference_half_width_W=difference,
-            note=_why_missing(self, len(steps_W), n_mounts),
+            throttle_half_width_W=noisy.throttle_half_width_W(steps_W, n_mounts, ladders),
             soak_note=_soak_note(soak_min, tau, left_K),
         )
 
-    def throttle_half_widths_W(
-        self, steps_W: tuple[float, ...], n_mounts: int, n_ladder: int | None
-    ) -> tuple[float | None, float | None]:
-        """Return half-widths of a treatment's throttle power and of a difference of two, W."""
-        sds = self.throttle_sds_W(steps_W, n_ladder)
+    def throttle_half_width_W(self, steps_W: tuple[float, ...], n_mounts: int, n_ladder: int | None) -> float | None:
+        """Return the half-width of a treatment's throttle power, W."""
+        sds, level = self.throttle_sds_W(steps_W, n_ladder), self.request.confidence_level
         if sds is None or not math.isfinite(sds[0]):
-            return None, None
-        of, level = (sds[0], n_mounts, self.n_treatments), self.request.confidence_level
-        return half_width(*of, level=level, alone=True, shared_sd=sds[1]), half_width(*of, level=level)
+            return None
+        return half_width(sds[0], n_mounts, self.n_treatments, level=level, alone=True, shared_sd=sds[1])
 
     def best(self, n_steps: int, *, whole: bool = False, soaks_min: Sequence[float] = ()) -> Split | None:
         """Return the best split with a number of steps, over ladder mounts, soak and pre-soak.
@@ -390,15 +379,6 @@ def compare_splits(problem: SplitProblem) -> tuple[Split, ...]:
     return tuple(split for split in found if split is not None)
 
 
-def _why_missing(problem: SplitProblem, n_steps: int, n_mounts: int) -> str:
-    if n_mounts == 1:
-        return "one mount of each treatment: material and mounting cannot be told apart, there is no interval"
-    if problem.throttle_power_W() is None:
-        far = "the throttle power lies more than 20 % outside the power steps"
-        return far if problem.request.throttle else ""
-    return "one step does not show the curve: no throttle power" if n_steps == 1 else ""
-
-
 def _soak_note(soak_min: float, time_constant_min: float | None, left_K: float) -> str:
     if time_constant_min is None:
         return ""
@@ -429,9 +409,8 @@ def recommend_split(problem: SplitProblem) -> tuple[Split, str]:
     splits, fewest = compare_splits(problem), fewest_steps(problem)
     usable = [split for split in splits if split.difference_half_width_K is not None]
     if not usable:
-        best = max(splits, key=lambda split: (split.n_mounts, -split.n_steps))
-        if problem.n_mounts is not None:
-            best = next((split for split in splits if split.n_steps >= fewest), best)
+        enough = 1 if problem.n_mounts is None else fewest
+        best = max(splits, key=lambda split: (split.n_mounts, split.n_steps >= enough, -split.n_steps))
         why = "One mount of each treatment shows no difference whatever the steps."
         return best, f"{why} Plan more hours, or bring a mount SD from earlier campaigns."
     with_curve = [split for split in usable if split.throttle_half_width_W is not None]

@@ -19,7 +19,7 @@ from typing import Literal
 import numpy as np
 
 from thermlab.base.errors import InputError, Problem
-from thermlab.compare.analysis import Analysis
+from thermlab.compare.analysis import Analysis, compare_campaign
 from thermlab.compare.records import Comparison, Interval
 from thermlab.compare.verdict import MountCount, count_mounts, decide
 from thermlab.planning.records import CandidateOutlook, Looks, NextMounts
@@ -246,8 +246,6 @@ def _of_whole_mounts(analysis: Analysis, half: frozenset[tuple[str, str]]) -> Co
     """Return the comparison without half mounts: their rise at the reference would rest on the curve, a guess."""
     if not half or analysis.comparison is None:
         return analysis.comparison
-    from thermlab.compare.analysis import compare_campaign  # noqa: PLC0415
-
     whole = tuple(run for run in analysis.runs if (run.treatment, run.mount) not in half)
     power_W = analysis.comparison.reference_power_W
     return compare_campaign(analysis.campaign.settings, whole, reference_power_W=power_W)
