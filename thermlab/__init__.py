@@ -29,25 +29,12 @@ if TYPE_CHECKING:
     from thermlab.campaign.folder import new as new
     from thermlab.compare.analysis import Analysis as Analysis
     from thermlab.compare.analysis import analyse as analyse
-    from thermlab.compare.comparison import compare_treatments as compare_treatments
-    from thermlab.compare.throttle import predict_throttle as predict_throttle
-    from thermlab.compare.value import assess_value as assess_value
     from thermlab.histories.findings import history as history
-    from thermlab.logs.log import read_log as read_log
-    from thermlab.logs.log import read_room_log as read_room_log
     from thermlab.planning.make import plan as plan
     from thermlab.reports.make import report as report
     from thermlab.reports.results import to_results as to_results
     from thermlab.runs.reading import check as check
-    from thermlab.runs.records import Flag as Flag
-    from thermlab.runs.records import HeldPower as HeldPower
-    from thermlab.runs.records import ReducedRun as ReducedRun
-    from thermlab.stats.curves import fit_curve as fit_curve
-    from thermlab.stats.power import equivalence_power as equivalence_power
-    from thermlab.stats.power import mounts_needed as mounts_needed
-    from thermlab.stats.power import t_test_power as t_test_power
     from thermlab.verifying.check import verify as verify
-    from thermlab.watching.engine import Watch as Watch
     from thermlab.watching.engine import watch as watch
 
 __version__ = "0.1.0"
@@ -61,20 +48,13 @@ __all__, __getattr__, __dir__ = face(
         "builds.make": "record",
         "campaign.folder": "Campaign load_campaign new",
         "compare.analysis": "Analysis analyse",
-        "compare.comparison": "compare_treatments",
-        "compare.throttle": "predict_throttle",
-        "compare.value": "assess_value",
         "histories.findings": "history",
-        "logs.log": "read_log read_room_log",
         "planning.make": "plan",
         "reports.make": "report",
         "reports.results": "to_results",
         "runs.reading": "check",
-        "runs.records": "Flag HeldPower ReducedRun",
-        "stats.curves": "fit_curve",
-        "stats.power": "equivalence_power mounts_needed t_test_power",
         "verifying.check": "verify",
-        "watching.engine": "Watch watch",
+        "watching.engine": "watch",
     },
 )
 __all__ += ["__version__"]
