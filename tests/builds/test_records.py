@@ -777,7 +777,8 @@ def test_a_record_that_fails_leaves_the_old_one_and_says_why(place, finished, mo
     template.cells.append(nbformat.v4.new_code_cell("raise RuntimeError('broken')"))
     nbformat.write(template, place.parent / "broken.ipynb")
 
-    outcome = record(build, template=place.parent / "broken.ipynb")
+    monkeypatch.setattr(records.execution, "template_path", lambda _: place.parent / "broken.ipynb")
+    outcome = record(build)
 
     assert (outcome.state, outcome.verdict) == ("failed", None)
     assert "broken" in outcome.message

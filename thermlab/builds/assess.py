@@ -32,6 +32,7 @@ from thermlab.reports.photos import Photo
 from thermlab.runs.records import ReducedRun
 
 NO_TIME_CONSTANT = "its runs do not show the time constant of the bench, so that what was still to come is not known"
+NOT_REPLICATED = "the campaign does not say how far a fresh mount may be off: its mounts were not replicated"
 NO_CAMPAIGN = (
     "No campaign stands behind this record: the machine is held against what is required alone, by its own runs, and "
     "not against other mounts of its treatment."
@@ -105,14 +106,10 @@ def assess(build: Build, reference: Reference, reduced: BuildRuns, photos: tuple
     settings = build.settings
     rises = expected_rises(reduced.runs, reference, treatment=settings.treatment)
     throttle = build_throttle(reduced.runs, rises, reference, settings)
-    verdict, reason = judge(rises, throttle, alone=reference.alone)
-    doubtful = [
-        (run.run, flag.flag) for run in reduced.runs if run.used for flag in run.flags if flag.severity != "note"
-    ]
-    if verdict == "pass" and reference.alone and reduced.time_constant_min is None:
-        verdict, reason = "refer", NO_TIME_CONSTANT
-    if doubtful and verdict != "refer":
-        verdict, reason = "refer", f"it rests on a doubtful run ({': '.join(doubtful[0])}), which has to be run again"
+    flags = ((run, flag) for run in reduced.runs if run.used for flag in run.flags if flag.severity != "note")
+    doubt = next((f"{run.run}: {flag.flag}" for run, flag in flags), "")
+    unsettled = reference.alone and reduced.time_constant_min is None
+    verdict, reason = judge(rises, throttle, alone=reference.alone, unsettled=unsettled, doubt=doubt)
     return BuildAssessment(
         build=build,
         reference=reference,
@@ -126,7 +123,9 @@ def assess(build: Build, reference: Reference, reduced: BuildRuns, photos: tuple
     )
 
 
-def judge(rises: Sequence[Expected], throttle: BuildThrottle, *, alone: bool = False) -> tuple[BuildVerdict, str]:
+def judge(
+    rises: Sequence[Expected], throttle: BuildThrottle, *, alone: bool = False, unsettled: bool = False, doubt: str = ""
+) -> tuple[BuildVerdict, str]:
     """Apply the rule.
 
     Parameters
@@ -137,6 +136,10 @@ def judge(rises: Sequence[Expected], throttle: BuildThrottle, *, alone: bool = F
         Power at the limit against what is required.
     alone : bool
         There is no campaign that could say where its rises should be.
+    unsettled : bool
+        Nor one that says how long the bench takes to settle, and its own runs do not show it.
+    doubt : str
+        A doubtful run that it rests on, if there is one.
 
     Returns
     -------
@@ -145,27 +148,25 @@ def judge(rises: Sequence[Expected], throttle: BuildThrottle, *, alone: bool = F
     reason : str
         One sentence.
     """
-    required = f"{throttle.required_W:g} W"
     if throttle.interval_W is None:
         return "refer", f"no throttle power can be given: {throttle.reason}"
-    low, high = throttle.interval_W
-    if high < throttle.required_W:
-        return "fail", f"the whole interval of the throttle power lies short of the {required} required"
-    outside = [one for one in rises if one.inside is False]
-    if outside:
-        sides = {
-            "warmer" if one.rise_K > one.interval_K[1] else "cooler" for one in outside if one.interval_K is not None
-        }
-        return "refer", f"it runs {' and '.join(sorted(sides))} than a fresh mount of its treatment was expected to"
-    if any(one.inside is None for one in rises) and not alone:
-        return "refer", "the campaign does not say how far a fresh mount may be off: its mounts were not replicated"
-    if low - (0.0 if throttle.hottest is None else throttle.hottest[1]) < throttle.required_W:
-        short = (
-            f"the hottest sensor, not the mean that was judged, may reach the limit short of the {required} required"
-        )
-        reaches = f"the interval of the throttle power reaches below the {required} required"
-        return "refer", reaches if low < throttle.required_W else short
-    return "pass", f"the whole interval of the throttle power lies at or above the {required} required"
+    (low, high), required = throttle.interval_W, f"the {throttle.required_W:g} W required"
+    hottest_W = 0.0 if throttle.hottest is None else throttle.hottest[1]
+    outside = [(one.rise_K, one.interval_K) for one in rises if one.inside is False and one.interval_K is not None]
+    sides = sorted({"warmer" if rise_K > interval_K[1] else "cooler" for rise_K, interval_K in outside})
+    unknown = not alone and any(one.inside is None for one in rises)
+    hottest = f"the hottest sensor, not the mean that was judged, may reach the limit short of {required}"
+    rules: tuple[tuple[bool, BuildVerdict, str], ...] = (
+        (bool(doubt), "refer", f"it rests on a doubtful run ({doubt}), which has to be run again"),
+        (high < throttle.required_W, "fail", f"the whole interval of the throttle power lies short of {required}"),
+        (bool(sides), "refer", f"it runs {' and '.join(sides)} than a fresh mount of its treatment was expected to"),
+        (unknown, "refer", NOT_REPLICATED),
+        (low < throttle.required_W, "refer", f"the interval of the throttle power reaches below {required}"),
+        (low - hottest_W < throttle.required_W, "refer", hottest),
+        (unsettled, "refer", NO_TIME_CONSTANT),
+        (True, "pass", f"the whole interval of the throttle power lies at or above {required}"),
+    )
+    return next((verdict, reason) for holds, verdict, reason in rules if holds)
 
 
 def _campaign_cautions(reference: Reference, rises: Sequence[Expected]) -> Iterator[str]:

@@ -48,6 +48,8 @@ from thermlab.stats.curves import RiseCurve
 from thermlab.stats.variances import Prior
 
 _RUN_KEYS = ("run", "treatment", "mount", "set_power_W", "rise_K", "used", "lot", "condition", "flags")
+_WRITTEN, _CAMPAIGN = ("results_sha256", "created", "thermlab_version"), ("title", "bench", "baseline")
+_BENCH = ("time_constant_min", "u_time_constant_min")
 _SETTINGS_KEYS = ("cooling", "radiated_share", "measurand", "decision", "analysis", "prior", "checks", "fit_from_min")
 
 
@@ -69,15 +71,15 @@ class Reference:
         Its cooling, measurand, decision, analysis, prior and thresholds.
     """
 
-    title: str
+    title: str = ""
     bench: str
     baseline: str
-    created: str
-    thermlab_version: str
-    results_sha256: str
-    runs: tuple[ReducedRun, ...]
-    time_constant_min: float | None
-    u_time_constant_min: float | None
+    created: str = ""
+    thermlab_version: str = ""
+    results_sha256: str = ""
+    runs: tuple[ReducedRun, ...] = ()
+    time_constant_min: float | None = None
+    u_time_constant_min: float | None = None
     settings: dict[str, Any]
 
     @property
@@ -85,11 +87,6 @@ class Reference:
         """Treatments with runs, baseline first."""
         present = dict.fromkeys(run.treatment for run in self.runs)
         return tuple(sorted(present, key=lambda name: name != self.baseline))
-
-    @property
-    def highest_power_W(self) -> float:
-        """Power step the time constant refers to, W."""
-        return max(run.set_power_W for run in self.runs)
 
     @property
     def alone(self) -> bool:
@@ -113,11 +110,10 @@ class Reference:
 
     def asked(self) -> dict[str, Any]:
         """Return how its runs are compared, as arguments of the comparison and of the throttle power."""
-        prior, given = None, self.settings.get("prior")
-        if given:
+        prior = None
+        if given := self.settings.get("prior"):
             per_W = given.get("mount_sd_K_per_W") or float(given["mount_sd_K"]) / float(given["at_power_W"])
-            source = str(given.get("source") or "")
-            prior = Prior(mount_sd_K_per_W=float(per_W), dof=float(given["dof"]), source=source)
+            prior = Prior(mount_sd_K_per_W=float(per_W), dof=float(given["dof"]), source=str(given.get("source")))
         return {
             "treatments": self.treatments,
             "baseline": self.treatments[0],
@@ -142,25 +138,20 @@ class Reference:
         if self.alone:
             return None
         return {
-            "results_sha256": self.results_sha256,
-            "created": self.created,
-            "thermlab_version": self.thermlab_version,
-            "campaign": {"title": self.title, "bench": self.bench, "baseline": self.baseline},
-            "settings": self.settings,
-            "bench": {"time_constant_min": self.time_constant_min, "u_time_constant_min": self.u_time_constant_min},
+            **{name: getattr(self, name) for name in (*_WRITTEN, "settings")},
+            "campaign": {name: getattr(self, name) for name in _CAMPAIGN},
+            "bench": {name: getattr(self, name) for name in _BENCH},
             "runs": [{key: getattr(run, key) for key in _RUN_KEYS} for run in self.runs],
         }
 
 
-def reference_from_results(results: dict[str, Any], *, results_sha256: str) -> Reference:
+def reference_from_results(results: dict[str, Any]) -> Reference:
     """Take what is needed out of the results of a campaign.
 
     Parameters
     ----------
     results : dict
-        Of schema 1, or what :meth:`Reference.to_results` made.
-    results_sha256 : str
-        SHA-256 of the file they come from.
+        Of schema 1 with the ``results_sha256`` of their file, or what :meth:`Reference.to_results` made.
 
     Raises
     ------
@@ -170,17 +161,10 @@ def reference_from_results(results: dict[str, Any], *, results_sha256: str) -> R
     where, allowed = "results.json of the campaign", "the results of a campaign as thermlab writes them"
     try:
         about, bench, settings = results["campaign"], results.get("bench") or {}, results["settings"]
-        said: dict[str, Any] = {name: str(about.get(name) or "") for name in ("title", "bench")}
-        said |= {name: str(results.get(name) or "") for name in ("created", "thermlab_version")}
-        reference = Reference(
-            **said,
-            baseline=str(about["baseline"]),
-            results_sha256=results_sha256,
-            runs=tuple(filed_runs(results)),
-            time_constant_min=bench.get("time_constant_min"),
-            u_time_constant_min=bench.get("u_time_constant_min"),
-            settings={key: settings.get(key) for key in _SETTINGS_KEYS},
-        )
+        said: dict[str, Any] = {name: str(about.get(name) or "") for name in _CAMPAIGN}
+        said |= {name: str(results.get(name) or "") for name in _WRITTEN} | {name: bench.get(name) for name in _BENCH}
+        said["settings"] = {key: settings.get(key) for key in _SETTINGS_KEYS}
+        reference = Reference(**said, runs=tuple(filed_runs(results)))
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         found = f"results that cannot be read ({type(error).__name__}: {error})"
         raise InputError([Problem(where, found, allowed)]) from error
@@ -204,9 +188,9 @@ def load_reference(folder: Path, *, where: str) -> Reference:
     InputError
         There is no such campaign, its report is missing or older than its inputs, or the bag is damaged.
     """
-    bagged, path = (folder / "bagit.txt").is_file(), folder / CAMPAIGN.output / "results.json"
+    bagged = (folder / "bagit.txt").is_file()
+    path = CAMPAIGN.results(folder / "data" if bagged else folder)
     if bagged:
-        path = folder / "data" / CAMPAIGN.output / "results.json"
         check = check_bag(folder)
         if not check.ok:
             found = f"a damaged bag: {' / '.join(check.summary().splitlines())}"
@@ -220,23 +204,15 @@ def load_reference(folder: Path, *, where: str) -> Reference:
         except InputError as error:
             raise InputError(Problem(f"{where}: {e.where}", e.found, e.allowed) for e in error.problems) from None
     try:
-        return reference_from_results(read_results(path), results_sha256=sha256_file(path)[0])
+        return reference_from_results(read_results(path) | {"results_sha256": sha256_file(path)[0]})
     except OSError as error:
         raise ThermlabError(f"{where}: {error}") from error
 
 
 def reference_of(settings: BuildSettings) -> Reference:
     """Return what stands in place of a campaign: the settings of the bench that ``build.yaml`` gives."""
-    said = ("cooling", "radiated_share", "measurand", "checks")
-    return Reference(
-        **dict.fromkeys(("title", "created", "thermlab_version", "results_sha256"), ""),
-        bench=settings.bench,
-        baseline=settings.treatment,
-        runs=(),
-        time_constant_min=None,
-        u_time_constant_min=None,
-        settings=settings.model_dump(include=set(said)),
-    )
+    said = settings.model_dump(include={"cooling", "radiated_share", "measurand", "checks"})
+    return Reference(bench=settings.bench, baseline=settings.treatment, settings=said)
 
 
 _SHEET_PLACE = re.compile(r"runs\.csv:(\d+)")
@@ -309,7 +285,7 @@ def reduce_build(build: Build, reference: Reference, *, campaign: Path | None = 
         if own is None and estimate.level_K is not None:
             own = bench_curve([trace.set_power_W], [estimate.level_K], cooling=reference.cooling)
         runs.append(reduced_run(line, order, estimate, next(flags), bench, own))
-    tau_min = None if bench.time_constant is None else bench.time_constant.time_constant_s / 60.0
+    tau_min = bench.time_constant_s and bench.time_constant_s / 60.0
     return BuildRuns(tuple(runs), build.sha256 | readings.sha256, readings.notes, tau_min)
 
 
@@ -337,24 +313,15 @@ def _refuse_copies(traces: Sequence[Trace], campaign: Path, thresholds: CheckThr
 def _to_reduce(build: Build, reference: Reference) -> RunsToReduce:
     """Take how runs are reduced and checked from the campaign, and all else from the build."""
     settings = build.settings
-    own = BenchSettings.model_fields.keys() - {"radiated_share"}  # which no reduction depends on
-    bench = {name: getattr(settings, name) for name in own} | {
+    of_the_campaign = {
         "cooling": reference.cooling,
         "limits": settings.keeps,
         "measurand": reference.settings.get("measurand") or "hottest",
-        "checks": reference.checks,
+        "checks": CheckThresholds.model_validate(reference.checks),
     }
-    lines = tuple(
-        RunLine(
-            **run.model_dump(),
-            treatment=settings.treatment,
-            mount=settings.build,
-            lot=settings.lot,
-            line=place,
-        )
-        for place, run in enumerate(settings.runs)
-    )
-    return RunsToReduce(build.folder, BenchSettings.model_validate(bench), lines, dict(build.sha256))
+    of_the_build: dict[str, Any] = {"treatment": settings.treatment, "mount": settings.build, "lot": settings.lot}
+    lines = (RunLine(**run.model_dump(), **of_the_build, line=place) for place, run in enumerate(settings.runs))
+    return RunsToReduce(build.folder, settings.model_copy(update=of_the_campaign), tuple(lines), dict(build.sha256))
 
 
 def _placed(problem: Problem) -> Problem:
@@ -367,20 +334,21 @@ def _reduce_bench(
     traces: Sequence[Trace], settings: BenchSettings, reference: Reference, left_out: Collection[int]
 ) -> BenchReduction:
     """Reduce runs with the time constant that the campaign found; without a campaign with their own."""
-    constant = None
+    constant, tau_min = None, reference.time_constant_min
     if reference.alone:
         own = reduce_bench(traces, settings, leave_out=left_out)
         constant = own.time_constant and own_time_constant(own.time_constant)
         return reduce_runs(replace(own, time_constant=constant), traces)
-    if reference.time_constant_min is not None:
-        tau_s = 60.0 * reference.time_constant_min
-        found = reference.settings.get("fit_from_min")
+    if tau_min is not None:
+        fit_from_min = reference.settings.get("fit_from_min")
         constant = BenchTimeConstant(
-            time_constant_s=tau_s,
+            time_constant_s=60.0 * tau_min,
             u_time_constant_s=60.0 * (reference.u_time_constant_min or 0.0),
-            fit_from_s=COOLINGS[reference.cooling].slow_from * tau_s if found is None else 60.0 * float(found),
+            fit_from_s=60.0
+            * (COOLINGS[reference.cooling].slow_from * tau_min if fit_from_min is None else fit_from_min),
         )
-    bench = BenchReduction(settings=settings, time_constant=constant, highest_power_W=reference.highest_power_W)
+    highest_W = max(run.set_power_W for run in reference.runs)  # which the time constant refers to
+    bench = BenchReduction(settings=settings, time_constant=constant, highest_power_W=highest_W)
     return reduce_runs(bench, traces)
 
 

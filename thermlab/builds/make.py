@@ -30,8 +30,8 @@ class RecordJob(ReportJob):
     reference: Mapping[str, Any] | None = None
 
     kind: ClassVar[str] = BUILD.name
-    packaged: ClassVar[str] = "build_record"
     output: ClassVar[str] = BUILD.output
+    packaged: ClassVar[str] = "build_record"
     files: ClassVar[tuple[str, ...]] = BUILD.files
 
     def check(self) -> None:
@@ -91,7 +91,7 @@ def assess_build(folder: str | Path, *, reference: dict[str, Any] | None = None)
         filed = campaign / "data" / CAMPAIGN.name
         campaign = filed if filed.is_dir() else campaign
     else:
-        found = reference_from_results(reference, results_sha256=str(reference.get("results_sha256") or ""))
+        found = reference_from_results(reference)
     if found.runs and build.settings.treatment not in found.treatments:
         allowed = f"a treatment with runs in the campaign: {', '.join(map(repr, found.treatments))}"
         raise InputError([Problem("build.yaml (treatment)", shown(build.settings.treatment), allowed)])
@@ -144,8 +144,6 @@ def record(
     *,
     reference: Mapping[str, Any] | None = None,
     out: str | Path | None = None,
-    template: str | Path | None = None,
-    cell_timeout_s: int = execution.CELL_TIMEOUT_S,
     progress: bool = False,
 ) -> ReportOutcome:
     """Make the record of a finished machine.
@@ -158,10 +156,6 @@ def record(
         What an earlier record kept of its campaign; default: the campaign that ``build.yaml`` names.
     out : path, optional
         Folder of the record. Default: ``record`` in the build folder.
-    template : path, optional
-        Another notebook with the same parameter.
-    cell_timeout_s : int
-        Longest time for one cell, s.
     progress : bool
         Show a bar on standard error.
 
@@ -175,10 +169,9 @@ def record(
     job = RecordJob(
         source=place,
         folder=place.resolve() / BUILD.output if out is None else Path(out).resolve(),
-        template=None if template is None else Path(template).resolve(),
+        template=None,
         parameters={},
         reference=reference,
-        cell_timeout_s=cell_timeout_s,
         progress=place.name if progress else None,
     )
     with execution.Kernels() as kernels:

@@ -10,7 +10,7 @@ from thermlab import __version__
 from thermlab.base.marks import MARKER, PAGE
 from thermlab.base.numbers import number, percent, with_interval
 from thermlab.reports.pages import Block, Column, cautions_block, escape, items, join, listing, paragraph, remark, tag
-from thermlab.reports.pictures import Picture, bar, hollow, name_rows, new_figure, panel, quiet, small_print
+from thermlab.reports.pictures import Picture, bar, hollow, name_rows, new_figure, panel, side, small_print
 from thermlab.reports.render import WRITTEN
 from thermlab.reports.wording import measured_words
 
@@ -20,7 +20,6 @@ if TYPE_CHECKING:
     from thermlab.builds.assess import BuildAssessment
     from thermlab.builds.rises import Expected
     from thermlab.builds.throttle import BuildThrottle
-    from thermlab.reports.photos import Photo
 
 VERDICT_WORDS = {
     "pass": "Pass: it keeps what was asked of it.",
@@ -74,20 +73,12 @@ def rises(assessment: BuildAssessment) -> Block:
     """Return the build's rises against where a fresh mount was expected."""
     if not assessment.rises:
         return remark("No acceptance run could be used.")
-    level = percent(assessment.reference.confidence_level)
-    words = {True: "inside", False: "outside", None: "–"}
+    own = "rise of this build in K [± one standard uncertainty]"
+    level, words = percent(assessment.reference.confidence_level), {True: "inside", False: "outside", None: "–"}
     columns: list[Column] = [
         ("power step", "text", lambda one: f"{one.set_power_W:g} W"),
-        (
-            "rise of this build in K [± one standard uncertainty]",
-            "number",
-            lambda one: with_interval(one.rise_K, _one_u(one.rise_K, one.u_rise_K), sign=False),
-        ),
-        (
-            f"a fresh mount was expected to read, in K [{level} prediction interval]",
-            "number",
-            _expected,
-        ),
+        (own, "number", lambda one: with_interval(one.rise_K, _one_u(one.rise_K, one.u_rise_K), sign=False)),
+        (f"a fresh mount was expected to read, in K [{level} prediction interval]", "number", _expected),
         ("mounts behind it", "number", lambda one: one.n_mounts),
         ("this build is", "text", lambda one: words[one.inside]),
     ]
@@ -107,39 +98,33 @@ def photos(assessment: BuildAssessment) -> Block:
     """Return the photos, without where they were taken."""
     if not assessment.photos:
         return Block("")
-    shown = [tag("figure", _image(photo), tag("figcaption", photo.alt)) for photo in assessment.photos]
+    shown = []
+    for photo in assessment.photos:
+        size = f'width="{photo.width_px}" height="{photo.height_px}"'
+        image = Block(f'<img src="{photo.source}" alt="{escape(photo.alt)}" {size}>')
+        shown.append(tag("figure", image, tag("figcaption", photo.alt)))
     return join([tag("h2", "Photos", id="photos"), tag("div", *shown, class_="record-photos")], "\n")
-
-
-def _image(photo: Photo) -> Block:
-    size = f'width="{photo.width_px}" height="{photo.height_px}"'
-    return Block(f'<img src="{photo.source}" alt="{escape(photo.alt)}" {size}>')
 
 
 def provenance(assessment: BuildAssessment) -> Block:
     """Return rule, campaign, checksums, versions and safety in a few lines."""
-    reference = assessment.reference
-    sums = ", ".join(f"{name} {digest[:12]}" for name, digest in assessment.reduced.sha256.items())
-    settings = assessment.build.settings
+    reference, acceptance = assessment.reference, assessment.build.settings.acceptance
     inside = "" if reference.alone else ", and every rise is inside its interval"
     rule = (
         f"Pass: the whole interval of the throttle power lies at or above what is required{inside}. Fail: the whole "
-        f"interval lies short of it. Else refer. The requirement of {settings.acceptance.required_W:g} W stands in the "
+        f"interval lies short of it. Else refer. The requirement of {acceptance.required_W:g} W stands in the "
         "build's own file, written before the runs are made."
     )
     bench = f"bench {reference.bench or 'without a name'}"
-    campaign = (
-        f"Campaign: “{reference.title}”, {bench}, report of "
-        f"{reference.created[:10]} by thermlab {reference.thermlab_version}, results {reference.results_sha256[:12]}."
-    )
-    if reference.alone:
-        campaign = (
-            f"Campaign: none; {bench}, {reference.cooling} cooling, thresholds of the checks by the build's file."
-        )
-    made = (
-        f"Inputs (first digits of SHA-256): {sums}. Made by thermlab {__version__}, Python {platform.python_version()}."
-    )
-    return join([tag("h2", "How it was judged", id="judged"), items([rule, campaign, made, SAFETY])], "\n")
+    campaign = f"none; {bench}, {reference.cooling} cooling, thresholds of the checks by the build's file"
+    if not reference.alone:
+        report = f"report of {reference.created[:10]} by thermlab {reference.thermlab_version}"
+        campaign = f"“{reference.title}”, {bench}, {report}, results {reference.results_sha256[:12]}"
+    sums = ", ".join(f"{name} {digest[:12]}" for name, digest in assessment.reduced.sha256.items())
+    made_by = f"thermlab {__version__}, Python {platform.python_version()}"
+    made = f"Inputs (first digits of SHA-256): {sums}. Made by {made_by}."
+    said = items([rule, f"Campaign: {campaign}.", made, SAFETY])
+    return join([tag("h2", "How it was judged", id="judged"), said], "\n")
 
 
 def signature(assessment: BuildAssessment) -> Block:
@@ -149,6 +134,7 @@ def signature(assessment: BuildAssessment) -> Block:
 
 
 _SMALL: dict[str, Any] = {"fontsize": 9.3, "color": PAGE["muted"]}
+_OVER: dict[str, Any] = {"fontsize": 9.5, "bbox": {"facecolor": PAGE["sheet"], "edgecolor": "none", "pad": 0.6}}
 _ROW_IN = 0.62
 
 
@@ -175,7 +161,9 @@ def picture(assessment: BuildAssessment) -> Picture | Block:
             _rises(panel(figure, left=1.35, right=0.3, bottom=height - upper_in - 0.12, top=0.12), drawn)
             small_print(figure, "bands: where a fresh mount was expected", x=0.015, bottom_in=0.1, **_SMALL)
         _throttle(panel(figure, left=1.35, right=0.3, bottom=0.62, top=height - 0.62 - lower_in), assessment.throttle)
-    return Picture(figure, _alt(assessment))
+    said = ", ".join(f"{one.rise_K:.2f} K at {one.set_power_W:g} W" for one in assessment.rises)
+    about = f"Build {assessment.build.settings.build} rises {said}. {_throttle_words(assessment)}"
+    return Picture(figure, f"{about} Verdict: {assessment.verdict}.")
 
 
 def _rises(axes: Axes, rises: list[Expected]) -> None:
@@ -187,9 +175,8 @@ def _rises(axes: Axes, rises: list[Expected]) -> None:
         off = one.rise_K - mean
         colour, marker = (PAGE["wrong"], "outside") if one.inside is False else (PAGE["ink"], "together")
         axes.plot(off, row, MARKER[marker], color=colour, ms=8, zorder=5)
-        how: dict[str, Any] = {"xytext": (0, 13), "textcoords": "offset points", "ha": "center", "fontsize": 9.5}
-        behind = {"facecolor": PAGE["sheet"], "edgecolor": "none", "pad": 0.6}
-        axes.annotate(f"this build {number(off, 2, sign=True)} K", (off, row), bbox=behind, **how)
+        how: dict[str, Any] = {"xytext": (0, 13), "textcoords": "offset points", "ha": "center", **_OVER}
+        axes.annotate(f"this build {number(off, 2, sign=True)} K", (off, row), **how)
     name_rows(axes, [f"at {one.set_power_W:g} W" for one in rises], above=0.62, below=0.5, size=11)
     reach = 1.15 * max(*map(abs, axes.get_xlim()), 0.5)
     axes.set_xlim(-reach, reach)
@@ -197,38 +184,13 @@ def _rises(axes: Axes, rises: list[Expected]) -> None:
 
 
 def _throttle(axes: Axes, found: BuildThrottle) -> None:
-    values = [found.required_W]
     bar(axes, found.expected_interval_W, 0, PAGE["band"], 13, zorder=2)
-    values += found.expected_interval_W or ()
-    axes.axvline(found.required_W, color=PAGE["wrong"], lw=1.4, ls=(0, (5, 2)), zorder=3)
     if found.interval_W is not None and found.throttle_power_W is not None:
         bar(axes, found.interval_W, 0, PAGE["ink"], 2.4, zorder=4)
         axes.plot(found.throttle_power_W, 0, MARKER["together"], color=PAGE["ink"], ms=8, zorder=5)
-        values += found.interval_W
-    low, high = min(values), max(values)
-    edge = max(0.18 * (high - low), 2.0)
-    axes.set_xlim(low - edge, high + edge)
-    axes.set_ylim(-0.6, 0.9)
-    side = "left" if found.required_W < (low + high) / 2.0 else "right"
-    beside: dict[str, Any] = {"xytext": (4 if side == "left" else -4, 0), "textcoords": "offset points", "ha": side}
-    words = f"required {found.required_W:g} W"
-    axes.annotate(words, (found.required_W, 0.62), fontsize=9.5, color=PAGE["wrong"], **beside)
-    axes.set_yticks([0], ["throttle\npower"])
+    axes.axvline(found.required_W, color=PAGE["wrong"], lw=1.4, ls=(0, (5, 2)), zorder=3)
+    axes.margins(x=0.18)
+    name_rows(axes, ["throttle\npower"], above=0.9, below=0.6, size=11)
+    words: dict[str, Any] = {"color": PAGE["wrong"], "ha": side(axes, found.required_W), **_OVER}
+    axes.text(found.required_W, -0.6, f" required {found.required_W:g} W ", **words)
     axes.set_xlabel(f"throttle power in W in a room at {found.room_C:g} °C", **_SMALL)
-    quiet(axes)
-
-
-def _alt(assessment: BuildAssessment) -> str:
-    words = {True: "inside", False: "outside", None: "without an interval to compare with"}
-    said = [
-        f"at {one.set_power_W:g} W the build rises {one.rise_K:.2f} K"
-        + (f", expected {_expected(one)} K, {words[one.inside]}" if one.n_mounts else "")
-        for one in assessment.rises
-    ]
-    found = assessment.throttle
-    power = f"no throttle power: {found.reason}"
-    if found.throttle_power_W is not None:
-        shown = with_interval(found.throttle_power_W, found.interval_W, sign=False)
-        level = percent(assessment.reference.confidence_level)
-        power = f"throttle power {shown} W ({level} interval) where {found.required_W:g} W are required"
-    return f"Build {assessment.build.settings.build}: {'; '.join(said)}; {power}. Verdict: {assessment.verdict}."

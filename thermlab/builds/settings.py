@@ -176,13 +176,11 @@ def load_build(folder: str | Path) -> Build:
 
 
 def _files(settings: BuildSettings, tree: YamlTree, folder: Path) -> Iterator[Problem]:
-    named: list[tuple[tuple[str | int, ...], str]] = [
-        (("runs", place, "log"), run.log) for place, run in enumerate(settings.runs)
-    ]
-    named += [(("photos", place, "file"), photo.file) for place, photo in enumerate(settings.photos)]
+    named: dict[tuple[str | int, ...], str] = {("runs", i, "log"): run.log for i, run in enumerate(settings.runs)}
+    named |= {("photos", i, "file"): photo.file for i, photo in enumerate(settings.photos)}
     if settings.ambient_log is not None:
-        named.append((("ambient_log", "file"), settings.ambient_log.file))
-    for path, name in named:
+        named["ambient_log", "file"] = settings.ambient_log.file
+    for path, name in named.items():
         try:
             inside(folder, name)
         except PathRefusedError as refused:

@@ -1,8 +1,10 @@
 """The power at which a build will reach its limit in the customer's room."""
 
+import contextlib
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 
@@ -115,53 +117,42 @@ def build_throttle(
     exponent (0.75 to 0.85, rectangular). Without a campaign the curve is that of the build's own steps; with steps less
     than a tenth apart it is assumed, its slope between that of P^0.75 and of P behind a passive sink (rectangular).
     """
-    room_C, limit_C = settings.keeps.room_C, settings.keeps.temperature_C
-    limit_K, required = limit_C - room_C, settings.acceptance.required_W
-    mounts, own = None, None
-    if not reference.alone:
-        asked = predict_throttle(
-            reference.runs,
-            room_C=room_C,
-            temperature_C=limit_C,
-            cooling=reference.cooling,
-            radiated_share=reference.settings.get("radiated_share"),
-            **reference.asked(),
-        )
-        mounts = next((one for one in asked.treatments if one.treatment == settings.treatment), None)
-        curve, bends = curve_and_bends(reference)
-        moved = None if curve is None or not rises else _moved(curve, rises)
+    limits, required = settings.keeps, settings.acceptance.required_W
+    limit_K, share = limits.temperature_C - limits.room_C, reference.settings.get("radiated_share")
+    mean, bends = curve_and_bends(reference)
+    if reference.alone:
+        curves = _own_curves(runs, reference.cooling)
     else:
-        own = _own_curve(runs, reference.cooling)
-        curve = moved = None if own is None else own.curve
+        curves = [] if mean is None or not rises else _moved_curves(mean, reference, rises)
     found = BuildThrottle(
-        room_C=room_C,
-        temperature_limit_C=limit_C,
+        room_C=limits.room_C,
+        temperature_limit_C=limits.temperature_C,
         required_W=required,
-        expected_W=None if mounts is None else mounts.throttle_power_W,
-        expected_interval_W=None if mounts is None else mounts.future_mount_interval_W,
-        directly_observed_W=_observed(runs, curve, limit_K, reference.cooling),
+        **_expected(reference, settings),
+        directly_observed_W=_observed(runs, mean or next(iter(curves), None), limit_K, reference.cooling),
     )
-    if curve is None or moved is None:
+    if not curves:
         reason = "the campaign has too few power steps for a curve" if rises else "no acceptance run could be used"
         short = reference.alone and any("not settled" in run.reason for run in runs)
         return replace(found, reason=f"{reason}{LONGER_SOAK if short else ''}")
-    power = moved.power_W(limit_K)
-    if power is None:
-        return replace(found, reason="the build's curve does not reach the limit")
-    reason = too_far(power, curve.lowest_W, curve.highest_W, "the campaign's" if own is None else "the build's")
-    if reason:
+    power = curves[0].power_W(limit_K)
+    whose, ladder = "the build's" if reference.alone else "the campaign's", (curves[0].lowest_W, curves[0].highest_W)
+    reason = "the build's curve does not reach the limit" if power is None else too_far(power, *ladder, whose)
+    if power is None or reason:
         return replace(found, reason=reason)
-    if own is None:
-        parts, dofs = _contributions(reference, rises, moved, power, limit_K, bends)
+    known = [power, *(other for curve in curves[1:] if (other := curve.power_W(limit_K)) is not None)]
+    shape = (max(known) - min(known)) / 2.0 / math.sqrt(3.0)
+    above, slope = power / curves[0].highest_W - 1.0, curves[0].slope_K_per_W(power)
+    if reference.alone:
+        parts, dof = {"readings of the build": _own_readings_K(runs, power) / slope, "shape of the curve": shape}, None
     else:
-        parts = own.contributions(power, limit_K)
-        dofs = [None] * len(parts)
-    dof = effective_dof(list(parts.values()), dofs)
+        readings_K, bend_K = _moved_readings_K(rises, bends, power)
+        parts = {"readings of the build": readings_K / slope, "bend of the curve": bend_K / slope}
+        parts["exponent of the curve"] = shape
+        dof = effective_dof(list(parts.values()), [None, float(len(bends) - 1) or None, None])
     u = math.hypot(*parts.values())
     half = t_point(0.5 + reference.confidence_level / 2.0, math.inf if dof is None else dof) * u
-    above, slope = power / curve.highest_W - 1.0, moved.slope_K_per_W(power)
-    share = reference.settings.get("radiated_share")
-    rooms = Rooms(tested_room_C(runs, room_C), room_C, limit_K, reference.cooling, share)
+    rooms = Rooms(tested_room_C(runs, limits.room_C), limits.room_C, limit_K, reference.cooling, share)
     effect = room_effect_W(power, slope, above, rooms)
     # A known effect of the room moves the power; one that is a range widens its interval.
     there = power + (effect[0] if effect[0] == effect[1] else 0.0)
@@ -180,90 +171,69 @@ def build_throttle(
     )
 
 
+def _expected(reference: Reference, settings: BuildSettings) -> dict[str, Any]:
+    """Return where a fresh mount of the treatment was expected to throttle; nothing without a campaign."""
+    if reference.alone:
+        return {}
+    limits, share = settings.keeps, reference.settings.get("radiated_share")
+    asked = reference.asked() | {"room_C": limits.room_C, "temperature_C": limits.temperature_C}
+    found = predict_throttle(reference.runs, cooling=reference.cooling, radiated_share=share, **asked)
+    own = next(one for one in found.treatments if one.treatment == settings.treatment)
+    return {"expected_W": own.throttle_power_W, "expected_interval_W": own.future_mount_interval_W}
+
+
 def tested_room_C(runs: Sequence[ReducedRun], otherwise_C: float) -> float:
     """Return the mean room of the used runs, degC."""
     rooms = [run.ambient_C for run in runs if run.used and run.ambient_C is not None]
     return math.fsum(rooms) / len(rooms) if rooms else otherwise_C
 
 
-def _moved(curve: RiseCurve, rises: Sequence[Expected]) -> RiseCurve:
-    squares = math.fsum(one.set_power_W**2 for one in rises)
-    off = math.fsum(one.set_power_W * (one.rise_K - curve.rise_K(one.set_power_W)) for one in rises) / squares
-    return replace(curve, b_K_per_W=curve.b_K_per_W + off)
+def _moved_curves(mean: RiseCurve, reference: Reference, rises: Sequence[Expected]) -> list[RiseCurve]:
+    """Return curves of a campaign, the mean first, moved in parallel per watt to pass through the rises of a build."""
+    powers, rises_K = (np.array([getattr(one, name) for one in rises]) for name in ("set_power_W", "rise_K"))
+    used = [(run.set_power_W, run.rise_K) for run in reference.runs if run.used and run.rise_K is not None]
+    curves = [mean]
+    with contextlib.suppress(NotEstimableError):
+        curves += [fit_curve(*zip(*used, strict=True), exponent=exponent) for exponent in OTHER_EXPONENTS]
+
+    off_K = [rises_K - np.array([curve.rise_K(power) for power in powers]) for curve in curves]
+    shifts = [float(powers @ off / (powers @ powers)) for off in off_K]
+    return [replace(curve, b_K_per_W=curve.b_K_per_W + by) for curve, by in zip(curves, shifts, strict=True)]
 
 
-def _contributions(
-    reference: Reference,
-    rises: Sequence[Expected],
-    moved: RiseCurve,
-    power_W: float,
-    limit_K: float,
-    bends: Sequence[float],
-) -> tuple[dict[str, float], list[float | None]]:
-    slope = moved.slope_K_per_W(power_W)
-    squares = math.fsum(one.set_power_W**2 for one in rises)
-    readings = math.fsum(one.set_power_W * (one.u_rise_K or 0.0) for one in rises) / squares * power_W / slope
-    # How far a change of the bend moves the curve at the limit once it is held at the build's own steps.
-    held = math.fsum(one.set_power_W * one.set_power_W**EXPONENT for one in rises) / squares * power_W
-    # A bend shared by all mounts has no scatter to judge it by; the exponent then stands for the doubt about the shape.
-    scatter = float(np.std(bends, ddof=1)) / math.sqrt(len(bends)) if len(bends) > 1 and np.ptp(bends) > 0.0 else 0.0
-    bend = scatter * abs(power_W**EXPONENT - held) / slope
-    others = [_power_with(reference, rises, exponent, limit_K) for exponent in OTHER_EXPONENTS]
-    known = [power_W, *(value for value in others if value is not None)]
-    parts = {
-        "readings of the build": readings,
-        "bend of the curve": bend,
-        "exponent of the curve": (max(known) - min(known)) / 2.0 / math.sqrt(3.0),
-    }
-    return parts, [None, len(bends) - 1.0 if len(bends) > 1 else None, None]
+def _moved_readings_K(rises: Sequence[Expected], bends: Sequence[float], power_W: float) -> tuple[float, float]:
+    """Return what the readings of a build, and what the bend, leave open of a moved curve at a power, K."""
+    powers, u_K = (np.array([getattr(one, name) or 0.0 for one in rises]) for name in ("set_power_W", "u_rise_K"))
+    weights = powers * power_W / (powers @ powers)
+    # How far a change of the bend moves the curve at the limit once it is held at the build's own steps. A bend shared
+    # by all mounts has no scatter to judge it by; the exponent then stands for the doubt about the shape.
+    scatter = float(np.std(bends, ddof=1)) / math.sqrt(len(bends)) if np.ptp(bends) > 0.0 else 0.0
+    return float(weights @ u_K), scatter * abs(power_W**EXPONENT - float(weights @ powers**EXPONENT))
 
 
-def _power_with(reference: Reference, rises: Sequence[Expected], exponent: float, limit_K: float) -> float | None:
-    used = [run for run in reference.runs if run.used and run.rise_K is not None]
-    try:
-        curve = fit_curve([run.set_power_W for run in used], [run.rise_K or 0.0 for run in used], exponent=exponent)
-    except NotEstimableError:
-        return None
-    return _moved(curve, rises).power_W(limit_K)
-
-
-@dataclass(frozen=True, slots=True)
-class _OwnCurve:
-    """The curve of a build's own runs, and what others could stand in its place."""
-
-    runs: tuple[ReducedRun, ...]
-    curve: RiseCurve
-    others: tuple[RiseCurve, ...]
-
-    def contributions(self, power_W: float, limit_K: float) -> dict[str, float]:
-        """Return the standard uncertainties of the power at which it reaches a rise, W."""
-        powers = np.array([run.set_power_W for run in self.runs])
-        apart = self.curve.lowest_W < self.curve.highest_W
-        basis = curve_design(np.append(powers, power_W))[:, : 2 if apart else 1]
-        weights = basis[-1] @ np.linalg.pinv(basis[:-1])
-        u_K = np.array([run.u_rise_K or 0.0 for run in self.runs])
-        scatter_K = np.array([run.u_rise_a_K or 0.0 for run in self.runs])
-        # Sensors and power meter are off by the same in every run; what is left scatters from run to run.
-        common_K = np.sqrt(np.maximum(u_K**2 - scatter_K**2, 0.0))
-        readings_K = math.hypot(float(weights @ common_K), float(np.linalg.norm(weights * scatter_K)))
-        known = [power_W, *(value for one in self.others if (value := one.power_W(limit_K)) is not None)]
-        return {
-            "readings of the build": readings_K / self.curve.slope_K_per_W(power_W),
-            "shape of the curve": (max(known) - min(known)) / 2.0 / math.sqrt(3.0),
-        }
-
-
-def _own_curve(runs: Sequence[ReducedRun], cooling: str) -> _OwnCurve | None:
-    used = tuple(run for run in runs if run.used and run.rise_K is not None)
+def _own_curves(runs: Sequence[ReducedRun], cooling: str) -> list[RiseCurve]:
+    """Return the curve of a build's own runs, and what else could stand in its place; none where no run can be used."""
+    used = [run for run in runs if run.used and run.rise_K is not None]
     if not used:
-        return None
+        return []
     powers, rises = (np.array([getattr(run, name) for run in used]) for name in ("set_power_W", "rise_K"))
     if np.ptp(powers) > STEPS_APART * powers.max():
-        curves = [fit_curve(powers, rises, exponent=exponent) for exponent in (EXPONENT, *OTHER_EXPONENTS)]
-    else:
-        shares = (COOLINGS[cooling].single_step_slope, *OTHER_SLOPES[cooling])
-        curves = [curve_through(float(powers.mean()), float(rises.mean()), share=share) for share in shares]
-    return _OwnCurve(used, curves[0], tuple(curves[1:]))
+        return [fit_curve(powers, rises, exponent=exponent) for exponent in (EXPONENT, *OTHER_EXPONENTS)]
+    shares = (COOLINGS[cooling].single_step_slope, *OTHER_SLOPES[cooling])
+    return [curve_through(float(powers.mean()), float(rises.mean()), share=share) for share in shares]
+
+
+def _own_readings_K(runs: Sequence[ReducedRun], power_W: float) -> float:
+    """Return what the readings of a build leave open of the curve through them at a power, K."""
+    used = [run for run in runs if run.used and run.rise_K is not None]
+    names = ("set_power_W", "u_rise_K", "u_rise_a_K")
+    powers, u_K, scatter_K = (np.array([getattr(run, name) or 0.0 for run in used]) for name in names)
+    apart = np.ptp(powers) > STEPS_APART * powers.max()
+    basis = curve_design(np.append(powers, power_W))[:, : 2 if apart else 1]
+    weights = basis[-1] @ np.linalg.pinv(basis[:-1])
+    # Sensors and power meter are off by the same in every run; what is left scatters from run to run.
+    common_K = np.sqrt(np.maximum(u_K**2 - scatter_K**2, 0.0))
+    return math.hypot(float(weights @ common_K), float(np.linalg.norm(weights * scatter_K)))
 
 
 def _observed(runs: Sequence[ReducedRun], curve: RiseCurve | None, limit_K: float, cooling: str) -> float | None:
