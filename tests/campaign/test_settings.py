@@ -11,8 +11,9 @@ from pydantic import ValidationError
 
 from thermlab.base.errors import InputError
 from thermlab.campaign.parameters import apply_overrides
-from thermlab.campaign.settings import CampaignSettings, Prior, TimeSettings, Treatment
+from thermlab.campaign.settings import CampaignSettings, Prior, Treatment
 from thermlab.campaign.yaml_files import MAX_PROBLEMS, MAX_VALUES, MAX_YAML_BYTES, load_yaml, read_model, resolve
+from thermlab.logs.settings import TimeSettings
 
 MINIMAL = """\
 title: Grease or pad

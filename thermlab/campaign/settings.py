@@ -10,17 +10,7 @@ from typing import Annotated, Any, ClassVar, Literal
 from pydantic import AfterValidator, AliasPath, BeforeValidator, Field
 
 from thermlab.base.errors import InputError, Problem
-from thermlab.logs.settings import (
-    AmbientLogSettings,
-    Broken,
-    Line,
-    LogSettings,
-    Model,
-    Name,
-    Text,
-    TimeSettings,
-    refused,
-)
+from thermlab.logs.settings import AmbientLogSettings, Broken, Line, LogSettings, Model, Name, Text, refused
 
 PRACTICE = "common practice, no source"
 SIMULATED = "simulation: make study"
@@ -97,10 +87,7 @@ class CheckThresholds(Model):
     # between runs
     # Bonferroni point of the studentised residual: Cook & Weisberg 1982, from memory.
     between_alarm_percent: float = Field(
-        1.0,
-        gt=0,
-        lt=50,
-        description="chance that a sound campaign has any run or mount off (Cook & Weisberg 1982; from memory)",
+        1.0, gt=0, lt=50, description="chance of any false alarm in a campaign (Cook & Weisberg; from memory)"
     )
     core_spread_K: _Above0 = _practice(2.0, "a sensor against the other mounts")
     core_spread_ratio: _Above1 = _practice(5.0, "the same against its scatter between mounts")
@@ -332,11 +319,7 @@ class LogsAndRoom(Model):
         if data.get("ambient_constant") is not None and "ambient_u_K" in uncertainty:
             allowed = "ambient_constant.u_K alone when the room is constant"
             yield Broken(("uncertainty", "ambient_u_K"), "a second uncertainty of the room", allowed)
-        of_log, of_room = TimeSettings.of(log), TimeSettings.of(room)
-        if of_log is not None and of_room is not None and of_log.clock != of_room.clock:
-            found = f"{of_room.clock} times for a log in {of_log.clock} times"
-            allowed = f"{of_log.clock} times, as in log.time: the two cannot be matched otherwise"
-            yield Broken(("ambient_log", "time"), found, allowed)
+        yield from AmbientLogSettings.other_clock(room, log)
 
     @property
     def how_read(self) -> LogSettings:

@@ -235,3 +235,12 @@ class AmbientLogSettings(TextSettings):
     columns: Names = Field(description="column names; * and ? are wildcards")
     unit: TemperatureUnit = Field(description="degC, degF or K")
     clock_offset_s: float = Field(default=0.0, ge=-1e8, le=1e8, description="added to its times to match the logs")
+
+    @staticmethod
+    def other_clock(room: Mapping[str, Any], log: Mapping[str, Any]) -> Iterator[Broken]:
+        """Yield where the times of a room file cannot be matched with those of the logs."""
+        of_room, of_log = TimeSettings.of(room), TimeSettings.of(log)
+        if of_log is not None and of_room is not None and of_log.clock != of_room.clock:
+            found = f"{of_room.clock} times for a log in {of_log.clock} times"
+            allowed = f"{of_log.clock} times, as in log.time: the two cannot be matched otherwise"
+            yield Broken(("ambient_log", "time"), found, allowed)
