@@ -12,7 +12,7 @@ from typing import Any, Literal
 
 import numpy as np
 
-from thermlab.logs.cells import UNIT_OF, number_pattern
+from thermlab.logs.cells import STANDARD, UNIT_OF, number_pattern
 from thermlab.logs.text import BOMS, numbered, split_line
 from thermlab.logs.times import UNIT_S, example, pattern_of, seconds_of
 
@@ -364,10 +364,7 @@ _WORDS: tuple[tuple[Content, str], ...] = (
     ),
 )
 _PATTERNS = {kind: re.compile(rf"(?<![a-z])({words})", re.IGNORECASE) for kind, words in _WORDS}
-_UNITS: dict[str, Content] = {
-    "degC": "temperature", "degF": "temperature", "K": "temperature",
-    "W": "power", "mW": "power", "kW": "power", "MHz": "clock", "GHz": "clock", "Hz": "clock",
-}  # fmt: skip
+_CONTENT: dict[str, Content] = {"degC": "temperature", "W": "power", "MHz": "clock"}
 _BARE = ("degC", "K")
 _PLAUSIBLE = {"degC": (-40.0, 160.0), "degF": (-40.0, 320.0), "K": (230.0, 440.0)}
 MOST_TOKENS = 8
@@ -471,7 +468,7 @@ def _told(name: str, unit: str, low: float, high: float) -> tuple[Content, str]:
     words = [kind for kind, pattern in _PATTERNS.items() if pattern.search(re.sub("[_.]", " ", name))]
     content: Content = "number"
     if unit:
-        content, why = _UNITS.get(unit, "number"), f"unit {unit}"
+        content, why = _CONTENT.get(STANDARD[unit][0], "number"), f"unit {unit}"
         finer: dict[Content, Content] = {"temperature": "room", "power": "set power"}
         if finer.get(content) in words:
             content = finer[content]

@@ -22,34 +22,24 @@ WORD = 8
 BATCH = 1 << 13
 """Cells to read side by side: few enough that what is worked with stays in the processor's cache."""
 
-SPELLINGS = {
-    "degC": ("degC", "°C", "º C", "° C", "℃", "C", "deg C", "celsius", "Celsius"),
-    "degF": ("degF", "°F", "° F", "℉", "F", "deg F", "fahrenheit", "Fahrenheit"),
-    "K": ("K", "kelvin", "Kelvin"),
-    "W": ("W", "watt", "Watt", "watts"),
-    "mW": ("mW",),
-    "kW": ("kW", "KW"),
-    "MHz": ("MHz", "Mhz", "mhz"),
-    "GHz": ("GHz", "Ghz", "ghz"),
-    "Hz": ("Hz", "hz"),
-    "s": ("s", "S", "sec", "seconds"),
-    "ms": ("ms",),
-    "min": ("min", "minutes"),
-    "h": ("h", "hours"),
+# Unit -> its standard unit; what is added, then multiplied with and divided by; how it is written.
+_UNITS = {
+    "degC": ("degC", 0.0, 1.0, 1.0, "degC|°C|º C|° C|℃|C|deg C|celsius|Celsius"),
+    "degF": ("degC", -32.0, 5.0, 9.0, "degF|°F|° F|℉|F|deg F|fahrenheit|Fahrenheit"),
+    "K": ("degC", -273.15, 1.0, 1.0, "K|kelvin|Kelvin"),
+    "W": ("W", 0.0, 1.0, 1.0, "W|watt|Watt|watts"),
+    "mW": ("W", 0.0, 1.0, 1e3, "mW"),
+    "kW": ("W", 0.0, 1e3, 1.0, "kW|KW"),
+    "MHz": ("MHz", 0.0, 1.0, 1.0, "MHz|Mhz|mhz"),
+    "GHz": ("MHz", 0.0, 1e3, 1.0, "GHz|Ghz|ghz"),
+    "Hz": ("MHz", 0.0, 1.0, 1e6, "Hz|hz"),
+    "s": ("s", 0.0, 1.0, 1.0, "s|S|sec|seconds"),
+    "ms": ("s", 0.0, 1.0, 1e3, "ms"),
+    "min": ("s", 0.0, 60.0, 1.0, "min|minutes"),
+    "h": ("s", 0.0, 3600.0, 1.0, "h|hours"),
 }
-STANDARD = {
-    "degC": ("degC", 0.0, 1.0, 1.0),
-    "degF": ("degC", -32.0, 5.0, 9.0),
-    "K": ("degC", -273.15, 1.0, 1.0),
-    "W": ("W", 0.0, 1.0, 1.0),
-    "mW": ("W", 0.0, 1.0, 1e3),
-    "kW": ("W", 0.0, 1e3, 1.0),
-    "MHz": ("MHz", 0.0, 1.0, 1.0),
-    "GHz": ("MHz", 0.0, 1e3, 1.0),
-    "Hz": ("MHz", 0.0, 1.0, 1e6),
-}
-"""Declared unit -> standard unit, what is added, then multiplied with and divided by."""
-UNIT_OF = {spelling: unit for unit, spellings in SPELLINGS.items() for spelling in spellings}
+STANDARD = {unit: row[:4] for unit, row in _UNITS.items()}
+UNIT_OF = {spelling: unit for unit, row in _UNITS.items() for spelling in row[4].split("|")}
 
 
 @dataclass(frozen=True, slots=True)

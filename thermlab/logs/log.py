@@ -171,12 +171,8 @@ def _values(lines: _LogRows, rows: Any) -> dict[str, Any]:
 
 def _numeric_tokens(lines: _LogRows, numbers: Any) -> Any:
     """Tell which plain numbers may be tokens for missing values, such as -9999."""
-    hits = np.zeros(len(numbers), dtype=bool)
-    for token in lines.how.missing:
-        value = read_cell(token, lines.how.decimal, (), "")
-        if not isinstance(value, str):
-            hits |= numbers == value
-    return hits
+    tokens = (read_cell(token, lines.how.decimal, (), "") for token in lines.how.missing)
+    return np.isin(numbers, [token for token in tokens if not isinstance(token, str)])
 
 
 def _odd_cells(lines: _LogRows, part: Any, found: Any, counts: list[int]) -> list[Problem]:
@@ -361,25 +357,18 @@ def _is_header(table: _LogRows, row: int) -> bool:
 
 def _is_units(table: _LogRows, row: int) -> bool:
     """Tell whether no declared cell of a line holds a number, and one of them holds a word."""
-    words = 0
-    for _, position in table.declared:
-        text = table.cells.text(row, position)
-        words += bool(text) and text not in table.how.missing
-        if any(c.isdigit() for c in text):
-            return False
-    return words > 0 and not any(c.isdigit() for c in table.time_text(row))
+    cells = [table.cells.text(row, position) for _, position in table.declared]
+    has_digit = any(c.isdigit() for c in "".join([*cells, table.time_text(row)]))
+    return not has_digit and any(cell and cell not in table.how.missing for cell in cells)
 
 
-def _wrong_units(table: _LogRows, row: int) -> list[Problem]:
-    problems, time_unit = [], table.how.time.unit or ""
-    declared = [(role.unit, role.key, position) for role, position in table.declared]
-    declared += [(time_unit, table.time_key, position) for position in table.header.columns[table.time_key]]
-    for declared_unit, key, position in declared:
+def _wrong_units(table: _LogRows, row: int) -> Iterator[Problem]:
+    times = [(table.how.time.unit, table.time_key, position) for position in table.header.columns[table.time_key]]
+    for declared, key, position in [*((role.unit, role.key, at) for role, at in table.declared), *times]:
         text = table.cells.text(row, position)
         unit = UNIT_OF.get(text.strip("[]() "))
-        if declared_unit and unit is not None and unit != declared_unit:
-            problems.append(table.problem(row, position, f"the unit {text}", f"{declared_unit}, as {key} declares"))
-    return problems
+        if declared and unit not in (None, declared):
+            yield table.problem(row, position, f"the unit {text}", f"{declared}, as {key} declares")
 
 
 def _is_summary(table: _LogRows, row: int, is_regular: bool) -> bool:

@@ -19,16 +19,10 @@ _EPOCH = date(1970, 1, 1).toordinal()
 _MONTH_NAMES = "january|february|march|april|may|june|july|august|september|october|november|december"
 _MONTHS = _MONTH_NAMES.split("|")
 _DAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
-PATTERNS = {
+PATTERNS = dict.fromkeys("mdHIMS", r"\d{1,2}") | {
     "Y": r"\d{4}",
     "y": r"\d\d",
-    "m": r"\d{1,2}",
-    "d": r"\d{1,2}",
     "j": r"\d{1,3}",
-    "H": r"\d{1,2}",
-    "I": r"\d{1,2}",
-    "M": r"\d{1,2}",
-    "S": r"\d{1,2}",
     "f": r"\d{1,9}",
     "p": r"[AaPp]\.?[Mm]\.?",
     "z": r"Z|[+-]\d\d(?::?\d\d)?(?::?\d\d)?",
