@@ -186,7 +186,7 @@ def anytime_rule(order: Sequence[int], spread: float) -> LookRule:
 
 def spending_rule(order: Sequence[int], n_treatments: int, spend: Callable[[float], float]) -> LookRule:
     """Rule from an error-spending function."""
-    given = {"n_treatments": n_treatments, "spend": spend}
+    given = {"spend": spend}
     return LookRule(
         order=tuple(order),
         two_sided=critical_values(tuple(order), **given),
@@ -297,9 +297,7 @@ def print_scatters(n: int) -> None:
         true_K = (60.0, *(59.0,) * (len(sds) - 1))
         row = []
         for variance in ("pooled", "auto"):
-            rule = look_rule(
-                block_order(len(sds), n_mounts), n_treatments=len(sds), margin_K=1.0, variance=variance, halfway=halfway
-            )
+            rule = look_rule(block_order(len(sds), n_mounts), margin_K=1.0, variance=variance, halfway=halfway)
             found = simulate_looks(rule, true_K, sds, n=n, seed=9)
             row.append(f"{variance} {found.error:.4f}, {found.false_equivalence:.4f}, decided {found.decided:.3f}")
         print(f"  SDs {sds}, {n_mounts} mounts each, {'halfway' if halfway else 'every mount'}: {'; '.join(row)}")
@@ -309,7 +307,7 @@ def print_halfway(n: int) -> None:
     """Chance and mounts made with a look halfway and with one after every mount, six mounts of each treatment."""
     print(f"\nSix mounts of each of two treatments, SD of one mount 0.54 K, {n} campaigns each: crossed; mounts made")
     for name, halfway in (("halfway and at the end", True), ("after every mount", False)):
-        rule = look_rule((0, 1) * 6, n_treatments=2, margin_K=1.0, variance="auto", halfway=halfway)
+        rule = look_rule((0, 1) * 6, margin_K=1.0, variance="auto", halfway=halfway)
         rows = [chance_over_looks(rule, true, math.hypot(0.5, RUN_NOISE_K), n_paths=n) for true in (0.0, 1.0, 2.0)]
         print(f"  {name}: " + ", ".join(f"{true:g} K {row[0]:.3f}; {row[1]:.1f}" for true, row in enumerate(rows)))
 

@@ -19,7 +19,7 @@ def simulate(order, true_K, sd_K, *, n, seed, margin_K=1.0, prior=None):
     """Make campaigns of normal mounts and look after every mount; returns the decision and when every verdict stood."""
     rng = np.random.default_rng(seed)
     prior_dof, prior_sd_K = prior or (0.0, 0.0)
-    rule = look_rule(tuple(order), n_treatments=len(true_K), margin_K=margin_K, prior_dof=prior_dof)
+    rule = look_rule(tuple(order), margin_K=margin_K, prior_dof=prior_dof)
     variance = prior_sd_K**2 * rng.chisquare(prior_dof, n) / prior_dof if prior_dof else 0.0
     tally = MountTally(n, len(true_K), prior_dof=prior_dof, prior_variance=variance)
     decision = RunningDecision(rule, n, len(true_K))
@@ -83,8 +83,8 @@ def test_ordinary_intervals_looked_at_ten_times_are_not_honest():
 def test_one_look_at_the_end_is_students_t_and_dunnetts_point():
     at_end = lambda fraction: 0.05 if fraction >= 1 else 0.0  # noqa: E731
 
-    two = critical_values(ORDER, n_treatments=2, spend=at_end)
-    four = critical_values(BLOCKS_OF_FOUR, n_treatments=4, spend=at_end)
+    two = critical_values(ORDER, spend=at_end)
+    four = critical_values(BLOCKS_OF_FOUR, spend=at_end)
 
     assert set(two[:-1]) == {None}
     # 10 000 of 200 000 paths lie beyond: relative error of the tail 1 %, of the point about 0.3 %.
@@ -104,7 +104,7 @@ def test_published_boundaries_of_large_samples():
         return 2 * (1 - ndtr(ndtri(0.975) / math.sqrt(quarters))) if quarters else 0.0
 
     order = tuple(index % 2 for index in range(80))
-    values = critical_values(order, n_treatments=2, spend=spend, prior_dof=1e7, one_sided=1, n_paths=400_000)
+    values = critical_values(order, spend=spend, prior_dof=1e7, one_sided=1, n_paths=400_000)
 
     assert [values[look - 1] for look in (40, 60, 80)] == pytest.approx([2.53993, 2.01604, 1.72014], abs=0.03)
 
@@ -117,7 +117,7 @@ def test_error_is_spent_as_said():
 
 def test_a_look_halfway_keeps_the_error_and_nearly_all_the_chance_of_one_look():
     """Six mounts of each of two treatments with an SD of one mount of 0.54 K, t values worked out here."""
-    rule = look_rule((0, 1) * 6, n_treatments=2, margin_K=1.0, halfway=True)
+    rule = look_rule((0, 1) * 6, margin_K=1.0, halfway=True)
     values = {look: value for look, value in enumerate(rule.two_sided, start=1) if value is not None}
     rng = np.random.default_rng(19)
     crossed = {}
@@ -138,11 +138,11 @@ def test_a_look_halfway_keeps_the_error_and_nearly_all_the_chance_of_one_look():
 
 
 def test_the_same_order_gives_the_same_intervals():
-    rule = look_rule(ORDER, n_treatments=2, margin_K=1.0, n_paths=5_000)
+    rule = look_rule(ORDER, margin_K=1.0, n_paths=5_000)
 
-    afresh = critical_values(ORDER, n_treatments=2, spend=power_spending(0.05), n_paths=5_000)
+    afresh = critical_values(ORDER, spend=power_spending(0.05), n_paths=5_000)
     assert rule.two_sided == afresh
-    wider = look_rule(ORDER, n_treatments=2, margin_K=2.0, n_paths=5_000)
+    wider = look_rule(ORDER, margin_K=2.0, n_paths=5_000)
     assert (wider.two_sided, wider.one_sided, wider.margin_K) == (rule.two_sided, rule.one_sided, 2.0)
 
 
@@ -251,7 +251,7 @@ def over_looks(order, sds_K, *, variance, n=8_000, seed=31):
     """Return the error over all looks, and false claims of equivalence, where treatments scatter differently."""
     rng = np.random.default_rng(seed)
     true_K = (60.0,) * (len(sds_K) - 1) + (61.0,)
-    rule = look_rule(tuple(order), n_treatments=len(sds_K), margin_K=1.0, variance=variance, n_paths=40_000)
+    rule = look_rule(tuple(order), margin_K=1.0, variance=variance, n_paths=40_000)
     tally, decision = MountTally(n, len(sds_K), variance=rule.variance), RunningDecision(rule, n, len(sds_K))
     for look, treatment in enumerate(order):
         tally.add(treatment, true_K[treatment] + sds_K[treatment] * rng.standard_normal(n))
@@ -292,7 +292,4 @@ def test_scatter_judged_at_each_look_keeps_most_of_the_error_that_pooling_loses(
 
 
 def test_a_prior_says_how_all_treatments_scatter_and_nothing_is_judged():
-    assert (
-        look_rule((0, 1) * 3, n_treatments=2, margin_K=1.0, variance="auto", prior_dof=10.0, n_paths=2_000).apart
-        is None
-    )
+    assert look_rule((0, 1) * 3, margin_K=1.0, variance="auto", prior_dof=10.0, n_paths=2_000).apart is None

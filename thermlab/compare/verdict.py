@@ -406,7 +406,6 @@ def mounts_first(settings: CampaignSettings, comparison: Comparison, counted: "M
     dof, alpha = 0.0 if prior is None else prior.used_dof, EARLY_SHARE * (1.0 - decision.confidence_level)
     rule = look_rule(
         (*(place for place, _ in made), *to_come),
-        n_treatments=len(names),
         margin_K=decision.margin_K,
         alpha=alpha,
         prior_dof=dof,

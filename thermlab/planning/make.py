@@ -264,7 +264,6 @@ def look_on_the_way(problem: SplitProblem, n_mounts: int, *, halfway: bool = Fal
     order = tuple(range(problem.n_treatments)) * n_mounts
     rule = look_rule(
         order,
-        n_treatments=problem.n_treatments,
         margin_K=request.margin_K,
         alpha=1 - request.confidence_level,
         variance="auto",

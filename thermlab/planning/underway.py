@@ -87,7 +87,6 @@ def look_ahead(
     order = tuple(names.index(name) for name in [*(name for name, _ in mounts), *still_planned])
     rule = look_rule(
         order,
-        n_treatments=len(names),
         margin_K=margin_K,
         alpha=1 - confidence_level,
         prior_dof=prior_dof,

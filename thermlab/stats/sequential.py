@@ -27,7 +27,7 @@ import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import cache, lru_cache, partial
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -168,7 +168,6 @@ def _halfway_spending(alpha: float, middle: float) -> Callable[[float], float]:
 def critical_values(
     order: tuple[int, ...],
     *,
-    n_treatments: int,
     spend: Callable[[float], float],
     prior_dof: float = 0.0,
     one_sided: int | None = None,
@@ -181,8 +180,6 @@ def critical_values(
     ----------
     order : tuple of int
         Treatment of each mount of the whole campaign in the order made; 0 is the baseline.
-    n_treatments : int
-        Treatments, the baseline included.
     spend : callable
         Error that may have been spent by a fraction of the mounts.
     prior_dof : float
@@ -200,7 +197,7 @@ def critical_values(
     tuple of float or None
         Of the length of ``order``; None where there is no degree of freedom or too little to spend.
     """
-    rng = np.random.default_rng(SEED)
+    rng, n_treatments = np.random.default_rng(SEED), max(order) + 1
     prior: Floats | float = rng.chisquare(prior_dof, n_paths) / prior_dof if prior_dof else 0.0
     tally = MountTally(n_paths, n_treatments, prior_dof=prior_dof, prior_variance=prior, variance=variance)
     alive = np.ones(n_paths, dtype=bool)
@@ -279,7 +276,6 @@ class LookRule:
 def look_rule(
     order: tuple[int, ...],
     *,
-    n_treatments: int,
     margin_K: float,
     alpha: float = 0.05,
     prior_dof: float = 0.0,
@@ -294,8 +290,6 @@ def look_rule(
     ----------
     order : tuple of int
         Treatment of each planned mount in order; 0 is the baseline.
-    n_treatments : int
-        Treatments, the baseline included.
     margin_K : float
         Margin, K.
     alpha : float
@@ -317,19 +311,18 @@ def look_rule(
         Critical values.
     """
     if variance == "auto":
-        same: dict[str, Any] = {"margin_K": margin_K, "alpha": alpha, "halfway": halfway, "only": only}
-        make = partial(look_rule, order, n_treatments=n_treatments, **same)
-        pooled = make(prior_dof=prior_dof, n_paths=n_paths)
+        make = partial(look_rule, order, margin_K=margin_K, alpha=alpha, halfway=halfway, only=only, n_paths=n_paths)
+        pooled = make(prior_dof=prior_dof)
         # Welch's method takes no prior, and the prior says how all treatments scatter.
-        return pooled if prior_dof else replace(pooled, apart=make(variance="welch", n_paths=n_paths))
-    given: dict[str, Any] = {"n_treatments": n_treatments, "prior_dof": prior_dof, "variance": variance}
-    given["n_paths"] = n_paths or (WELCH_PATHS if variance == "welch" else N_PATHS)
+        return pooled if prior_dof else replace(pooled, apart=make(variance="welch"))
+    n_treatments, n_paths = max(order) + 1, n_paths or (WELCH_PATHS if variance == "welch" else N_PATHS)
     middle = n_treatments * math.ceil(len(order) / n_treatments / 2) / len(order)
-    given["spend"] = _halfway_spending(alpha, middle) if halfway else power_spending(alpha)
+    spend = _halfway_spending(alpha, middle) if halfway else power_spending(alpha)
+    values = partial(critical_values, order, spend=spend, prior_dof=prior_dof, variance=variance, n_paths=n_paths)
     # No margin is in the critical values: it may move freely.
     claims = () if only == "difference" else range(1, 2 if only else n_treatments)
-    both = () if only == "equivalence" else critical_values(order, **given)
-    each = tuple(critical_values(order, **given, one_sided=one) for one in claims)
+    both = () if only == "equivalence" else values()
+    each = tuple(values(one_sided=one) for one in claims)
     return LookRule(order=order, two_sided=both, one_sided=each, margin_K=margin_K, variance=variance)
 
 
