@@ -397,7 +397,7 @@ FAULTS = (
         told_by=("labels may be swapped", "off the ladder"),
         most=1,
     ),
-    Fault(kind="set powers swapped", plant=swapped_steps, told_by=("labels may be swapped", POWER)),
+    Fault(kind="set powers swapped", plant=swapped_steps, told_by=(POWER,)),
     Fault(kind="coarse readout", plant=coarse, told_by=("coarse readout",)),
 )
 CLEAN = Fault(kind="clean", plant=None, told_by=())

@@ -14,7 +14,6 @@ from thermlab.runs.checks.ladders import (
     lay_ladders,
     mount_levels,
     off_treatment,
-    powers_exchanged,
 )
 from thermlab.runs.records import ReducedRun
 from thermlab.runs.trace import Trace
@@ -127,16 +126,6 @@ def test_one_run_off_is_no_exchange():
     ladders = lay_ladders(campaign(offsets={("pad-b", "2", 90.0): -3.0}), LIMITS)
 
     assert find_exchanged(ladders, find_off(ladders)) == {}
-
-
-def test_set_powers_of_two_lines_exchanged_are_told_by_the_logged_power():
-    runs = tuple(
-        replace(run, power_W={"pad-b-1-40": 90.1, "pad-b-1-90": 39.9}.get(run.run, run.power_W)) for run in campaign()
-    )
-
-    found = powers_exchanged(runs)
-    assert {runs[i].run for i in found} == {"pad-b-1-40", "pad-b-1-90"}
-    assert all(flag.flag == "labels may be swapped" for flag in found.values())
 
 
 @pytest.mark.parametrize("mount", ["1", "2", "3"])

@@ -26,7 +26,7 @@ import numpy as np
 import numpy.typing as npt
 
 from thermlab.campaign.settings import CheckThresholds
-from thermlab.runs.checks.ladders import ladder_flags, powers_exchanged
+from thermlab.runs.checks.ladders import ladder_flags
 from thermlab.runs.records import Array, Flag, Flags, Integers, ReducedRun, raise_flag, side
 from thermlab.runs.settled_rise import Estimate, lag_room
 from thermlab.runs.time_constant import SINK_SHARE
@@ -76,9 +76,7 @@ def check_between(
     place = {run.run: i for i, run in enumerate(runs)}
     at = {place[estimate.trace.run]: estimate for estimate in estimates}
     sensors = core_spread(measure_spread(runs, at), limits).items()
-    more = _gather(
-        len(runs), powers_exchanged(runs).items(), _followed(at, limits), sensors, ladder_flags(runs, limits)
-    )
+    more = _gather(len(runs), _followed(at, limits), sensors, ladder_flags(runs, limits))
     return tuple(replace(run, flags=run.flags + flags) if flags else run for run, flags in zip(runs, more, strict=True))
 
 
@@ -151,14 +149,11 @@ def reading_marks(trace: Trace) -> Marks:
 
 def shared_share(one: Marks, other: Marks) -> float:
     """Return which part of the readings of two runs is the same, 0 to 1, from the marks kept of each."""
-    if min(one.size, other.size) < FEWEST_MARKS:
-        return 0.0
-    both = np.concatenate([one, other])
     # Beyond the largest mark kept of a run it is not known which others it has.
     reach = min(mark.max() if mark.size == MARKS_KEPT else np.iinfo(np.uint64).max for mark in (one, other))
     mine, theirs = one[one <= reach], other[other <= reach]
     fewer = min(mine.size, theirs.size)
-    return (mine.size + theirs.size - np.unique(both[both <= reach]).size) / fewer if fewer >= FEWEST_MARKS else 0.0
+    return np.intersect1d(mine, theirs, assume_unique=True).size / fewer if fewer >= FEWEST_MARKS else 0.0
 
 
 def same_readings(marks: Sequence[Marks], *, share: float) -> list[tuple[int, int, float]]:
@@ -176,17 +171,11 @@ def same_readings(marks: Sequence[Marks], *, share: float) -> list[tuple[int, in
     list of (i, j, share)
         Places of two runs, i < j, and the part that is the same, 0 to 1.
     """
-    if not any(mark.size for mark in marks):
-        return []
-    runs = np.repeat(np.arange(len(marks)), [mark.size for mark in marks])
-    values = np.concatenate(marks)
-    order = np.lexsort((runs, values))
-    runs, values = runs[order], values[order]
-    begins = np.flatnonzero(np.r_[True, values[1:] != values[:-1]])
-    first = np.repeat(runs[begins], np.diff(np.r_[begins, values.size]))
     # Each run against the first that has the mark: copies of copies are found without all pairs.
-    pairs = Counter(zip(first[first != runs].tolist(), runs[first != runs].tolist(), strict=True))
-    found = ((i, j, shared_share(marks[i], marks[j])) for (i, j), count in pairs.items() if count >= FEWEST_MARKS // 2)
+    first: dict[int, int] = {}
+    pairs = Counter((first.setdefault(mark, i), i) for i, own in enumerate(marks) for mark in own.tolist())
+    shared = ((i, j) for (i, j), count in pairs.items() if i != j and count >= FEWEST_MARKS // 2)
+    found = ((i, j, shared_share(marks[i], marks[j])) for i, j in shared)
     return sorted((i, j, same) for i, j, same in found if same >= share)
 
 

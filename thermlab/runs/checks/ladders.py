@@ -282,35 +282,6 @@ def find_exchanged(ladders: Ladders, off: Collection[int]) -> dict[int, Flag]:
     return flags
 
 
-def powers_exchanged(runs: Sequence[ReducedRun]) -> dict[int, Flag]:
-    """Find two runs whose logged powers are each other's set power.
-
-    Parameters
-    ----------
-    runs : sequence of ReducedRun
-        All runs.
-
-    Returns
-    -------
-    dict of int to Flag
-        By position.
-    """
-    powers = [(i, run.power_W, run.set_power_W) for i, run in enumerate(runs) if run.power_W is not None]
-    off = [(i, logged, planned) for i, logged, planned in powers if abs(logged / planned - 1) > 0.05]
-    flags: dict[int, Flag] = {}
-    for one, two in combinations(off, 2):
-        (i, mine, my_set), (j, other, other_set) = one, two
-        alike = abs(mine / other_set - 1) < 0.03 and abs(other / my_set - 1) < 0.03
-        if i in flags or j in flags or abs(my_set / other_set - 1) < 0.05 or not alike:
-            continue
-        for (at, logged, planned), (partner, _, its) in ((one, two), (two, one)):
-            reason = f"The logged power is the set power of {runs[partner].run}, and the other way round: "
-            reason += "the two lines of the run sheet may be exchanged."
-            powers_W = {"logged_W": logged, "set_W": planned, "other_set_W": its}
-            flags[at] = raise_flag("labels may be swapped", "doubtful", reason, **powers_W)
-    return flags
-
-
 @dataclass(frozen=True, slots=True)
 class MountLevels:
     """One number a mount: how far its rises are from the mean of all mounts, at the highest step.
@@ -352,17 +323,15 @@ def mount_levels(ladders: Ladders, without: Collection[int]) -> MountLevels | No
     mounts = np.unique(ladders.mount[kept])
     if mounts.size < 3:
         return None
-    size = ladders.power_W / ladders.power_W.max()
-    steps = np.unique(ladders.step)
     # Common steps and slopes by least squares in turn: both are linear, and every mount need not have every step.
-    common = (ladders.step[:, None] == steps[None, :]).astype(np.float64)
-    design = np.hstack([common, (ladders.mount[:, None] == mounts[None, :]) * size[:, None]])
-    coefficients = np.linalg.lstsq(design[kept], ladders.rise_K[kept], rcond=None)[0]
+    fit = np.linalg.lstsq(ladders.design(kept)[kept], ladders.rise_K[kept], rcond=None)[0]
+    all_mounts = np.unique(ladders.mount)
+    slopes = fit[-all_mounts.size :][np.isin(all_mounts, mounts)]
     firsts = [ladders.runs[int(np.flatnonzero(ladders.mount == m)[0])] for m in mounts]
     treatments = list(dict.fromkeys(run.treatment for run in firsts))
     group = np.array([treatments.index(run.treatment) for run in firsts])
     keys = tuple((run.treatment, run.mount) for run in firsts)
-    return MountLevels(keys, coefficients[steps.size :], group, ladders.limits)
+    return MountLevels(keys, slopes, group, ladders.limits)
 
 
 def exchanged_mounts(levels: MountLevels) -> dict[MountKey, Flag]:
