@@ -383,7 +383,6 @@ def reduce_bench(
         near_s = constant.time_constant_s
     factors: dict[str, float] = {}
     if constant is not None:
-        constant = replace(constant, left_out=tuple([*found][i] for i in constant.left_out))
         groups = [traces[i].treatment for i in found]
         factors = speed_factors(list(found.values()), groups, constant, slow_from=cooling.slow_from)
     return reduce_runs(BenchReduction(settings, constant, highest, factors=factors), traces)

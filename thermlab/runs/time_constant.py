@@ -229,14 +229,11 @@ class BenchTimeConstant:
         Standard uncertainty (Type A), s.
     fit_from_s : float
         Where the fits begin, seconds since the soak began, at the highest step.
-    left_out : tuple of int
-        Runs, by position, whose own time constant disagrees; they are not in it.
     """
 
     time_constant_s: float
     u_time_constant_s: float
     fit_from_s: float
-    left_out: tuple[int, ...] = ()
 
     def times(self, factor: float) -> Self:
         """Return that of runs which are slower by a factor, as at a lower power."""
@@ -362,7 +359,7 @@ def fit_time_constant(runs: Sequence[Approach], *, slow_from: float, guess_s: fl
     u_tau = tau * _sandwich(own, curvature)
     if not u_tau < LARGEST_RELATIVE_U * tau:
         return None
-    return BenchTimeConstant(tau, u_tau, slow_from * tau, left_out)
+    return BenchTimeConstant(tau, u_tau, slow_from * tau)
 
 
 def _first_guess(runs: Sequence[Approach]) -> float | None:
