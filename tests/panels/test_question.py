@@ -50,7 +50,7 @@ def test_what_cannot_be_planned_is_said_and_put_right(panel):
 
     panel.treatments.value = "plum-foil, ash-pad, teal-wax"
     assert panel.planned.request.treatments == ("plum-foil", "ash-pad", "teal-wax")
-    assert panel.baseline.value == "teal-wax"
+    assert panel.planned.request.baseline == "plum-foil"
 
 
 def test_a_folder_is_written_only_when_asked_and_never_over_another(panel, tmp_path):

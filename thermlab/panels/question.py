@@ -45,12 +45,12 @@ class PlanPanel(widgets.VBox):  # type: ignore[misc, unused-ignore]
         self._shown: object = None
         self._drawn: Picture | None = None
         self._task: asyncio.Task[None] | None = None
-        names = question["treatments"]
+        names = dict.fromkeys([question["baseline"], *question["treatments"]])
         text: dict[str, Any] = {"style": NAMES, "layout": wide(26)}
         written = ", ".join(names)
-        self.treatments = widgets.Text(description="treatments", value=written, continuous_update=False, **text)
-        self.baseline = _choice("baseline", names, question["baseline"])
-        self.goal = _choice("show", ["difference", "equivalence"], question.get("goal", "difference"))
+        self.treatments = widgets.Text(description="baseline, others", value=written, continuous_update=False, **text)
+        goals, goal = ["difference", "equivalence"], question.get("goal", "difference")
+        self.goal = widgets.Dropdown(description="show", options=goals, value=goal, style=NAMES, layout=wide(22))
         self.margin_K = number("margin in K", question["margin_K"], 0.05, 20.0, 0.05)
         self.power = number("chance of showing it", question.get("power", 0.8), 0.1, 0.99, 0.05)
         self.throttle = widgets.Checkbox(description="throttle power too", value=question.get("throttle", True))
@@ -66,21 +66,20 @@ class PlanPanel(widgets.VBox):  # type: ignore[misc, unused-ignore]
         self.write = widgets.Button(description="write the campaign", layout=wide(14))
         self.busy, self.said, self.answer = widgets.Label(), widgets.HTML(), widgets.HTML()
         self.picture = widgets.Image(format="svg+xml", layout={"max_width": "33em", "object_fit": "contain"})
-        asked = [self.baseline, self.goal, self.margin_K, self.power, self.throttle]
+        asked = [self.treatments, self.goal, self.margin_K, self.power, self.throttle]
         for control in (*asked, *self.known.values(), *self.values.values()):
             control.observe(self._move, "value")
-        self.treatments.observe(lambda _: self._rename(), "value")
         self.write.on_click(lambda _: self._write())
         pairs = [widgets.HBox([self.known[name], self.values[name]]) for name in OPTIONAL]
-        side = [self.treatments, *asked, widgets.Label("known, where ticked:"), *pairs]
+        side = [*asked, widgets.Label("known, where ticked:"), *pairs]
         above, below = row(widgets.VBox(side), self.picture), row(self.folder, self.write, self.busy)
         super().__init__([above, below, self.said, self.answer])
         self.show()
 
     def request(self) -> dict[str, Any]:
         """Return what the controls ask, as fields of a request."""
-        names = ("treatments", "baseline", "goal", "margin_K", "power", "throttle")
-        asked = {name: getattr(self, name).value for name in names}
+        asked = {name: getattr(self, name).value for name in ("treatments", "goal", "margin_K", "power", "throttle")}
+        asked["baseline"] = asked["treatments"].partition(",")[0].strip()
         known = {name: self.values[name].value if tick.value else None for name, tick in self.known.items()}
         return {**self._fixed, **asked, **known}
 
@@ -126,15 +125,6 @@ class PlanPanel(widgets.VBox):  # type: ignore[misc, unused-ignore]
         else:
             self._task = loop.create_task(self._catch_up())
 
-    def _rename(self) -> None:
-        names = tuple(name.strip() for name in self.treatments.value.split(",") if name.strip())
-        kept = self.baseline.value if self.baseline.value in names else next(iter(names), None)
-        self.baseline.unobserve(self._move, "value")  # new options move it to the first name on the way
-        self.baseline.options = names
-        self.baseline.value = kept
-        self.baseline.observe(self._move, "value")
-        self._move()
-
     def _write(self) -> None:
         name = self.folder.value.strip()
         try:
@@ -144,7 +134,3 @@ class PlanPanel(widgets.VBox):  # type: ignore[misc, unused-ignore]
             self.said.value = view(items([said])).html
         except ThermlabError as error:
             self.said.value = refusal(error)
-
-
-def _choice(name: str, options: list[str], value: str) -> widgets.Dropdown:
-    return widgets.Dropdown(description=name, options=options, value=value, style=NAMES, layout=wide(22))
