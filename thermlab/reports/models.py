@@ -92,6 +92,11 @@ class BuildResults(_Part):
     thermlab_version: str
     created: str
     build: dict[str, Any]
+    settings: dict[str, Any]
+    runs: list[Any]
+    prediction: Any
+    throttle: Any
+    reference: Any
     verdict: Literal["pass", "refer", "fail"]
     verdict_reason: str
     cautions: list[str]

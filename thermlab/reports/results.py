@@ -220,8 +220,15 @@ def _refuse(name: str) -> NoReturn:
     raise ValueError(f"the constant {name}")
 
 
-def read_results(path: Path) -> dict[str, Any]:
+def read_results(path: Path, *, whole: bool = False) -> dict[str, Any]:
     """Read a ``results.json`` of schema 1, of a campaign or of a build.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    whole : bool
+        Whether every key must be there that all versions have written at the top.
 
     Raises
     ------
@@ -237,7 +244,8 @@ def read_results(path: Path) -> dict[str, Any]:
         _checked(results)
     except ValidationError as error:
         # What is missing is missed by whoever needs it; an older file has fewer keys.
-        wrong = [one for one in error.errors(include_url=False) if one["type"] != "missing"]
+        errors = error.errors(include_url=False)
+        wrong = [one for one in errors if one["type"] != "missing" or (whole and len(one["loc"]) == 1)]
         if wrong:
             raise InputError([_problem(path, one) for one in wrong[:MOST_PROBLEMS]]) from None
     return results
@@ -252,7 +260,8 @@ def _checked(results: dict[str, Any]) -> None:
 
 def _problem(path: Path, error: Any) -> Problem:
     where = ".".join(str(part) for part in error["loc"])
-    return Problem(f"{path}: {where}", shown(error["input"], limit=80), error["msg"])
+    found = "nothing" if error["type"] == "missing" else shown(error["input"], limit=80)
+    return Problem(f"{path}: {where}", found, error["msg"])
 
 
 def filed_answers(results: dict[str, Any]) -> tuple[str, ...]:

@@ -6,6 +6,7 @@ Numbers are rounded to two significant digits of their uncertainty (GUM 7.2.6);
 
 from collections import defaultdict
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from statistics import fmean
 from typing import Any
 
 from thermlab.base.numbers import decimals_for, interval_decimals, number, percent, watt_decimals, with_interval
@@ -163,29 +164,22 @@ def rises(analysis: Analysis) -> Block:
     if not used:
         return remark("No rise: no run could be used.")
     marks, steps = marks_of(analysis), sorted({run.set_power_W for run in used})
-
-    def mean(found: Sequence[float | None]) -> str:
-        known = [value for value in found if value is not None]
-        return number(sum(known) / len(known), 1) if known else "–"
-
-    def line(*key: str) -> list[str]:
-        return [mean(found[*key, step]) for step in steps]
-
-    found: dict[Any, list[float | None]] = defaultdict(list)
-    sensors: dict[tuple[str, str, str], None] = {}
+    found: dict[tuple[str, ...], dict[float, list[float]]] = defaultdict(lambda: defaultdict(list))
     for run in used:
-        found[run.treatment, run.set_power_W].append(run.rise_K)
-        for sensor in run.sensors:
-            key = run.treatment, run.mount, sensor.name
-            sensors[key] = None
-            found[*key, run.set_power_W].append(sensor.rise_K)
-    heads = [f"{step:g} W" for step in steps]
-    rows = [(signed(name, marks), *line(name)) for name in marks]
+        read = {(run.treatment, run.mount, sensor.name): sensor.rise_K for sensor in run.sensors}
+        for key, rise_K in ({(run.treatment,): run.rise_K} | read).items():
+            found[key][run.set_power_W] += [] if rise_K is None else [rise_K]
+
+    def line(*key: str) -> list[object]:
+        means = [number(fmean(found[key][step]), 1) if found[key][step] else "–" for step in steps]
+        return [signed(key[0], marks), *key[1:], *means]
+
+    heads, sensors = [f"{step:g} W" for step in steps], [key for key in found if len(key) > 1]
+    rows = [line(name) for name in marks]
     shown = table(f"Mean {rise_name(used)} in K by step", ("treatment", *heads), rows, numeric=range(1, len(steps) + 1))
-    each = [(signed(key[0], marks), *key[1:], *line(*key)) for key in sensors]
     heads = ["treatment", "mount", "sensor", *heads]
-    read = table("Rise of every sensor in K", heads, each, numeric=range(3, len(heads)))
-    return join([shown, folded("Every sensor of every mount", read)]) if each else shown
+    each = table("Rise of every sensor in K", heads, [line(*key) for key in sensors], numeric=range(3, len(heads)))
+    return join([shown, folded("Every sensor of every mount", each)]) if sensors else shown
 
 
 def runs(analysis: Analysis) -> Block:

@@ -36,11 +36,6 @@ MAX_BYTES = 256 << 20
 # When and by which version, not what; and pictures, which depend on fonts and on the library that draws them.
 NOT_COMPARED = frozenset({"created", "thermlab_version", "schema", "image/png"})
 _DRAWN = re.compile(r"data:image/svg\+xml;base64,[^\"]*")
-# What results of any version hold, beside their runs.
-_ALWAYS = {
-    "campaign": ("campaign", "settings", "runs", "bench", "comparison", "throttle", "value", "cautions"),
-    "build": ("build", "settings", "runs", "verdict", "prediction", "throttle", "reference", "cautions"),
-}
 _NAMES = ("run", "treatment", "estimand", "flag", "input", "quantity", "mount")
 _UNSEEN = re.compile(r"<(style|script|svg|head|time)\b.*?</\1\s*>", flags=re.DOTALL | re.IGNORECASE)
 _SPOKEN = re.compile(r'<[^>]*?\balt="([^"]*)"[^>]*>')
@@ -304,10 +299,7 @@ def recompute_bag(bag: Path) -> Recomputed:
         return replace(found, reason="it holds no inputs")
     output = bag / "data" / kind.output
     try:
-        filed = read_results(output / "results.json")  # which says whether it is whole
-        absent = [key for key in _ALWAYS[kind.name] if key not in filed]
-        if absent:
-            return replace(found, reason=f"results.json has no {', '.join(absent)}")
+        filed = read_results(output / "results.json", whole=True)
         found = replace(found, filed_version=show_name(str(filed.get("thermlab_version"))[:40]))
         with tempfile.TemporaryDirectory(prefix="thermlab-verify-") as scratch:
             inputs = bag / "data" / kind.name
