@@ -76,7 +76,7 @@ def test_a_person_finds_the_run_that_went_wrong(opened, place):
     assert "drift at constant power (unusable)" in ranking[0][5]
     assert ranking[0][4] == "left out"
     evidence = rows_under(page, "^What the checks found")
-    assert any(row[0] == "drift at constant power" and "_K = " in row[3] for row in evidence)
+    assert any(row[1] == "drift at constant power (unusable)" and "_K " in row[3] for row in evidence)
     assert rows_under(page, "^Leverage on the answer")[0][0] == "as it is"
     compared = {row[0]: row[1:] for row in rows_under(page, "^The answer, with and without")}
     now, tried = next(cells for name, cells in compared.items() if "plover-paste: difference" in name)

@@ -1,9 +1,8 @@
 """An exploration as tables for a notebook: ranking, one run, leverage, with and without."""
 
-from collections.abc import Sequence
 from pathlib import Path
 
-from thermlab.base.numbers import decimals_for, interval_decimals, listed, number, span_words, watts
+from thermlab.base.numbers import decimals_for, interval_decimals, listed, number, watts
 from thermlab.compare.analysis import Analysis
 from thermlab.compare.records import TreatmentComparison
 from thermlab.explore.exploring import (
@@ -17,8 +16,9 @@ from thermlab.explore.exploring import (
 )
 from thermlab.reports import pages as html
 from thermlab.reports.pages import Block
-from thermlab.reports.wording import by_treatment, headline_interval
-from thermlab.runs.records import Flag, ReducedRun
+from thermlab.reports.tables import found_by_checks
+from thermlab.reports.wording import by_treatment, difference_read
+from thermlab.runs.records import ReducedRun
 
 RANKED = 15
 
@@ -87,7 +87,7 @@ def one_run(found: Exploration, run: str = "") -> Block:
     doubt = chosen(found, run)
     own = doubt.run
     words = f"{own.treatment}, mount {own.mount}, {watts(own.set_power_W)}; {_fate(own)}."
-    parts = [html.tag("h3", own.run), html.paragraph(words), _flags(own.flags), _numbers(doubt, found)]
+    parts = [html.tag("h3", own.run), html.paragraph(words), _flags(own), _numbers(doubt, found)]
     if own.note:
         parts.append(html.paragraph(f"Note in the run sheet: {own.note}"))
     return html.view(*parts)
@@ -96,23 +96,15 @@ def one_run(found: Exploration, run: str = "") -> Block:
 def fate_and_flags(found: Exploration, run: str) -> Block:
     """Return what became of one run and what the checks found in it."""
     own = chosen(found, run).run
-    return html.view(html.paragraph(f"{own.run}: {_fate(own)}."), _flags(own.flags))
+    return html.view(html.paragraph(f"{own.run}: {_fate(own)}."), _flags(own))
 
 
 def _fate(run: ReducedRun) -> str:
     return "used" if run.used else f"left out: {run.reason}"
 
 
-def _flags(flags: Sequence[Flag]) -> Block:
-    if not flags:
-        return html.paragraph("No check found anything.")
-    columns: list[html.Column] = [
-        ("flag", "text", lambda flag: flag.flag),
-        ("severity", "text", lambda flag: flag.severity),
-        ("in words", "wide", lambda flag: flag.reason),
-        ("evidence", "wide", lambda flag: "; ".join(f"{name} = {v:.4g}" for name, v in flag.evidence.items())),
-    ]
-    return html.listing("What the checks found", flags, columns)
+def _flags(run: ReducedRun) -> Block:
+    return found_by_checks("What the checks found", [run])
 
 
 def _numbers(doubt: Doubt, found: Exploration) -> Block:
@@ -180,7 +172,7 @@ def with_and_without(trial: Trial, *, advice: bool = True) -> Block:
     rows: list[tuple[object, ...]] = []
     for item in before.comparison.treatments:
         name, other = html.signed(item.treatment, marks), then.get(item.treatment)
-        rows.append((html.join([name, ": difference in K"]), _difference(item), _difference(other)))
+        rows.append((html.join([name, ": difference in K"]), difference_read(item), difference_read(other)))
         rows.append((html.join([name, ": verdict"]), item.verdict, _verdict(item, other)))
     for treatment in by_treatment(before.throttle):
         label = html.join([html.signed(treatment, marks), ": throttle power in W"])
@@ -193,14 +185,6 @@ def with_and_without(trial: Trial, *, advice: bool = True) -> Block:
     )
     shown = html.table("The answer, with and without", ("quantity", "as it is", "tried"), rows, wide=(1, 2))
     return html.view(html.paragraph(f"Tried: {said}."), shown, html.remark(words) if advice else "")
-
-
-def _difference(item: TreatmentComparison | None) -> str:
-    if item is None or item.difference_K is None:
-        return "–"
-    interval = headline_interval(item)
-    shown = number(item.difference_K, interval_decimals(interval, default=2), sign=True)
-    return shown if interval is None else f"{shown} ({span_words(interval, interval_decimals(interval))})"
 
 
 def _verdict(item: TreatmentComparison, other: TreatmentComparison | None) -> Block | str:

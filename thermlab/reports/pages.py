@@ -18,7 +18,7 @@ from typing import Any, Literal
 
 from thermlab import __version__
 from thermlab.base.marks import PAGE, Mark, treatment_marks
-from thermlab.base.numbers import number, together, watts, with_interval
+from thermlab.base.numbers import number, together, watts
 from thermlab.campaign.runsheet import NOT_MADE
 from thermlab.compare.analysis import Analysis
 from thermlab.compare.records import TreatmentComparison, TreatmentThrottle
@@ -264,14 +264,11 @@ def _answer_table(analysis: Analysis) -> Block:
     def of(name: str, say: Callable[[TreatmentComparison], str], baseline: str = "–") -> str:
         return say(found[name]) if name in found else baseline
 
-    def read(item: TreatmentComparison) -> str:
-        return with_interval(item.difference_K, wording.headline_interval(item))
-
     at, currency = watts(comparison.reference_power_W), analysis.campaign.settings.currency or "cost"
     prices = {name: number(item.cost_per_mount, 2) for name, item in costs.items()}
     columns: list[Column] = [
         ("treatment", "text", lambda name: signed(name, marks)),
-        (f"difference at {at} in K", "number", lambda name: of(name, read, "baseline")),
+        (f"difference at {at} in K", "number", lambda name: of(name, wording.difference_read, "baseline")),
         ("does it matter?", "text", lambda name: of(name, lambda i: wording.matters(analysis, i))),
         ("matters from", "text", lambda name: of(name, wording.matters_from)),
         ("one machine throttles at, in W", "text", lambda name: _one_machine(throttles.get(name))),

@@ -22,6 +22,7 @@ from thermlab.reports.pages import (
     join,
     listing,
     marks_of,
+    paragraph,
     remark,
     run_columns,
     signed,
@@ -210,17 +211,20 @@ def runs(analysis: Analysis) -> Block:
         ("lot, condition, note", "text", lambda run: "; ".join(filter(None, (run.lot, run.condition, run.note)))),
     ]
     every = listing("All runs in the order they were made", analysis.runs, columns, left_out=lambda run: not run.used)
-    every, found = folded("Every run with its numbers", every), [(r, flag) for r in analysis.runs for flag in r.flags]
-    if not found:
-        return every
-    evidence: list[Column] = [
-        ("run", "text", lambda pair: pair[0].run),
+    what = "What each flag found, with its evidence"
+    return join([folded("Every run with its numbers", every), folded(what, found_by_checks(what, analysis.runs))])
+
+
+def found_by_checks(caption: str, runs: Sequence[ReducedRun]) -> Block:
+    """Return every flag of some runs with its reason and evidence."""
+    found = [(run.run, flag) for run in runs for flag in run.flags]
+    columns: list[Column] = [
+        ("run", "text", lambda pair: pair[0]),
         ("flag", "text", lambda pair: f"{pair[1].flag} ({pair[1].severity})"),
         ("what was found", "wide", lambda pair: pair[1].reason),
         ("evidence", "wide", lambda pair: _evidence(pair[1].evidence)),
     ]
-    what = "What each flag found, with its evidence"
-    return join([every, folded(what, listing(what, found, evidence))])
+    return listing(caption, found, columns) if found else paragraph("No check found anything.")
 
 
 def _evidence(evidence: Mapping[str, float]) -> str:

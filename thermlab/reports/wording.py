@@ -19,6 +19,7 @@ from thermlab.base.numbers import (
     span_words,
     watt_decimals,
     watts,
+    with_interval,
 )
 from thermlab.campaign.runsheet import NOT_MADE
 from thermlab.compare.analysis import Analysis
@@ -94,6 +95,11 @@ def by_treatment(part: Any) -> dict[str, Any]:
 def headline_interval(item: TreatmentComparison) -> Interval:
     """Return the interval the verdict rests on: the simultaneous one where there are several candidates."""
     return item.simultaneous_interval_K or item.interval_K
+
+
+def difference_read(item: TreatmentComparison | None) -> str:
+    """Write the difference of a candidate with the interval the verdict rests on."""
+    return "–" if item is None else with_interval(item.difference_K, headline_interval(item))
 
 
 def _lead(  # noqa: PLR0911 - one sentence per verdict
