@@ -195,7 +195,7 @@ def test_without_limits_and_prices_the_machine_section_says_so():
     unlimited = replace(analysis, campaign=replace(analysis.campaign, settings=settings))
 
     assert "No throttle power: no run could be used." in pages.machine(analysis).html
-    assert "Neither a temperature limit nor a price was given." in pages.machine(unlimited).html
+    assert "No throttle power: no temperature limit was given." in pages.machine(unlimited).html
 
 
 def test_contents_come_from_the_headings():

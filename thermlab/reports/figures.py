@@ -88,7 +88,8 @@ def _differences(analysis: Analysis, comparison: Comparison, width_in: float) ->
         axes = draw.panel(figure, left=left, right=0.2, bottom=0.64 + 0.3 * more, top=0.62 + more)
         axes.axvspan(-margin, margin, color=PAGE["band"], zorder=0, lw=0)
         axes.axvline(0.0, color=PAGE["muted"], lw=0.9, zorder=1)
-        draw.margin_lines(axes, margin)
+        for edge in (-margin, margin):
+            axes.axvline(edge, color=PAGE["band-edge"], lw=0.9, ls=draw.DASHED, zorder=1)
         for row, name in enumerate(names):
             rises = [m.rise_K for m in comparison.mounts if m.treatment == name and m.rise_K is not None]
             base, mark = comparison.baseline_mean_rise_K, marks[name]

@@ -323,19 +323,16 @@ def _answers(analysis: Analysis) -> list[Block]:
 
 
 def machine(analysis: Analysis) -> Block:
-    """Return throttle power and cost of every treatment in a sentence each, behind the cautions on them."""
-    marks, baseline = marks_of(analysis), analysis.campaign.settings.baseline
-    blocks = []
+    """Return the throttle power of every treatment in a sentence each, behind the cautions on them."""
+    settings, marks = analysis.campaign.settings, marks_of(analysis)
+    if analysis.throttle is None:
+        why = "no temperature limit was given" if settings.limits is None else "no run could be used"
+        return remark(f"No throttle power: {why}.")
+    blocks = [cautions_block(wording.throttle_cautions(analysis))]
     for name in marks:
-        both = wording.throttle_sentence(analysis, name), wording.cost_sentence(analysis, name)
-        if said := " ".join(filter(None, both)):
-            lead = "Baseline. " if name == baseline else ""
-            blocks.append(tag("p", _sign(name, marks), lead, _bound(said), class_="answer"))
-    if not blocks and analysis.campaign.settings.limits is not None:
-        return remark("No throttle power: no run could be used.")
-    if not blocks:
-        return remark("Neither a temperature limit nor a price was given.")
-    return join([cautions_block(wording.throttle_cautions(analysis)), *blocks], "\n")
+        said = "Baseline. " * (name == settings.baseline) + wording.throttle_sentence(analysis, name)
+        blocks.append(tag("p", _sign(name, marks), _bound(said), class_="answer"))
+    return join(blocks, "\n")
 
 
 def next_steps(analysis: Analysis) -> Block:

@@ -266,12 +266,6 @@ def points(axes: Axes, x: Any, y: Any, colour: str, size: float, **how: Any) -> 
     axes.plot(across, up, color=colour, lw=size, solid_capstyle="round", **how)
 
 
-def margin_lines(axes: Axes, margin: float) -> None:
-    """Draw the margin to both sides of zero."""
-    for edge in (-margin, margin):
-        axes.axvline(edge, color=PAGE["band-edge"], lw=0.9, ls=DASHED, zorder=1)
-
-
 def side(axes: Axes, x: float) -> str:
     """Say how text at `x` is aligned so that it stays over the axes."""
     low, high = axes.get_xlim()

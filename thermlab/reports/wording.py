@@ -194,19 +194,6 @@ def throttle_sentence(analysis: Analysis, treatment: str) -> str:
     return text + "."
 
 
-def cost_sentence(analysis: Analysis, treatment: str) -> str:
-    """Say what one mount costs; empty where no price was given."""
-    item = by_treatment(analysis.value).get(treatment)
-    if item is None or item.cost_per_mount is None:
-        return ""
-    currency = analysis.campaign.settings.currency or "(no currency given)"
-    text = f"One mount takes {item.cost_per_mount:.2f} {currency} of material"
-    if item.cost_per_K is not None:
-        dearer = f", which is {item.cost_per_K:.2g} {currency} more per K gained"
-        text += dearer if item.cost_per_K > 0.0 else ", no more than the baseline"
-    return text + "."
-
-
 def _power_range(analysis: Analysis) -> str:
     """Say which power steps were run."""
     steps = sorted({run.set_power_W for run in analysis.runs})
