@@ -25,7 +25,7 @@ from thermlab.reports import figures  # noqa: E402
 from thermlab.reports.make import report  # noqa: E402
 from thermlab.reports.pictures import Pictures  # noqa: E402
 
-FIGURES = ("differences", "throttle", "room", "rise_against_power", "traces", "checks", "doubtful_runs")
+FIGURES = ("differences", "throttle", "rise_against_power", "traces", "checks", "doubtful_runs")
 PLAN = {
     "margin_K": 1.0, "treatments": ("tern-grease", "plover-paste", "dulse-pad"), "baseline": "tern-grease",
     "mounts": 3, "steps_W": (45.0, 65.0, 85.0, 105.0, 125.0),

@@ -177,7 +177,7 @@ def test_every_figure_has_its_question():
 
     functions = inspect.getmembers(figures, inspect.isfunction)
     drawn = [name for name, made in functions if made.__module__ == figures.__name__ and not name.startswith("_")]
-    assert len(drawn) == 7
+    assert len(drawn) == 6
     assert [name for name in drawn if f"`figures.{name}`" not in text] == []
     assert text.count("\n## ") == len(re.findall(r"\?\n\n`(?:figures|plan_pages)\.", text))
 

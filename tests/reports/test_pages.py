@@ -10,7 +10,7 @@ import pytest
 from fixtures_analysis import made_up_analysis, poisoned
 
 from thermlab.compare.records import Caution, Verdict
-from thermlab.reports import figures, pages, tables
+from thermlab.reports import pages, tables
 from thermlab.reports.render import contents, style_sheet
 from thermlab.runs.records import NO_LOG
 
@@ -23,7 +23,6 @@ def every_block(analysis):
     yield pages.method(analysis)
     yield pages.safety()
     yield pages.customer_sheet(analysis)
-    yield pages.customer_cautions(analysis)
     yield pages.provenance(analysis)
     for name in ("differences", "throttle", "value", "runs", "secondary", "budget", "settings"):
         yield getattr(tables, name)(analysis)
@@ -249,12 +248,7 @@ def test_the_sheet_for_a_customer_speaks_no_statistics(verdict, known):
     )
     analysis = replace(analysis, comparison=replace(comparison, treatments=items), throttle=throttle)
 
-    sheet, picture = (
-        pages.customer_sheet(analysis).html + pages.customer_cautions(analysis).html,
-        figures.room(analysis),
-    )
-    words = " ".join(re.findall(r"<text [^>]*>([^<]*)", picture.svg() + picture.described()["narrow"]))
-    said = f"{re.sub(r'<[^>]+>', ' ', sheet)} {picture.alt} {words}"
+    said = re.sub(r"<[^>]+>", " ", pages.customer_sheet(analysis).html)
 
     assert re.findall(TERMS, said, flags=re.IGNORECASE) == []
     for heading in ("What we found", "What it means in your room", "What to keep in mind", "Safety"):
@@ -270,13 +264,13 @@ def test_the_sheet_for_a_customer_speaks_no_statistics(verdict, known):
 
 def test_the_sheet_for_a_customer_says_what_the_tests_rest_on():
     analysis = made_up_analysis()
-    plain = pages.customer_cautions(analysis).html
+    plain = pages.customer_sheet(analysis).html
     settings = analysis.campaign.settings
     early = settings.model_copy(update={"decision": settings.decision.model_copy(update={"mounts_planned": 99})})
     by_hand = tuple(replace(run, flags=(NO_LOG,)) for run in analysis.runs)
     told = replace(analysis, campaign=replace(analysis.campaign, settings=early), runs=by_hand)
 
-    said = pages.customer_cautions(told).html
+    said = pages.customer_sheet(told).html
 
     assert "not finished" not in plain
     assert "written reading" not in plain
@@ -294,5 +288,4 @@ def test_the_sheet_for_a_customer_needs_neither_comparison_nor_limit():
 
     assert "Nothing can be compared yet." in said
     assert "What it means in your room" not in said
-    assert [figures.room(bare).html, figures.room(made_up_analysis(), None).html] == ["", ""]
-    assert pages.customer_sheet(bare, None).html == pages.customer_cautions(bare, None).html == ""
+    assert pages.customer_sheet(bare, None).html == ""

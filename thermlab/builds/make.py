@@ -42,10 +42,6 @@ class RecordJob(ReportJob):
         """Return the template's parameters beside the build."""
         return {} if self.reference is None else {"reference": dict(self.reference)}
 
-    def spoken(self) -> dict[str, Any]:
-        """Return the parameters that the notebook shows: the reference stands in the results."""
-        return {}
-
     def page(self, notebook: Any, results: Mapping[str, Any]) -> str:
         """Return the page."""
         build = results["build"]

@@ -8,6 +8,7 @@ reduced runs: no log is read twice, no file is touched.
 import difflib
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
+from operator import attrgetter
 from pathlib import Path
 from typing import Any, Literal
 
@@ -217,12 +218,10 @@ def chosen(found: Exploration, run: str = "") -> Doubt:
     InputError
         Where there is no such run.
     """
-    if not run:
-        return found.doubts[0]
-    for doubt in found.doubts:
-        if doubt.run.run == run:
-            return doubt
-    raise InputError([unknown_run("run", run, [doubt.run.run for doubt in found.doubts])])
+    named = {doubt.run.run: doubt for doubt in found.doubts}
+    if run and run not in named:
+        raise InputError([unknown_run("run", run, list(named))])
+    return named[run] if run else found.doubts[0]
 
 
 def unknown_run(where: str, name: str, known: list[str]) -> Problem:
@@ -239,10 +238,9 @@ def beside(found: Exploration, run: str = "", *, by: Literal["mount", "step"] = 
     InputError
         Where there is no such run.
     """
-    own = chosen(found, run).run
-    if by == "mount":
-        return tuple(r for r in found.settled.runs if (r.treatment, r.mount) == (own.treatment, own.mount))
-    return tuple(r for r in found.settled.runs if r.set_power_W == own.set_power_W)
+    shared = attrgetter("treatment", "mount") if by == "mount" else attrgetter("set_power_W")
+    own = shared(chosen(found, run).run)
+    return tuple(one for one in found.settled.runs if shared(one) == own)
 
 
 def heaviest(found: Exploration) -> tuple[str, ...]:

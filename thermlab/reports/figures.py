@@ -2,7 +2,6 @@
 
 - Which candidate is cooler, by how much, and does it matter? :func:`differences`
 - At which power would the machine throttle? :func:`throttle`
-- Where does a customer's machine slow itself down? :func:`room`
 - Does every mount tell the same story along the ladder? :func:`rise_against_power`
 - Had each run settled, and which readings were used? :func:`traces`
 - Which runs went wrong? :func:`checks`
@@ -16,7 +15,6 @@ import math
 import textwrap
 from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import replace
 from statistics import fmean
 from typing import Any
 
@@ -29,11 +27,11 @@ from matplotlib.transforms import Affine2D
 from thermlab.base.marks import MARKER, PAGE, SEVERITY, SEVERITY_LETTER, Mark
 from thermlab.base.numbers import counted, listed, number, percent, together, watt_decimals, watts, with_interval
 from thermlab.compare.analysis import Analysis
-from thermlab.compare.records import Comparison, TreatmentComparison, TreatmentThrottle
+from thermlab.compare.records import Comparison, ThrottlePower, TreatmentComparison, TreatmentThrottle
 from thermlab.reports import pictures as draw
 from thermlab.reports.pages import Block, marks_of, remark
 from thermlab.reports.pictures import Picture, Pictures
-from thermlab.reports.wording import answers, headline_interval, interval_name, settings_of, slows_at, throttle_sentence
+from thermlab.reports.wording import answers, headline_interval, interval_name, settings_of, throttle_sentence
 from thermlab.runs.records import FLAG_NAMES, ReducedRun, rise_name
 from thermlab.runs.settled_runs import RunTrace
 from thermlab.stats.curves import RiseCurve, fit_curve
@@ -49,7 +47,6 @@ _CROSS: dict[str, Any] = {"marker": MARKER["cross"], "color": PAGE["ink"], "ms":
 _Mount = tuple[str, str]
 _Rises = dict[_Mount, dict[float, float]]
 _Curves = dict[_Mount, RiseCurve]
-_Key = tuple[tuple[str, bool, dict[str, Any]], ...]
 _Runs = Sequence[tuple[ReducedRun, RunTrace]]
 
 
@@ -159,45 +156,15 @@ def throttle(analysis: Analysis) -> Picture | Block:
     drawn = [t for t in each if t.throttle_power_W is not None or t.directly_observed_W is not None]
     if found is None or not drawn:
         return remark("No picture of throttle powers: none can be given (see the cautions).")
-    limit, level = f"{found.temperature_limit_C:g} °C", percent(settings_of(analysis)[1])
-    alt = f"Throttle powers for a limit of {limit}, with their intervals. "
+    alt = f"Throttle powers for a limit of {found.temperature_limit_C:g} °C, with their intervals. "
     alt += " ".join(throttle_sentence(analysis, item.treatment) for item in drawn)
     for seen in itertools.chain.from_iterable(item.observed for item in drawn):
         alt += f" Run {seen.run} held {number(seen.held_power_W, 1)} W."
-    words = f"power in W at which the device reaches {limit} in a {found.room_C:g} °C room"
-    key: _Key = (
-        ("one mount", True, {"marker": "o", "mfc": "none", "ms": 5, "lw": 0}),
-        (f"{level}, mean", any(one.interval_W for one in drawn), {"lw": 6, "alpha": 0.5}),
-        (f"{level}, a future mount", any(one.future_mount_interval_W for one in drawn), {"lw": 1.2, "ls": _DOTTED}),
-        ("held at the limit", any(one.directly_observed_W is not None for one in drawn), _CROSS | {"lw": 0}),
-    )
-    top_W = max((run.set_power_W for run in analysis.runs if run.used), default=math.inf)
-    return draw.twice(lambda width_in: _throttle(marks_of(analysis), drawn, width_in, words, key, top_W), alt)
+    return draw.twice(lambda width_in: _throttle(analysis, found, drawn, width_in), alt)
 
 
-def room(analysis: Analysis, sheet: str | None = "customer") -> Picture | Block:
-    """Draw for a customer at which power the machine slows itself down; nothing where no sheet is asked for."""
-    found = () if analysis.throttle is None else analysis.throttle.treatments
-    drawn = [_one_machine(item) for item in found if item.throttle_power_W is not None]
-    if sheet is None or not drawn:
-        return Block("")
-    said = "; ".join(f"with {item.treatment} {slows_at(analysis, item.treatment)}" for item in drawn)
-    words = "power in W at which the machine slows itself down"
-    bar = {"lw": 6, "alpha": 0.5}
-    key: _Key = (("about", True, {"marker": "o", "lw": 0}), ("a single machine: anywhere here", True, bar))
-    alt = f"Where the machine slows itself down: {said}."
-    return draw.twice(lambda width_in: _throttle(marks_of(analysis), drawn, width_in, words, key, math.inf), alt)
-
-
-def _one_machine(item: TreatmentThrottle) -> TreatmentThrottle:
-    """Leave of a throttle power what a customer sees: one interval, that of a single machine."""
-    span = item.future_mount_interval_W or item.interval_W
-    return replace(item, interval_W=span, future_mount_interval_W=None, directly_observed_W=None, mounts=())
-
-
-def _throttle(
-    marks: dict[str, Mark], drawn: Sequence[TreatmentThrottle], width_in: float, words: str, key: _Key, top_W: float
-) -> Figure:
+def _throttle(analysis: Analysis, found: ThrottlePower, drawn: Sequence[TreatmentThrottle], width_in: float) -> Figure:
+    marks, level = marks_of(analysis), percent(settings_of(analysis)[1])
     left, letters, more = (1.35, 16, 0.0) if width_in == draw.WIDTH_IN else (1.0, 10, 0.6)
     with draw.new_figure(1.35 + 0.8 * len(drawn) + 1.6 * more, width_in) as figure:
         axes = draw.panel(figure, left=left, right=0.2, bottom=0.6 + 0.6 * more, top=0.62 + more)
@@ -205,9 +172,16 @@ def _throttle(
             _throttle_row(axes, item, row, marks[item.treatment])
         draw.name_rows(axes, [draw.short(item.treatment, letters) for item in drawn], above=0.65, below=0.5, size=10)
         axes.margins(x=0.06)
-        _top_step(axes, top_W)
-        draw.below(axes, words, 10.0)
-        draw.key(figure, *key)
+        _top_step(axes, max((run.set_power_W for run in analysis.runs if run.used), default=math.inf))
+        limit, room = f"{found.temperature_limit_C:g} °C", f"{found.room_C:g} °C"
+        draw.below(axes, f"power in W at which the device reaches {limit} in a {room} room", 10.0)
+        draw.key(
+            figure,
+            ("one mount", True, {"marker": "o", "mfc": "none", "ms": 5, "lw": 0}),
+            (f"{level}, mean", any(one.interval_W for one in drawn), {"lw": 6, "alpha": 0.5}),
+            (f"{level}, a future mount", any(one.future_mount_interval_W for one in drawn), {"lw": 1.2, "ls": _DOTTED}),
+            ("held at the limit", any(one.directly_observed_W is not None for one in drawn), _CROSS | {"lw": 0}),
+        )
     return figure
 
 

@@ -133,10 +133,6 @@ class ReportJob:
         sheet = {} if self.sheet is None else {"sheet": self.sheet}
         return {**self.parameters, "anonymous": self.anonymous, **sheet}
 
-    def spoken(self) -> dict[str, Any]:
-        """Return the parameters that the notebook shows beside the source."""
-        return self.given()
-
     def page(self, notebook: Any, results: Mapping[str, Any]) -> str:
         """Return the page."""
         short = results["advice"]["state"] == "nothing measured"
@@ -325,7 +321,10 @@ def _notebook_bytes(job: ReportJob, notebook: Any) -> bytes:
     import nbformat  # noqa: PLC0415
 
     inside = job.folder == job.source.resolve() / job.output
-    shown = {job.kind: ".." if inside else _spoken(job), **job.spoken()}
+    given = {
+        name: value for name, value in job.given().items() if not isinstance(value, Mapping)
+    }  # the results have it
+    shown = {job.kind: ".." if inside else _spoken(job), **given}
     plain = execution.normalise(notebook, parameters=shown, paths=_paths(job))
     text: str = nbformat.writes(plain)  # type: ignore[no-untyped-call]
     return (text + "\n").encode()

@@ -369,7 +369,7 @@ def went_wrong(analysis: Analysis) -> Block:
 
 
 def customer_sheet(analysis: Analysis, sheet: str | None = "customer") -> Block:
-    """Return the first of two pages for a customer, in plain words; nothing where no sheet is asked for."""
+    """Return two pages for a customer, in plain words; nothing where no sheet is asked for."""
     if sheet is None:
         return Block("")
     settings, limits = analysis.campaign.settings, analysis.campaign.settings.limits
@@ -386,15 +386,6 @@ def customer_sheet(analysis: Analysis, sheet: str | None = "customer") -> Block:
         *(tag("p", tag("strong", _bound(answer)), _bound(read), class_="lead answer") for answer, read in said),
         paragraph(margin),
         *([] if limits is None else [tag("h2", "What it means in your room"), _room(analysis)]),
-    ]
-    return join(parts, "\n")
-
-
-def customer_cautions(analysis: Analysis, sheet: str | None = "customer") -> Block:
-    """Return the second page for a customer: what to keep in mind, and safety."""
-    if sheet is None:
-        return Block("")
-    parts = [
         tag("h2", "What to keep in mind", class_="overleaf"),
         items(wording.plain_cautions(analysis)),
         tag("h2", "Safety"),

@@ -143,7 +143,6 @@ def render_page(
         "version": __version__,
         "style": style_sheet(),
         "contents": "" if sheet else _CONTENTS,
-        "silent": _silent,
         "plain_headings": partial(_LINK_SIGN.sub, ""),
     }
     html, _ = _exporter().from_notebook_node(shown, resources={"page": page})
@@ -163,8 +162,3 @@ def _exporter() -> Any:
 
     theme = _theme("index.html.j2")
     return TemplateExporter(raw_template=theme, template_name="base", default_preprocessors=[])  # type: ignore[no-untyped-call]
-
-
-def _silent(data: Any) -> bool:
-    """Say whether a bundle carries data for programs only, whose text form is not for the page."""
-    return any(kind.startswith("application/vnd.thermlab.") for kind in data)

@@ -145,18 +145,16 @@ def value(analysis: Analysis) -> Block:
     columns: list[Column] = [
         ("treatment", "text", described),
         (f"cost per mount ({currency})", "number", lambda item: number(item.cost_per_mount, 2)),
-        (f"extra cost per K cooler ({currency})", "number", _cost_per_K),
+        (
+            f"extra cost per K cooler ({currency})",
+            "number",
+            lambda item: with_interval(item.cost_per_K, item.cost_per_K_interval, sign=False),
+        ),
         ("on rise and price together", "text", lambda item: beaten[item.not_beaten]),
         ("conducts electricity", "text", lambda item: conducts[about(item, "electrically_conductive", None)]),
         ("handling", "text", lambda item: about(item, "handling", "")),
     ]
     return listing("What one mount costs, and how it handles", analysis.value.treatments, columns)
-
-
-def _cost_per_K(item: TreatmentValue) -> str:
-    if item.cost_per_K_interval is None:
-        return number(item.cost_per_K, 2)
-    return with_interval(item.cost_per_K, item.cost_per_K_interval, sign=False)
 
 
 def rises(analysis: Analysis) -> Block:

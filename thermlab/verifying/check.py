@@ -15,7 +15,6 @@ import contextlib
 import csv
 import html
 import io
-import itertools
 import re
 import tempfile
 from collections.abc import Iterator, Mapping
@@ -233,8 +232,8 @@ def verify(place: str | Path, *, recompute: bool = False, last: str | None = Non
     present = [name for name in names if name in folders]
     checks = [_checked(folders[name]) for name in present]
     if is_listed or not alone:
-        each = zip(present, checks, strict=True)
-        problems += itertools.chain.from_iterable(_against_list(check, listed.get(name)) for name, check in each)
+        against = (_against_list(check, listed.get(name)) for name, check in zip(present, checks, strict=True))
+        problems += filter(None, against)
     return Verified(
         place=place,
         bags=tuple(checks),
@@ -257,11 +256,12 @@ def _bag_folders(archive: Path) -> list[str]:
     return sorted(entry.name for entry in archive.iterdir() if not entry.name.startswith(".") and is_bag(entry))
 
 
-def _against_list(check: BagCheck, entry: archive_list.Entry | None) -> Iterator[str]:
+def _against_list(check: BagCheck, entry: archive_list.Entry | None) -> str:
     if entry is None:
-        yield f"added: the bag {show_name(check.bag)}, which the list does not have"
-    elif entry.tagmanifest_sha256 != check.tagmanifest_sha256:
-        yield f"replaced: the bag {show_name(check.bag)} is not the one that was listed ({TAG_MANIFEST} differs)"
+        return f"added: the bag {show_name(check.bag)}, which the list does not have"
+    if entry.tagmanifest_sha256 == check.tagmanifest_sha256:
+        return ""
+    return f"replaced: the bag {show_name(check.bag)} is not the one that was listed ({TAG_MANIFEST} differs)"
 
 
 def _notes(archive: Path) -> Iterator[str]:
