@@ -5,22 +5,12 @@ from pathlib import Path
 from thermlab.base.numbers import decimals_for, interval_decimals, listed, number, watts
 from thermlab.compare.analysis import Analysis
 from thermlab.compare.records import TreatmentComparison
-from thermlab.explore.exploring import (
-    Doubt,
-    Exploration,
-    Influence,
-    Trial,
-    campaigns,
-    chosen,
-    heaviest_first,
-)
+from thermlab.explore.exploring import Doubt, Exploration, Influence, Trial, campaigns, chosen, heaviest_first
 from thermlab.reports import pages as html
 from thermlab.reports.pages import Block
 from thermlab.reports.tables import found_by_checks
 from thermlab.reports.wording import by_treatment, difference_read
 from thermlab.runs.records import ReducedRun
-
-RANKED = 15
 
 
 def campaign_list(folder: str | Path) -> Block:
@@ -37,7 +27,7 @@ def overview(found: Exploration) -> Block:
     return html.view(html.opening(found.analysis))
 
 
-def ranking(found: Exploration, first: int = RANKED) -> Block:
+def ranking(found: Exploration, first: int = 15) -> Block:
     """Return the runs ranked by doubt, the worst first.
 
     Parameters

@@ -4,8 +4,7 @@ Plain text throughout; :mod:`thermlab.reports.pages` escapes it.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 from thermlab.base.numbers import (
     Interval,
@@ -42,8 +41,7 @@ def throttle_cautions(analysis: Analysis) -> tuple[str, ...]:
     return tuple(caution.text for caution in found if alone or caution.about in ("throttle power", POWER))
 
 
-@dataclass(frozen=True, slots=True)
-class Answer:
+class Answer(NamedTuple):
     """The answer for one candidate.
 
     Attributes

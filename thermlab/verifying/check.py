@@ -28,6 +28,7 @@ from thermlab.archives.filing import BESIDE, STAGED
 from thermlab.archives.listing import KINDS, Kind
 from thermlab.base.errors import InputError, Problem, ThermlabError, show_name, shown
 from thermlab.base.files import copy_file, read_regular, walk_files
+from thermlab.base.numbers import counted
 from thermlab.reports.results import read_json, read_results
 
 SHOWN = 20
@@ -179,8 +180,7 @@ class Verified:
         damaged = sum(not bag.ok for bag in self.bags)
         files, size = sum(bag.n_files for bag in self.bags), sum(bag.n_bytes for bag in self.bags)
         whole = f"{damaged} of them damaged" if damaged else "all as filed" if self.ok else "as filed, but see above"
-        bags = "1 bag" if len(self.bags) == 1 else f"{len(self.bags)} bags"
-        lines.append(f"{bags}, {files} files, {size} bytes read: {whole}")
+        lines.append(f"{counted(len(self.bags), 'bag')}, {files} files, {size} bytes read: {whole}")
         if self.last_sha256:
             lines.append(f"last hash of the list: {self.last_sha256}")
         return "\n".join(lines)
@@ -366,16 +366,8 @@ def compare_outputs(kind: Kind, filed: Path, now: Path, *, strict: bool) -> tupl
     return n_numbers, moved
 
 
-def _rows(path: Path) -> list[object]:
-    content = io.StringIO(read_regular(path, MAX_BYTES).decode("utf-8-sig"), newline="")
-    return [{str(name): _value(text) for name, text in row.items()} for row in csv.DictReader(content)]
-
-
-def _value(text: object) -> object:
-    try:
-        return float(str(text))
-    except ValueError:
-        return text
+def _rows(path: Path) -> object:
+    return list(csv.DictReader(io.StringIO(read_regular(path, MAX_BYTES).decode("utf-8-sig"), newline="")))
 
 
 def _cells(path: Path) -> object:
