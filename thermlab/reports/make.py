@@ -7,6 +7,7 @@ of a Dask cluster (the optional extra ``thermlab[cluster]`` brings what that nee
 """
 
 import contextlib
+import hashlib
 import json
 import sys
 import threading
@@ -15,6 +16,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import Executor, ProcessPoolExecutor, ThreadPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, replace
+from functools import cache
 from multiprocessing import get_context
 from pathlib import Path
 from typing import Any, ClassVar, Literal
@@ -502,7 +504,7 @@ def _on_cluster(work: Sequence[ReportJob], address: str, *, progress: bool) -> t
     with client:
         shared = [replace(job, source=job.source.resolve()) for job in work]
         waiting = {
-            client.submit(report_on_worker, job, __version__, pure=False): place for place, job in enumerate(shared)
+            client.submit(report_on_worker, job, _stamp(), pure=False): place for place, job in enumerate(shared)
         }
         for future in tqdm(finished(waiting), total=len(work), unit="report", file=sys.stderr, disable=not progress):
             place = waiting[future]
@@ -528,10 +530,17 @@ def _connect(address: str) -> tuple[Any, Any]:
         raise InputError([Problem("--cluster", f"{address!r} ({reason})", allowed)]) from None
 
 
-def report_on_worker(job: ReportJob, version: str) -> str:
-    """Make one report on a worker, if it runs the thermlab of whoever asks; return what became of it as JSON."""
-    if version != __version__:
-        message = f"the worker runs thermlab {__version__}, this machine {version}: install the same on all"
+@cache
+def _stamp() -> str:
+    """Return the version of thermlab and a digest of its source: a worker with another one refuses the work."""
+    sources = (path.read_bytes() for path in sorted(Path(__file__).parents[1].rglob("*.py")))
+    return f"{__version__} ({hashlib.sha256(b''.join(sources)).hexdigest()[:16]})"
+
+
+def report_on_worker(job: ReportJob, stamp: str) -> str:
+    """Make one report on a worker, if it runs the same thermlab as whoever asks; return what became of it as JSON."""
+    if stamp != _stamp():
+        message = f"the worker runs thermlab {_stamp()}, this machine {stamp}: install the same on all"
         return told(job.outcome("died", message))
     with _ONE_AT_A_TIME:
         return told(report_in_worker(job))
