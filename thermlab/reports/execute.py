@@ -100,7 +100,7 @@ class _StartingKernel:
 
 def load_ipython_extension(shell: Any) -> None:  # noqa: ARG001 - the name and argument are IPython's
     """Let a report's kernel import the library while it starts; names in the notebook stay as they are."""
-    for name in ("campaign.parameters", "reports.figures", "reports.results", "reports.tables"):
+    for name in ("campaign.parameters", "reports.figures", "reports.models", "reports.tables"):
         import_module(f"thermlab.{name}")
 
 

@@ -39,7 +39,6 @@ PAGE_FILES = ("picture*.svg", "customer.html")
 CONNECT_TIMEOUT_S = 15
 # A notebook is run with an event loop and a progress of its own: one at a time in a process.
 _ONE_AT_A_TIME = threading.Lock()
-_ENDED = "the process that made this report was ended from outside, twice"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -470,7 +469,7 @@ def _alone(job: ReportJob) -> ReportOutcome:
         try:
             return pool.submit(report_in_worker, job).result()
         except BrokenProcessPool:
-            return job.outcome("died", _ENDED)
+            return job.outcome("died", "the process that made this report was ended from outside, twice")
 
 
 def _on_cluster(work: Sequence[ReportJob], address: str, *, progress: bool) -> tuple[ReportOutcome, ...]:
