@@ -352,7 +352,7 @@ class Report(Work):
     def files(self, notebook: Any) -> dict[str, bytes]:
         """Return what a report of this notebook holds."""
         job = ReportJob(
-            source=self.trial / "campaign", folder=self.trial / "campaign" / "report", parameters={}, anonymous=False,
+            source=self.trial / "campaign", folder=self.trial / "campaign" / "report",
             template=self.trial, cell_timeout_s=1,
         )  # fmt: skip
         return finished_files(job, notebook)

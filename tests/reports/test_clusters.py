@@ -205,7 +205,7 @@ def test_without_the_extra_it_is_said_how_to_get_it(campaigns, monkeypatch):
 
 def test_a_worker_with_another_thermlab_refuses(campaigns, tmp_path):
     job = ReportJob(
-        source=campaigns[0], folder=tmp_path / "out", parameters={}, anonymous=False,
+        source=campaigns[0], folder=tmp_path / "out",
         template=tmp_path / "comparison.ipynb", cell_timeout_s=60,
     )  # fmt: skip
     outcome = making.read_outcome(job, making.report_on_worker(job, "0.0.1"))
@@ -216,7 +216,7 @@ def test_a_worker_with_another_thermlab_refuses(campaigns, tmp_path):
 
 
 def test_what_a_worker_says_is_plain_text_and_read_with_care(campaigns, tmp_path):
-    job = ReportJob(source=campaigns[0], folder=tmp_path / "out", parameters={}, template=tmp_path / "comparison.ipynb")
+    job = ReportJob(source=campaigns[0], folder=tmp_path / "out", template=tmp_path / "comparison.ipynb")
 
     text = making.told(job.outcome("bad input", "runs.csv:2 (run): found nothing; allowed: not blank"))
 

@@ -165,8 +165,6 @@ def record(
     job = RecordJob(
         source=place,
         folder=place.resolve() / BUILD.output if out is None else Path(out).resolve(),
-        template=None,
-        parameters={},
         reference=reference,
         progress=place.name if progress else None,
     )

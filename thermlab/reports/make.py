@@ -15,7 +15,7 @@ import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import Executor, ProcessPoolExecutor, ThreadPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cache
 from multiprocessing import get_context
 from pathlib import Path
@@ -27,7 +27,7 @@ from thermlab import __version__
 from thermlab.base.errors import InputError, Problem, ReportError, ThermlabError, shown
 from thermlab.base.files import FAILED, check_target, locked, publish, publish_failure
 from thermlab.campaign.folder import campaign_folder, load_campaign
-from thermlab.campaign.parameters import apply_overrides, as_overrides, check_parameters
+from thermlab.campaign.parameters import ReportParameters, apply_overrides, as_overrides, check_parameters
 from thermlab.reports import execute as execution
 from thermlab.reports.render import drawings, prepare, render_page
 from thermlab.reports.results import MIME, read_json, results_json, runs_reduced_csv
@@ -88,12 +88,8 @@ class ReportJob:
         Campaign folder, folder of the report.
     template : Path or None
         Notebook to run; None: that of the package.
-    parameters : mapping
-        Checked overrides.
-    anonymous : bool
-        Leave out notes, photos, paths and names of files.
-    sheet : {"customer"} or None
-        What is written beside the report.
+    asked : ReportParameters
+        What is tried, left out and written beside.
     cell_timeout_s : int
         Longest time for one cell, s.
     progress : str or None
@@ -102,10 +98,8 @@ class ReportJob:
 
     source: Path
     folder: Path
-    template: Path | None
-    parameters: Mapping[str, Any]
-    anonymous: bool = False
-    sheet: str | None = None
+    template: Path | None = None
+    asked: ReportParameters = field(default_factory=ReportParameters)
     cell_timeout_s: int = execution.CELL_TIMEOUT_S
     progress: str | None = None
 
@@ -127,12 +121,11 @@ class ReportJob:
         InputError
             With every problem of it.
         """
-        apply_overrides(load_campaign(self.source).settings, **self.parameters)
+        apply_overrides(load_campaign(self.source).settings, **as_overrides(self.asked))
 
     def given(self) -> dict[str, Any]:
         """Return the template's parameters beside the source."""
-        sheet = {} if self.sheet is None else {"sheet": self.sheet}
-        return {**self.parameters, "anonymous": self.anonymous, **sheet}
+        return self.asked.model_dump(exclude_none=True)
 
     def page(self, notebook: Any, results: Mapping[str, Any]) -> str:
         """Return the page."""
@@ -143,10 +136,10 @@ class ReportJob:
     def beside(self, notebook: Any, results: Mapping[str, Any]) -> dict[str, bytes]:
         """Return the files beside page, notebook, results and status."""
         found = {"runs_reduced.csv": runs_reduced_csv(results).encode()}
-        if self.sheet is not None:
+        if self.asked.sheet is not None:
             title = results["campaign"]["title"]
             sheet = render_page(notebook, title=title, written=results["created"][:10], sheet=True)
-            found[f"{self.sheet}.html"] = sheet.encode()
+            found[f"{self.asked.sheet}.html"] = sheet.encode()
         return found
 
     def outcome(self, state: State, message: str = "", **more: Any) -> ReportOutcome:
@@ -338,7 +331,7 @@ def _paths(job: ReportJob) -> dict[str, str]:
 
 
 def _spoken(job: ReportJob) -> str:
-    return job.kind if job.anonymous else job.source.resolve().name
+    return job.kind if job.asked.anonymous else job.source.resolve().name
 
 
 def _status_bytes(state: State, cell: int | None, message: str) -> bytes:
@@ -399,16 +392,14 @@ def report(
         A parameter is not allowed, two campaigns would be written to one folder, or the cluster does not answer;
         nothing was done.
     """
-    given = check_parameters({**(parameters or {}), **({} if sheet is None else {"sheet": sheet})})
+    asked = check_parameters({"sheet": sheet} | dict(parameters or {}) | ({"anonymous": True} if anonymous else {}))
     given_paths = [campaigns] if isinstance(campaigns, (str, Path)) else campaigns
     paths = [campaign_folder(path) for path in given_paths]
     work = [
         ReportJob(
             source=path,
             folder=folder,
-            parameters=as_overrides(given),
-            anonymous=anonymous or given.anonymous,
-            sheet=given.sheet,
+            asked=asked,
             template=None if template is None else Path(template).resolve(),
             cell_timeout_s=cell_timeout_s,
         )
