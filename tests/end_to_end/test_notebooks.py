@@ -163,7 +163,7 @@ def test_the_exploration_runs_twice_in_any_order_and_writes_nothing(tree):
 
     pages = shown(done)
     pictures = [html for html in pages if '<img src="data:image/svg' in html]
-    assert len(pictures) == 2 * 5
+    assert len(pictures) == 2 * 4
     ranking = next(html for html in pages if "Runs by doubt" in html)
     assert re.search(r"<tbody><tr[^>]*><th[^>]*>([^<]+)</th>", ranking).group(1) == FAULTY
     assert any("Nothing written: an exclusion needs a reason." in html for html in pages)
