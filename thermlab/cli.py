@@ -292,8 +292,12 @@ def _tell(outcome: ReportOutcome, *, several: bool = False, page: str = "report"
     """Say where a page is and what it answers, or why there is none."""
     if outcome.state == "ok":
         click.echo(str(outcome.page))
-        if page == "report":
-            _tell_answers(outcome)
+        results = outcome.folder / "results.json"
+        if page == "report" and results.is_file():
+            from thermlab.reports.results import filed_lines, read_results  # noqa: PLC0415
+
+            for line in filed_lines(read_results(results)):
+                click.echo(line)
     elif outcome.state == "bad input":
         for line in outcome.message.splitlines():
             click.echo(f"{outcome.source}: {line}" if several else line, err=True)
@@ -303,11 +307,3 @@ def _tell(outcome: ReportOutcome, *, several: bool = False, page: str = "report"
         click.echo(f"{outcome.source}: the {page}{what}{cell}: {outcome.message.splitlines()[0]}", err=True)
         if (outcome.folder / ".failed").is_dir():
             click.echo(f"{outcome.source}: as far as it got: {outcome.folder / '.failed'}", err=True)
-
-
-def _tell_answers(outcome: ReportOutcome) -> None:
-    from thermlab.reports.results import filed_lines, read_results  # noqa: PLC0415
-
-    if (path := outcome.folder / "results.json").is_file():
-        for line in filed_lines(read_results(path)):
-            click.echo(line)

@@ -115,8 +115,8 @@ def _campaign_at(
     """Return the mounts of a treatment at a power, and the scatters with their dof that may stand behind them."""
     if reference.alone:
         return (), []
-    margin_K = float((reference.settings.get("decision") or {}).get("margin_K") or 1.0)
-    found = compare_treatments(reference.runs, margin_K=margin_K, reference_power_W=power_W, **reference.asked())
+    # The margin decides on verdicts alone, and none is asked for here.
+    found = compare_treatments(reference.runs, margin_K=1.0, reference_power_W=power_W, **reference.asked())
     rises = tuple(one.rise_K for one in found.mounts if one.treatment == treatment and one.rise_K is not None)
     own = (found.mount_sd_by_treatment.get(treatment), len(rises) - 1.0)
     pooled = (found.mount_sd_K, float(found.mount_sd_dof or 0.0))

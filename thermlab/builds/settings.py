@@ -38,9 +38,7 @@ class BuildRun(Model):
 class Acceptance(Model):
     """What the machine has to keep, set before its runs are made."""
 
-    least_throttle_power_W: PowerW | None = Field(
-        default=None, description="least power at which it may throttle in the customer's room, W"
-    )
+    least_throttle_power_W: PowerW | None = Field(default=None, description="least power at which it may throttle, W")
     load_W: PowerW | None = Field(default=None, description="power the customer's work takes, W")
     least_margin_W: float | None = Field(default=None, ge=0, le=1e5, description="least margin above load_W, W")
 
@@ -74,20 +72,12 @@ class Machine(Model):
     title: Line = Field(min_length=1, max_length=500, description="what the machine is")
     treatment: Name = Field(description="the treatment it was built with, as in the campaign")
     lot: Line = Field(default="", description="lot of the treatment")
-    campaign: Name | None = Field(
-        default=None,
-        description="folder of the campaign, or of its bag in an archive, seen from the build folder; where there is "
-        "none, what the campaign would say of the bench stands here",
-    )
+    campaign: Name | None = Field(default=None, description="folder of the campaign, or of its bag")
     bench: Line = Field(default="", description="name of the bench, where there is no campaign")
     customer: Limits | None = Field(default=None, description="{temperature_C, room_C}; limits where there is none")
     acceptance: Acceptance = Field(description="{least_throttle_power_W} or {load_W, least_margin_W}")
-    runs: tuple[BuildRun, ...] = Field(
-        strict=False, min_length=1, max_length=MAX_RUNS, description="one or more acceptance runs"
-    )
-    photos: tuple[BuildPhoto, ...] = Field(
-        default=(), strict=False, max_length=MAX_PHOTOS, description="photos with what they show"
-    )
+    runs: tuple[BuildRun, ...] = Field(strict=False, min_length=1, max_length=MAX_RUNS, description="acceptance runs")
+    photos: tuple[BuildPhoto, ...] = Field(default=(), strict=False, max_length=MAX_PHOTOS, description="photos")
     notes: Text = Field(default="", description="what the customer should know")
     signature: Line = Field(default="", max_length=200, description="name under the signature line")
 

@@ -465,8 +465,6 @@ class CandidateOutlook:
     ----------
     treatment : str
         Candidate.
-    n_mounts : int
-        Mounts of it so far.
     difference_K : float or None
         Candidate minus baseline, K.
     interval_K : tuple of float or None
@@ -481,7 +479,6 @@ class CandidateOutlook:
     """
 
     treatment: str
-    n_mounts: int
     difference_K: float | None
     interval_K: tuple[float, float] | None
     verdict: str

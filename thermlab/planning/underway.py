@@ -146,7 +146,6 @@ def _outlook(
         verdict, _ = decide((low, high), bool(decision.equivalent[i, 0]) and room_K is None, decision.rule.margin_K)
     return CandidateOutlook(
         treatment=name,
-        n_mounts=tally.counts[i],
         difference_K=float(tally.means[i, 0] - tally.means[0, 0]) if both else None,
         interval_K=(low, high) if np.isfinite([low, high]).all() and low <= high else None,
         verdict=verdict,
