@@ -107,7 +107,7 @@ def test_a_margin_changed_after_the_data_is_the_first_caution(clean):
     other = analyse(clean[0], margin_K=5.0)
 
     assert other.comparison.treatments[0].verdict != "cooler by more than the margin"
-    assert other.cautions[0].startswith("The margin (K) was changed after the data were seen")
+    assert other.cautions[0].startswith("margin_K was changed after the data were seen")
 
 
 def test_a_limit_below_the_room_is_bad_input(clean):

@@ -114,9 +114,8 @@ def inspect(source: Path) -> Source:
     if state != "ok":
         problems.append(Problem(f"{kind.output}/status.json", f"state {state!r}", remedy))
     results = read_results(kind.results(source))
-    about = results.get(kind.name)
-    filed = about.get("sha256") if isinstance(about, dict) else None
-    sums = {str(name): str(digest) for name, digest in filed.items()} if isinstance(filed, dict) else {}
+    filed = results.get(kind.name, {}).get("sha256")
+    sums: dict[str, str] = filed if isinstance(filed, dict) else {}
     if not sums or any(map(_ANONYMOUS.fullmatch, sums)):
         found_sums = "an anonymous report" if sums else "no sums of the inputs"
         raise InputError([*problems, Problem(f"{kind.output}/results.json", found_sums, remedy)])

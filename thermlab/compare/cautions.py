@@ -351,21 +351,18 @@ def _room_effect(found: ThrottlePower, tested_C: float, cooling: str) -> Iterato
         return
     low, high = max(effects, key=lambda ends: max(map(abs, ends)))
     most = max(low, high, key=abs)
-    side = "low (safe)" if most > 0.0 else "high (not safe)"
-    where = f"The bench stood in {tested_C:.1f} degC on average, the customer's room is {found.room_C:g} degC"
+    read = (
+        f"about {abs(most):.2g} W too {'low (safe)' if most > 0.0 else 'high (not safe)'}, which their intervals hold"
+    )
+    passive = "A passive sink rises the less in a warmer room the more it radiates: from none to a third of the heat"
+    effect = f"{passive}, the throttle powers are read between 0 and {read}"
     if cooling == "forced":
-        effect = "Fans at constant speed move less mass of warm, thin air"
-        yield f"{where}. {effect}: the throttle powers are read up to about {abs(most):.2g} W too {side}, {_HELD}."
+        thin = "Fans at constant speed move less mass of warm, thin air"
+        effect = f"{thin}: the throttle powers are read up to {read}"
     elif low == high:
-        yield f"{where}. With the radiated share declared, {most:+.2g} W are added to the throttle powers for it."
-    else:
-        yield (
-            f"{where}. A passive sink rises the less in a warmer room the more it radiates: from none to a third of "
-            f"the heat, the throttle powers are read between 0 and about {abs(most):.2g} W too {side}, {_HELD}."
-        )
-
-
-_HELD = "which their intervals hold"
+        effect = f"With the radiated share declared, {most:+.2g} W are added to the throttle powers for it"
+    stood = f"The bench stood in {tested_C:.1f} degC on average, the customer's room is {found.room_C:g} degC"
+    yield f"{stood}. {effect}."
 
 
 # Rooms in which a workshop has its bench, degC (common practice, no source).
@@ -379,13 +376,6 @@ ROOMS_DIFFER_K = 1.0
 WEEKS_APART_DAYS = 25
 
 _NO_LIMITS = "No temperature limit and customer's room are given, so no throttle power can be predicted."
-_WORDS = {
-    "margin_K": "margin (K)",
-    "reference_power_W": "reference power (W)",
-    "confidence_level": "confidence level",
-    "room_C": "room (degC)",
-    "temperature_C": "temperature limit (degC)",
-}
 
 
 def campaign_cautions(
@@ -475,8 +465,8 @@ def _overridden(overrides: dict[str, tuple[Any, Any]], names: tuple[str, ...], w
     def shown(value: Any) -> str:
         return "not set" if value is None else f"{value:g}"
 
-    changed = [(_WORDS[name], *map(shown, overrides[name])) for name in names if name in overrides]
-    return [f"The {name} {what}: {written} as written, {used} used here." for name, written, used in changed]
+    changed = {name: tuple(map(shown, overrides[name])) for name in names if name in overrides}
+    return [f"{name} {what}: {written} as written, {used} used here." for name, (written, used) in changed.items()]
 
 
 def _bench(settled: SettledRuns) -> Iterator[str]:

@@ -110,12 +110,12 @@ def filed_mounts(campaigns: Iterable[FiledCampaign]) -> list[records.MountPoint]
     """
     points = []
     for campaign in campaigns:
-        cells: dict[tuple[str, str, float], list[tuple[ReducedRun, float]]] = defaultdict(list)
+        cells: dict[tuple[str, str, float], list[ReducedRun]] = defaultdict(list)
         for run in campaign.runs:
             if run.used and run.rise_K is not None:
-                cells[run.treatment, run.mount, run.set_power_W].append((run, run.rise_K))
+                cells[run.treatment, run.mount, run.set_power_W].append(run)
         for (treatment, mount, power), own in cells.items():
-            measured = min((run.start for run, _ in own if run.start and "T" in run.start), default="")
+            measured = min((run.start for run in own if run.start and "T" in run.start), default="")
             points.append(
                 records.MountPoint(
                     bag=campaign.bag,
@@ -123,12 +123,12 @@ def filed_mounts(campaigns: Iterable[FiledCampaign]) -> list[records.MountPoint]
                     bench=campaign.bench,
                     treatment=treatment,
                     mount=mount,
-                    lot=own[0][0].lot,
+                    lot=own[0].lot,
                     measured=measured,
                     day=measured[:10] or campaign.day,
                     set_power_W=power,
-                    rise_K=fmean(rise for _, rise in own),
-                    lower_grade=any(run.by_hand for run, _ in own),
+                    rise_K=fmean(run.rise_K or 0.0 for run in own),
+                    lower_grade=any(run.by_hand for run in own),
                 )
             )
     return sorted(points, key=lambda point: point.measured or point.day)
