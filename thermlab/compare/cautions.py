@@ -126,8 +126,7 @@ def _counts(table: MountTable, found: Comparison) -> Iterator[str]:
         yield f"Numbers of mounts differ by more than a factor of two ({_tally(filled)}): {narrow}"
     single = [name for name, count in filled.items() if count == 1]
     if single and sum(filled.values()) > len(filled) and found.variance == "pooled":
-        verb = "has one mount only: its" if len(single) == 1 else "have one mount only: their"
-        yield f"{', '.join(single)} {verb} scatter is borrowed from the other treatments."
+        yield f"There is one mount only of {', '.join(single)}: its scatter is borrowed from the other treatments."
 
 
 def _order(table: MountTable, baseline: str) -> Iterator[str]:

@@ -346,10 +346,7 @@ def _compared(
 ) -> _Stand:
     if first:
         # What more mounts than planned would show is asked when the planned ones are in.
-        stand: dict[str, list[str]] = defaultdict(list)
-        for item in comparison.treatments:
-            stand[item.verdict].append(item.treatment)
-        stands = listed([f"{listed(n)} {'is' if len(n) == 1 else 'are'} {verdict}" for verdict, n in stand.items()])
+        stands = listed([f"{item.treatment} is {item.verdict}" for item in comparison.treatments])
         return "go on", first, (*_mend(comparison.treatments), f"{_planned_first(first)}; as it stands: {stands}.")
     steps = _steps_of_verdicts(comparison, settings.decision.margin_K)
     unsettled = [item for item in comparison.treatments if _is_open(item) or _single(comparison, item)]
