@@ -12,15 +12,7 @@ from thermlab.builds.evidence import Reference, curve_and_bends
 from thermlab.builds.rises import Expected
 from thermlab.builds.settings import BuildSettings
 from thermlab.compare.records import Interval
-from thermlab.compare.throttle import (
-    OTHER_EXPONENTS,
-    Rooms,
-    hottest_apart,
-    move_along,
-    predict_throttle,
-    room_effect_W,
-    too_far,
-)
+from thermlab.compare.throttle import OTHER_EXPONENTS, Rooms, hottest_apart, move_along, predict_throttle, too_far
 from thermlab.compare.uncertainty import effective_dof
 from thermlab.runs.records import ReducedRun
 from thermlab.runs.settled_runs import STEPS_APART, curve_through
@@ -153,7 +145,7 @@ def build_throttle(
     u = math.hypot(*parts.values())
     half = t_point(0.5 + reference.confidence_level / 2.0, math.inf if dof is None else dof) * u
     rooms = Rooms(tested_room_C(runs, limits.room_C), limits.room_C, limit_K, reference.cooling, share)
-    effect = room_effect_W(power, slope, above, rooms)
+    effect = rooms.effect_W(power, slope, above)
     # A known effect of the room moves the power; one that is a range widens its interval.
     there = power + (effect[0] if effect[0] == effect[1] else 0.0)
     low, high = power - half + effect[0], power + half + effect[1]

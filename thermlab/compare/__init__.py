@@ -13,8 +13,7 @@ __all__, __getattr__, __dir__ = face(
     cautions="POWER",
     records="Advice Caution Comparison FARTHEST_EXTRAPOLATION Interval MountSummary ThrottlePower "
     "TreatmentComparison TreatmentThrottle Verdict",
-    throttle="OTHER_EXPONENTS Rooms curves_of_mounts hottest_apart mean_curve move_along predict_throttle "
-    "room_effect_W too_far",
+    throttle="OTHER_EXPONENTS Rooms curves_of_mounts hottest_apart mean_curve move_along predict_throttle too_far",
     uncertainty="BudgetLine Combined Quantity combine_each effective_dof",
     value="TreatmentValue Value assess_value",
     verdict="MountCount count_mounts decide",

@@ -14,19 +14,9 @@ from typing import Any, Literal
 
 from scipy.special import fdtr, fdtrc
 
+from thermlab.compare import mounts
 from thermlab.compare.cautions import comparison_cautions
-from thermlab.compare.mounts import (
-    Difference,
-    Groups,
-    MountTable,
-    ReferenceRise,
-    Scatter,
-    judge_mounts,
-    reference_rise,
-    run_noise,
-    summarise_mounts,
-    tabulate_mounts,
-)
+from thermlab.compare.mounts import Difference, Groups, MountTable, ReferenceRise, Scatter
 from thermlab.compare.records import Comparison, Interval, PriorUse, TreatmentComparison, Variance
 from thermlab.compare.secondary import assess_curve, check_offset, compare_secondaries, hear_witness
 from thermlab.compare.throttle import MOST_OF_RISE, MOST_SHARE, fall_of_rise_K
@@ -99,9 +89,9 @@ def compare_treatments(
     asked |= {"reference_power_W": reference_power_W, "order_covariate": order_covariate}
     asked["mounts_planned"] = mounts_planned
     alpha = 1.0 - confidence_level
-    table = tabulate_mounts(runs, treatments)
-    reference = reference_rise(table, reference_power_W)
-    noise = run_noise(table, runs)
+    table = mounts.tabulate_mounts(runs, treatments)
+    reference = mounts.reference_rise(table, reference_power_W)
+    noise = mounts.run_noise(table, runs)
     prior_use = _prior_at_reference(prior, reference, noise)
     cochran_c, cochran_critical = cochran_at_reference(table, reference)
     used, why, chosen = choose_variance(variance, table, prior, cochran_c, cochran_critical)
@@ -155,7 +145,7 @@ def compare_treatments(
         treatments=tuple(items),
         secondary=compare_secondaries(table, groups, prior=prior, run_noise_K=noise or 0.0),
         offset_check=check_offset(table, groups),
-        mounts=summarise_mounts(table, reference),
+        mounts=mounts.summarise_mounts(table, reference),
         prior=prior_use,
         drift_K_per_mount=scatter.drift_per_mount,
         settings=asked,
@@ -182,17 +172,17 @@ def _judge(
         values = reference.rise_K
     scale = float(abs(values).max()) if values.size else 1.0
     variance = None if prior is None else prior.mount_sd_K**2 + prior.run_noise_K**2
-    headline = judge_mounts(values, groups, scale=scale, prior_variance=variance)
-    return headline, judge_mounts(values, replace(groups, variance="welch", order=None), scale=scale)
+    headline = mounts.judge_mounts(values, groups, scale=scale, prior_variance=variance)
+    return headline, mounts.judge_mounts(values, replace(groups, variance="welch", order=None), scale=scale)
 
 
 def _rooms(runs: Sequence[ReducedRun], table: MountTable) -> dict[str, list[float]]:
     """Mean room of each mount by treatment, degC."""
-    mounts: dict[str, dict[str, list[float]]] = {name: defaultdict(list) for name in table.treatments}
+    rooms: dict[str, dict[str, list[float]]] = {name: defaultdict(list) for name in table.treatments}
     for run in runs:
-        if run.used and run.rise_K is not None and run.ambient_C is not None and run.treatment in mounts:
-            mounts[run.treatment][run.mount].append(run.ambient_C)
-    return {name: [fmean(mount) for mount in own.values()] for name, own in mounts.items() if own}
+        if run.used and run.rise_K is not None and run.ambient_C is not None and run.treatment in rooms:
+            rooms[run.treatment][run.mount].append(run.ambient_C)
+    return {name: [fmean(mount) for mount in own.values()] for name, own in rooms.items() if own}
 
 
 def _effects_of_rooms(
@@ -250,11 +240,11 @@ def _conclude(
     )
     equivalent = is_equivalent(one_sided or stood, margin_K)
     verdict, note = decide(both or interval, equivalent, margin_K)
-    mounts = needed if verdict == "undecided" else None
+    needed = needed if verdict == "undecided" else None
     as_they_stood, _ = decide(interval, is_equivalent(stood, margin_K), margin_K)
     if verdict == "undecided" != as_they_stood:
-        mounts, note = None, ROOMS_HIDE
-    elif mounts is not None and mounts <= min(n_mounts, counts[base]):
+        needed, note = None, ROOMS_HIDE
+    elif needed is not None and needed <= min(n_mounts, counts[base]):
         note = ALL_IN
     return replace(
         common,
@@ -266,7 +256,7 @@ def _conclude(
         equivalent=equivalent,
         verdict=verdict,
         verdict_note=note,
-        mounts_needed=mounts,
+        mounts_needed=needed,
         standard_error_K=item.standard_error,
         dof=item.dof,
         critical_value=item.critical,

@@ -16,15 +16,7 @@ from numpy.typing import NDArray
 
 from thermlab.compare import records
 from thermlab.compare.cautions import TRUSTED_POWER, throttle_cautions
-from thermlab.compare.mounts import (
-    Difference,
-    Groups,
-    MountTable,
-    Scatter,
-    fit_shared_curve,
-    judge_mounts,
-    tabulate_mounts,
-)
+from thermlab.compare.mounts import Groups, MountTable, Scatter, fit_shared_curve, judge_mounts, tabulate_mounts
 from thermlab.compare.secondary import assess_curve
 from thermlab.runs.records import HeldPower, ReducedRun
 from thermlab.stats.curves import EXPONENT, RiseCurve, curve_design, fit_curve, predict_inverse
@@ -381,31 +373,26 @@ class Rooms(NamedTuple):
     cooling: str
     share: float | None
 
+    def effect_W(self, power: float, slope: float, extrapolation: float) -> records.Interval:
+        """Return by how much the power in the customer's room lies above what the bench tells, W.
 
-def room_effect_W(power: float, slope: float, extrapolation: float, rooms: Rooms) -> records.Interval:
-    """Return by how much the power in the customer's room lies above what the bench tells, W.
+        Parameters
+        ----------
+        power, slope, extrapolation : float
+            Throttle power as the bench tells it, W; slope of the curve there, K/W; power over the highest step, less 1.
 
-    Parameters
-    ----------
-    power, slope, extrapolation : float
-        Throttle power as the bench tells it, W; slope of the curve there, K/W; power over the highest step, less 1.
-    rooms : Rooms
-        From where to where.
-
-    Returns
-    -------
-    tuple of float
-        Twice the same number with a share; a range that holds 0 without, and with fans.
-    """
-    tested_C, room_C, limit_K, cooling, share = rooms
-    effect = fall_of_rise_K(limit_K, room_C - tested_C, tested_C, cooling, 1.0) / slope
-    if cooling != "forced":
-        above = _BEND_ABOVE_PER_SHARE * extrapolation
-        bend = power * max(0.0, _BEND_PER_SHARE + above)
-        effect = (MOST_SHARE * MOST_OF_RISE if share is None else share) * (effect + bend)
-        if share is not None:
-            return effect, effect
-    return min(0.0, effect), max(0.0, effect)
+        Returns
+        -------
+        tuple of float
+            Twice the same number with a share; a range that holds 0 without, and with fans.
+        """
+        effect = fall_of_rise_K(self.limit_K, self.room_C - self.tested_C, self.tested_C, self.cooling, 1.0) / slope
+        if self.cooling != "forced":
+            bend = power * max(0.0, _BEND_PER_SHARE + _BEND_ABOVE_PER_SHARE * extrapolation)
+            effect = (MOST_SHARE * MOST_OF_RISE if self.share is None else self.share) * (effect + bend)
+            if self.share is not None:
+                return effect, effect
+        return min(0.0, effect), max(0.0, effect)
 
 
 def _in_the_room(item: records.TreatmentThrottle, rooms: Rooms, unsure_K: float) -> records.TreatmentThrottle:
@@ -413,7 +400,7 @@ def _in_the_room(item: records.TreatmentThrottle, rooms: Rooms, unsure_K: float)
     power, slope, seen = item.throttle_power_W, item.slope_K_per_W, item.directly_observed_W
     if power is None or slope is None:
         return item
-    low, high = room_effect_W(power, slope, item.extrapolation or 0.0, rooms)
+    low, high = rooms.effect_W(power, slope, item.extrapolation or 0.0)
     moved = low if low == high else 0.0
     return replace(
         _with_ends(item, lambda ends: (ends[0] + low - unsure_K / slope, ends[1] + high)),
@@ -542,16 +529,16 @@ def _describe(name: str, solved: _Solved, scatter: Scatter, held: Sequence[HeldP
     mean, factor = scatter.mean[name], scatter.mean_variance_factor[name]
     half = _half_width(name, len(rows), solved, scatter)
     ends = [None if half is None else (mean - half * f**0.5, mean + half * f**0.5) for f in (factor, 1.0 + factor)]
-    apart = next((item for item in scatter.differences if item.treatment == name), Difference(name, None, None))
+    apart = next((item for item in scatter.differences if item.treatment == name), None)
     each = [(table.names[i], solved.powers_W[i], curve.interval_W(limit, level)) for i, curve in own.items()]
     return replace(
         result,
         throttle_power_W=mean,
         interval_W=ends[0],
         future_mount_interval_W=ends[1],
-        difference_W=apart.difference,
-        difference_interval_W=apart.interval,
-        simultaneous_difference_interval_W=apart.simultaneous_interval,
+        difference_W=None if apart is None else apart.difference,
+        difference_interval_W=None if apart is None else apart.interval,
+        simultaneous_difference_interval_W=None if apart is None else apart.simultaneous_interval,
         slope_K_per_W=float(np.mean([curve.curve.slope_K_per_W(mean) for curve in own.values()])),
         model_spread_W=model_spread_W(table, rows, limit, mean),
         mounts=tuple(records.MountThrottle(*mount) for mount in each),

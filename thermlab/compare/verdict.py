@@ -16,18 +16,8 @@ from statistics import median
 from thermlab.base.numbers import listed, watts
 from thermlab.campaign.runsheet import NOT_MADE, RunLine
 from thermlab.campaign.settings import CampaignSettings
-from thermlab.compare.records import (
-    FARTHEST_EXTRAPOLATION,
-    Advice,
-    Comparison,
-    Interval,
-    OneMount,
-    State,
-    ThrottlePower,
-    TreatmentComparison,
-    Verdict,
-    trusted_range_W,
-)
+from thermlab.compare import records
+from thermlab.compare.records import Advice, Comparison, Interval, OneMount, ThrottlePower, TreatmentComparison, Verdict
 from thermlab.runs.records import ReducedRun
 from thermlab.stats.dunnett import t_point
 from thermlab.stats.sequential import look_back, look_rule
@@ -35,6 +25,7 @@ from thermlab.stats.sequential import look_back, look_rule
 MOST_MOUNTS = 20
 """Of each treatment: weeks on the bench, and out of reach for a workshop."""
 _WORTH_REPEATING = 0.10
+_FARTHEST = f"{100.0 * records.FARTHEST_EXTRAPOLATION:g} %"
 EARLY_SHARE = 0.1
 """Of the error, for all looks before the planned mounts are in."""
 _EARLY_PATHS = 50_000
@@ -170,10 +161,10 @@ def _is_copied(run: ReducedRun) -> bool:
 
 def _far_off(runs: Sequence[ReducedRun], reference_power_W: float | None) -> Doubt | None:
     steps, power = [run.set_power_W for run in runs if run.used and run.rise_K is not None], reference_power_W
-    low, high = trusted_range_W(steps)
+    low, high = records.trusted_range_W(steps)
     if power is None or not steps or low <= power <= high:
         return None
-    far = f"more than {100.0 * FARTHEST_EXTRAPOLATION:g} % outside the steps used, {min(steps):g} to {max(steps):g} W"
+    far = f"more than {_FARTHEST} outside the steps used, {min(steps):g} to {max(steps):g} W"
     return Doubt(f"the reference of {power:g} W lies {far}: compare at a power that was run", interval_stays=False)
 
 
@@ -229,14 +220,14 @@ def from_which_power(
     if reference_power_W is None or not item.difference_K or interval is None or item.verdict == "in doubt":
         return item
     reach = margin_K * reference_power_W
-    lowest, highest = trusted_range_W(steps_W)
+    lowest, highest = records.trusted_range_W(steps_W)
 
     def said(power: float) -> float | None:
         return power if lowest <= power <= highest else None
 
     ends, shown = sorted(map(abs, interval)), interval[0] > 0.0 or interval[1] < 0.0
     low, high = reach / ends[1], reach / ends[0] if shown else math.inf
-    side = f"end lies more than {100.0 * FARTHEST_EXTRAPOLATION:g} %"
+    side = f"end lies more than {_FARTHEST}"
     note = f"its lower {side} below the steps used; " * (low < lowest)
     note += "no difference is shown" if not shown else f"its upper {side} above the steps used" * (high > highest)
     if low > highest or high < lowest:
@@ -310,7 +301,7 @@ def advise_next(
     return Advice(state=state, steps=steps, mounts_more=more, bench_hours=hours, repeats=repeats, keep=keep)
 
 
-_Stand = tuple["State", dict[str, int], tuple[str, ...]]
+_Stand = tuple[records.State, dict[str, int], tuple[str, ...]]
 
 
 def _state(settings: CampaignSettings, counted: "MountCount", comparison: Comparison | None) -> _Stand:
