@@ -100,7 +100,7 @@ def read_archive(archive: str | Path) -> FiledResults:
     place = Path(archive)
     if not (place / archive_list.LIST).is_file():
         raise InputError([Problem(str(place), f"no {archive_list.LIST}", "an archive that thermlab archive made")])
-    entries, _, left_out = archive_list.read_lines(place)
+    entries, _, notes = archive_list.read_lines(place)
     campaigns: dict[str, FiledCampaign] = {}
     builds: list[dict[str, Any]] = []
     # An acceptance run may come from a log that the campaign has as well: a build never stands in for a campaign.
@@ -121,25 +121,23 @@ def read_archive(archive: str | Path) -> FiledResults:
             if both is not None:
                 bag = both.bag
                 campaigns[bag] = both
-                left_out.append(
-                    f"{name}: compares with the baseline of {show_name(bag)}: one campaign, each mount once"
-                )
+                notes.append(f"{name}: compares with the baseline of {show_name(bag)}: one campaign, each mount once")
             elif twins:
-                left_out.append(f"{name}: its measurements count as part of {show_name(twins[0])}")
+                notes.append(f"{name}: its measurements count as part of {show_name(twins[0])}")
                 continue
             elif own is None:
                 builds.append(results | {"bag": bag, "day": day})
             else:
                 campaigns[bag] = own
         except InputError as error:
-            left_out.append(f"{name}: {error}")
+            notes.append(f"{name}: {error}")
         except (KeyError, TypeError, ValueError, AttributeError) as error:
-            left_out.append(f"{name}: results that cannot be read ({type(error).__name__}: {error})")
+            notes.append(f"{name}: results that cannot be read ({type(error).__name__}: {error})")
         else:
             counted = dict.fromkeys(logs, bag) | counted
     in_order = sorted(campaigns.values(), key=lambda one: (one.measured or one.day, str(one.results.get("created"))))
     builds.sort(key=lambda one: (one["day"], str(one.get("created"))))
-    return FiledResults(campaigns=tuple(in_order), builds=tuple(builds), left_out=tuple(reversed(left_out)))
+    return FiledResults(campaigns=tuple(in_order), builds=tuple(builds), left_out=tuple(reversed(notes)))
 
 
 def _read_one(place: Path, entry: archive_list.Entry) -> dict[str, Any]:

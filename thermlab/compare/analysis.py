@@ -167,7 +167,7 @@ def conclude(
     """
     settings, runs = campaign.settings, settled.runs
     whole = compare_campaign(settings, runs)
-    comparison = _with_and_without(settings, runs, whole) if len(settings.treatments) > 1 else None
+    comparison = _both_ways(settings, runs, whole) if len(settings.treatments) > 1 else None
     throttle = _throttle(settings, settled, whole)
     if comparison is not None:
         comparison = replace(comparison, one_mount=what_one_mount_shows(comparison, throttle))
@@ -230,20 +230,18 @@ def compare_campaign(
     )
 
 
-def _with_and_without(
-    settings: CampaignSettings, runs: tuple[ReducedRun, ...], comparison: Comparison | None
-) -> Comparison | None:
+def _both_ways(settings: CampaignSettings, runs: tuple[ReducedRun, ...], whole: Comparison | None) -> Comparison | None:
     """Set beside each difference what it would be with the runs that were left out put back."""
-    if comparison is None or all(run.used or run.rise_K is None for run in runs):
-        return comparison
+    if whole is None or all(run.used or run.rise_K is None for run in runs):
+        return whole
     put_back = tuple(replace(run, used=True, reason="") if run.rise_K is not None else run for run in runs)
     # At the same reference: with more runs the default one could move.
-    other = compare_campaign(settings, put_back, reference_power_W=comparison.reference_power_W)
+    other = compare_campaign(settings, put_back, reference_power_W=whole.reference_power_W)
     if other is None:
-        return comparison
-    pairs = zip(comparison.treatments, other.treatments, strict=True)
+        return whole
+    pairs = zip(whole.treatments, other.treatments, strict=True)
     items = (replace(item, without_exclusions_K=then.difference_K) for item, then in pairs)
-    return replace(comparison, treatments=tuple(items))
+    return replace(whole, treatments=tuple(items))
 
 
 def _throttle(settings: CampaignSettings, settled: SettledRuns, comparison: Comparison | None) -> ThrottlePower | None:

@@ -350,9 +350,8 @@ def _room_effect(found: ThrottlePower, tested_C: float, cooling: str) -> Iterato
         return
     low, high = max(effects, key=lambda ends: max(map(abs, ends)))
     most = max(low, high, key=abs)
-    read = (
-        f"about {abs(most):.2g} W too {'low (safe)' if most > 0.0 else 'high (not safe)'}, which their intervals hold"
-    )
+    side = "low (safe)" if most > 0.0 else "high (not safe)"
+    read = f"about {abs(most):.2g} W too {side}, which their intervals hold"
     passive = "A passive sink rises the less in a warmer room the more it radiates: from none to a third of the heat"
     effect = f"{passive}, the throttle powers are read between 0 and {read}"
     if cooling == "forced":

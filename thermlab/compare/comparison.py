@@ -116,10 +116,8 @@ def compare_treatments(
     items: list[TreatmentComparison] = []
     for item, welch in zip(scatter.differences, plain_welch.differences, strict=True):
         name = item.treatment
-        concluded = _conclude(
-            item, welch, counts, baseline, why_none, margin_K, needed.get(name), apart.get(name), used
-        )
-        known = from_which_power(in_doubt(concluded, baseline, doubted), power, margin_K, table.steps_W.tolist())
+        its = _conclude(item, welch, counts, baseline, why_none, margin_K, needed.get(name), apart.get(name), used)
+        known = from_which_power(in_doubt(its, baseline, doubted), power, margin_K, table.steps_W.tolist())
         items.append(replace(known, witness=heard.get(name)))
     judged = [item for item in items if item.dof is not None]
     pooled_dof = scatter.dof if used == "pooled" and scatter.dof > 0 and not judged else None
@@ -161,15 +159,13 @@ def _require(treatments: Sequence[str], baseline: str, margin_K: float, confiden
         raise ValueError(f"found {found}; allowed: greater than 0, and between 0 and 1")
 
 
-def _judge(
-    table: MountTable, reference: ReferenceRise, groups: Groups, prior: PriorUse | None
-) -> tuple[Scatter, Scatter]:
+def _judge(table: MountTable, rises: ReferenceRise, groups: Groups, prior: PriorUse | None) -> tuple[Scatter, Scatter]:
     """Judge the rises at the reference by the method chosen, and by Welch beside it."""
-    if reference.rise_K is None:
+    if rises.rise_K is None:
         groups = replace(groups, group=table.group[:0], order=None)
         values = table.order[:0]
     else:
-        values = reference.rise_K
+        values = rises.rise_K
     scale = float(abs(values).max()) if values.size else 1.0
     variance = None if prior is None else prior.mount_sd_K**2 + prior.run_noise_K**2
     headline = mounts.judge_mounts(values, groups, scale=scale, prior_variance=variance)
@@ -341,14 +337,12 @@ def method_in_words(used: Variance, with_order: bool, prior: PriorUse | None, n_
     return words
 
 
-def mounts_to_settle(
-    counts: dict[str, int], scatter: Scatter, groups: Groups, margin_K: float
-) -> dict[str, int | None]:
+def mounts_to_settle(made: dict[str, int], scatter: Scatter, groups: Groups, margin_K: float) -> dict[str, int | None]:
     """Mounts of each treatment in total that would settle a difference of one margin.
 
     Parameters
     ----------
-    counts : dict of str to int
+    made : dict of str to int
         Used mounts of each treatment.
     scatter : Scatter
         Their scatter at the reference power.
@@ -363,7 +357,7 @@ def mounts_to_settle(
         By candidate, for a power of 0.80 at the upper 80 % limit of the mount SD; without an entry where no scatter
         can be had.
     """
-    n, own = sum(count > 0 for count in counts.values()), scatter.sd_by_treatment
+    n, own = sum(count > 0 for count in made.values()), scatter.sd_by_treatment
     if n < 2:
         return {}
     if groups.variance == "welch":
@@ -377,4 +371,4 @@ def mounts_to_settle(
         return {}
     limit, prior_dof = sd_upper_limit(scatter.known_sd, scatter.dof), groups.prior_dof
     number = mounts_needed(margin_K, limit, alpha=groups.alpha, n_treatments=n, n_candidates=n - 1, prior_dof=prior_dof)
-    return dict.fromkeys(counts, number)
+    return dict.fromkeys(made, number)

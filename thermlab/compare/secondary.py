@@ -28,6 +28,7 @@ from scipy.special import fdtrc
 from thermlab.base.numbers import with_interval
 from thermlab.compare import records
 from thermlab.compare.mounts import Difference, Groups, MountTable, ReferenceRise, fit_common_steps, judge_mounts
+from thermlab.compare.records import Interval, Secondary, SecondaryEffect, Variance, Witness
 from thermlab.runs.records import TOO_SHORT, ReducedRun
 from thermlab.stats.curves import curve_design
 from thermlab.stats.dunnett import t_point, t_tail
@@ -52,7 +53,7 @@ _AIR_ALPHA = 0.02
 
 def compare_secondaries(
     table: MountTable, groups: Groups, *, prior: Prior | None, run_noise_K: float
-) -> tuple[records.SecondaryEffect, ...]:
+) -> tuple[SecondaryEffect, ...]:
     """Compare the treatments on the declared secondaries.
 
     Parameters
@@ -71,7 +72,7 @@ def compare_secondaries(
     tuple of SecondaryEffect
         By estimand, then by candidate. Estimands that the steps do not carry are left out.
     """
-    effects: list[records.SecondaryEffect] = []
+    effects: list[SecondaryEffect] = []
     steps, rise_scale = table.steps_W[table.common], float(np.nanmax(np.abs(table.rise_K), initial=0.0))
     for estimand, values, weights in _summaries(table, steps):
         unit: Literal["K", "K/W"] = "K/W" if estimand in ("series resistance", "offset-proof slope") else "K"
@@ -83,18 +84,16 @@ def compare_secondaries(
         scale = rise_scale / float(table.steps_W.max()) if unit == "K/W" else rise_scale
         scatter = judge_mounts(values, groups, scale=scale, prior_variance=prior_variance)
         each = scatter.differences
-        effects += [
-            records.SecondaryEffect(estimand, one.treatment, one.difference, unit, one.interval) for one in each
-        ]
+        effects += [SecondaryEffect(estimand, one.treatment, one.difference, unit, one.interval) for one in each]
     return tuple(effects)
 
 
-def _summaries(table: MountTable, steps: Floats) -> Iterator[tuple[records.Secondary, Floats, Floats]]:
+def _summaries(table: MountTable, steps: Floats) -> Iterator[tuple[Secondary, Floats, Floats]]:
     """One summary per mount for each estimand, with its weights on the common steps (none: not of these alone)."""
     rise = table.rise_K[:, table.common]
     if steps.size:
         upper = np.where(np.arange(steps.size) >= steps.size // 2, 1.0, 0.0)
-        means: dict[records.Secondary, Floats] = {"ladder mean": np.ones(steps.size), "upper steps": upper}
+        means: dict[Secondary, Floats] = {"ladder mean": np.ones(steps.size), "upper steps": upper}
         for name, weights in means.items():
             yield name, rise @ (weights / weights.sum()), weights / weights.sum()
     with contextlib.suppress(NotEstimableError):
@@ -116,7 +115,7 @@ def _line_weights(steps: Floats) -> tuple[Floats, Floats]:
 
 def hear_witness(
     runs: Sequence[ReducedRun], table: MountTable, reference: ReferenceRise, groups: Groups, *, cooling: str
-) -> dict[str, records.Witness]:
+) -> dict[str, Witness]:
     """Set the difference of the early rises beside that of the settled rises.
 
     Parameters
@@ -145,7 +144,7 @@ def hear_witness(
     def judged(values: dict[tuple[int, str], float], alpha: float) -> tuple[Difference, ...]:
         group = np.array([treatment for treatment, _ in values], dtype=np.intp)
         counts = np.bincount(group, minlength=len(groups.treatments))
-        variance: records.Variance = "pooled" if values and counts[counts > 0].min() < 2 else groups.variance
+        variance: Variance = "pooled" if values and counts[counts > 0].min() < 2 else groups.variance
         own = replace(groups, group=group, order=None, prior_dof=0.0, alpha=alpha, variance=variance)
         return judge_mounts(np.array(list(values.values())), own, scale=scale).differences
 
@@ -157,7 +156,7 @@ def hear_witness(
     found = {}
     for i, (shown, its) in enumerate(zip(judged(early, groups.alpha), late, strict=True)):
         if shown.difference is None:
-            found[shown.treatment] = records.Witness(None, None, None, f"No early rise: {why}.")
+            found[shown.treatment] = Witness(None, None, None, f"No early rise: {why}.")
         elif its.difference is None:
             found[shown.treatment] = _screen(shown, scale, share)
         else:
@@ -194,19 +193,17 @@ def _early_by_mount(
     return {mount: sum(values) / len(values) for mount, values in mounts.items()}, power_W
 
 
-def _screen(early: Difference, power_W: float, share: records.Interval) -> records.Witness:
+def _screen(early: Difference, power_W: float, share: Interval) -> Witness:
     """Say what the early rise says where there is no settled one."""
     says = (
         f"Screening only, from soaks too short for a settled rise: the early rise at {power_W:g} W differs by "
         f"{with_interval(early.difference, early.interval)} K (1 K between interfaces reads about {share[0]:g} to "
         f"{share[1]:g} K early). Not for materials that wet or pump out with time, nor for the throttle power."
     )
-    return records.Witness(early.difference, early.interval, None, says)
+    return Witness(early.difference, early.interval, None, says)
 
 
-def _testify(
-    early: Difference, late: Difference, apart: Sequence[records.Interval | None], share: records.Interval
-) -> records.Witness:
+def _testify(early: Difference, late: Difference, apart: Sequence[Interval | None], share: Interval) -> Witness:
     """Say what follows from both differences; `apart`: what the settled one has over the early one, at both shares."""
     difference, settled = early.difference or 0.0, late.difference or 0.0
     read = f"The early rise differs by {with_interval(early.difference, early.interval)} K"
@@ -224,10 +221,10 @@ def _testify(
         )
     elif both and settled != 0.0 and difference / settled > _MOST_LACKING * share[0]:
         agrees, said = True, ": it confirms that the difference is in the interface"
-    return records.Witness(early.difference, early.interval, agrees, f"{read}{said} ({scale}).")
+    return Witness(early.difference, early.interval, agrees, f"{read}{said} ({scale}).")
 
 
-def _beyond_zero(interval: records.Interval | None) -> bool:
+def _beyond_zero(interval: Interval | None) -> bool:
     return interval is not None and (interval[0] > 0.0 or interval[1] < 0.0)
 
 

@@ -12,7 +12,6 @@ from dataclasses import dataclass, replace
 from typing import Any, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
 from thermlab.compare import records
 from thermlab.compare.cautions import TRUSTED_POWER, throttle_cautions
@@ -139,9 +138,7 @@ def move_along(curve: RiseCurve, power_W: float, rise_K: float, other_rise_K: fl
     return curve.power_W(other_rise_K - off_the_curve)
 
 
-def model_spread_W(
-    table: MountTable, mounts: Sequence[int] | NDArray[np.intp], rise_K: float, power_W: float
-) -> float | None:
+def model_spread_W(table: MountTable, mounts: Sequence[int], rise_K: float, power_W: float) -> float | None:
     """Half-spread of the power at which the mean curve reaches a rise, over curve models.
 
     Parameters

@@ -48,9 +48,7 @@ class Value:
     treatments: tuple[TreatmentValue, ...]
 
 
-def assess_value(
-    treatments: Mapping[str, Treatment], comparison: Comparison | None, *, baseline: str | None = None
-) -> Value:
+def assess_value(treatments: Mapping[str, Treatment], comparison: Comparison | None, *, baseline: str = "") -> Value:
     """Weigh cost against gain.
 
     Parameters
@@ -59,7 +57,7 @@ def assess_value(
         Every treatment with its cost per mount.
     comparison : Comparison or None
         What the treatments gain; without it only costs are given.
-    baseline : str, optional
+    baseline : str
         Which treatment comes first where there is no comparison.
 
     Returns
@@ -73,7 +71,7 @@ def assess_value(
     rises = {name: item.mean_rise_K for name, item in found.items()}
     if comparison is not None:
         rises[comparison.baseline] = comparison.baseline_mean_rise_K
-    per_K = {name: _cost_per_K(costs.get(first or ""), costs[name], found.get(name)) for name in names}
+    per_K = {name: _cost_per_K(costs.get(first), costs[name], found.get(name)) for name in names}
     items = (TreatmentValue(name, costs[name], *per_K[name], _not_beaten(name, costs, rises)) for name in names)
     return Value(treatments=tuple(items))
 

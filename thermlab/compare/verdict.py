@@ -321,7 +321,7 @@ def _state(settings: CampaignSettings, counted: "MountCount", comparison: Compar
         step = f"Make a second mount of each of {names}, {_cheapest(settings)} first: {why}"
         return "one mount each", waiting or dict.fromkeys(made, 1), (*_mend(comparison.treatments), step)
     first = mounts_first(settings, comparison, counted)
-    state, more, steps = _compared(settings, made, first, comparison)
+    state, more, steps = _judged(settings, made, first, comparison)
     if waiting and not first:
         spared = f"The mounts still planned ({counted_mounts(waiting)}) need not be made"
         steps = (*steps, f"{spared}: the verdict holds at every look.")
@@ -332,9 +332,7 @@ def _planned_first(waiting: dict[str, int]) -> str:
     return f"Make the mounts that are still planned first ({counted_mounts(waiting)})"
 
 
-def _compared(
-    settings: CampaignSettings, made: dict[str, int], first: dict[str, int], comparison: Comparison
-) -> _Stand:
+def _judged(settings: CampaignSettings, made: dict[str, int], first: dict[str, int], comparison: Comparison) -> _Stand:
     if first:
         # What more mounts than planned would show is asked when the planned ones are in.
         stands = listed([f"{item.treatment} is {item.verdict}" for item in comparison.treatments])

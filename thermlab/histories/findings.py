@@ -227,7 +227,7 @@ def _across(
     halves = [(power * study.half_K_per_W, study.title) for study in studies if study.half_K_per_W is not None]
     known = {study.bench: pooled[study.bench] for study in studies if study.bench in pooled}
     combined, method = None, "one mount each, once: no interval" if len(studies) == 1 else "no scatter: no interval"
-    sensitivity: dict[float, tuple[float, float]] = {}
+    sensitivity: tuple[tuple[float, tuple[float, float]], ...] = ()
     cautions = []
     if len(studies) == 1 and halves:
         method, ends = "one campaign", (values[0] - halves[0][0], values[0] + halves[0][0])
@@ -240,7 +240,8 @@ def _across(
         squares = [known.get(study.bench, common)[0] for study in studies]
         u = [power * math.sqrt(square * share) for square, share in zip(squares, shares, strict=True)]
         combining = partial(combine_campaigns, values, u, dof=dof, confidence_level=level)
-        combined, sensitivity = combining(scale=SPREAD_SCALE_K), {s: combining(scale=s).interval for s in SENSITIVITY_K}
+        combined = combining(scale=SPREAD_SCALE_K)
+        sensitivity = tuple((scale, combining(scale=scale).interval) for scale in SENSITIVITY_K)
         prior = f"half-normal prior with a scale of {SPREAD_SCALE_K:g} K on the spread between campaigns"
         method = f"mount SD pooled over the bench's campaigns with {counted(dof, 'degree')} of freedom, {prior}"
         if combined.p_value is not None and combined.p_value < _SURPRISE:
@@ -259,9 +260,7 @@ def _across(
     readings = sum(study.n_readings for study in studies)
     if readings:
         cautions.append(f"{counted(readings, 'mount')} of these rest on readings without a log, the lower grade.")
-    return records.AcrossCampaigns(
-        *pair, power, tuple(studies), combined, method, tuple(sensitivity.items()), tuple(cautions)
-    )
+    return records.AcrossCampaigns(*pair, power, tuple(studies), combined, method, sensitivity, tuple(cautions))
 
 
 def build_points(build: dict[str, Any]) -> list[records.BuildPoint]:
