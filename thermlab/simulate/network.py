@@ -215,12 +215,10 @@ def throttle_power(
 def time_constant_s(bench: SimulatedBench, resistance_K_per_W: float, power_W: float, room_C: float = 22.0) -> float:
     """Return the slow small-signal time constant at a settled power, s: the smallest eigenvalue of the network."""
     slope = _loss_slope(bench, sink_rise(bench, power_W, room_C), np.array(room_C), fan_factor(bench, power_W))
-    if bench.base_capacity_J_per_K:
-        resistances = [bench.series_resistance_K_per_W + resistance_K_per_W, bench.base_resistance_K_per_W]
-        capacities = [bench.device_capacity_J_per_K, bench.base_capacity_J_per_K, bench.sink_capacity_J_per_K]
-    else:
-        resistances = [float(path_resistance(bench, resistance_K_per_W))]
-        capacities = [bench.device_capacity_J_per_K, bench.sink_capacity_J_per_K]
+    resistances = [bench.series_resistance_K_per_W + resistance_K_per_W, bench.base_resistance_K_per_W]
+    capacities = [bench.device_capacity_J_per_K, bench.base_capacity_J_per_K, bench.sink_capacity_J_per_K]
+    if not bench.base_capacity_J_per_K:
+        resistances, capacities = [sum(resistances)], capacities[::2]
     conductance = np.zeros((len(capacities), len(capacities)))
     for i, resistance in enumerate(resistances):
         conductance[i : i + 2, i : i + 2] += np.array([[1.0, -1.0], [-1.0, 1.0]]) / resistance
@@ -278,7 +276,8 @@ def integrate(
     r = np.broadcast_to(r, (n, m))
     air = np.broadcast_to(np.asarray(airflow, dtype=np.float64), (n, m))
     base_keep = 0.0 if lumped else np.exp(-step_s / (bench.base_resistance_K_per_W * bench.base_capacity_J_per_K))
-    hot_offset, hot_local = _hottest_core(bench, float(demand_W.max()))
+    offsets, local = np.asarray(bench.core_offsets_K), np.asarray(bench.core_local_K_per_W)
+    hottest = int((offsets + local * demand_W.max()).argmax())  # at the highest power
 
     device, sink, power = np.empty((n, m)), np.empty((n, m)), demand_W.copy()
     sink[0] = room_C[0] + sink_rise(bench, demand_W[0], room_C[0], airflow=air[0])
@@ -291,8 +290,8 @@ def integrate(
         sink_mid = sink[i] + 0.5 * sink_change
         next_to = sink_mid if lumped else base + 0.5 * base_change
         if bench.limit_C is not None:
-            gain = r[i] * (1.0 - keep[i]) + hot_local
-            allowed = (bench.limit_C - hot_offset - next_to - (device[i] - next_to) * keep[i]) / gain
+            gain = r[i] * (1.0 - keep[i]) + local[hottest]
+            allowed = (bench.limit_C - offsets[hottest] - next_to - (device[i] - next_to) * keep[i]) / gain
             power[i] = np.minimum(np.maximum(allowed, 0.2 * demand_W[i]), demand_W[i])  # it never sheds all
         target = next_to + r[i] * power[i]
         device[i + 1] = target + (device[i] - target) * keep[i]
@@ -308,10 +307,3 @@ def integrate(
     if n > 1 and bench.limit_C is not None:
         power[-1] = np.minimum(power[-1], power[-2])
     return NetworkTrace(device, sink, power)
-
-
-def _hottest_core(bench: SimulatedBench, power_W: float) -> tuple[float, float]:
-    """Return offset and local resistance of the core that is hottest at the highest power."""
-    readings = np.asarray(bench.core_offsets_K) + np.asarray(bench.core_local_K_per_W) * power_W
-    core = int(readings.argmax())
-    return bench.core_offsets_K[core], bench.core_local_K_per_W[core]
