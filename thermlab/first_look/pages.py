@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from thermlab.base.marks import PAGE, treatment_marks
+from thermlab.base.marks import PAGE
 from thermlab.base.numbers import number
 from thermlab.first_look.look import FirstLook, LogLook, known
 from thermlab.first_look.proposals import Proposal
@@ -130,7 +130,7 @@ def _thinned(log: Log) -> tuple[np.ndarray, slice]:
 
 
 def channels(found: FirstLook, name: str = "") -> draw.Picture | Block:
-    """Draw every channel of one log as it would be read; a sentence where there is no such log.
+    """Draw every temperature of one log as it would be read; a sentence where there is no such log.
 
     Parameters
     ----------
@@ -144,23 +144,15 @@ def channels(found: FirstLook, name: str = "") -> draw.Picture | Block:
         return remark("No picture: no such log could be read.")
     log = look.log
     minutes, rows = _thinned(log)
-    with draw.new_figure(4.6) as figure:
-        upper, lower = draw.stack(figure, [2.2, 1.25], left=0.85, right=1.35, top=0.35, gap=0.2)
-        lines = dict(zip(log.sensors, log.temperature_C[rows].T, strict=True))
-        ends = draw.shaded_lines(upper, minutes, lines, treatment_marks(["log"], "log")["log"].colour, MOST_SENSORS)
-        if log.ambient_C is not None:
-            room = log.ambient_C[rows]
-            upper.plot(minutes, room, color=PAGE["link"], lw=1.0)
-            ends += [("room", float(end), PAGE["link"]) for end in room[~np.isnan(room)][-1:]]
-        upper.set_ylabel("temperature in °C")
-        draw.name_ends(upper, ends, width=17)
-        _power(lower, look)
-        lower.set_ylabel("power in W")
-        lower.set_xlabel("minutes since the log began")
-        lower.set_xlim(0.0, look.span_min)
+    lines = {} if log.ambient_C is None else {"room": log.ambient_C[rows]}
+    lines |= dict(zip(log.sensors, log.temperature_C[rows].T, strict=True))
+    with draw.new_figure(3.2) as figure:
+        (axes,) = draw.stack(figure, [2.3], left=0.85, right=1.35, top=0.35, gap=0.0)
+        draw.name_ends(axes, draw.shaded_lines(axes, minutes, lines, PAGE["link"], MOST_SENSORS), width=17)
+        axes.set_ylabel("temperature in °C")
+        axes.set_xlabel("minutes since the log began")
         draw.small_print(figure, draw.short(look.name, 60, 1), x=0.02, top_in=0.16, fontsize=11)
-    temperatures = f"{len(log.sensors)} temperatures up to {np.nanmax(log.temperature_C, initial=-273.15):.1f} °C"
-    said = f"{temperatures} over {number(look.span_min, 1)} min, {len(look.steps)} plateaus of power"
+    said = f"{len(lines)} temperatures over {number(look.span_min, 1)} min, {len(look.steps)} plateaus of power"
     return draw.Picture(figure, f"{look.name} as it would be read: {said}.")
 
 
