@@ -48,8 +48,6 @@ class TextGuess:
         Line of units below the header, cell by cell; empty where there is none.
     cells : list of tuple of str
         Cells of each column, from the lines below that have as many as the header.
-    marked : bool
-        Whether a byte order mark says the encoding, so that it is no guess.
     apart : tuple of str
         Names that stand for one of several columns of the same name, such as ``T#2``.
     """
@@ -61,7 +59,6 @@ class TextGuess:
     names: tuple[str, ...]
     units: tuple[str, ...]
     cells: list[tuple[str, ...]]
-    marked: bool
     apart: tuple[str, ...] = ()
 
 
@@ -69,20 +66,20 @@ class NotALogError(ValueError):
     """A file that has no table with a header line in it; the reason is its text."""
 
 
-def guess_encoding(raw: bytes) -> tuple[str, bool]:
-    """Return the encoding the bytes of a file seem to be in, and whether a byte order mark says so."""
+def guess_encoding(raw: bytes) -> str:
+    """Return the encoding the bytes of a file seem to be in."""
     for mark, encoding in BOMS:
         if raw.startswith(mark):
-            return encoding, True
+            return encoding
     head = raw[:4000]
     if head.count(0) > len(head) // 5:
         # A text in Latin letters has its zeros at odd places in the one order, at even places in the other.
-        return ("utf-16-le" if head[1::2].count(0) >= head[::2].count(0) else "utf-16-be"), False
+        return "utf-16-le" if head[1::2].count(0) >= head[::2].count(0) else "utf-16-be"
     for encoding in ("utf-8", "cp1252"):
         with contextlib.suppress(UnicodeDecodeError):
             raw.decode(encoding)
-            return encoding, False
-    return "latin-1", False
+            return encoding
+    return "latin-1"
 
 
 def _number(cell: str, decimal: str) -> tuple[float, str] | None:
@@ -116,7 +113,7 @@ def guess_text(raw: bytes) -> TextGuess:
     NotALogError
         Where there is no table with a header line.
     """
-    encoding, marked = guess_encoding(raw)
+    encoding = guess_encoding(raw)
     text = raw.decode(encoding, "replace").removeprefix("\ufeff").replace("\r\n", "\n").replace("\r", "\n")
     lines = text.rstrip("\n\0 ").split("\n")
     if len(lines) < 3:
@@ -143,7 +140,7 @@ def guess_text(raw: bytes) -> TextGuess:
     wide = [(row + [""] * len(names))[: len(names)] for row in rows]
     return TextGuess(
         encoding=encoding, delimiter=delimiter, decimal=decimal, header_line=top + 1, names=own,
-        units=tuple(units), cells=list(zip(*wide, strict=True)), marked=marked,
+        units=tuple(units), cells=list(zip(*wide, strict=True)),
         apart=tuple(name for name, bare in zip(own, names, strict=True) if name != bare),
     )  # fmt: skip
 

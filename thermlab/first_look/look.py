@@ -340,12 +340,10 @@ def look(folder: str | Path) -> FirstLook:
     if not files:
         allowed = "files that end in " + ", ".join(ENDINGS)
         raise InputError([Problem(shown(root, quoted=False), "no file that could be a log", allowed)])
-    logs = [look_at_file(path, name=path.relative_to(base).as_posix()) for path in files[:MAX_FILES]]
-    # A campaign has one list of missing texts: the logs are read again with that of all.
-    missing = missing_tokens(log for log in logs if log.log is not None)
-    for i, log in enumerate(logs):
-        if log.settings is not None and set(log.settings.missing) != set(missing):
-            logs[i] = read_as_guessed(base / log.name, log, missing)
+    guessed = [look_at_file(path, name=path.relative_to(base).as_posix()) for path in files[:MAX_FILES]]
+    # A campaign has one list of missing texts for all logs.
+    missing = missing_tokens(log for log in guessed if log.kind == "sensor log")
+    logs = [read_as_guessed(base / log.name, log, missing) if log.kind == "sensor log" else log for log in guessed]
     steps = mark_idle([_steps(log) for log in logs])
     return FirstLook(folder=base, logs=tuple(replace(log, steps=own) for log, own in zip(logs, steps, strict=True)))
 
@@ -363,7 +361,7 @@ def look_at_file(path: Path, *, name: str) -> LogLook:
     Returns
     -------
     LogLook
-        Also for a file that is no log, with the reason in its doubts.
+        Not read yet; also for a file that is no log, with the reason in its doubts.
     """
     try:
         text, time, columns = guess_log(read_plain(path, MAX_BYTES))
@@ -375,9 +373,7 @@ def look_at_file(path: Path, *, name: str) -> LogLook:
         lacks = "a temperature of the device"
     if lacks:
         return replace(found, doubts=(*found.doubts, f"no column that looks like {lacks}"))
-    if not found.named("power"):
-        return replace(found, kind="room log")
-    return read_as_guessed(path, replace(found, kind="sensor log"), missing_tokens([found]))
+    return replace(found, kind="sensor log" if found.named("power") else "room log")
 
 
 def _doubts(text: TextGuess, time: TimeGuess | None) -> Iterable[str]:

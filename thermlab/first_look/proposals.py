@@ -281,11 +281,10 @@ def _yaml_log(log: LogLook, settings: dict[str, Any]) -> Iterator[str]:
         whys = dict.fromkeys(column.why for column in log.columns if column.name in columns)
         above[key] = f"GUESS from {' and '.join(whys)}"
     above["power"] = f"GUESS from {power.why}" + (f"; also there: {_comment(', '.join(also))}" if also else "")
-    seen = "its byte order mark says so" if text.marked else "GUESS from its bytes"
     if text.apart:
         apart = _comment(", ".join(text.apart))
         yield f"  # GUESS which of one name is which, told apart by their order in the file: {apart}"
-    yield from _yaml_lines(settings, above, {"encoding": f"  # {seen}"})
+    yield from _yaml_lines(settings, above, {"encoding": "  # GUESS from its bytes"})
     if rest := [column.name for column in log.named("number", "constant", "text", "empty")]:
         yield f"  # not read: {_comment(', '.join(rest))}"
 

@@ -291,21 +291,17 @@ def find_header(log: LogText, roles: Sequence[Role], delimiter: str) -> Header:
     """
     best: tuple[int, int, list[str]] = (-1, 1, [])
     begin = 0
-    for line in range(1, MAX_HEADER_LINES + 1):
-        if begin >= len(log.data):
-            break
-        end = log.data.find(b"\n", begin)
-        end = len(log.data) if end < 0 else end
-        names = _names(log.data[begin:end], delimiter)
+    for line, raw in enumerate(log.data.split(b"\n", MAX_HEADER_LINES)[:MAX_HEADER_LINES], 1):
+        names = _names(raw, delimiter)
         matches = _matches(names, roles)
         n_matched = sum(bool(positions) for *_, positions in matches)
         if n_matched == len(matches):
             if line > 1:
                 log.notes.append(f"{line - 1} line{'s' if line > 2 else ''} before the header skipped")
-            return Header(line, end, numbered(names), _columns(log, line, names, matches))
+            return Header(line, begin + len(raw), numbered(names), _columns(log, line, names, matches))
         if n_matched > best[0]:
             best = (n_matched, line, names)
-        begin = end + 1
+        begin += len(raw) + 1
     raise _no_header(log, roles, delimiter, *best[1:])
 
 
@@ -347,7 +343,8 @@ def _columns(log: LogText, line: int, names: list[str], matches: Sequence[_Match
     holders: dict[int, str] = {}
     for role, pattern, positions in matches:
         if role.single and len(positions) > 1:
-            text = f"{len(positions)} columns for {shown(pattern)}: {_listed(names, positions)}"
+            listed = ", ".join(shown(names[position]) for position in positions[:10])
+            text = f"{len(positions)} columns for {shown(pattern)}: {listed}"
             problems.append(log.problem(line, role.key, text, "a pattern that matches exactly one column"))
         own = found.setdefault(role.key, [])
         for position in (position for position in positions if position not in own):
@@ -419,7 +416,3 @@ def _other_delimiter(log: LogText, roles: Sequence[Role], delimiter: str) -> tup
             if all(positions for *_, positions in _matches(names, roles)):
                 return line, other
     return None
-
-
-def _listed(names: list[str], positions: list[int]) -> str:
-    return ", ".join(shown(names[position]) for position in positions[:10])
