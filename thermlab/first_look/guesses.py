@@ -1,6 +1,5 @@
 """How a log is written and what its columns hold, guessed from its text and shown with what the guess rests on."""
 
-import contextlib
 import csv
 import functools
 import itertools
@@ -13,7 +12,7 @@ from typing import Any, Literal
 import numpy as np
 
 from thermlab.logs.cells import STANDARD, UNIT_OF, number_pattern
-from thermlab.logs.text import BOMS, numbered, split_line
+from thermlab.logs.text import likely_encoding, numbered, split_line
 from thermlab.logs.times import UNIT_S, example, pattern_of, seconds_of
 
 DELIMITERS = ("\t", ";", ",", "|")
@@ -66,22 +65,6 @@ class NotALogError(ValueError):
     """A file that has no table with a header line in it; the reason is its text."""
 
 
-def guess_encoding(raw: bytes) -> str:
-    """Return the encoding the bytes of a file seem to be in."""
-    for mark, encoding in BOMS:
-        if raw.startswith(mark):
-            return encoding
-    head = raw[:4000]
-    if head.count(0) > len(head) // 5:
-        # A text in Latin letters has its zeros at odd places in the one order, at even places in the other.
-        return "utf-16-le" if head[1::2].count(0) >= head[::2].count(0) else "utf-16-be"
-    for encoding in ("utf-8", "cp1252"):
-        with contextlib.suppress(UnicodeDecodeError):
-            raw.decode(encoding)
-            return encoding
-    return "latin-1"
-
-
 def _number(cell: str, decimal: str) -> tuple[float, str] | None:
     """Return a number and the unit behind it, empty where there is none; None where the cell is no number."""
     match = re.match(number_pattern(decimal), cell.replace("\u2212", "-"), re.ASCII)
@@ -113,7 +96,7 @@ def guess_text(raw: bytes) -> TextGuess:
     NotALogError
         Where there is no table with a header line.
     """
-    encoding = guess_encoding(raw)
+    encoding = likely_encoding(raw)
     text = raw.decode(encoding, "replace").removeprefix("\ufeff").replace("\r\n", "\n").replace("\r", "\n")
     lines = text.rstrip("\n\0 ").split("\n")
     if len(lines) < 3:

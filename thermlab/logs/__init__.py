@@ -13,6 +13,6 @@ __all__, __getattr__, __dir__ = face(
         "AmbientLogSettings Broken Clock Line LogSettings Model Name ROOM_C TemperatureColumns Text "
         "TimeSettings refused"
     ),
-    text="BOMS MAX_BYTES numbered split_line",
+    text="MAX_BYTES likely_encoding numbered split_line",
     times="DAY_S UNIT_S date_seconds example iso_time parse_time pattern_of seconds_of",
 )

@@ -4,6 +4,7 @@ The header is the line that holds the declared columns, and nothing else.
 """
 
 import codecs
+import contextlib
 import csv
 import difflib
 import fnmatch
@@ -31,7 +32,7 @@ SEPARATOR = "\x1f"
 _EDGES = " \t\ufeff"
 """Stripped from names; a byte order mark may stand behind the lines before the header."""
 
-BOMS = (
+_BOMS = (
     (b"\xff\xfe\x00\x00", "utf-32"),
     (b"\x00\x00\xfe\xff", "utf-32"),
     (b"\xff\xfe", "utf-16"),
@@ -133,20 +134,25 @@ def _decode(log: LogText) -> None:
         before = raw[: error.start].decode(log.encoding, "replace")
         line = max(before.count("\n"), before.count("\r")) + 1
         found = f"the byte 0x{raw[error.start]:02x}" if error.start < len(raw) else "an end within a character"
-        raise log.refuse(line, "", found, allowed + _hint(raw)) from None
+        raise log.refuse(line, "", found, f"{allowed}; perhaps the encoding is {likely_encoding(raw)}") from None
     except (ValueError, LookupError, OverflowError) as error:
         raise log.refuse(0, "", f"bytes that cannot be decoded ({shown(error, quoted=False)})", allowed) from None
 
 
-def _hint(raw: bytes) -> str:
-    for mark, encoding in BOMS:
+def likely_encoding(raw: bytes) -> str:
+    """Return the encoding the bytes of a file seem to be in."""
+    for mark, encoding in _BOMS:
         if raw.startswith(mark):
-            return f"; it begins like {encoding}"
-    try:
-        raw.decode("utf-8")
-    except UnicodeDecodeError:
-        return "; perhaps the encoding is cp1252 or latin-1"
-    return "; it would be valid utf-8"
+            return encoding
+    head = raw[:4000]
+    if head.count(0) > len(head) // 5:
+        # A text in Latin letters has its zeros at odd places in the one order, at even places in the other.
+        return "utf-16-le" if head[1::2].count(0) >= head[::2].count(0) else "utf-16-be"
+    for encoding in ("utf-8", "cp1252"):
+        with contextlib.suppress(UnicodeDecodeError):
+            raw.decode(encoding)
+            return encoding
+    return "latin-1"
 
 
 def _drop_nul_block(log: LogText) -> None:
@@ -154,8 +160,8 @@ def _drop_nul_block(log: LogText) -> None:
     kept = log.data.rstrip(b"\0\n \t")
     if b"\0" in kept:
         line = kept.count(b"\n", 0, kept.index(b"\0")) + 1
-        wide = kept.count(b"\0") > len(kept) // 4
-        hint = "; perhaps the encoding is utf-16" if wide else ""
+        likely = likely_encoding(kept)
+        hint = f"; perhaps the encoding is {likely}" if likely.startswith("utf-16") else ""
         raise log.refuse(line, "", "a NUL byte", f"text in {log.encoding} without NUL bytes{hint}")
     tail = log.data[len(kept) :]
     # What stood on the line before the NUL bytes was cut off by them, unless its line end was written.
