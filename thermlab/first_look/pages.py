@@ -22,7 +22,6 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 _DELIMITERS = {"\t": "tab", ";": "semicolon", ",": "comma", "|": "bar"}
-SHOWN_LOGS = 40
 MOST_LOGS = 12
 MOST_POINTS = 1500
 MOST_SENSORS = 8
@@ -49,12 +48,8 @@ def files(found: FirstLook) -> Block:
         ("load steps", "number", lambda log: len(log.loaded)),
     ]
     doubts = [join([tag("strong", log.name), ": ", "; ".join(log.doubts)]) for log in found.logs if log.doubts]
-    rest = len(found.logs) - SHOWN_LOGS
-    return view(
-        listing("Files that could be logs", found.logs[:SHOWN_LOGS], columns),
-        remark(f"{rest} more files are not shown.") if rest > 0 else Block(""),
-        cautions_block(doubts, "To look at") if doubts else Block(""),
-    )
+    told = cautions_block(doubts, "To look at") if doubts else Block("")
+    return view(listing("Files that could be logs", found.logs, columns), told)
 
 
 def columns(found: FirstLook, name: str = "") -> Block:
