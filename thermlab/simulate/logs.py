@@ -13,16 +13,6 @@ import yaml
 from thermlab.simulate.ladders import SimulatedCampaign, SimulatedMount
 from thermlab.simulate.network import KELVIN_AT_0_C, Floats
 
-TimeKind = Literal["iso", "offset", "day first", "twelve hour", "two columns", "time of day", "s", "ms", "min"]
-
-_FORMATS = {
-    "iso": "%Y-%m-%d %H:%M:%S",
-    "offset": "%Y-%m-%dT%H:%M:%S%z",
-    "day first": "%d.%m.%Y %H:%M:%S",
-    "twelve hour": "%m/%d/%Y %I:%M:%S %p",
-    "two columns": "%d/%m/%Y %H:%M:%S",
-    "time of day": "%H:%M:%S",
-}
 # Factor, zero and decimals of a unit: two more than in degC, so that a change of unit does not change a number.
 _TEMPERATURES = {"degC": (1.0, 0.0, 1), "degF": (1.8, 32.0, 3), "K": (1.0, KELVIN_AT_0_C, 3)}
 _SECONDS = {"s": 1.0, "ms": 0.001, "min": 60.0}
@@ -40,7 +30,9 @@ class LogDialect:
     delimiter, decimal, encoding : str
         As in ``campaign.yaml``.
     time : str
-        A clock format by name, or the unit of elapsed time.
+        The format of clock times, or the unit of elapsed time: s, ms or min.
+    time_columns : tuple of str
+        One column, or two where the format has a space.
     temperature_unit : {"degC", "degF", "K"}
     degree_sign : bool
         Write units with a degree sign, which must then survive the encoding.
@@ -58,7 +50,8 @@ class LogDialect:
     delimiter: str = ","
     decimal: str = "."
     encoding: str = "utf-8"
-    time: TimeKind = "iso"
+    time: str = "%Y-%m-%d %H:%M:%S"
+    time_columns: tuple[str, ...] = ("time",)
     temperature_unit: Literal["degC", "degF", "K"] = "degC"
     degree_sign: bool = False
     power_unit: Literal["W", "mW"] = "W"
@@ -80,19 +73,15 @@ class LogDialect:
 
     def time_settings(self) -> dict[str, Any]:
         """Return the ``time`` settings that match."""
-        if self.elapsed:
-            return {"columns": ["elapsed"], "unit": self.time}
-        columns = ["date", "time"] if self.time == "two columns" else ["time"]
-        return {"columns": columns, "format": _FORMATS[self.time]}
+        return {"columns": list(self.time_columns), "unit" if self.elapsed else "format": self.time}
 
     def time_text(self, time_s: Floats, origin: datetime) -> list[str]:
         """Write times of a log that begins at `origin`, as one text each."""
         if self.elapsed:
             digits = {"s": 3, "ms": 0, "min": 6}[self.time]
             return [f"{value:.{digits}f}" for value in (time_s / _SECONDS[self.time]).tolist()]
-        fraction = bool(np.any(time_s % 1.0))
-        form = _FORMATS[self.time].replace("%S", "%S.%f") if fraction else _FORMATS[self.time]
-        zoned = origin.replace(tzinfo=timezone(timedelta(hours=2))) if self.time == "offset" else origin
+        form = self.time.replace("%S", "%S.%f") if np.any(time_s % 1.0) else self.time
+        zoned = origin.replace(tzinfo=timezone(timedelta(hours=2))) if "%z" in self.time else origin
         return [(zoned + timedelta(seconds=value)).strftime(form) for value in time_s.tolist()]
 
     def cuts(self, log: str, mount: SimulatedMount, zero: datetime) -> list[tuple[str, str, str]]:
@@ -124,7 +113,7 @@ class LogDialect:
         return self._times(time_s[rows] + shift_s, zero) | {f"room [{self.unit_text}]": room}
 
     def _times(self, time_s: Floats, zero: datetime) -> _Columns:
-        names, texts = self.time_settings()["columns"], self.time_text(time_s, zero)
+        names, texts = self.time_columns, self.time_text(time_s, zero)
         if self.elapsed:
             texts = [text.replace(".", self.decimal) for text in texts]
         parts = zip(*(text.split(" ") for text in texts), strict=True) if len(names) > 1 else [texts]
@@ -140,14 +129,14 @@ class LogDialect:
 
 DIALECTS: Mapping[str, LogDialect] = {
     "plain": LogDialect(),
-    "semicolon and comma": LogDialect(delimiter=";", decimal=",", time="day first"),
+    "semicolon and comma": LogDialect(delimiter=";", decimal=",", time="%d.%m.%Y %H:%M:%S"),
     "tab, utf-16": LogDialect(delimiter="\t", encoding="utf-16", degree_sign=True),
     "cp1252 with degree signs": LogDialect(encoding="cp1252", degree_sign=True, delimiter=";", decimal=","),
     "byte order mark": LogDialect(encoding="utf-8-sig"),
-    "twelve hours": LogDialect(time="twelve hour"),
-    "date and time apart": LogDialect(time="two columns", delimiter=";"),
-    "time of day": LogDialect(time="time of day"),
-    "offset from utc": LogDialect(time="offset"),
+    "twelve hours": LogDialect(time="%m/%d/%Y %I:%M:%S %p"),
+    "date and time apart": LogDialect(time="%d/%m/%Y %H:%M:%S", time_columns=("date", "time"), delimiter=";"),
+    "time of day": LogDialect(time="%H:%M:%S"),
+    "offset from utc": LogDialect(time="%Y-%m-%dT%H:%M:%S%z"),
     "elapsed seconds": LogDialect(time="s", room="constant"),
     "elapsed minutes, fahrenheit": LogDialect(time="min", temperature_unit="degF"),
     "elapsed milliseconds, kelvin": LogDialect(time="ms", temperature_unit="K", power_unit="mW"),
