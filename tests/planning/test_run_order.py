@@ -96,8 +96,8 @@ def test_the_calendar_spends_mounting_presoak_steps_and_changes():
 
     # Three mounts, each 45 + 40 + 3 x (40 + 5) min.
     assert sum(e.end_h - e.start_h for e in entries) == pytest.approx(3 * (45 + 40 + 135) / 60)
-    assert [e.activity for e in entries][:6] == ["mount", "pre-soak", "run", "change-over", "run", "change-over"]
-    assert [e.run for e in entries if e.activity == "run"] == list(runs)
+    assert [run for e in entries for run in e.runs] == list(runs)
+    assert [e.runs[0].of for e in entries] == mounts_in_order(runs)
 
 
 def test_no_day_is_longer_than_asked_and_nothing_overlaps():
@@ -108,13 +108,12 @@ def test_no_day_is_longer_than_asked_and_nothing_overlaps():
     assert max(e.end_h for e in entries) <= 8.0 + 1e-9
     # 3.67 h a mount: two fit into a day of 8 h, so 12 mounts take 6 days, and no mount is cut.
     assert max(e.day for e in entries) == 6
-    assert all(len({e.day for e in entries if e.run.of == m}) == 1 for m in mounts_in_order(order()))
+    assert all(len({e.day for e in entries if e.runs[0].of == m}) == 1 for m in mounts_in_order(order()))
 
 
 def test_without_a_pre_soak_none_is_in_the_calendar():
     entries = calendar(order(n_mounts=1, n_ladder=0), replace(TIMES, pre_soak_min=0.0))
 
-    assert [e.activity for e in entries][:3] == ["mount", "run", "change-over"]
     assert sum(e.end_h - e.start_h for e in entries) == pytest.approx(3 * (45 + 45) / 60)
 
 
@@ -124,9 +123,10 @@ def test_a_mount_longer_than_a_day_is_pre_soaked_again():
     entries = calendar(runs, TIMES, day_h=5.0)
 
     assert len({e.day for e in entries}) > 1
-    for day in {e.day for e in entries}:
-        loads = [e.activity for e in entries if e.day == day and e.activity in ("pre-soak", "run")]
-        assert loads[0] == "pre-soak"
+    assert [run for e in entries for run in e.runs] == list(runs)
+    for place, entry in enumerate(entries):
+        minutes = (45 if place == 0 else 0) + 40 + 45 * len(entry.runs)
+        assert entry.end_h - entry.start_h == pytest.approx(minutes / 60)
     assert max(e.end_h for e in entries) <= 5.0 + 1e-9
 
 

@@ -297,12 +297,9 @@ def _refuse_copies(traces: Sequence[Trace], campaign: Path, thresholds: CheckThr
         return  # what another version accepted; its report stands, and there is nothing to compare with
     marks = [reading_marks(trace) for trace in (*theirs, *traces)]
     same = same_readings(marks, share=thresholds.copied_percent / 100.0)
+    found = "readings that are those of the campaign's run {} ({:.0%}, change by change)".format
     problems = [
-        Problem(
-            f"build.yaml, run {j - len(theirs) + 1}",
-            f"readings that are those of the campaign's run {theirs[i].run} ({share:.0%}, change by change)",
-            "a log of the build itself",
-        )
+        Problem(f"build.yaml, run {j - len(theirs) + 1}", found(theirs[i].run, share), "a log of the build itself")
         for i, j, share in same
         if i < len(theirs) <= j
     ]

@@ -26,7 +26,7 @@ from thermlab.base.errors import InputError, Problem
 from thermlab.base.files import sync_folder
 from thermlab.campaign.folder import load_campaign, write_new
 from thermlab.campaign.runsheet import NOT_MADE
-from thermlab.planning.records import Activity, BenchHours, CalendarEntry, Plan, PlannedRun, PlanRequest, Split
+from thermlab.planning.records import BenchHours, CalendarEntry, Plan, PlannedRun, PlanRequest, Split
 from thermlab.reports.pages import SAFETY
 from thermlab.reports.render import plain_page
 from thermlab.reports.results import plain
@@ -66,7 +66,7 @@ def plan_order(request: PlanRequest, split: Split) -> tuple[PlannedRun, ...]:
 
 
 def calendar(runs: Iterable[PlannedRun], times: BenchHours, *, day_h: float = 8.0) -> tuple[CalendarEntry, ...]:
-    """Lay the runs out over bench days.
+    """Lay the runs out over bench days, an entry for each mount and day.
 
     A mount that does not fit into the rest of a day begins the next one, because a night without load would ask for
     another pre-soak. A mount longer than a whole day is interrupted between two steps and pre-soaked again.
@@ -95,24 +95,20 @@ def calendar(runs: Iterable[PlannedRun], times: BenchHours, *, day_h: float = 8.
         found, allowed = f"{day_h:g} h", f"at least {shortest_h:.2f} h: one mounting, one pre-soak, one step"
         raise InputError([Problem("plan: day_h", found, allowed)])
     entries: list[CalendarEntry] = []
-    day, now = 1, 0.0
+    day, now, step_h = 1, 0.0, (times.soak_min + times.change_over_min) / 60.0
     for _, of_mount in groupby(runs, attrgetter("of")):
-        mount_runs = list(of_mount)
-        if now > 0 and now + times.mount_h(len(mount_runs)) > day_h + 1e-9:
+        waiting, done = list(of_mount), list[PlannedRun]()
+        if now > 0 and now + times.mount_h(len(waiting)) > day_h + 1e-9:
             day, now = day + 1, 0.0
-        pieces: list[tuple[Activity, float]] = [("mount", times.remount_min)]
-        for run in mount_runs:
-            step: list[tuple[Activity, float]] = [("run", times.soak_min), ("change-over", times.change_over_min)]
-            begins = not pieces and now + sum(minutes for _, minutes in step) / 60.0 > day_h + 1e-9
-            if begins:
-                day, now = day + 1, 0.0
-            if begins or (run.pre_soak and times.pre_soak_min > 0):
-                pieces.append(("pre-soak", times.pre_soak_min))
-            for activity, minutes in (*pieces, *step):
-                end = now + minutes / 60.0
-                entries.append(CalendarEntry(day=day, start_h=now, end_h=end, activity=activity, run=run))
-                now = end
-            pieces = []
+        start, now = now, now + times.remount_min / 60.0
+        for run in waiting:
+            interrupted = bool(done) and now + step_h > day_h + 1e-9
+            if interrupted:
+                entries.append(CalendarEntry(day=day, start_h=start, end_h=now, runs=tuple(done)))
+                day, start, now, done = day + 1, 0.0, 0.0, []
+            now += step_h + (times.pre_soak_min / 60.0 if interrupted or run.pre_soak else 0.0)
+            done.append(run)
+        entries.append(CalendarEntry(day=day, start_h=start, end_h=now, runs=tuple(done)))
     return tuple(entries)
 
 
@@ -138,9 +134,7 @@ def bench_sheet_html(plan: Plan) -> str:
     plan : Plan
         What is to be made.
     """
-    begins: dict[tuple[str, str], str] = {}
-    for entry in plan.entries:
-        begins.setdefault(entry.run.of, f"day {entry.day}, {clock(entry.start_h)}")
+    begins = {e.runs[0].of: f"day {e.day}, {clock(e.start_h)}" for e in reversed(plan.entries)}
     mounts = [(begins.get(of, ""), list(runs)) for of, runs in groupby(plan.runs, attrgetter("of"))]
     body, style = _paper("bench_sheet.html", plan=plan, mounts=mounts, safety=SAFETY[:-1]), _paper("bench_sheet.css")
     return plain_page(body, title=f"Bench sheet: {plan.title}", kind="bench-sheet", style=style)

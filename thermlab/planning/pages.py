@@ -169,10 +169,7 @@ def _marked(soak_min: float, planned_min: float) -> str:
 
 def bench_hours(plan: Plan) -> Block:
     """Return the calendar, one line per mount."""
-    rows = []
-    for (day, of), entries in groupby(plan.entries, lambda entry: (entry.day, entry.run.of)):
-        begins, *_, ends = [hour for entry in entries for hour in (entry.start_h, entry.end_h)]
-        rows.append((f"day {day}", clock(begins), clock(ends), *of))
+    rows = [(f"day {e.day}", clock(e.start_h), clock(e.end_h), *e.runs[0].of) for e in plan.entries]
     return table("Calendar of bench hours", ("Day", "Begins", "Ends", "Treatment", "Mount"), rows)
 
 

@@ -14,7 +14,6 @@ from thermlab.compare.records import Advice
 from thermlab.logs.settings import Broken, Line, Model, refused
 from thermlab.stats.curves import RiseCurve
 
-Activity = Literal["mount", "pre-soak", "run", "change-over"]
 Goal = Literal["difference", "equivalence"]
 Looks = Literal["end", "halfway", "every mount"]
 
@@ -380,7 +379,7 @@ class PlannedRun:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CalendarEntry:
-    """What the bench does from one time to another.
+    """A mount on the bench: mounting, pre-soak, runs and what is done after each.
 
     Attributes
     ----------
@@ -388,17 +387,14 @@ class CalendarEntry:
         Bench day, from 1.
     start_h, end_h : float
         Hours since the day began, h.
-    activity : {"mount", "pre-soak", "run", "change-over"}
-        What is done.
-    run : PlannedRun
-        The run it serves; of a mounting the first one.
+    runs : tuple of PlannedRun
+        Its runs of that day, in order.
     """
 
     day: int
     start_h: float
     end_h: float
-    activity: Activity
-    run: PlannedRun
+    runs: tuple[PlannedRun, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
