@@ -76,8 +76,8 @@ def test_hopeless_plans_say_so():
 
 def test_no_equivalence_with_one_known_mount_of_a_wide_sd():
     """One mount each can pass only if t SE is below the margin: SD 0.43 K for 1 K, even when perfectly known."""
-    assert tost_power(0.0, -1.0, 1.0, 0.44 * math.sqrt(2.0), 1e9) == 0.0
-    assert tost_power(0.0, -1.0, 1.0, 0.42 * math.sqrt(2.0), 1e9) > 0.0
+    assert tost_power(0.0, 1.0, 0.44 * math.sqrt(2.0), 1e9) == 0.0
+    assert tost_power(0.0, 1.0, 0.42 * math.sqrt(2.0), 1e9) > 0.0
 
 
 def test_upper_limit_of_a_known_sd_is_itself():
@@ -90,7 +90,7 @@ def test_upper_limit_of_a_known_sd_is_itself():
     [
         lambda: t_test_power(1.0, 0.0, 3),
         lambda: equivalence_power(1.0, 0.5, 1),
-        lambda: tost_power(0.0, 1.0, -1.0, 0.5, 4),
+        lambda: tost_power(0.0, -1.0, 0.5, 4),
         lambda: sd_upper_limit(1.0, 0.0),
     ],
 )

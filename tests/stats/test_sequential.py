@@ -21,7 +21,7 @@ def simulate(order, true_K, sd_K, *, n, seed, margin_K=1.0, prior=None):
     prior_dof, prior_sd_K = prior or (0.0, 0.0)
     rule = look_rule(tuple(order), margin_K=margin_K, prior_dof=prior_dof)
     variance = prior_sd_K**2 * rng.chisquare(prior_dof, n) / prior_dof if prior_dof else 0.0
-    tally = MountTally(n, len(true_K), prior_dof=prior_dof, prior_variance=variance)
+    tally = MountTally(n, len(true_K), prior=(prior_dof, variance))
     decision = RunningDecision(rule, n, len(true_K))
     stopped = np.full(n, len(order) + 1)
     for look, treatment in enumerate(order):

@@ -9,7 +9,7 @@ treatments: runs at several power steps of one mount are one mount.
 import math
 from collections.abc import Callable
 from functools import lru_cache
-from typing import Literal, TypedDict, Unpack
+from typing import TypedDict, Unpack
 
 import numpy as np
 from scipy.special import gammaincinv, ndtr
@@ -32,21 +32,17 @@ ALPHA = 0.05
 _TOST_NODES, _TOST_WEIGHTS = np.polynomial.legendre.leggauss(160)
 
 
-def noncentral_t_power(
-    noncentrality: float, critical_value: float, dof: float, *, tails: Literal["both", "near"] = "both"
-) -> float:
-    """Probability that a t statistic passes its critical value.
+def noncentral_t_power(noncentrality: float, critical_value: float, dof: float) -> float:
+    """Probability that a t statistic passes its critical value on either side.
 
     Parameters
     ----------
     noncentrality : float
         True difference over its true standard error.
     critical_value : float
-        Point that |t| (``both``) or t (``near``) has to pass.
+        Point that |t| has to pass.
     dof : float
         Degrees of freedom, > 0; need not be whole.
-    tails : {"both", "near"}
-        Whether rejecting on the wrong side counts too.
 
     Returns
     -------
@@ -60,10 +56,8 @@ def noncentral_t_power(
     """
     # In classes of ten, so that a planner's many calls share their nodes.
     s, weights = chi_rule(float(dof), steepness=10.0 * math.ceil(abs(noncentrality) / 10.0))
-    power = float(weights @ ndtr(noncentrality - critical_value * s))
-    if tails == "both":
-        power += float(weights @ ndtr(-noncentrality - critical_value * s))
-    return min(1.0, max(0.0, power))
+    passed = ndtr(noncentrality - critical_value * s) + ndtr(-noncentrality - critical_value * s)
+    return min(1.0, max(0.0, float(weights @ passed)))
 
 
 @lru_cache(maxsize=4096)
@@ -140,17 +134,15 @@ def _fewest(design: _Design) -> int:
     return 1 if design.get("prior_dof", 0.0) > 0.0 else 2
 
 
-def tost_power(
-    difference: float, lower: float, upper: float, standard_error: float, dof: float, *, alpha: float = 0.05
-) -> float:
+def tost_power(difference: float, margin: float, standard_error: float, dof: float, *, alpha: float = ALPHA) -> float:
     """Power of two one-sided t tests for equivalence.
 
     Parameters
     ----------
     difference : float
         True difference.
-    lower, upper : float
-        Equivalence limits.
+    margin : float
+        Equivalence margin, > 0: the limits lie so far to either side of zero.
     standard_error : float
         True standard error of the difference, > 0.
     dof : float
@@ -166,21 +158,21 @@ def tost_power(
     Raises
     ------
     ValueError
-        When ``standard_error`` is not above 0, ``dof`` not above 0 or the limits are not in order.
+        When ``standard_error`` is not above 0, ``dof`` not above 0 or the margin not above 0.
     """
     _require_sd(standard_error)
-    if not dof > 0.0 or not lower < upper:
-        raise ValueError(f"found dof {dof} and limits {lower}, {upper}; allowed: dof above 0, lower below upper")
+    if not dof > 0.0 or not margin > 0.0:
+        raise ValueError(f"found dof {dof} and margin {margin}; allowed: both above 0")
     t = t_point(1.0 - alpha, dof)
     # Beyond this s the two rejection regions no longer overlap: the integrand has a corner there.
-    largest = (upper - lower) / (2.0 * t * standard_error)
+    largest = margin / (t * standard_error)
     low, high = log_chi_range(dof)
     high = min(high, math.log(largest))
     if high <= low:
         return 0.0
     x = low + 0.5 * (high - low) * (_TOST_NODES + 1.0)
     room = t * standard_error * np.exp(x)
-    chance = ndtr((upper - room - difference) / standard_error) - ndtr((lower + room - difference) / standard_error)
+    chance = ndtr((margin - room - difference) / standard_error) - ndtr((room - margin - difference) / standard_error)
     total = float((_TOST_WEIGHTS * log_chi_density(x, dof)) @ chance) * 0.5 * (high - low)
     return min(1.0, max(0.0, total))
 
@@ -214,7 +206,7 @@ def equivalence_power(
         When ``sd_K`` is not above 0 or no degrees of freedom are left.
     """
     error_K, alpha = sd_K * math.sqrt(2.0 / n_mounts), design.get("alpha", ALPHA)
-    return tost_power(difference_K, -margin_K, margin_K, error_K, _dof(n_mounts, design), alpha=alpha)
+    return tost_power(difference_K, margin_K, error_K, _dof(n_mounts, design), alpha=alpha)
 
 
 def equivalence_mounts_needed(

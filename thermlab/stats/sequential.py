@@ -37,6 +37,7 @@ from thermlab.stats.least_squares import Floats
 from thermlab.stats.variances import cochran_critical
 
 Variance = Literal["pooled", "welch"]
+Known = tuple[float, Floats | float]
 ALIKE_POINT = 0.4
 SPENDING_EXPONENT = 2.0
 # With two looks the first may spend less, so that nearly all of the chance of one look is left for the last.
@@ -58,29 +59,18 @@ class MountTally:
         Number of campaigns.
     n_treatments : int
         Treatments, the baseline first.
-    prior_dof : float
-        Degrees of freedom of the prior mount SD as used, 0 without.
-    prior_variance : float or ndarray of shape (n_paths,)
-        Its square, K2.
     variance : {"pooled", "welch"}
         One variance for all treatments, or each treatment's own (which takes no prior).
+    prior : tuple of (float, float or ndarray of shape (n_paths,))
+        Degrees of freedom of the prior mount SD as used, 0 without, and its square, K2.
     """
 
-    def __init__(
-        self,
-        n_paths: int,
-        n_treatments: int,
-        *,
-        prior_dof: float = 0.0,
-        prior_variance: Floats | float = 0.0,
-        variance: Variance = "pooled",
-    ) -> None:
-        self.variance = variance
+    def __init__(self, n_paths: int, n_treatments: int, variance: Variance = "pooled", prior: Known = (0, 0)) -> None:
+        self.variance, self.prior_dof = variance, prior[0]
         self.counts = [0] * n_treatments
         self.means = np.zeros((n_treatments, n_paths))
-        self.sum_squares = np.zeros(n_paths) + prior_dof * np.asarray(prior_variance, dtype=np.float64)
+        self.sum_squares = np.zeros(n_paths) + prior[0] * np.asarray(prior[1], dtype=np.float64)
         self.own_squares = np.zeros((n_treatments, n_paths))
-        self.prior_dof = prior_dof
 
     def add(self, treatment: int, values: Floats) -> None:
         """Add one mount of one treatment to every campaign."""
@@ -199,7 +189,7 @@ def critical_values(
     """
     rng, n_treatments = np.random.default_rng(SEED), max(order) + 1
     prior: Floats | float = rng.chisquare(prior_dof, n_paths) / prior_dof if prior_dof else 0.0
-    tally = MountTally(n_paths, n_treatments, prior_dof=prior_dof, prior_variance=prior, variance=variance)
+    tally = MountTally(n_paths, n_treatments, variance, (prior_dof, prior))
     alive = np.ones(n_paths, dtype=bool)
     found: list[float | None] = []
     for look, treatment in enumerate(order, start=1):
@@ -374,7 +364,7 @@ def look_back(
         Degrees of freedom of the prior mount SD as used, 0 without, and the SD, K.
     """
     n_treatments = max(rule.order) + 1
-    tally = MountTally(1, n_treatments, prior_dof=prior_dof, prior_variance=prior_sd_K**2, variance=rule.variance)
+    tally = MountTally(1, n_treatments, rule.variance, (prior_dof, prior_sd_K**2))
     decision = RunningDecision(rule, 1, n_treatments)
     for look, (treatment, rise_K) in enumerate(mounts):
         tally.add(treatment, np.array([rise_K]))
@@ -418,7 +408,7 @@ def chance_over_looks(
         Share of the campaigns with the answer, and the mean number of mounts made, all where there is none.
     """
     rng = np.random.default_rng(SEED + 1)
-    tally = MountTally(n_paths, max(rule.order) + 1, variance=rule.variance)
+    tally = MountTally(n_paths, max(rule.order) + 1, rule.variance)
     shown, spared = np.zeros(n_paths, dtype=bool), 0
     for look, treatment in enumerate(rule.order):
         spared += int(shown.sum())

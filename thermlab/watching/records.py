@@ -72,9 +72,8 @@ class Look:
     def _heading(self) -> list[str]:
         if self.rise_K is None:
             return []
-        if self.settled_rise_K is None or self.u_K is None or self.left_K is None or self.left_bound_K is None:
-            why = f": {self.no_forecast}" if self.no_forecast else ""
-            return [f"  {self.rise_K:.1f} K over the room; too early to say where it is heading{why}"]
+        if self.settled_rise_K is None:
+            return [f"  {self.rise_K:.1f} K over the room; too early to say where it is heading: {self.no_forecast}"]
         lines = [
             f"  {self.rise_K:.1f} K over the room now, heading for {self.settled_rise_K:.2f} K (u {self.u_K:.2f} K)",
             f"  {self.left_K:+.2f} K to come, at most {self.left_bound_K:.2f} K",
