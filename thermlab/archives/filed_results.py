@@ -141,10 +141,7 @@ def read_archive(archive: str | Path) -> FiledResults:
 
 
 def _read_one(place: Path, entry: archive_list.Entry) -> dict[str, Any]:
-    kind = archive_list.KINDS.get(entry.kind)
-    if kind is None:
-        raise ValueError(f"unknown kind {entry.kind!r}")
-    path = kind.results(place / entry.bag / "data")
+    path = archive_list.KINDS[entry.kind].results(place / entry.bag / "data")
     try:
         digest, _ = sha256_file(path)
     except OSError as error:

@@ -107,12 +107,9 @@ def mean_curve(curves: Sequence[RiseCurve]) -> RiseCurve | None:
     """Return the mean of several curves, over the ladders of all; None without any."""
     if not curves:
         return None
-    return RiseCurve(
-        b_K_per_W=sum(curve.b_K_per_W for curve in curves) / len(curves),
-        a=sum(curve.a for curve in curves) / len(curves),
-        lowest_W=min(curve.lowest_W for curve in curves),
-        highest_W=max(curve.highest_W for curve in curves),
-    )
+    b, a = np.mean([(curve.b_K_per_W, curve.a) for curve in curves], axis=0).tolist()
+    lowest, highest = min(curve.lowest_W for curve in curves), max(curve.highest_W for curve in curves)
+    return RiseCurve(b_K_per_W=b, a=a, lowest_W=lowest, highest_W=highest)
 
 
 def move_along(curve: RiseCurve, power_W: float, rise_K: float, other_rise_K: float) -> float | None:

@@ -162,7 +162,7 @@ def _missing(comparison: Comparison, item: TreatmentComparison, waiting: dict[st
     """Say what a decision still lacks; empty where nothing."""
     made = {comparison.baseline: comparison.baseline_n_mounts, item.treatment: item.n_mounts}
     single = [f"{'a second mount' if count else 'two mounts'} of {n}" for n, count in made.items() if count < 2]
-    undecided, needed = item.verdict == "undecided", item.mounts_needed
+    undecided, total = item.verdict == "undecided", item.mounts_needed
     lacks = (
         (item.verdict == "in doubt", "what is in doubt has to be mended first"),
         (waiting, f"the mounts that are still planned come first ({counted_mounts(waiting)})"),
@@ -170,10 +170,7 @@ def _missing(comparison: Comparison, item: TreatmentComparison, waiting: dict[st
         (item.simultaneous_interval_K is None, item.verdict_note),
         (item.witness is not None and item.witness.agrees is False, "the difference is not in the interface alone"),
         (item.verdict_note == ROOMS_HIDE, "mounts of both in one room would tell"),
-        (
-            undecided and needed and min(made.values()) < needed <= MOST_MOUNTS,
-            f"about {needed} mounts of each would tell",
-        ),
+        (undecided and total and min(made.values()) < total <= MOST_MOUNTS, f"about {total} mounts of each would tell"),
     )
     return next((text for holds, text in lacks if holds), "")
 
