@@ -155,12 +155,9 @@ def hear_witness(
     why = next((run.early_note for run in runs if run.used and run.early_note), "no start in common")
     found = {}
     for i, (shown, its) in enumerate(zip(judged(early, groups.alpha), late, strict=True)):
-        if shown.difference is None:
-            found[shown.treatment] = Witness(None, None, None, f"No early rise: {why}.")
-        elif its.difference is None:
-            found[shown.treatment] = _screen(shown, scale, share)
-        else:
-            found[shown.treatment] = _testify(shown, its, [each[i].interval for each in apart], share)
+        found[shown.treatment] = Witness(None, None, None, f"No early rise: {why}.")
+        if shown.difference is not None:
+            found[shown.treatment] = _testify(shown, its, [each[i].interval for each in apart], share, scale)
     return found
 
 
@@ -193,21 +190,20 @@ def _early_by_mount(
     return {mount: sum(values) / len(values) for mount, values in mounts.items()}, power_W
 
 
-def _screen(early: Difference, power_W: float, share: Interval) -> Witness:
-    """Say what the early rise says where there is no settled one."""
-    says = (
-        f"Screening only, from soaks too short for a settled rise: the early rise at {power_W:g} W differs by "
-        f"{with_interval(early.difference, early.interval)} K (1 K between interfaces reads about {share[0]:g} to "
-        f"{share[1]:g} K early). Not for materials that wet or pump out with time, nor for the throttle power."
-    )
-    return Witness(early.difference, early.interval, None, says)
+def _testify(
+    early: Difference, late: Difference, apart: list[Interval | None], share: Interval, at_W: float
+) -> Witness:
+    """Say what follows from both differences, or from the early one where there is no settled one.
 
-
-def _testify(early: Difference, late: Difference, apart: Sequence[Interval | None], share: Interval) -> Witness:
-    """Say what follows from both differences; `apart`: what the settled one has over the early one, at both shares."""
+    `apart`: what the settled one has over the early one, at both shares.
+    """
     difference, settled = early.difference or 0.0, late.difference or 0.0
-    read = f"The early rise differs by {with_interval(early.difference, early.interval)} K"
+    differs = f"differs by {with_interval(early.difference, early.interval)} K"
     scale = f"1 K between interfaces reads about {share[0]:g} to {share[1]:g} K early"
+    if late.difference is None:
+        says = f"Screening only, from soaks too short for a settled rise: the early rise at {at_W:g} W {differs}"
+        never = "Not for materials that wet or pump out with time, nor for the throttle power."
+        return Witness(early.difference, early.interval, None, f"{says} ({scale}). {never}")
     known = [interval for interval in apart if interval is not None]
     agrees, said = None, ": it neither confirms nor contradicts the settled rise"
     both = _beyond_zero(early.interval) and _beyond_zero(late.interval)
@@ -221,7 +217,7 @@ def _testify(early: Difference, late: Difference, apart: Sequence[Interval | Non
         )
     elif both and settled != 0.0 and difference / settled > _MOST_LACKING * share[0]:
         agrees, said = True, ": it confirms that the difference is in the interface"
-    return Witness(early.difference, early.interval, agrees, f"{read}{said} ({scale}).")
+    return Witness(early.difference, early.interval, agrees, f"The early rise {differs}{said} ({scale}).")
 
 
 def _beyond_zero(interval: Interval | None) -> bool:
