@@ -232,12 +232,7 @@ def _clear(target: Path) -> str | None:
                 _remove(entry)
             elif re.fullmatch(r"\..+\.new-\d+", entry.name) and time.time() - entry.lstat().st_mtime > STALE_S:
                 entry.unlink(missing_ok=True)
-    announced = archive_list.pending(target)
-    whole = None
-    if announced is not None:
-        tags = target / announced.bag / "tagmanifest-sha256.txt"
-        whole = sha256_file(tags)[0] if tags.is_file() else None
-    return archive_list.mend(target, whole)
+    return archive_list.mend(target)
 
 
 def _file(source: Source, target: Path, mended: str | None) -> Filed:

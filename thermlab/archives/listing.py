@@ -31,8 +31,9 @@ from urllib.parse import quote
 
 from pydantic import AfterValidator, BaseModel
 
+from thermlab.archives.bags import TAG_MANIFEST
 from thermlab.base.errors import ArchiveError
-from thermlab.base.files import held, read_regular, replace_file, sync_folder
+from thermlab.base.files import held, read_regular, replace_file, sha256_file, sync_folder
 from thermlab.base.numbers import counted
 from thermlab.campaign.folder import SETTINGS_NAME
 from thermlab.reports.make import ReportJob
@@ -237,26 +238,19 @@ def announce(archive: Path, entry: Entry) -> None:
     replace_file(archive / PENDING, entry.line().encode() + b"\n")
 
 
-def mend(archive: Path, tagmanifest_sha256: str | None) -> str | None:
+def mend(archive: Path) -> str | None:
     """Finish or drop what a killed process had announced; call only while the archive is held.
-
-    Parameters
-    ----------
-    archive : Path
-        The archive.
-    tagmanifest_sha256 : str or None
-        SHA-256 of the tag manifest of the announced bag as it lies in the
-        archive, None where no such bag lies there.
 
     Returns
     -------
     str or None
-        Name of the bag whose line was added now.
+        Name of the bag whose line was added now: it lies in the archive as it was announced.
     """
     entry, added = pending(archive), None
-    if entry is not None and entry.tagmanifest_sha256 == tagmanifest_sha256:
+    if entry is not None and (tags := archive / entry.bag / TAG_MANIFEST).is_file():
         entries, hashes, _ = read_lines(archive)
-        if entry.previous == (hashes[-1] if hashes else NO_LINE) and entry.bag not in {one.bag for one in entries}:
+        follows = entry.previous == [NO_LINE, *hashes][-1] and entry.bag not in {one.bag for one in entries}
+        if follows and sha256_file(tags)[0] == entry.tagmanifest_sha256:
             append(archive, entry)
             added = entry.bag
     withdraw(archive)
