@@ -2,13 +2,13 @@
 
 from pathlib import Path
 
-from thermlab.base.numbers import decimals_for, interval_decimals, listed, number, watts
+from thermlab.base.numbers import interval_decimals, listed, number
 from thermlab.compare.analysis import Analysis
 from thermlab.compare.records import TreatmentComparison
-from thermlab.explore.exploring import Doubt, Exploration, Influence, Trial, campaigns, chosen, heaviest_first
+from thermlab.explore.exploring import Exploration, Influence, Trial, campaigns, chosen, heaviest_first
 from thermlab.reports import pages as html
 from thermlab.reports.pages import Block
-from thermlab.reports.tables import found_by_checks
+from thermlab.reports.tables import found_by_checks, run_table
 from thermlab.reports.wording import by_treatment, difference_read
 from thermlab.runs.records import ReducedRun
 
@@ -75,50 +75,28 @@ def _then(influence: Influence) -> list[str]:
 def one_run(found: Exploration, run: str = "") -> Block:
     """Return one run with its numbers and the evidence of every flag; the most doubtful one without a name."""
     doubt = chosen(found, run)
-    own = doubt.run
-    words = f"{own.treatment}, mount {own.mount}, {watts(own.set_power_W)}; {_fate(own)}."
-    parts = [html.tag("h3", own.run), html.paragraph(words), _flags(own), _numbers(doubt, found)]
-    if own.note:
-        parts.append(html.paragraph(f"Note in the run sheet: {own.note}"))
-    return html.view(*parts)
+    own, estimate = doubt.run, found.estimates.get(doubt.run.run)
+    said = f"Largest 2 min mean residual {_shift(doubt.residual_K)} K."
+    if own.window_min is not None:
+        said += " Fitted from {:.1f} to {:.1f} min of the soak.".format(*own.window_min)
+    if estimate is not None:
+        constant, trace = estimate.time_constant_s, estimate.trace
+        said += f" Time constant used: {number(constant and constant / 60.0, 1)} min. "
+        said += f"{trace.time_s.size} readings, one each {trace.interval_s:g} s."
+    said += f" The answer moves with its fate changed, in K: {_moves(doubt.influence)}."
+    numbers = run_table("In numbers", [own], html.marks_of(found.analysis))
+    return html.view(html.tag("h3", own.run), numbers, html.paragraph(said), _flags(own))
 
 
 def fate_and_flags(found: Exploration, run: str) -> Block:
     """Return what became of one run and what the checks found in it."""
     own = chosen(found, run).run
-    return html.view(html.paragraph(f"{own.run}: {_fate(own)}."), _flags(own))
-
-
-def _fate(run: ReducedRun) -> str:
-    return "used" if run.used else f"left out: {run.reason}"
+    fate = "used" if own.used else f"left out: {own.reason}"
+    return html.view(html.paragraph(f"{own.run}: {fate}."), _flags(own))
 
 
 def _flags(run: ReducedRun) -> Block:
     return found_by_checks("What the checks found", [run])
-
-
-def _numbers(doubt: Doubt, found: Exploration) -> Block:
-    run, estimate = doubt.run, found.estimates.get(doubt.run.run)
-    trace = None if estimate is None else estimate.trace
-    decimals = decimals_for(run.u_rise_K)
-    window = "–" if run.window_min is None else f"{run.window_min[0]:.1f} to {run.window_min[1]:.1f} min of the soak"
-    constant = None if estimate is None or estimate.time_constant_s is None else estimate.time_constant_s / 60.0
-    rows = [
-        ("settled rise at set power", f"{number(run.rise_K, decimals)} K (u = {number(run.u_rise_K, decimals)} K)"),
-        ("still to come at the end", f"{_shift(run.drift_left_K)} K"),
-        ("fitted in", window),
-        ("time constant used", f"{number(constant, 1)} min"),
-        ("largest 2 min mean residual", f"{_shift(doubt.residual_K)} K"),
-        ("sensor", run.sensor or "–"),
-        ("customary reading at the end", f"{number(run.end_reading_C, 1)} °C"),
-        ("less the room", f"{number(run.end_rise_K, 1)} K"),
-        ("mean power in the window", f"{number(run.power_W, 2)} W"),
-        ("mean room in the window", f"{number(run.ambient_C, 2)} °C"),
-        ("soak", f"{number(run.soak_min, 1)} min"),
-        ("readings", "–" if trace is None else f"{trace.time_s.size}, one each {trace.interval_s:g} s"),
-        ("the answer moves by, in K", _moves(doubt.influence)),
-    ]
-    return html.table("In numbers", ("quantity", "value"), rows, wide=(1,))
 
 
 def leverage(found: Exploration, first: int = 10) -> Block:

@@ -14,6 +14,6 @@ __all__, __getattr__, __dir__ = face(
     pictures="DASHED Picture bar hollow name_rows new_figure panel quiet side small_print stack style",
     render="WRITTEN picture plain_page prepare render_page style_sheet",
     results="Results filed_answers filed_lines head plain read_json read_results results_json to_results written",
-    tables="found_by_checks",
+    tables="found_by_checks run_table",
     wording="answers by_treatment difference_read headline_interval measured_words settings_of",
 )

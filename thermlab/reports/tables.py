@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from statistics import fmean
 from typing import Any
 
+from thermlab.base.marks import Mark
 from thermlab.base.numbers import decimals_for, interval_decimals, number, percent, watt_decimals, with_interval
 from thermlab.compare.analysis import Analysis
 from thermlab.compare.records import Comparison
@@ -183,12 +184,18 @@ def rises(analysis: Analysis) -> Block:
 
 def runs(analysis: Analysis) -> Block:
     """Return every run in the order made, with its numbers and flags, and below them what each flag found."""
-    marks = marks_of(analysis)
+    every = run_table("All runs in the order they were made", analysis.runs, marks_of(analysis))
+    what = "What each flag found, with its evidence"
+    return join([folded("Every run with its numbers", every), folded(what, found_by_checks(what, analysis.runs))])
+
+
+def run_table(caption: str, runs: Sequence[ReducedRun], marks: Mapping[str, Mark]) -> Block:
+    """Return runs with their numbers and flags."""
 
     def rise(value: float | None, run: ReducedRun) -> str:
         return number(value, decimals_for(run.u_rise_K))
 
-    kind = rise_name(analysis.runs)
+    kind = rise_name(runs)
     approach: list[Column] = [
         ("still to come in K", "number", lambda run: number(run.drift_left_K, 2, sign=True)),
         ("settled", "text", lambda run: {True: "yes", False: "no", None: "–"}[run.settled]),
@@ -208,9 +215,7 @@ def runs(analysis: Analysis) -> Block:
         ("soak in min", "number", lambda run: number(run.soak_min, 1)),
         ("lot, condition, note", "text", lambda run: "; ".join(filter(None, (run.lot, run.condition, run.note)))),
     ]
-    every = listing("All runs in the order they were made", analysis.runs, columns, left_out=lambda run: not run.used)
-    what = "What each flag found, with its evidence"
-    return join([folded("Every run with its numbers", every), folded(what, found_by_checks(what, analysis.runs))])
+    return listing(caption, runs, columns, left_out=lambda run: not run.used)
 
 
 def found_by_checks(caption: str, runs: Sequence[ReducedRun]) -> Block:
