@@ -434,7 +434,7 @@ def _check_picture(runs: Sequence[ReducedRun], names: Sequence[str]) -> Picture:
     with draw.new_figure(below + 0.45 + 0.225 * rows) as figure:
         axes = draw.panel(figure, left=1.95, right=0.1, bottom=below, top=0.45)
         every = max(1, math.ceil(len(runs) * 0.125 / (draw.WIDTH_IN - 2.05)))
-        named = ["" if place % every else draw.middle_cut(run.run, 17) for place, run in enumerate(runs)]
+        named = ["" if place % every else draw.short(run.run, 17, 1) for place, run in enumerate(runs)]
         draw.cells(axes, names, named, row_size=9.5, rotation=90, fontsize=8)
         axes.hlines(range(rows + 1), 0.0, len(runs), color=PAGE["rule"], lw=0.6, zorder=0)
         for column, run in enumerate(runs):

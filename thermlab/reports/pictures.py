@@ -158,17 +158,11 @@ def short(text: str, width: int = 16, lines: int = 2) -> str:
     if len(wrapped) <= lines:
         return "\n".join(wrapped)
     if lines == 1:
-        return middle_cut(text, width)
+        return f"{text[: width - 1 - (width - 1) // 2]}…{text[-((width - 1) // 2) :]}"
     head = wrapped[: lines - 1]
     end = text[-(width - 1) :]
     words = end.partition(" ")[2]  # whole words, unless they are too few to tell names apart
     return "\n".join([*head, "…" + (words if len(words) > width // 3 else end)])
-
-
-def middle_cut(text: str, longest: int) -> str:
-    """Take out the middle of a text that is longer than `longest` characters."""
-    kept = longest - 1
-    return text if len(text) <= longest else f"{text[: kept - kept // 2]}…{text[-(kept // 2) :]}"
 
 
 def quiet(axes: Axes, *, keep: tuple[str, ...] = ("bottom",)) -> None:

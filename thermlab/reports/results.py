@@ -10,7 +10,6 @@ not write are null or empty.
 from __future__ import annotations
 
 import csv
-import errno
 import io
 import json
 import unicodedata
@@ -206,9 +205,8 @@ def read_json(path: Path, *, max_bytes: int = MAX_BYTES) -> object:
     try:
         content = read_regular(path, max_bytes)
     except OSError as error:
-        if error.errno == errno.EFBIG:
-            raise InputError([Problem(str(path), str(error.strerror), f"at most {max_bytes} bytes")]) from None
-        raise InputError([Problem(str(path), f"no readable file ({error.strerror or error})", "a JSON file")]) from None
+        allowed = f"a JSON file of at most {max_bytes} bytes"
+        raise InputError([Problem(str(path), f"no readable file ({error.strerror or error})", allowed)]) from None
     try:
         found: object = json.loads(content, parse_constant=_refuse)
     except (ValueError, RecursionError) as error:

@@ -192,21 +192,16 @@ def throttle_sentence(analysis: Analysis, treatment: str) -> str:
     return text + "."
 
 
-def _power_range(analysis: Analysis) -> str:
-    """Say which power steps were run."""
-    steps = sorted({run.set_power_W for run in analysis.runs})
-    if not steps:
-        return "no runs"
-    return watts(steps[0]) if len(steps) == 1 else f"{len(steps)} power steps from {steps[0]:g} to {steps[-1]:g} W"
-
-
 def campaign_line(analysis: Analysis) -> str:
     """Say what the report is made from, in one line."""
     mounts = {(run.treatment, run.mount) for run in analysis.runs}
-    used = sum(run.used for run in analysis.runs)
+    used, steps = sum(run.used for run in analysis.runs), sorted({run.set_power_W for run in analysis.runs})
     treatments = counted(len({run.treatment for run in analysis.runs}), "treatment")
     made = f"{treatments}, {counted(len(mounts), 'mount')}, {len(analysis.runs)} runs ({used} used)"
-    return f"{made}, {_power_range(analysis)}"
+    ladder = (
+        f"{len(steps)} power steps from {steps[0]:g} to {steps[-1]:g} W" if steps[1:] else "".join(map(watts, steps))
+    )
+    return f"{made}, {ladder or 'no runs'}"
 
 
 def measured_words(runs: Sequence[ReducedRun]) -> str:
