@@ -323,8 +323,7 @@ def _to_reduce(build: Build, reference: Reference) -> RunsToReduce:
 
 def _placed(problem: Problem) -> Problem:
     """Say where a problem lies in ``build.yaml`` instead of in a run sheet."""
-    where = _SHEET_PLACE.sub(lambda match: f"build.yaml, run {int(match[1]) + 1}", problem.where)
-    return Problem(where, problem.found, problem.allowed)
+    return replace(problem, where=_SHEET_PLACE.sub(lambda m: f"build.yaml, run {int(m[1]) + 1}", problem.where))
 
 
 def _reduce_bench(

@@ -8,13 +8,15 @@ from typing import Any, ClassVar
 
 from thermlab.archives.listing import BUILD, CAMPAIGN
 from thermlab.base.errors import InputError, Problem, shown
-from thermlab.builds.assess import BuildAssessment
+from thermlab.builds.assess import BuildAssessment, assess, numbers
+from thermlab.builds.evidence import load_reference, reduce_build, reference_from_results, reference_of
 from thermlab.builds.settings import load_build
 from thermlab.campaign.folder import campaign_folder
 from thermlab.reports import execute as execution
 from thermlab.reports.make import ReportJob, ReportOutcome, report_one
+from thermlab.reports.photos import read_photos
 from thermlab.reports.render import render_page
-from thermlab.reports.results import Results
+from thermlab.reports.results import Results, plain, written
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,10 +74,6 @@ def assess_build(folder: str | Path, *, reference: dict[str, Any] | None = None)
     InputError
         With every problem of ``build.yaml``, the campaign, the logs and the photos.
     """
-    from thermlab.builds.assess import assess  # noqa: PLC0415
-    from thermlab.builds.evidence import load_reference, reduce_build, reference_from_results, reference_of  # noqa: PLC0415
-    from thermlab.reports.photos import read_photos  # noqa: PLC0415
-
     build = load_build(folder)
     campaign = None
     if build.settings.campaign is None:
@@ -111,9 +109,6 @@ def record_results(assessment: BuildAssessment, *, created: datetime | None = No
     Results
         JSON-native, schema 1, kind ``build``.
     """
-    from thermlab.builds.assess import numbers  # noqa: PLC0415
-    from thermlab.reports.results import plain, written  # noqa: PLC0415
-
     settings, reference = assessment.build.settings, assessment.reference
     return written(
         created=created,

@@ -153,9 +153,8 @@ def load_build(folder: str | Path) -> Build:
     try:
         raw = read_plain(inside(place, SETTINGS_NAME), MAX_YAML_BYTES)
     except PathRefusedError as refused:
-        found = "no such file" if refused.missing else refused.found
         allowed = f"a file {SETTINGS_NAME} in the build folder (docs/build_record.md has one to begin with)"
-        raise InputError([Problem(SETTINGS_NAME, found, allowed)]) from None
+        raise InputError([Problem(SETTINGS_NAME, refused.found, allowed)]) from None
     tree = load_yaml(raw, SETTINGS_NAME)
     settings, problems = read_model(BuildSettings, tree)
     if settings is not None:

@@ -444,11 +444,7 @@ def _against_whole_ladders(problem: SplitProblem, best: Split) -> str:
     on_each, whole = f"{n_steps} steps on every mount", replace(problem, hours=best.hours).best(n_steps, whole=True)
     if problem.n_mounts is not None and whole is not None:
         return f"{text}: {best.hours:.1f} h instead of {whole.hours:.1f} h with {on_each}."
-    text += f" instead of {0 if whole is None else whole.n_mounts} with {on_each}."
-    if whole is None or whole.difference_half_width_K is None:
-        return text + " Those would give no interval at all."
-    widths = f"{best.difference_half_width_K:.2f} K instead of {whole.difference_half_width_K:.2f} K"
-    return f"{text} The half-width of a difference is {widths}."
+    return f"{text} instead of {0 if whole is None else whole.n_mounts} with {on_each}."
 
 
 def left_after_soak_K(
