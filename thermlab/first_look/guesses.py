@@ -11,7 +11,7 @@ from typing import Any, Literal
 
 import numpy as np
 
-from thermlab.logs.cells import STANDARD, UNIT_OF, number_pattern
+from thermlab.logs.cells import STANDARD, UNIT_OF, number_and_rest
 from thermlab.logs.text import likely_encoding, numbered, split_line
 from thermlab.logs.times import UNIT_S, example, pattern_of, seconds_of
 
@@ -67,11 +67,9 @@ class NotALogError(ValueError):
 
 def _number(cell: str, decimal: str) -> tuple[float, str] | None:
     """Return a number and the unit behind it, empty where there is none; None where the cell is no number."""
-    match = re.match(number_pattern(decimal), cell.replace("\u2212", "-"), re.ASCII)
-    rest = cell[match.end() :].strip(" []()") if match else ""
-    if match is None or (rest and rest not in UNIT_OF):
-        return None
-    return float(match.group().replace(decimal, ".")), UNIT_OF.get(rest, "")
+    number, rest = number_and_rest(cell, decimal) or (None, "")
+    unit = rest.strip(" []()")
+    return None if number is None or (unit and unit not in UNIT_OF) else (number, UNIT_OF.get(unit, ""))
 
 
 def _is_told(cell: str, decimal: str) -> bool:

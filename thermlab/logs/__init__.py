@@ -7,7 +7,7 @@ from thermlab.base.faces import face
 
 __all__, __getattr__, __dir__ = face(
     __name__,
-    cells="STANDARD UNIT_OF number_pattern",
+    cells="STANDARD UNIT_OF number_and_rest",
     log="ClockJump Log NoRowsYetError RoomLog read_log read_room_log",
     settings=(
         "AmbientLogSettings Broken Clock Line LogSettings Model Name ROOM_C TemperatureColumns Text "

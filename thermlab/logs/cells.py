@@ -202,10 +202,11 @@ def _word_of_digits(data: Any, end: Any, length: Any, decimal: str) -> tuple[Any
     return word, places, length - has_sign, np.where(plain, has_sign, 9)
 
 
-def number_pattern(decimal: str) -> str:
-    """Return the expression of a number with the declared decimal sign."""
-    sign = re.escape(decimal)
-    return rf"[+-]?(?:\d+(?:{sign}\d*)?|{sign}\d+)(?:[eE][+-]?\d{{1,3}})?"
+def number_and_rest(text: str, decimal: str) -> tuple[float, str] | None:
+    """Return the number a text begins with, and the text behind it; None where it begins with none."""
+    sign, written = re.escape(decimal), text.replace("\u2212", "-")
+    match = re.match(rf"[+-]?(?:\d+(?:{sign}\d*)?|{sign}\d+)(?:[eE][+-]?\d{{1,3}})?", written, re.ASCII)
+    return None if match is None else (float(match.group().replace(decimal, ".")), written[match.end() :].strip())
 
 
 def read_cell(text: str, decimal: str, missing: tuple[str, ...], unit: str) -> float | str:
@@ -216,18 +217,16 @@ def read_cell(text: str, decimal: str, missing: tuple[str, ...], unit: str) -> f
     text = text.strip()
     if not text or text in missing:
         return math.nan
-    written = text.replace("\u2212", "-")
-    match = re.match(number_pattern(decimal), written, re.ASCII)
     allowed = f"a number with {decimal!r} as decimal sign"
-    if match is None:
+    found = number_and_rest(text, decimal)
+    if found is None:
         return allowed
-    rest = written[match.end() :].strip()
-    value = float(match.group().replace(decimal, "."))
+    value, rest = found
     if not rest or UNIT_OF.get(rest.strip("[]()")) == unit:
         return value if math.isfinite(value) else f"{allowed}, finite"
     if rest.strip("[]()") in UNIT_OF:
         return f"{allowed} in {unit}, the declared unit"
-    if re.fullmatch(r"[-+.,' \u00a0\u202f\d]+", written):
+    if re.fullmatch(r"[-+.,' \u2212\u00a0\u202f\d]+", text):
         return f"{allowed} and without thousands separators"
     return allowed
 
