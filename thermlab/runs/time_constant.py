@@ -66,6 +66,7 @@ class Cooling(NamedTuple):
 
 
 COOLINGS = {
+    # exponent, single_step_slope, slow_from, least_s, curvature, level_window, early_at, early_reach
     "passive": Cooling(-0.2, 0.85, 0.2, 480.0, 0.125, 2.0, 0.4, 0.75),
     "forced": Cooling(0.0, 1.0, 0.3, 60.0, 0.0, 6.0, 0.8, 0.5),
 }
