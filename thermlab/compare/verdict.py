@@ -228,12 +228,16 @@ def from_which_power(
     ends, shown = sorted(map(abs, interval)), interval[0] > 0.0 or interval[1] < 0.0
     low, high = reach / ends[1], reach / ends[0] if shown else math.inf
     side = f"end lies more than {_FARTHEST}"
-    note = f"its lower {side} below the steps used; " * (low < lowest)
-    note += "no difference is shown" if not shown else f"its upper {side} above the steps used" * (high > highest)
+    open_ends = (
+        (low < lowest, f"its lower {side} below the steps used"),
+        (not shown, "no difference is shown"),
+        (shown and high > highest, f"its upper {side} above the steps used"),
+    )
+    note = "; ".join(text for holds, text in open_ends if holds)
     if low > highest or high < lowest:
         note = f"not up to {highest:.0f} W" if low > highest else f"at every power down to {lowest:.0f} W"
     from_W, both = said(reach / abs(item.difference_K)), (said(low), said(high))
-    return replace(item, matters_from_W=from_W, matters_interval_W=both, matters_note=note.removesuffix("; "))
+    return replace(item, matters_from_W=from_W, matters_interval_W=both, matters_note=note)
 
 
 _SUPPOSED_SD_K = (0.3, 0.6, 1.0)
