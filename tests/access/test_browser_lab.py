@@ -140,7 +140,8 @@ def test_a_person_gets_a_campaign_proposed(opened):
     assert columns["room [degC]"] == "room"
     assert columns["core 1 [degC]"] == "temperature"
     assert columns["power [W]"] == "power"
-    assert [row[6] for row in rows_under(page, "^Load steps of")] == ["idle", "load", "load", "load", "load", "load"]
+    (steps,) = (words for _, words in pictures(page) if words.startswith("Power over time in"))
+    assert steps.count(" W for ") == 9 * 5
     proposed = page.inner_text(".jp-Notebook")
     assert 'temperature: {columns: ["core 1 [degC]"' in proposed
     assert "plover-paste-2-85W,plover-paste,2,85,logs/plover-paste-2.csv" in proposed
