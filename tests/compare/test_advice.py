@@ -97,7 +97,7 @@ def test_before_the_planned_mounts_are_in_only_a_verdict_that_holds_at_every_loo
 def test_acting_early_or_at_the_planned_end_errs_in_no_more_than_the_promised_share(margin_apart):
     """20 000 campaigns of six mounts of two treatments, looked at after each: false differences, false equivalence."""
     order, n, true_K = (0, 1) * 6, 20_000, 1.0 * margin_apart
-    rule = look_rule(order, n_treatments=2, margin_K=1.0, alpha=0.05 * EARLY_SHARE, variance="auto", n_paths=50_000)
+    rule = look_rule(order, margin_K=1.0, alpha=0.05 * EARLY_SHARE, variance="auto", n_paths=50_000)
     rng = np.random.default_rng(77)
     tally, seen = MountTally(n, 2), RunningDecision(rule, n, 2)
     for look, treatment in enumerate(order):
