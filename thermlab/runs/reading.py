@@ -25,6 +25,7 @@ from thermlab.logs.log import Log, RoomLog, read_log, read_room_log
 from thermlab.logs.settings import AmbientLogSettings, LogSettings
 from thermlab.logs.times import DAY_S, parse_time
 from thermlab.runs.checks.between import copied_readings, soaks_overlap
+from thermlab.runs.shelf import Shelf
 from thermlab.runs.trace import Room, Trace, cut_trace, known_mean, zero_rows
 
 _JUST_BEFORE_S = 1e-4
@@ -88,6 +89,7 @@ def read_campaign_logs(campaign: RunsToReduce) -> Readings:
     logs: list[LogCheck] = []
     traces: dict[int, Trace | None] = {line.line: None for line in campaign.runs}
     spans: dict[str, tuple[float, float]] = {}
+    shelf = Shelf()
     for name in dict.fromkeys(line.log for line in campaign.runs if line.log):  # each log is read once and let go
         lines = [line for line in campaign.runs if line.log == name]
         path = campaign.folder / name
@@ -113,7 +115,7 @@ def read_campaign_logs(campaign: RunsToReduce) -> Readings:
                 cut = f"between {line.start or 'its beginning'} and {line.end or 'its end'}"
                 where = f"runs.csv:{line.line} (start, end)"
                 problems.append(Problem(where, f"no readings of {name} {cut}", "a cut that holds the run"))
-            traces[line.line] = trace
+            traces[line.line] = None if trace is None else shelf.keep(trace)
     if isinstance(room, RoomLog) and campaign.settings.ambient_log is not None:
         problems.extend(_days_untold(room, spans))
         logs.append(_log_check(room, campaign.settings.ambient_log.columns))
