@@ -294,9 +294,10 @@ def _tell(outcome: ReportOutcome, *, several: bool = False, page: str = "report"
         click.echo(str(outcome.page))
         results = outcome.folder / "results.json"
         if page == "report" and results.is_file():
-            from thermlab.reports.results import filed_lines, read_results  # noqa: PLC0415
+            from thermlab.reports.results import filed_lines, read_json  # noqa: PLC0415
 
-            for line in filed_lines(read_results(results)):
+            found: Any = read_json(results)  # checked when it was written: what would check it again takes numpy along
+            for line in filed_lines(found):
                 click.echo(line)
     elif outcome.state == "bad input":
         for line in outcome.message.splitlines():
