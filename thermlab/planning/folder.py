@@ -123,7 +123,7 @@ def run_sheet_csv(plan: Plan) -> str:
     plan : Plan
         What is to be made.
     """
-    return _paper("runs.csv", plan=plan, times=plan.split.times, not_made=NOT_MADE, folder=LOG_FOLDER)
+    return _paper("runs.csv.j2", plan=plan, times=plan.split.times, not_made=NOT_MADE, folder=LOG_FOLDER)
 
 
 def bench_sheet_html(plan: Plan) -> str:
