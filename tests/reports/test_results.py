@@ -174,3 +174,20 @@ def test_results_say_when_the_runs_were_made_whatever_their_offsets():
 
     assert measured == {"from": "2026-03-30T01:00:00+01:00", "to": "2026-03-30T01:10:00-02:00"}
     assert to_results(replace(analysis, runs=runs[3:]))["campaign"]["measured"] is None
+
+
+PLACES = ("runs.0.rise_K", "bench.mount_sd_K", "comparison.treatments.0.interval_K", "throttle.treatments.0.interval_W")
+
+
+@pytest.mark.parametrize("place", PLACES)
+def test_the_schema_misses_a_key_that_every_file_has(place):
+    results = json.loads(results_json(to_results(made_up_analysis())))
+    jsonschema.validate(results, results_schema())
+    *way, key = place.split(".")
+    part = results
+    for step in way:
+        part = part[int(step) if step.isdigit() else step]
+    del part[key]
+
+    with pytest.raises(jsonschema.ValidationError, match=f"'{key}' is a required property"):
+        jsonschema.validate(results, results_schema())

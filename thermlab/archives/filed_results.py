@@ -244,9 +244,12 @@ def filed_runs(results: dict[str, Any]) -> Iterator[ReducedRun]:
         Of schema 1.
     """
     for order, row in enumerate(results["runs"]):
-        given = {name: row[name] for name in ("run", "treatment", "mount", "set_power_W", "used")}
+        given = {name: row[name] for name in ("run", "treatment", "mount", "used")}
         given |= {name: row.get(name) or "" for name in ("reason", "lot", "condition")}
-        given |= {name: row.get(name) for name in ("rise_K", "u_rise_K", "start")}
+        # The models take a number that is written as text for one.
+        numbers = {name: row.get(name) for name in ("set_power_W", "rise_K", "u_rise_K")}
+        given |= {name: None if value is None else float(value) for name, value in numbers.items()}
+        given["start"] = row.get("start")
         flags = tuple(NO_LOG for flag in row.get("flags") or () if flag["flag"] == NO_LOG.flag)
         yield ReducedRun(**given, flags=flags, order=order)
 

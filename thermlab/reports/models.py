@@ -102,6 +102,29 @@ class BuildResults(_Part):
     cautions: list[str]
 
 
+_REQUIRED = {
+    "Bench": "time_constant_min u_time_constant_min mount_sd_K mount_sd_dof mount_sd_by_treatment prior",
+    "Caution": "text about weight",
+    "Comparison": "estimand reference_power_W method dof critical_value cochran_c lack_of_fit treatments secondary "
+    "offset_check",
+    "FiledAdvice": "state text mounts_more bench_hours repeats keep",
+    "FiledRun": "run treatment mount set_power_W power_W ambient_C rise_K u_rise_K drift_left_K end_reading_C "
+    "end_rise_K sensor soak_min settled flags used reason",
+    "Flag": "flag severity evidence",
+    "ThrottlePower": "room_C temperature_limit_C model model_spread_W treatments",
+    "TreatmentComparison": "treatment n_mounts mean_rise_K difference_K interval_K simultaneous_interval_K "
+    "equivalence_interval_K welch_interval_K p_value equivalent verdict verdict_note mounts_needed "
+    "without_exclusions_K",
+    "TreatmentThrottle": "treatment throttle_power_W interval_W future_mount_interval_W difference_W "
+    "difference_interval_W simultaneous_difference_interval_W extrapolation observed directly_observed_W",
+    "TreatmentValue": "treatment cost_per_mount cost_per_K not_beaten",
+}
+"""What every file of schema 1 has, the first ones too: neither less nor what later ones added."""
+
+
 def results_schema() -> dict[str, Any]:
     """Return the JSON Schema of the ``results.json`` of a campaign, schema 1, as the models have it."""
-    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **CampaignResults.model_json_schema()}
+    schema = CampaignResults.model_json_schema()
+    for name, keys in _REQUIRED.items():
+        schema["$defs"][name]["required"] = keys.split()
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **schema}

@@ -147,7 +147,7 @@ def render_page(
     }
     html, _ = _exporter().from_notebook_node(shown, resources={"page": page})
     said = f'<time class="written">Written {escape(written)}.</time>' if written else ""
-    return str(html).replace(_CONTENTS, contents(html)).replace(WRITTEN, said)
+    return str(html).replace(_CONTENTS, contents(html), 1).replace(WRITTEN, said)
 
 
 def prepare() -> None:

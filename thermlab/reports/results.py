@@ -347,7 +347,7 @@ def _cell(value: Any) -> str:
     return "'" + text if formula else text
 
 
-_LEFT_OUT = "(left out)"
+_LEFT_OUT = "left out"
 
 
 def analysed(campaign: str | Path, *, anonymous: bool, **tried: float | None) -> Analysis:
