@@ -123,6 +123,8 @@ def test_the_same_readings_written_otherwise(read, raw, changes):
         ((HEADER + row(1, "5\u00b0") + row(2)).replace("\n", "\r").encode("cp1252"), {}, "logs/x.csv:2: found the byte 0xb0"),
         ((HEADER + TWO).encode("utf-16")[:-1], {"encoding": "utf-16"}, "logs/x.csv:3: found the byte"),
         (bytes(range(256)) * 9, {}, "logs/x.csv:2: found the byte 0x80"),
+        (HEADER.replace("die", "die °C") + TWO, {"encoding": "cp1252", "temperature": {"columns": ["die *"], "unit": "degC"}}, "logs/x.csv:1 (log.temperature): found the column name 'die Â°C'; allowed: a header in its own encoding"),
+        ("\ufeff" + HEADER + TWO, {"encoding": "latin-1"}, "logs/x.csv:1: found the byte order mark of utf-8"),
         # delimiter, decimal sign
         (semicolons(HEADER + TWO), {}, "logs/x.csv:1: found no line with every declared column when split at ','; allowed: the declared delimiter; this line splits at ';'"),
         (semicolons(HEADER + TWO), {"delimiter": ";"}, "logs/x.csv:2 (die): found '50,5'; allowed: a number with '.' as decimal sign"),

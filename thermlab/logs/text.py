@@ -128,6 +128,8 @@ def _decode(log: LogText) -> None:
     if raw.isascii() and codecs.lookup(log.encoding).name in ("utf-8", "utf-8-sig", "ascii"):
         return
     allowed = f"text in {log.encoding}, as {log.key}.encoding declares"
+    if raw.startswith(codecs.BOM_UTF8) and not codecs.lookup(log.encoding).name.startswith("utf-8"):
+        raise log.refuse(1, "", "the byte order mark of utf-8", f"{allowed}; perhaps {log.key}.encoding: utf-8")
     try:
         log.data = raw.decode(log.encoding).removeprefix("\ufeff").encode("utf-8")
     except UnicodeDecodeError as error:
@@ -370,6 +372,10 @@ def _columns(log: LogText, line: int, names: list[str], matches: Sequence[_Match
 def _odd_names(names: list[str], role: Role, found: list[int]) -> Iterator[tuple[str, str, str]]:
     """Yield column, what was found and what is allowed of columns whose name cannot be what it should be."""
     for name in sorted({names[position] for position in found}):
+        # What UTF-8 looks like where it is read as another encoding: a unit in such a name would not be known.
+        if "\ufffd" in name or re.search("[ÂÃ][\u0080-\u00bf]", name):
+            allowed = "a header in its own encoding; it reads like another one, perhaps utf-8"
+            yield role.key, f"the column name {shown(name)}", allowed
         if names.count(name) > 1 and any(matcher(pattern).match(name) for pattern in role.patterns):
             text = f"the column name {shown(name)} {names.count(name)} times"
             allowed = f"declared columns with names of their own, or by their order: {shown(name + '#1')} is the first"

@@ -388,12 +388,13 @@ def _rows(line: RunLine, log: Log, start_s: float | None, end_s: float | None) -
     Where several places fit the run's times, that with most rows at the run's power, less those at another, is taken.
     """
     raw = log.raw_time_s
-    if log.clock == "time of day" and not log.jumps:
-        # Times of day beyond the first midnight carry whole days in the log.
-        start_s = None if start_s is None else start_s + DAY_S * max(0.0, np.ceil((raw[0] - start_s) / DAY_S))
-        end_s = None if end_s is None else end_s + DAY_S * max(0.0, np.ceil(((start_s or raw[0]) - end_s) / DAY_S))
-    edges = [0, *(jump.row for jump in log.jumps), raw.size]
     last, near = len(log.jumps), 2.0 * float(np.median(np.abs(np.diff(raw)))) if log.jumps else 0.0
+    if log.clock == "time of day":
+        # Times of day beyond the first midnight carry whole days in the log.
+        earliest = float(raw.min()) - near
+        start_s = None if start_s is None else start_s + DAY_S * max(0.0, np.ceil((earliest - start_s) / DAY_S))
+        end_s = None if end_s is None else end_s + DAY_S * max(0.0, np.ceil(((start_s or earliest) - end_s) / DAY_S))
+    edges = [0, *(jump.row for jump in log.jumps), raw.size]
 
     def can_hold(i: int, at_s: float | None) -> bool:
         begun = at_s is None or i == 0 or raw[edges[i]] - near <= at_s
@@ -405,7 +406,7 @@ def _rows(line: RunLine, log: Log, start_s: float | None, end_s: float | None) -
     found = [(0, 0, 0, 0)]
     for i in (i for i in range(last + 1) if can_hold(i, start_s)):
         first = 0 if start_s is None else row(i, start_s - 1e-6)
-        for j in (j for j in sorted({i, min(i + 1, last), last}) if can_hold(j, end_s)):
+        for j in (j for j in range(i, last + 1) if can_hold(j, end_s)):
             behind = raw.size if end_s is None else row(j, end_s + 1e-6)
             own = np.abs(log.power_W[first:behind] / line.set_power_W - 1) <= OTHER_LEVEL
             if own.size >= 2:
