@@ -722,8 +722,9 @@ def test_the_page_stands_alone_with_photos_that_do_not_say_where(finished):
     assert "The builder, signature" in page
     assert str(finished.folder.parent) not in page
     assert len(page) < 1_500_000
-    for alt in re.findall(r'<img [^>]*alt="([^"]*)"', page):
-        assert len(alt) > 10
+    alts = re.findall(r'<img [^>]*alt="([^"]*)"', page)
+    assert all(len(alt) > 10 for alt in alts)
+    assert any(re.search(r"rises [0-9.]+ K at \d+ W \(expected [0-9.]+ \[[0-9., ]+\] K\)", alt) for alt in alts)
     notebook = (finished.folder / "record.ipynb").read_text(encoding="utf-8")
     assert str(finished.folder.parent) not in notebook
 

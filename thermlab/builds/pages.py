@@ -161,7 +161,9 @@ def picture(assessment: BuildAssessment) -> Picture | Block:
             _rises(panel(figure, left=1.35, right=0.3, bottom=height - upper_in - 0.12, top=0.12), drawn)
             small_print(figure, "bands: where a fresh mount was expected", x=0.015, bottom_in=0.1, **_SMALL)
         _throttle(panel(figure, left=1.35, right=0.3, bottom=0.62, top=height - 0.62 - lower_in), assessment.throttle)
-    said = ", ".join(f"{one.rise_K:.2f} K at {one.set_power_W:g} W" for one in assessment.rises)
+    expected = [f" (expected {_expected(one)} K)" if one in drawn else "" for one in assessment.rises]
+    rises = zip(assessment.rises, expected, strict=True)
+    said = ", ".join(f"{one.rise_K:.2f} K at {one.set_power_W:g} W{text}" for one, text in rises)
     about = f"Build {assessment.build.settings.build} rises {said}. {_throttle_words(assessment)}"
     return Picture(figure, f"{about} Verdict: {assessment.verdict}.")
 

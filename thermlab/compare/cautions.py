@@ -133,8 +133,8 @@ def _order(table: MountTable, baseline: str) -> Iterator[str]:
     """Say where the order of the mounts is mixed up with the treatment."""
     groups = {name: table.order[table.group == index] for index, name in enumerate(table.treatments)}
     base = groups.pop(baseline)
-    for name, own in groups.items() if table.ordered else ():
-        if not own.size or not base.size or own.size + base.size < 3:
+    for name, own in groups.items():
+        if not table.ordered or not own.size or not base.size or own.size + base.size < 3:
             continue
         apart = own.max() < base.min() or base.max() < own.min()
         ranks = np.argsort(np.argsort(np.concatenate([own, base])))

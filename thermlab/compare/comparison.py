@@ -189,8 +189,9 @@ def _effects_of_rooms(
     Where rooms vary as much from mount to mount of one treatment, what they do is in the scatter between mounts.
     """
     found: dict[str, Interval] = {}
-    for name in scatter.mean if base in scatter.mean and base in rooms_C else ():
-        if name == base or name not in rooms_C:
+    known = scatter.mean.keys() & rooms_C.keys()
+    for name in scatter.mean:
+        if name == base or not {name, base} <= known:
             continue
         own, usual = rooms_C[name], rooms_C[base]
         warmer, dof = fmean(own) - fmean(usual), len(own) + len(usual) - 2

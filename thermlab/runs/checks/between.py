@@ -233,7 +233,8 @@ def soaks_overlap(traces: Sequence[Trace], limits: CheckThresholds) -> dict[int,
     for i in sorted(dated, key=lambda place: traces[place].began_s):
         if latest is not None and _mount(traces[i]) != _mount(traces[latest]):
             both_s = min(_end_s(traces[latest]) - traces[i].began_s, traces[i].soak_s)
-            for mine, other in ((latest, i), (i, latest)) if both_s > 60.0 * limits.overlap_min else ():
+            pairs = [(latest, i), (i, latest)] if both_s > 60.0 * limits.overlap_min else []
+            for mine, other in pairs:
                 reason = (
                     f"It was under load at the same time as {_named(traces[other])}, for {both_s / 60.0:.0f} min by "
                     "the clocks of their logs, and a bench holds one mount: a date, a clock or a cut is wrong."
@@ -277,8 +278,10 @@ def at_the_ceiling(traces: Sequence[Trace], limits: CheckThresholds, without: Co
     found: dict[int, Flag] = {}
     highest: dict[str, dict[int, float]] = {}
     for i, trace in enumerate(traces):
+        if i in without:
+            continue
         tops_C = np.fmax.reduce(trace.temperature_C, axis=0).tolist()
-        for sensor, top_C in zip(trace.sensors, tops_C, strict=True) if i not in without else ():
+        for sensor, top_C in zip(trace.sensors, tops_C, strict=True):
             highest.setdefault(sensor, {})[i] = top_C
     for sensor, tops in sorted(highest.items()):
         top = float(np.fmax.reduce(list(tops.values())))
@@ -518,7 +521,9 @@ def core_spread(spread: Spread | None, limits: CheckThresholds) -> dict[int, Fla
     own = np.array([_weighted(per_watt[spread.mount == m], power_W[spread.mount == m]) for m in mounts])
     top_W = float(power_W.max())
     flags: dict[int, Flag] = {}
-    for k, m in enumerate(mounts) if mounts.size >= 3 else ():
+    for k, m in enumerate(mounts):
+        if mounts.size < 3:
+            break  # of two nobody can tell which is the odd one
         others = np.delete(own, k, axis=0)
         usual = _median(others, axis=0)
         away_K = (own[k] - usual) * top_W

@@ -240,12 +240,14 @@ def drift_at_constant_power(view: RunView) -> Flag | None:
         return None
     size, departure, may_be_off, bent = max(found, key=lambda one: one[0])
     severity: Severity = "unusable" if may_be_off > limits.drift_unusable_K else "doubtful"
-    gone = f"From about {view.when(60.0 * departure.bend_at_min)} on the rise goes {side(departure.bend_K)}"
+    gone = "The rise leaves its approach to the settled state"
+    if bent:
+        began = view.when(60.0 * departure.bend_at_min)
+        gone = f"From about {began} on the rise goes {side(departure.bend_K)} its approach to the settled state,"
     holds = load_step(view) is None and abs(_power_course(view)) <= limits.power_drift_percent
     why = "although the power holds: something besides the power changed (air, fan, contact)"
     reason = (
-        f"{gone if bent else 'The rise leaves'} its approach to the settled state{',' * bent} by {size:.1f} K"
-        f"{f' {why}' if holds else '; the power changed too, so look at that first'}. "
+        f"{gone} by {size:.1f} K{f' {why}' if holds else '; the power changed too, so look at that first'}. "
         f"The settled rise may be off by {may_be_off:.1f} K."
     )
     numbers = {"departure_K": departure.departure_K, "shift_K": departure.bend_K, "u_shift_K": departure.u_bend_K}
